@@ -1,0 +1,103 @@
+"""One function for every decision: a figure with its interval against a limit."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from validator.evaluation.results import EstimateRecord, Interval, Outcome
+
+
+@dataclass(frozen=True, slots=True)
+class Limit:
+    """Acceptance limits; ``None`` leaves a side open."""
+
+    lower: float | None = None
+    upper: float | None = None
+
+    @property
+    def is_one_sided(self) -> bool:
+        """True when only one side limits."""
+        return (self.lower is None) != (self.upper is None)
+
+    @property
+    def as_record(self) -> float | Interval | None:
+        """A number for a one-sided limit, a pair for a two-sided one."""
+        if self.lower is not None and self.upper is not None:
+            return (self.lower, self.upper)
+        return self.lower if self.upper is None else self.upper
+
+    def holds(self, value: float) -> bool:
+        """True when *value* lies inside; the limit itself is inside."""
+        return (self.lower is None or value >= self.lower) and (self.upper is None or value <= self.upper)
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """The outcome, the interval it rests on, and why when it is not plain."""
+
+    outcome: Outcome
+    interval: Interval | None
+    reason: str | None = None
+
+
+def interval_for(estimate: EstimateRecord, limit: Limit) -> Interval | None:
+    """The interval a guarded decision uses: one-sided bounds for a one-sided limit.
+
+    One bound of the record's ``one_sided`` pair, each at the study's level of confidence, answers a
+    one-sided limit (JCGM 106:2012, 8.3.2: the guard band stands on the side of the limit only).
+    """
+    if not limit.is_one_sided or estimate.one_sided is None:
+        return estimate.ci
+    lower, upper = estimate.one_sided
+    return (None, upper) if limit.lower is None else (lower, None)
+
+
+def judge(estimate: EstimateRecord, limit: Limit, rule: str) -> Judgement:
+    """Hold *estimate* against *limit* under the decision rule.
+
+    ``guarded``: meets only if the whole interval is inside, does not meet only if it is wholly outside,
+    otherwise inconclusive. ``simple``: the estimate decides (ILAC-G8:09/2019, simple acceptance;
+    JCGM 106:2012, 8.2 and 8.3).
+    """
+    if estimate.value is None:
+        return Judgement("not assessed", None, estimate.reason)
+    interval = interval_for(estimate, limit)
+    match rule:
+        case "simple":
+            return Judgement("meets" if limit.holds(estimate.value) else "does not meet", interval)
+        case "guarded":
+            return _guarded(estimate, limit, interval)
+        case _:
+            raise ValueError(rule)
+
+
+def _guarded(estimate: EstimateRecord, limit: Limit, interval: Interval | None) -> Judgement:
+    if interval is None:
+        return Judgement("inconclusive", None, estimate.reason or "no interval can be given for the figure")
+    lower, upper = _ends(interval)
+    inside = (limit.lower is None or lower >= limit.lower) and (limit.upper is None or upper <= limit.upper)
+    if inside:
+        return Judgement("meets", interval)
+    if _wholly_outside(estimate, limit, interval):
+        return Judgement("does not meet", interval)
+    return Judgement("inconclusive", interval, "the interval straddles the limit")
+
+
+def _wholly_outside(estimate: EstimateRecord, limit: Limit, interval: Interval) -> bool:
+    # the far bound comes from the other one-sided interval: "does not meet" is a claim of its own
+    if limit.is_one_sided and estimate.one_sided is not None:
+        lower, upper = _ends(estimate.one_sided)
+    else:
+        lower, upper = _ends(interval)
+    return (limit.upper is not None and lower > limit.upper) or (limit.lower is not None and upper < limit.lower)
+
+
+def _ends(interval: Interval) -> tuple[float, float]:
+    lower, upper = interval
+    return (-math.inf if lower is None else lower, math.inf if upper is None else upper)
+
+
+def judge_p(p: float, p_min: float) -> Judgement:
+    """A test's p against the least p the criterion accepts; a p has no interval."""
+    return Judgement("meets" if p >= p_min else "does not meet", None)

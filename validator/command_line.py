@@ -1,0 +1,257 @@
+"""The commands: arguments and streams come in, an exit status goes out. Only this file prints.
+
+Exit status: 0 done (and, for ``report``, the verdict is not "not fit"); 1 done, verdict "not fit";
+2 the input could not be used; 3 the environment lacks something.
+"""
+
+from __future__ import annotations
+
+import json
+import logging
+import shutil
+import sys
+import time
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from validator import __version__
+from validator.errors import EnvironmentProblem, GuidanceError, OutputProblem, StudyError, ValidatorError
+
+if TYPE_CHECKING:
+    from validator.evaluation.results import Results
+    from validator.study import Study
+
+DONE, NOT_FIT, UNUSABLE_INPUT, ENVIRONMENT = 0, 1, 2, 3
+KINDS = ("stripping-voltammetry", "chromatography", "photometry", "blank-based")
+
+logger = logging.getLogger("validator")
+
+_study_argument = click.argument("study", type=click.Path(path_type=Path))
+_results_option = click.option(
+    "--results", "results_file", type=click.Path(path_type=Path), help="Write the results as JSON to this file."
+)
+_always_succeed = click.option(
+    "--always-succeed", is_flag=True, help="Exit with 0 even when the verdict is 'not fit'."
+)
+
+
+class Stopwatch:
+    """Times the steps of a command and tells them on a terminal."""
+
+    def __init__(self) -> None:
+        self.seconds: dict[str, float] = {}
+        self._begin = time.perf_counter()
+
+    @contextmanager
+    def step(self, name: str, saying: str) -> Iterator[None]:
+        """Time one step; a terminal shows what is going on."""
+        progress = sys.stderr.isatty()
+        if progress:
+            click.echo(f"\r\x1b[K{saying} …", err=True, nl=False)
+        begin = time.perf_counter()
+        try:
+            yield
+        finally:
+            self.seconds[name] = time.perf_counter() - begin
+            if progress:
+                click.echo("\r\x1b[K", err=True, nl=False)
+        logger.info("%s: %.3f s", name, self.seconds[name])
+
+    def timings(self, names: Sequence[str]) -> str:
+        """The named steps and the total, as JSON."""
+        figures = {name: self.seconds.get(name, 0.0) for name in names}
+        figures["total"] = time.perf_counter() - self._begin
+        return json.dumps(figures, indent=1) + "\n"
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.version_option(__version__, prog_name="validator")
+@click.option("--verbose", is_flag=True, help="Say each step and its time on standard error.")
+def cli(verbose: bool) -> None:
+    """Prove an analytical method: from a study description to a validation dossier."""
+    logging.basicConfig(
+        level=logging.INFO if verbose else logging.WARNING, format="%(message)s", stream=sys.stderr, force=True
+    )
+    for library in ("weasyprint", "fontTools", "matplotlib"):
+        logging.getLogger(library).setLevel(logging.ERROR)
+
+
+@cli.command()
+@click.argument("folder", type=click.Path(path_type=Path))
+@click.option("--like", "kind", type=click.Choice(KINDS), default="photometry", show_default=True,
+              help="The technique the starter study is written for.")
+def new(folder: Path, kind: str) -> None:
+    """Write a commented starter study with data-entry tables into FOLDER."""
+    from validator.resources import starters_folder
+
+    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+        raise OutputProblem(f"{folder}: exists and is not an empty folder; name a new one")
+    try:
+        shutil.copytree(starters_folder() / kind, folder, dirs_exist_ok=True)
+    except OSError as error:
+        raise OutputProblem(f"{folder}: cannot be written ({error.strerror or error})") from error
+    click.echo(f"{folder}: a starter study for {kind.replace('-', ' ')}.")
+    click.echo("Fill in study.yaml and the tables, then:")
+    click.echo(f"  validator check {folder}")
+    click.echo(f"  validator report {folder}")
+
+
+@cli.command()
+@_study_argument
+def check(study: Path) -> None:
+    """Read and validate STUDY only; say what can be assessed and what cannot, and why."""
+    from validator.assessment import assess
+    from validator.dossier.overview import overview
+    from validator.evaluation import evaluate as evaluate_study
+
+    loaded = _read(study, Stopwatch())
+    results = assess(loaded, evaluate_study(loaded))
+    click.echo(overview(loaded, results))
+
+
+@cli.command()
+@_study_argument
+@_results_option
+@_always_succeed
+@click.pass_context
+def evaluate(context: click.Context, study: Path, results_file: Path | None, always_succeed: bool) -> None:
+    """Statistics and assessment of STUDY, printed as a table and/or written as JSON."""
+    from validator.dossier.console import findings_table
+
+    _, results = _results_of(study, Stopwatch())
+    if results_file is not None:
+        _write_results(results_file, results)
+    click.echo(findings_table(results))
+    context.exit(_status(results, always_succeed))
+
+
+@cli.command()
+@_study_argument
+@click.option("--output", type=click.Path(path_type=Path), help="The dossier; default: STUDY's folder name + .pdf.")
+@click.option("--web", type=click.Path(path_type=Path), help="Also write the dossier as one self-contained HTML file.")
+@_results_option
+@click.option("--timings", type=click.Path(path_type=Path), help="Write the seconds each step took as JSON.")
+@click.option("--paper", type=click.Choice(["A4", "Letter"]), default="A4", show_default=True, help="Paper size.")
+@_always_succeed
+@click.pass_context
+def report(
+    context: click.Context,
+    study: Path,
+    output: Path | None,
+    web: Path | None,
+    results_file: Path | None,
+    timings: Path | None,
+    paper: str,
+    always_succeed: bool,
+) -> None:
+    """Render the validation dossier of STUDY as PDF."""
+    watch = Stopwatch()
+    target = output or Path(f"{_folder_of(study).resolve().name}.pdf")
+    for file in (target, web, results_file, timings):
+        _refuse_missing_folder(file)
+    loaded, results = _results_of(study, watch)
+
+    from validator.dossier import build_document, render_html, write_pdf
+
+    with watch.step("figures", "drawing figures"):
+        document = build_document(loaded, results)
+    with watch.step("html", "setting the pages"):
+        page = render_html(document, medium="print", paper=paper)
+    with watch.step("pdf", "writing the PDF"):
+        pdf = write_pdf(page, document=document, study=loaded, results=results)
+    _write(target, pdf)
+    if web is not None:
+        _write(web, render_html(document, medium="web"))
+    if results_file is not None:
+        _write_results(results_file, results)
+    if timings is not None:
+        _write(timings, watch.timings(("read", "evaluate", "assess", "figures", "html", "pdf")))
+    click.echo(f"{target}: verdict: {_verdict(results)}")
+    context.exit(_status(results, always_succeed))
+
+
+def _folder_of(study: Path) -> Path:
+    return study if study.is_dir() else study.parent
+
+
+def _read(path: Path, watch: Stopwatch) -> Study:
+    from validator.study import read_study
+
+    with watch.step("read", "reading the study"):
+        return read_study(path)
+
+
+def _results_of(path: Path, watch: Stopwatch) -> tuple[Study, Results]:
+    study = _read(path, watch)
+
+    from validator.assessment import assess
+    from validator.evaluation import evaluate as evaluate_study
+
+    with watch.step("evaluate", "computing"):
+        results = evaluate_study(study)
+    with watch.step("assess", "judging"):
+        results = assess(study, results)
+    return study, results
+
+
+def _refuse_missing_folder(file: Path | None) -> None:
+    # found before minutes of work are lost, not after
+    if file is not None and not file.parent.is_dir():
+        raise OutputProblem(f"{file}: the folder {file.parent} does not exist")
+    if file is not None and file.is_dir():
+        raise OutputProblem(f"{file}: is a folder; name a file")
+
+
+def _write(path: Path, content: bytes | str) -> None:
+    from validator.writing import write_atomically
+
+    write_atomically(path, content)
+
+
+def _write_results(path: Path, results: Results) -> None:
+    from validator.evaluation.serialise import to_json
+
+    _write(path, to_json(results))
+
+
+def _verdict(results: Results) -> str:
+    return results.assessment.verdict if results.assessment else "not assessed"
+
+
+def _status(results: Results, always_succeed: bool) -> int:
+    return NOT_FIT if _verdict(results) == "not fit" and not always_succeed else DONE
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command and return its exit status; foreseen errors become a sentence on stderr."""
+    try:
+        result = cli.main(args=arguments, prog_name="validator", standalone_mode=False)
+    except click.exceptions.Exit as error:
+        return int(error.exit_code)
+    except click.ClickException as error:
+        error.show()
+        return UNUSABLE_INPUT
+    except click.Abort:
+        click.echo("stopped", err=True)
+        return UNUSABLE_INPUT
+    except StudyError as error:
+        click.echo(str(error), err=True)
+        count = len(error.problems)
+        click.echo(f"{count} problem{'s' if count != 1 else ''} found; nothing was written.", err=True)
+        return UNUSABLE_INPUT
+    except EnvironmentProblem as error:
+        click.echo(str(error), err=True)
+        return ENVIRONMENT
+    except (GuidanceError, OutputProblem, ValidatorError) as error:
+        click.echo(str(error), err=True)
+        return UNUSABLE_INPUT
+    return int(result) if isinstance(result, int) else DONE
+
+
+def entry_point() -> None:
+    """The ``validator`` script."""
+    sys.exit(main())

@@ -1,0 +1,342 @@
+"""The document model: what the dossier says, in order, without a word on how it looks.
+
+Built in Python from results, rendered by templates. Everything is frozen; every string is literal text.
+Constructors check what would otherwise show only on paper: a row with a cell too few, an id used twice,
+a figure without alternative text.
+
+Block kinds: Paragraph, BulletList, DefinitionList, KeyFacts, Table, Figure, Formula, Verdict, Findings,
+CaveatBlock, NotAssessedList, SafetyNotice, Signatures, PageBreak; a Section holds blocks and sections.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Literal, TypeAlias
+
+from validator.dossier.inline import Content, OutcomeWord, SeverityWord, VerdictWord
+
+RowKind = Literal["plain", "declared", "excluded", "struck", "group", "total"]
+Alignment = Literal["text", "decimal", "centre"]
+
+_ID = re.compile(r"[A-Za-z][A-Za-z0-9_.-]*")
+
+
+def identifier(*parts: str) -> str:
+    """An id from *parts*, joined by ``--``; characters an id cannot hold become their hexadecimal code."""
+    return "--".join(
+        "".join(c if re.fullmatch(r"[A-Za-z0-9_]", c) else f".{ord(c):x}." for c in part) for part in parts
+    )
+
+
+def _check_id(value: str) -> None:
+    if not _ID.fullmatch(value):
+        raise ValueError(f"not an id: {value!r}; make one with identifier()")
+
+
+@dataclass(frozen=True, slots=True)
+class Paragraph:
+    """A paragraph; ``role`` "lead" opens a section in larger type, "small" is an aside in smaller type."""
+
+    content: Content
+    role: Literal["body", "lead", "small"] = "body"
+
+
+@dataclass(frozen=True, slots=True)
+class BulletList:
+    """A list of short items; numbered where the order or the number is referred to."""
+
+    items: tuple[Content, ...]
+    numbered: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class DefinitionList:
+    """Terms with what they mean, one under the other."""
+
+    items: tuple[tuple[Content, Content], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class KeyFacts:
+    """A compact grid of labels and facts, such as the particulars of the study."""
+
+    items: tuple[tuple[str, Content], ...]
+    columns: Literal[1, 2] = 2
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """A column of a table.
+
+    Attributes:
+        header: what the column holds.
+        unit: printed after the header, in lighter type.
+        align: "decimal" aligns numbers on their decimal point, also in ``12.3 ± 0.4`` or ``< 0.001``.
+        width: share of the table's width in percent; columns without one share what is left.
+    """
+
+    header: Content
+    unit: str = ""
+    align: Alignment = "text"
+    width: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """A row; ``kind`` is shown by a mark, a rule or a strike, never by colour alone.
+
+    "declared" is the row that decides, "excluded" and "struck" do not count, "group" spans the table with
+    its first cell (the others must be empty), "total" closes a table.
+    """
+
+    cells: tuple[Content, ...]
+    kind: RowKind = "plain"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Table:
+    """A table with a numbered caption; ``size`` "small" is for long annexes and many columns."""
+
+    id: str
+    caption: Content
+    columns: tuple[Column, ...]
+    rows: tuple[Row, ...]
+    note: Content = ""
+    size: Literal["normal", "small"] = "normal"
+
+    def __post_init__(self) -> None:
+        _check_id(self.id)
+        for row in self.rows:
+            if len(row.cells) != len(self.columns):
+                raise ValueError(
+                    f"table {self.id}: a row has {len(row.cells)} cells, the table {len(self.columns)} columns"
+                )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Figure:
+    """A figure with a numbered caption.
+
+    Attributes:
+        svg: the drawing, as text.
+        caption: what it shows.
+        alternative_text: what a reader who cannot see it must know.
+        width_mm: width on paper; the text column is 160 mm wide.
+    """
+
+    id: str
+    svg: str
+    caption: Content
+    alternative_text: str
+    width_mm: float = 160.0
+
+    def __post_init__(self) -> None:
+        _check_id(self.id)
+        if not self.alternative_text.strip():
+            raise ValueError(f"figure {self.id} has no alternative text")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Formula:
+    """A display formula in LaTeX, numbered when it has an id.
+
+    Attributes:
+        latex: the formula, without delimiters.
+        spoken: the formula in words or plain letters, for readers who cannot see it.
+        where: symbols (in LaTeX) and what they stand for.
+        source: where the formula is published.
+    """
+
+    latex: str
+    spoken: str
+    where: tuple[tuple[str, Content], ...] = ()
+    source: Content = ""
+    id: str = ""
+
+    def __post_init__(self) -> None:
+        if self.id:
+            _check_id(self.id)
+        if not self.spoken.strip():
+            raise ValueError(f"formula {self.latex!r} has no spoken form")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Verdict:
+    """The verdict with its sentence; ``points`` are restrictions or open questions said beside it."""
+
+    verdict: VerdictWord
+    sentence: Content
+    points: tuple[Content, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Finding:
+    """One test or criterion in a line: what was asked, what came out, the outcome."""
+
+    outcome: OutcomeWord
+    statement: Content
+    requirement: Content = ""
+    source: Content = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Findings:
+    """Findings one under the other."""
+
+    items: tuple[Finding, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CaveatBlock:
+    """A caveat in a box whose frame and mark show its severity."""
+
+    severity: SeverityWord
+    title: Content
+    text: Content
+    because: Content = ""
+    remedy: Content = ""
+    source: Content = ""
+    id: str = ""
+
+    def __post_init__(self) -> None:
+        if self.id:
+            _check_id(self.id)
+
+
+@dataclass(frozen=True, slots=True)
+class NotAssessedItem:
+    """Something that could not be assessed, why, and what it would take."""
+
+    what: Content
+    reason: Content
+    needs: Content = ""
+
+
+@dataclass(frozen=True, slots=True)
+class NotAssessedList:
+    """What could not be assessed."""
+
+    items: tuple[NotAssessedItem, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class SafetyNotice:
+    """The usual cautions for work that can hurt someone."""
+
+    title: Content
+    points: tuple[Content, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Signature:
+    """A place to sign; name and date are printed where known and left for ink where not."""
+
+    role: str
+    name: str = ""
+    date: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Signatures:
+    """Places to sign, side by side."""
+
+    signatures: tuple[Signature, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class PageBreak:
+    """What follows starts a new page (in print)."""
+
+
+Block: TypeAlias = (
+    Paragraph
+    | BulletList
+    | DefinitionList
+    | KeyFacts
+    | Table
+    | Figure
+    | Formula
+    | Verdict
+    | Findings
+    | CaveatBlock
+    | NotAssessedList
+    | SafetyNotice
+    | Signatures
+    | PageBreak
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Section:
+    """A section: a title, its blocks, and sections inside it.
+
+    Attributes:
+        numbering: "number" (1, 1.1), "appendix" (A, A.1) or "none"; inner sections follow the outer one.
+        new_page: the section starts a page.
+    """
+
+    id: str
+    title: Content
+    blocks: tuple[Block | Section, ...]
+    numbering: Literal["number", "appendix", "none"] = "number"
+    new_page: bool = False
+
+    def __post_init__(self) -> None:
+        _check_id(self.id)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Document:
+    """A whole dossier.
+
+    Attributes:
+        title: printed on page 1 and in the file's properties.
+        kind: what sort of document this is, printed over the title ("Validation dossier").
+        subtitle: a line under the title.
+        identifier, version: of the study; they stand in the foot of every page.
+        language: of the wording, as a BCP 47 tag ("en").
+        key_facts: particulars in the title block.
+        summary: what stands on page 1 under the title block, before the contents.
+        sections: everything else.
+        authors, keywords, subject: for the file's properties.
+        date: ISO 8601 date of the dossier for the file's properties ("2025-03-14"), from the study.
+    """
+
+    title: str
+    identifier: str
+    version: str
+    kind: str = ""
+    subtitle: Content = ""
+    language: str = "en"
+    key_facts: KeyFacts | None = None
+    summary: tuple[Block, ...] = ()
+    sections: tuple[Section, ...] = ()
+    authors: tuple[str, ...] = ()
+    keywords: tuple[str, ...] = ()
+    subject: str = ""
+    date: str = ""
+
+    def __post_init__(self) -> None:
+        seen: set[str] = set()
+        for element in self.elements():
+            element_id = getattr(element, "id", "")
+            if element_id and element_id in seen:
+                raise ValueError(f"the id {element_id!r} is used twice")
+            seen.add(element_id)
+
+    def elements(self) -> Iterator[Block | Section]:
+        """Every block and section, in reading order."""
+        yield from self.summary
+        for section in self.sections:
+            yield from _within(section)
+
+
+def _within(section: Section) -> Iterator[Block | Section]:
+    yield section
+    for block in section.blocks:
+        if isinstance(block, Section):
+            yield from _within(block)
+        else:
+            yield block

@@ -1,0 +1,261 @@
+"""How numbers are written: the only place of the project that rounds.
+
+Rules: an uncertainty carries two significant figures and its value ends at the same place (GUM 7.2.6: "at
+most two significant digits", from memory); ties go to the even digit of the shortest decimal form
+(ISO 80000-1, annex B, rule A, from memory); powers of ten outside 10⁻⁴ to 10⁶; minus sign U+2212; a narrow
+no-break space before a unit. A number that does not exist is a dash, one without bound a word: ``nan``,
+``None``, ``inf`` and a negative zero are never printed.
+
+All functions return plain strings. Input is in the unit (or percent) in which it is printed.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from decimal import ROUND_HALF_EVEN, Context, Decimal, localcontext
+
+MINUS = "\N{MINUS SIGN}"
+UNIT_SPACE = "\N{NARROW NO-BREAK SPACE}"
+MISSING = "\N{EN DASH}"
+UNBOUNDED = "unbounded"
+TO = "to"
+
+_SUPERSCRIPTS = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
+_PLAIN_FROM, _PLAIN_BELOW = Decimal("1e-4"), Decimal("1e6")
+_FIGURES_OF_UNCERTAINTY = 2
+_FIGURES_OF_A_DOUBLE = 15
+_FIGURES_WITHOUT_UNCERTAINTY = 3
+_FIGURES_AS_GIVEN = 12
+_FIGURES_TO_TELL_APART = 8
+_EXACT = Context(prec=1400, rounding=ROUND_HALF_EVEN)  # 10^-324 to 10^309 fits, whatever is added
+
+
+def with_uncertainty(value: float | None, uncertainty: float | None) -> str:
+    """``12.346 ± 0.012``: two figures of the uncertainty, the value to the same place.
+
+    Without an uncertainty (absent, zero, not a number) the value stands alone, to three figures.
+    """
+    if not _is_number(value):
+        return _no_number(value)
+    if not _is_number(uncertainty) or uncertainty == 0:
+        alone = significant(value)
+        return f"{alone} ± {UNBOUNDED}" if uncertainty is not None and _is_infinite(uncertainty) else alone
+    v, u = _decimal(value), abs(_decimal(uncertainty))
+    if u.adjusted() < v.adjusted() - _FIGURES_OF_A_DOUBLE and v:
+        return f"{significant(value, _FIGURES_OF_A_DOUBLE)} ± {significant(abs(uncertainty), 2)}"
+    place = _place(u, _FIGURES_OF_UNCERTAINTY)
+    return _together([_at(v, place), _at(u, place)], " ± ", bracketed=True)
+
+
+def value_only(value: float | None, uncertainty: float | None) -> str:
+    """The value to the place that its uncertainty justifies, without printing the uncertainty."""
+    if not _is_number(value):
+        return _no_number(value)
+    if not _is_number(uncertainty) or uncertainty == 0:
+        return significant(value)
+    v, u = _decimal(value), abs(_decimal(uncertainty))
+    if u.adjusted() < v.adjusted() - _FIGURES_OF_A_DOUBLE:
+        return significant(value, _FIGURES_OF_A_DOUBLE)
+    return _write(_at(v, _place(u, _FIGURES_OF_UNCERTAINTY)))
+
+
+def significant(
+    value: float | None, digits: int = _FIGURES_WITHOUT_UNCERTAINTY, *, apart_from: Iterable[float] = ()
+) -> str:
+    """*value* to *digits* significant figures.
+
+    Where rounding would make it look equal to one of *apart_from* (a limit it is compared with) although it
+    is not, figures are added until the difference shows: 5.004 against 5 is ``5.004``, not ``5.00``.
+    """
+    if not _is_number(value):
+        return _no_number(value)
+    v = _decimal(value)
+    others = [_decimal(other) for other in apart_from if _is_number(other) and other != value]
+    for figures in range(digits, max(digits, _FIGURES_TO_TELL_APART) + 1):
+        rounded = _rounded(v, figures)
+        if all(rounded != other for other in others):
+            return _write(rounded)
+    return _write(_rounded(v, _FIGURES_AS_GIVEN))
+
+
+def limit(value: float | None) -> str:
+    """A detection or quantification limit: two significant figures."""
+    return significant(value, 2)
+
+
+def as_given(value: float | None) -> str:
+    """A datum as it was recorded: nothing rounded away, nothing added (``0.1``, ``5``, ``2.50`` → ``2.5``)."""
+    if not _is_number(value):
+        return _no_number(value)
+    d = _rounded(_decimal(value), _FIGURES_AS_GIVEN)
+    return _write(_without_trailing_zeros(d))
+
+
+def interval(lower: float | None, upper: float | None, *, value: float | None = None) -> str:
+    """``11.9 to 12.8``: both ends to the place that two figures of the half-width justify.
+
+    An open side (``None``, infinite) gives ``≥ 11.9`` or ``≤ 12.8``, two open sides ``unbounded``; the place
+    of a lone end follows its distance from *value*. An end that is not zero but would be rounded to zero
+    keeps two figures of its own: whether an interval holds zero is what the reader looks for.
+    """
+    ends = [end if _is_number(end) else None for end in (lower, upper)]
+    if ends == [None, None]:
+        return UNBOUNDED
+    place = _place_of_interval(ends[0], ends[1], value)
+    if ends[0] is None:
+        return f"≤ {_end(ends[1], place)}"
+    if ends[1] is None:
+        return f"≥ {_end(ends[0], place)}"
+    if _keeps_own_figures(ends, place):
+        return f"{_end(ends[0], place)} {TO} {_end(ends[1], place)}"
+    return _together([_at(_decimal(end), place) for end in ends if end is not None], f" {TO} ", bracketed=True)
+
+
+def with_interval(value: float | None, lower: float | None, upper: float | None) -> str:
+    """``12.3 (11.9 to 12.8)``: a value with its interval, all to the same place."""
+    if not _is_number(value):
+        return _no_number(value)
+    if not (_is_number(lower) or _is_number(upper)):
+        return f"{significant(value)} ({UNBOUNDED})"
+    place = _place_of_interval(lower, upper, value)
+    return f"{_end(value, place)} ({interval(lower, upper, value=value)})"
+
+
+def percent(value: float | None, digits: int = 3) -> str:
+    """``12.3 %`` from 12.3: figures are stored in percent."""
+    return quantity(significant(value, digits), "%") if _is_number(value) else _no_number(value)
+
+
+def p_value(p: float | None, *, thresholds: Iterable[float] = (0.05, 0.01)) -> str:
+    """A probability to two figures, ``< 0.001`` below that; never rounded onto a threshold it does not equal."""
+    if not _is_number(p):
+        return MISSING
+    if p < 0.001:
+        return "< 0.001"
+    if p > 0.99:
+        return "> 0.99" if p < 1 else "1.0"
+    return significant(p, 2, apart_from=thresholds)
+
+
+def degrees_of_freedom(*nu: float | None) -> str:
+    """``12``, ``7.4``, ``3, 12``; infinite degrees of freedom (a known variance) are ``∞``."""
+    return ", ".join(_one_df(one) for one in nu) or MISSING
+
+
+def count(n: int | None) -> str:
+    """A number of things."""
+    return MISSING if n is None else _signed(str(int(n)))
+
+
+def quantity(number: str, unit: str) -> str:
+    """A formatted *number* with its unit; ``a ± b`` and ``a to b`` are bracketed first (ISO 80000-1)."""
+    if not unit or number in (MISSING, UNBOUNDED):
+        return number
+    joined = " ± " in number or f" {TO} " in number
+    bracketed = number if not joined or "(" in number else f"({number})"
+    return f"{bracketed}{UNIT_SPACE}{unit}"
+
+
+# --- how it is done ------------------------------------------------------------------------------------
+
+
+def _is_number(value: float | None) -> bool:
+    return value is not None and math.isfinite(value)
+
+
+def _is_infinite(value: float) -> bool:
+    return math.isinf(value)
+
+
+def _no_number(value: float | None) -> str:
+    if value is None or math.isnan(value):
+        return MISSING
+    return UNBOUNDED
+
+
+def _decimal(value: float) -> Decimal:
+    return Decimal(repr(float(value)))
+
+
+def _place(d: Decimal, figures: int) -> int:
+    """Power of ten of the last of *figures* significant figures of *d*, after rounding (9.96 → 10)."""
+    place = d.adjusted() - figures + 1
+    return place + 1 if _at(d, place).adjusted() > d.adjusted() else place
+
+
+def _at(d: Decimal, place: int) -> Decimal:
+    return d.quantize(Decimal(1).scaleb(place, _EXACT), context=_EXACT)
+
+
+def _rounded(d: Decimal, figures: int) -> Decimal:
+    return d if d == 0 else _at(d, _place(d, figures))
+
+
+def _without_trailing_zeros(d: Decimal) -> Decimal:
+    return d.normalize(_EXACT) if d else Decimal(0)
+
+
+def _write(d: Decimal) -> str:
+    """One number, with a power of ten where it is very small or very large."""
+    exponent = _power(d)
+    return _digits(d) if exponent is None else f"{_digits(d.scaleb(-exponent, _EXACT))} × {_ten_to(exponent)}"
+
+
+def _together(numbers: list[Decimal], joint: str, *, bracketed: bool) -> str:
+    """Several numbers to one place under one power of ten."""
+    exponent = _power(max(numbers, key=abs))
+    if exponent is None:
+        return joint.join(_digits(d) for d in numbers)
+    inner = joint.join(_digits(d.scaleb(-exponent, _EXACT)) for d in numbers)
+    return f"({inner}) × {_ten_to(exponent)}" if bracketed else f"{inner} × {_ten_to(exponent)}"
+
+
+def _power(d: Decimal) -> int | None:
+    return None if d == 0 or _PLAIN_FROM <= abs(d) < _PLAIN_BELOW else d.adjusted()
+
+
+def _ten_to(exponent: int) -> str:
+    return "10" + str(exponent).translate(_SUPERSCRIPTS)
+
+
+def _digits(d: Decimal) -> str:
+    return _signed(f"{d:f}" if d else f"{abs(d):f}")
+
+
+def _signed(text: str) -> str:
+    return text.replace("-", MINUS)
+
+
+def _one_df(nu: float | None) -> str:
+    if nu is None or math.isnan(nu):
+        return MISSING
+    if math.isinf(nu):
+        return "∞"
+    if float(nu).is_integer():
+        return count(int(nu))
+    return _write(_at(_decimal(nu), -1)) if nu >= 1 else significant(nu, 2)
+
+
+def _place_of_interval(lower: float | None, upper: float | None, value: float | None) -> int:
+    with localcontext(_EXACT):
+        known = [_decimal(end) for end in (lower, upper, value) if _is_number(end) and end is not None]
+        closed = [_decimal(end) for end in (lower, upper) if end is not None and _is_number(end)]
+        half_width = abs(closed[1] - closed[0]) / 2 if len(closed) == 2 else max(known) - min(known)
+        largest = max(known, key=abs)
+        if half_width == 0 or half_width.adjusted() < largest.adjusted() - _FIGURES_OF_A_DOUBLE:
+            return _place(largest, _FIGURES_WITHOUT_UNCERTAINTY) if largest else 0
+        return _place(half_width, _FIGURES_OF_UNCERTAINTY)
+
+
+def _end(end: float | None, place: int) -> str:
+    if end is None:
+        return UNBOUNDED
+    d = _decimal(end)
+    at_place = _at(d, place)
+    return _write(at_place) if at_place or not d else _write(_rounded(d, _FIGURES_OF_UNCERTAINTY))
+
+
+def _keeps_own_figures(ends: list[float | None], place: int) -> bool:
+    decimals = [_decimal(end) for end in ends if end is not None]
+    return any(d != 0 and _at(d, place) == 0 for d in decimals)

@@ -1,0 +1,97 @@
+"""Statistics' results to records of the results file: the one place where "no" becomes "not assessed"."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from typing import TypeVar
+
+from validator.errors import NotEstimable
+from validator.evaluation.results import EstimateRecord, FTest, Interval, NotAssessed, TestRecord, TTest
+from validator.statistics.interval import Estimate, SignificanceTest
+from validator.statistics.interval import Interval as StatisticsInterval
+
+T = TypeVar("T")
+
+CANNOT_SCATTER = "at least two values that differ"
+
+
+def finite(value: float | None) -> float | None:
+    """*value*, or None where it is infinite: JSON knows no infinity, an open side is ``null``."""
+    return None if value is None or not math.isfinite(value) else float(value)
+
+
+def interval_record(interval: StatisticsInterval | None) -> Interval | None:
+    """Limits as a pair; an open side is None."""
+    return None if interval is None else (finite(interval.lower), finite(interval.upper))
+
+
+def estimate_record(
+    estimate: Estimate, *, one_sided: Estimate | None = None, reason: str | None = None
+) -> EstimateRecord:
+    """An estimate as a record; *one_sided* is the same estimate at the level 2c - 1.
+
+    The ends of a two-sided interval at 2c - 1 are the one-sided bounds at c.
+    """
+    return EstimateRecord(
+        value=finite(estimate.value),
+        standard_error=finite(estimate.standard_error),
+        ci=interval_record(estimate.interval),
+        one_sided=interval_record(one_sided.interval) if one_sided is not None else None,
+        degrees_of_freedom=finite(estimate.degrees_of_freedom),
+        reason=reason,
+    )
+
+
+def figure_record(
+    figure: Estimate | NotEstimable, one_sided: Estimate | NotEstimable | None = None
+) -> EstimateRecord | NotAssessed:
+    """A figure that may say no."""
+    if isinstance(figure, NotEstimable):
+        return not_assessed(figure)
+    return estimate_record(figure, one_sided=one_sided if isinstance(one_sided, Estimate) else None)
+
+
+def not_assessed(refusal: NotEstimable) -> NotAssessed:
+    """A statistic's refusal as the record of it."""
+    return NotAssessed(not_assessed=refusal.reason, needs=refusal.needs)
+
+
+def attempt(compute: Callable[[], T]) -> T | NotAssessed:
+    """What *compute* yields, or the record of its refusal."""
+    try:
+        return compute()
+    except NotEstimable as refusal:
+        return not_assessed(refusal)
+
+
+def test_record(test: SignificanceTest) -> TestRecord:
+    """A test with all it carries."""
+    return TestRecord(
+        statistic=test.statistic,
+        df=test.df or None,
+        p=test.p,
+        critical=test.critical,
+        critical_level=test.critical_level,
+    )
+
+
+def f_test(test: SignificanceTest) -> FTest:
+    """An F test as {f, df, p}."""
+    return FTest(f=test.statistic, df=(test.df[0], test.df[1]), p=_p(test))
+
+
+def t_test(test: SignificanceTest) -> TTest:
+    """A t test as {t, df, p}."""
+    return TTest(t=test.statistic, df=test.df[0], p=_p(test))
+
+
+def _p(test: SignificanceTest) -> float:
+    if test.p is None:
+        raise ValueError(f"{test.name} has no p")
+    return test.p
+
+
+def one_sided_level(confidence: float) -> float:
+    """Level of the two-sided interval whose ends are one-sided bounds at *confidence*."""
+    return 2 * confidence - 1

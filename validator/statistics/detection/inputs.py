@@ -1,0 +1,159 @@
+"""The data and choices a detection or quantification variant may use."""
+
+from __future__ import annotations
+
+from collections.abc import Hashable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal, Protocol
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+if TYPE_CHECKING:
+    from validator.statistics.regression import CalibrationFit
+
+Array = NDArray[np.float64]
+
+
+class VarianceOfSignal(Protocol):
+    """Variance of a single signal as a function of level, up to a common factor."""
+
+    def variance(self, level: ArrayLike) -> NDArray[np.float64]:
+        """Variance at *level*."""
+        ...
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class LowLevelSample:
+    """Independent results of one sample with little analyte.
+
+    Attributes:
+        level: spiked or nominal level.
+        concentrations: (n,) results.
+        series: (n,) label of the batch or day of each result; None when not recorded.
+    """
+
+    level: float
+    concentrations: Array
+    series: tuple[Hashable, ...] | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PrecisionLevel:
+    """Standard deviation of results at one level, in the unit of the analyte.
+
+    Attributes:
+        level: mean or nominal level.
+        sd: standard deviation (intermediate precision where the data hold it).
+        degrees_of_freedom: ν of sd.
+    """
+
+    level: float
+    sd: float
+    degrees_of_freedom: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RecoveryLevel:
+    """Recovery found at one level.
+
+    Attributes:
+        level: level of the samples.
+        mean_percent: mean recovery.
+        rsd_percent: relative standard deviation of the results; None when a single result.
+        n: number of results.
+    """
+
+    level: float
+    mean_percent: float
+    rsd_percent: float | None
+    n: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ToleranceLevel:
+    """Tolerance interval of the relative error at one level, in percent of the level."""
+
+    level: float
+    lower_percent: float
+    upper_percent: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NoiseReading:
+    """Height of the analyte's signal above the baseline, and the noise of that baseline.
+
+    Attributes:
+        level: level that gave the signal.
+        height: H, from the middle of the noise to the top, signal unit.
+        noise: h, signal unit; full width for "peak_to_peak", standard deviation for "rms".
+        kind: how the noise was measured.
+    """
+
+    level: float
+    height: float
+    noise: float
+    kind: Literal["peak_to_peak", "rms"] = "peak_to_peak"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class DetectionInputs:
+    """Everything a variant may use; None or empty where the study has nothing.
+
+    Attributes:
+        fit: calibration function.
+        blank_signals: (n_b,) independent blanks on the signal axis.
+        blank_concentrations: (n_b,) the same or other blanks as results, used as they are.
+        blanks_are_independent: False when they are repeated readings of one preparation.
+        blanks_blank_corrected: True when a routine result has a blank subtracted.
+        blanks_censored: blanks reported as "below" something, beside those in the arrays.
+        blank_series: batch or day of each blank, numerical ones first, then the censored.
+        blank_replicates_averaged: readings that each listed blank is the mean of, in the way that a
+            routine result is a mean of ``replicates_for_sample``.
+        blanks_per_correction: blanks averaged for the routine correction; None for all listed.
+        low_level: samples with little analyte.
+        precision_levels: standard deviations of results by level.
+        rsd_target_percent: relative standard deviation that defines the precision-profile limit.
+        variance_function: variance of the signal as a function of level, as used for the weights.
+        recovery_levels: recovery by level; ``recovery_limits_percent`` and ``rsd_limit_percent`` are the
+            criteria of the guidance.
+        tolerance_levels: accuracy profile; ``acceptance_percent`` is its ±λ.
+        linear_range_lower: lower end of the linear range.
+        noise: signal heights with their noise.
+        replicates_for_sample: m, readings averaged for a routine result.
+        alpha, beta: probabilities of false positive and false negative.
+        alpha_declared: the study states alpha itself; documents with an alpha of their own yield to it.
+        confidence: level of the intervals.
+        seed: start of the simulations.
+        legal_limit: permitted level, analyte unit.
+        prohibited: the substance is not permitted at any level.
+    """
+
+    fit: CalibrationFit | None = None
+    blank_signals: Array | None = None
+    blank_concentrations: Array | None = None
+    blanks_are_independent: bool = True
+    blanks_blank_corrected: bool = False
+    blanks_censored: int = 0
+    blank_series: tuple[Hashable, ...] | None = None
+    blank_replicates_averaged: int = 1
+    blanks_per_correction: int | None = None
+    low_level: tuple[LowLevelSample, ...] = ()
+    precision_levels: tuple[PrecisionLevel, ...] = ()
+    rsd_target_percent: float = 10.0
+    variance_function: VarianceOfSignal | None = None
+    recovery_levels: tuple[RecoveryLevel, ...] = ()
+    recovery_limits_percent: tuple[float, float] | None = None
+    rsd_limit_percent: float | None = None
+    tolerance_levels: tuple[ToleranceLevel, ...] = ()
+    acceptance_percent: float | None = None
+    linear_range_lower: float | None = None
+    noise: tuple[NoiseReading, ...] = ()
+    replicates_for_sample: int = 1
+    alpha: float = 0.05
+    beta: float = 0.05
+    alpha_declared: bool = False
+    confidence: float = 0.95
+    seed: int = 20260325
+    legal_limit: float | None = None
+    prohibited: bool = False

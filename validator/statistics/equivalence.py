@@ -1,0 +1,139 @@
+"""Equivalence within stated bounds by two one-sided tests."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from validator.errors import NotEstimable
+from validator.statistics.distributions import t_quantile, t_upper_tail
+from validator.statistics.interval import Interval
+from validator.statistics.sample import summarise
+from validator.statistics.welch import welch_difference
+
+if TYPE_CHECKING:
+    from numpy.typing import ArrayLike
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Equivalence:
+    """Outcome of two one-sided tests.
+
+    Attributes:
+        estimate: the quantity that should lie between the bounds.
+        lower: lower bound, in the unit of the estimate.
+        upper: upper bound.
+        alpha: significance level of each one-sided test.
+        p_lower: p against "at or below the lower bound".
+        p_upper: p against "at or above the upper bound".
+        passes: both tests are significant, so the whole interval lies between the bounds.
+        interval: two-sided interval at level 1 − 2α, which gives the same answer as the tests.
+        degrees_of_freedom: ν of the standard error.
+    """
+
+    estimate: float
+    lower: float
+    upper: float
+    alpha: float
+    p_lower: float
+    p_upper: float
+    passes: bool
+    interval: Interval
+    degrees_of_freedom: float
+
+    @property
+    def p(self) -> float:
+        """The larger p of the two."""
+        return max(self.p_lower, self.p_upper)
+
+
+def two_one_sided_tests(
+    estimate: float,
+    standard_error: float,
+    degrees_of_freedom: float,
+    *,
+    lower: float,
+    upper: float,
+    alpha: float = 0.05,
+) -> Equivalence:
+    r"""Is the quantity shown to lie between *lower* and *upper*?
+
+    .. math:: t_L = (d - L)/u \ge t_{1-\alpha,\nu} \quad\text{and}\quad t_U = (U - d)/u \ge t_{1-\alpha,\nu}
+
+    Args:
+        estimate: d.
+        standard_error: u > 0.
+        degrees_of_freedom: ν, may be infinite.
+        lower: L.
+        upper: U > L.
+        alpha: significance level of each test.
+
+    Raises:
+        NotEstimable: the standard error is zero.
+        ValueError: the bounds are not in order or alpha is outside (0, 0.5).
+
+    References:
+        D. J. Schuirmann, J. Pharmacokinet. Biopharm. 15 (1987) 657–680 (from memory).
+    """
+    if not lower < upper:
+        message = "the lower bound must be below the upper bound"
+        raise ValueError(message)
+    if not 0 < alpha < 0.5:
+        message = "alpha must lie between 0 and 0.5"
+        raise ValueError(message)
+    if not standard_error > 0:
+        raise NotEstimable(
+            "the results do not scatter", "results written with enough digits to show their scatter"
+        )
+    p_lower = t_upper_tail((estimate - lower) / standard_error, degrees_of_freedom)
+    p_upper = t_upper_tail((upper - estimate) / standard_error, degrees_of_freedom)
+    half_width = t_quantile(1 - alpha, degrees_of_freedom) * standard_error
+    return Equivalence(
+        estimate=estimate,
+        lower=lower,
+        upper=upper,
+        alpha=alpha,
+        p_lower=p_lower,
+        p_upper=p_upper,
+        passes=max(p_lower, p_upper) < alpha,
+        interval=Interval(estimate - half_width, estimate + half_width, 1 - 2 * alpha, "Student t"),
+        degrees_of_freedom=degrees_of_freedom,
+    )
+
+
+def equivalence_of_mean(values: ArrayLike, *, lower: float, upper: float, alpha: float = 0.05) -> Equivalence:
+    """Two one-sided tests of the mean of independent *values* (paired differences, for one).
+
+    Raises:
+        NotEstimable: fewer than two values, or values without scatter.
+    """
+    sample = summarise(values)
+    if sample.variance is None:
+        raise NotEstimable("only one value", "at least 2 independent values")
+    return two_one_sided_tests(
+        sample.mean,
+        (sample.variance / sample.n) ** 0.5,
+        sample.degrees_of_freedom,
+        lower=lower,
+        upper=upper,
+        alpha=alpha,
+    )
+
+
+def equivalence_of_two_means(
+    first: ArrayLike, second: ArrayLike, *, lower: float, upper: float, alpha: float = 0.05
+) -> Equivalence:
+    """Two one-sided tests of mean(*first*) − mean(*second*), unequal variances (Welch).
+
+    Raises:
+        NotEstimable: fewer than two values on a side, or no scatter on either.
+    """
+    difference = welch_difference(first, second)
+    return two_one_sided_tests(
+        difference.value,
+        difference.standard_error,
+        difference.degrees_of_freedom,
+        lower=lower,
+        upper=upper,
+        alpha=alpha,
+    )

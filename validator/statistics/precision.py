@@ -1,0 +1,361 @@
+"""Repeatability and intermediate precision from one grouping factor, from a series, from duplicates.
+
+A *group* is what shares conditions: a day, a series, an operator's batch. Readings within a group
+are made under repeatability conditions.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from validator.errors import NotEstimable
+from validator.statistics.distributions import f_upper_tail, standard_deviation_interval, t_two_sided
+from validator.statistics.interval import Estimate, Interval
+from validator.statistics.precision_intervals import (
+    Figure,
+    MeanSquareTerm,
+    between_component_interval,
+    holding,
+    modified_large_sample_interval,
+    relative_standard_deviation,
+    satterthwaite_degrees_of_freedom,
+    satterthwaite_interval,
+    standard_deviation,
+)
+from validator.statistics.variance_components import (
+    FloatArray,
+    OneWayLayout,
+    checked_readings,
+    one_way_layout,
+    one_way_reml,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+LIMIT_FACTOR = 2.8
+"""Critical difference of two readings at 95 %, in s (ISO 5725-6:1994, 4.1.4; from memory)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PrecisionResult:
+    """Precision from readings in groups. Standard deviations in the unit of the data, RSDs in percent.
+
+    Attributes:
+        n: number of readings N.
+        groups: number of groups p.
+        mean: arithmetic mean of all readings; its standard error lets readings of one group go together.
+        repeatability_sd: s_r, within groups.
+        repeatability_rsd: 100·s_r/mean.
+        between_sd: s_b, what the groups add.
+        intermediate_sd: s_I = √(s_r² + s_b²); with single readings per group, the sd of the results.
+        intermediate_rsd: 100·s_I/mean.
+        intermediate_satterthwaite: the interval of s_I by Satterthwaite, beside the modified
+            large-sample one that ``intermediate_sd`` carries.
+        between_clipped: the between variance came out negative and was set to zero.
+        balanced: every group holds the same number of readings.
+        ms_within, ms_between: mean squares of the analysis of variance; None where without df.
+        df_within, df_between: their degrees of freedom.
+        f, p: F test of the between mean square; None where there is no within scatter to test against.
+        n0: readings per group as they enter the between mean square.
+        anova_repeatability_sd, anova_between_sd, anova_intermediate_sd: by mean squares with n0, the same
+            as above when balanced; shown beside the REML figures when not.
+        repeatability_limit: 2.8·s_r.
+        repeatability_limit_exact: √2·t(0.975, ν_r)·s_r.
+        intermediate_limit: 2.8·s_I.
+        intermediate_limit_exact: √2·t(0.975, ν_I)·s_I.
+        level: level of confidence of every interval.
+        method: how it was computed, in a sentence.
+    """
+
+    n: int
+    groups: int
+    mean: Estimate
+    repeatability_sd: Figure
+    repeatability_rsd: Figure
+    between_sd: Figure
+    intermediate_sd: Figure
+    intermediate_rsd: Figure
+    intermediate_satterthwaite: Interval | None
+    between_clipped: bool
+    balanced: bool
+    ms_within: float | None
+    ms_between: float | None
+    df_within: int
+    df_between: int
+    f: float | None
+    p: float | None
+    n0: float | None
+    anova_repeatability_sd: float | None
+    anova_between_sd: float | None
+    anova_intermediate_sd: float | None
+    repeatability_limit: float | None
+    repeatability_limit_exact: float | None
+    intermediate_limit: float | None
+    intermediate_limit_exact: float | None
+    level: float
+    method: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DuplicatesResult:
+    """Repeatability from duplicates of different samples.
+
+    Attributes:
+        pairs: number of pairs k, also the degrees of freedom.
+        mean: mean of all readings.
+        repeatability_sd: √(Σd²/2k), fit for use where the scatter does not change with level.
+        repeatability_rsd: 100·√(Σ(d/x̄)²/2k), fit for use where the scatter is proportional to level.
+        repeatability_limit: 2.8 times the standard deviation.
+        level: level of confidence of the intervals.
+    """
+
+    pairs: int
+    mean: float
+    repeatability_sd: Figure
+    repeatability_rsd: Figure
+    repeatability_limit: float | None
+    level: float
+
+
+def one_way(groups: Sequence[Sequence[float] | FloatArray], *, level: float = 0.95) -> PrecisionResult:
+    r"""Repeatability and intermediate precision from readings in groups, each of shape (n_i,).
+
+    Balanced layouts by analysis of variance,
+
+    .. math:: s_r^2 = MS_W, \qquad s_b^2 = \max(0, (MS_B - MS_W)/n), \qquad s_I^2 = s_r^2 + s_b^2,
+
+    unbalanced ones by restricted maximum likelihood, with the mean-square estimates (n replaced by
+    :math:`n_0 = (N - \sum n_i^2/N)/(p-1)`) beside. Intervals: chi-squared for s_r, Williams-Tukey for
+    s_b, modified large-sample for s_I; unbalanced layouts enter the last two with the mean square of
+    the group means and the harmonic mean of the n_i. Intervals of RSDs are those of the standard
+    deviation divided by the mean, whose own doubt is left out: it matters beyond an RSD of about 30 %.
+
+    Where every group holds a single reading only s_I can be had: the standard deviation of the results.
+    Empty groups are left out.
+
+    Raises:
+        NotEstimable: fewer than two readings, or one that is not finite.
+
+    References:
+        ISO 5725-3:1994, 8 and Annex B (one-way intermediate measures; from memory); R.K. Burdick,
+        F.A. Graybill, Confidence Intervals on Variance Components (1992), ch. 4 (from memory).
+    """
+    layout = one_way_layout(groups)
+    if layout.groups == 1:
+        return single_series(np.concatenate([checked_readings(group) for group in groups]), level=level)
+    mean = _mean_of_groups(layout, level)
+    if layout.ms_within is None or layout.ms_within == 0:
+        return _result(layout, mean, _without_within_scatter(layout, level), level)
+    return _result(layout, mean, _components(layout, level), level)
+
+
+def single_series(values: Sequence[float] | FloatArray, *, level: float = 0.95) -> PrecisionResult:
+    """Repeatability from one series of readings, shape (n,): s_r with n - 1 degrees of freedom.
+
+    Raises:
+        NotEstimable: fewer than two readings, or one that is not finite.
+    """
+    layout = one_way_layout([values])
+    ms_within = layout.ss_within / layout.df_within
+    half_width = t_two_sided(level, layout.df_within) * math.sqrt(ms_within / layout.n)
+    mean = Estimate(
+        value=layout.mean,
+        standard_error=math.sqrt(ms_within / layout.n),
+        interval=Interval(layout.mean - half_width, layout.mean + half_width, level, "Student t"),
+        degrees_of_freedom=layout.df_within,
+    )
+    one_group = NotEstimable("all readings belong to one series", "at least 2 series (days, operators)")
+    parts = _Parts(
+        repeatability=standard_deviation(ms_within, layout.df_within, level),
+        between=one_group,
+        intermediate=one_group,
+        method="standard deviation of one series; no grouping, so repeatability only",
+    )
+    return _result(layout, mean, parts, level)
+
+
+def duplicates(pairs: Sequence[tuple[float, float]] | FloatArray, *, level: float = 0.95) -> DuplicatesResult:
+    r"""Repeatability from k pairs, shape (k, 2), of samples that may differ in level.
+
+    .. math:: s_r = \sqrt{\sum d_i^2 / 2k}, \qquad
+        \mathrm{RSD} = 100\sqrt{\sum (d_i/\bar x_i)^2 / 2k}
+
+    Raises:
+        NotEstimable: no pair, or a reading that is not finite.
+
+    References:
+        J. Mandel, The Statistical Analysis of Experimental Data (1964); Nordtest TR 537, duplicates form
+        (both from memory).
+    """
+    readings = checked_readings(np.asarray(pairs, dtype=np.float64)).reshape(-1, 2)
+    k = len(readings)
+    if k == 0:
+        raise NotEstimable("no pair of readings", "at least 1 pair, better 8 or more")
+    d = readings[:, 0] - readings[:, 1]
+    means = readings.mean(axis=1)
+    sd = standard_deviation(float(np.dot(d, d)) / (2 * k), k, level)
+    rsd: Figure
+    if (means <= 0).any():
+        rsd = NotEstimable("the mean of a pair is not positive", "pairs with means above zero")
+    else:
+        relative = 100 * d / means
+        rsd = standard_deviation(float(np.dot(relative, relative)) / (2 * k), k, level)
+    return DuplicatesResult(
+        pairs=k,
+        mean=float(readings.mean()),
+        repeatability_sd=sd,
+        repeatability_rsd=rsd,
+        repeatability_limit=LIMIT_FACTOR * sd.value if isinstance(sd, Estimate) else None,
+        level=level,
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Parts:
+    """The components and how they were found."""
+
+    repeatability: Figure
+    between: Figure
+    intermediate: Figure
+    method: str
+    satterthwaite: Interval | None = None
+    clipped: bool = False
+
+
+def _mean_of_groups(layout: OneWayLayout, level: float) -> Estimate:
+    """Arithmetic mean with u² = Σ(n_i/N)²·s²(ȳ_i): MS_B/N when balanced, on the safe side when not."""
+    share = layout.counts / layout.n
+    u = math.sqrt(float(np.dot(share, share)) * float(np.var(layout.centred_means, ddof=1)))
+    half_width = t_two_sided(level, layout.df_between) * u
+    return Estimate(
+        value=layout.mean,
+        standard_error=u,
+        interval=Interval(layout.mean - half_width, layout.mean + half_width, level, "Student t over groups"),
+        degrees_of_freedom=layout.df_between,
+    )
+
+
+def _without_within_scatter(layout: OneWayLayout, level: float) -> _Parts:
+    """Only the standard deviation of the group results is left: single readings, or identical ones."""
+    single = layout.df_within == 0
+    if single:
+        why = NotEstimable("every group holds a single reading", "groups with at least 2 readings")
+        method = "standard deviation of single results of the groups; repeatability cannot be told apart"
+    else:
+        why = NotEstimable(
+            "readings within each group are identical: the scatter is below the resolution of the readings",
+            "readings recorded with more digits",
+        )
+        method = "standard deviation of the group means; the readings within a group do not differ"
+    variance = float(np.var(layout.centred_means, ddof=1))
+    return _Parts(
+        repeatability=why,
+        between=why,
+        intermediate=standard_deviation(variance, layout.df_between, level),
+        method=method,
+    )
+
+
+def _components(layout: OneWayLayout, level: float) -> _Parts:
+    ms_within = layout.ss_within / layout.df_within
+    # Mean square of the group means: independent of ms_within whatever the n_i; MS_B itself when balanced.
+    n_h = 1 / float(np.mean(1 / layout.counts))
+    ms_means = n_h * float(np.var(layout.centred_means, ddof=1))
+    if layout.is_balanced:
+        s_r2, s_b2 = ms_within, max(0.0, (ms_means - ms_within) / n_h)
+        method = "one-way analysis of variance, balanced"
+    else:
+        s_r2, s_b2 = one_way_reml(layout)
+        method = "restricted maximum likelihood, unbalanced one-way layout; mean squares with n0 beside"
+    terms = [
+        MeanSquareTerm(coefficient=1 / n_h, mean_square=ms_means, degrees_of_freedom=layout.df_between),
+        MeanSquareTerm(coefficient=1 - 1 / n_h, mean_square=ms_within, degrees_of_freedom=layout.df_within),
+    ]
+    clipped = s_b2 == 0
+    if clipped:
+        method += "; between-group variance negative, set to zero"
+    nu = satterthwaite_degrees_of_freedom(terms)
+    s_r, s_b, s_I = math.sqrt(s_r2), math.sqrt(s_b2), math.sqrt(s_r2 + s_b2)
+    return _Parts(
+        repeatability=Estimate(
+            value=s_r,
+            standard_error=s_r / math.sqrt(2 * layout.df_within),
+            interval=holding(s_r, standard_deviation_interval(math.sqrt(ms_within), layout.df_within, level)),
+            degrees_of_freedom=layout.df_within,
+        ),
+        between=Estimate(
+            value=s_b,
+            interval=holding(
+                s_b,
+                between_component_interval(
+                    ms_between=ms_means,
+                    ms_within=ms_within,
+                    nu_between=layout.df_between,
+                    nu_within=layout.df_within,
+                    readings_per_group=n_h,
+                    level=level,
+                ),
+            ),
+        ),
+        intermediate=Estimate(
+            value=s_I,
+            standard_error=s_I / math.sqrt(2 * nu),
+            interval=holding(s_I, modified_large_sample_interval(terms, level)),
+            degrees_of_freedom=nu,
+        ),
+        method=method,
+        satterthwaite=holding(s_I, satterthwaite_interval(terms, level)),
+        clipped=clipped,
+    )
+
+
+def _result(layout: OneWayLayout, mean: Estimate, parts: _Parts, level: float) -> PrecisionResult:
+    ms_within, ms_between, n0 = layout.ms_within, layout.ms_between, layout.n0
+    f = ms_between / ms_within if ms_between is not None and ms_within else None
+    anova_b2 = None
+    if ms_within is not None and ms_between is not None and n0 is not None:
+        anova_b2 = max(0.0, (ms_between - ms_within) / n0)
+    return PrecisionResult(
+        n=layout.n,
+        groups=layout.groups,
+        mean=mean,
+        repeatability_sd=parts.repeatability,
+        repeatability_rsd=relative_standard_deviation(parts.repeatability, layout.mean),
+        between_sd=parts.between,
+        intermediate_sd=parts.intermediate,
+        intermediate_rsd=relative_standard_deviation(parts.intermediate, layout.mean),
+        intermediate_satterthwaite=parts.satterthwaite,
+        between_clipped=parts.clipped,
+        balanced=layout.is_balanced,
+        ms_within=ms_within,
+        ms_between=ms_between,
+        df_within=layout.df_within,
+        df_between=layout.df_between,
+        f=f,
+        p=None if f is None else f_upper_tail(f, layout.df_between, layout.df_within),
+        n0=n0,
+        anova_repeatability_sd=None if ms_within is None else math.sqrt(ms_within),
+        anova_between_sd=None if anova_b2 is None else math.sqrt(anova_b2),
+        anova_intermediate_sd=None if anova_b2 is None else math.sqrt((ms_within or 0.0) + anova_b2),
+        repeatability_limit=_limit(parts.repeatability),
+        repeatability_limit_exact=_exact_limit(parts.repeatability),
+        intermediate_limit=_limit(parts.intermediate),
+        intermediate_limit_exact=_exact_limit(parts.intermediate),
+        level=level,
+        method=parts.method,
+    )
+
+
+def _limit(sd: Figure) -> float | None:
+    return LIMIT_FACTOR * sd.value if isinstance(sd, Estimate) else None
+
+
+def _exact_limit(sd: Figure) -> float | None:
+    if isinstance(sd, NotEstimable) or sd.degrees_of_freedom is None:
+        return None
+    return math.sqrt(2) * t_two_sided(0.95, sd.degrees_of_freedom) * sd.value

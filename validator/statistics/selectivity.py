@@ -1,0 +1,278 @@
+"""Selectivity: change caused by an interferent, tolerated ratio, response of a blank matrix."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+
+from validator.errors import NotEstimable
+from validator.statistics.distributions import t_quantile
+from validator.statistics.interval import Estimate, Interval
+from validator.statistics.sample import summarise, vector
+from validator.statistics.welch import fieller_ratio_of_means, welch_difference
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import ArrayLike
+
+Rule = Literal["point", "guarded"]
+Guarded = Literal["does not interfere", "interferes", "inconclusive"]
+
+# A change of exactly the limit is inside; 100·(1.05 − 1) is 5.000000000000004 in binary.
+_ROUNDING_PERCENT = 1e-10
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RelativeChange:
+    """Change of signal or result in the presence of something, in percent of that without it.
+
+    Attributes:
+        change: 100·(ȳ_with/ȳ_ref − 1); without interval when a side has one result.
+        n_with: results with the interferent.
+        n_reference: results without it.
+        mean_with: ȳ_with, unit of the data.
+        mean_reference: ȳ_ref.
+        t: Welch t of the difference of the means.
+        p: its two-sided probability.
+        degrees_of_freedom: Welch–Satterthwaite ν of the difference.
+        reason: why there is no interval, when there is none.
+    """
+
+    change: Estimate
+    n_with: int
+    n_reference: int
+    mean_with: float
+    mean_reference: float
+    t: float | None
+    p: float | None
+    degrees_of_freedom: float | None
+    reason: str | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Interference:
+    """Change against a limit.
+
+    Attributes:
+        limit_percent: symmetric limit of the change.
+        interferes: point rule: the change itself is beyond the limit.
+        guarded: decision by the whole interval; "inconclusive" when it straddles a limit or is missing.
+    """
+
+    limit_percent: float
+    interferes: bool
+    guarded: Guarded
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ToleranceRatio:
+    """Largest tested ratio that does not interfere, all lower ratios included.
+
+    Attributes:
+        value: the ratio; None when even the smallest tested is outside.
+        rule: "point" or "guarded".
+        limit_percent: symmetric limit of the change.
+        at_least: no tested ratio was outside, so the true tolerance is at least *value*.
+        first_outside: smallest tested ratio that is outside (or not shown to be inside).
+        reason: why *value* is None.
+    """
+
+    value: float | None
+    rule: Rule
+    limit_percent: float
+    at_least: bool
+    first_outside: float | None
+    reason: str | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BlankMatrixResponse:
+    """Response of matrix without analyte, beside the quantification limit.
+
+    Attributes:
+        n: number of independent blank matrices or preparations.
+        mean: mean response, unit of the data.
+        percent_of_limit: mean response in percent of the response at the quantification limit, with
+            two-sided interval; without one for a single blank.
+        upper_percent: one-sided upper confidence limit of percent_of_limit.
+        largest_percent: largest single response in percent.
+        allowed_percent: what is allowed.
+        all_below: every single response is at or below what is allowed.
+        shown_below: the upper confidence limit is at or below what is allowed; None without one.
+    """
+
+    n: int
+    mean: float
+    percent_of_limit: Estimate
+    upper_percent: float | None
+    largest_percent: float
+    allowed_percent: float
+    all_below: bool
+    shown_below: bool | None
+
+
+def relative_change(
+    with_interferent: ArrayLike, reference: ArrayLike, *, confidence: float = 0.95
+) -> RelativeChange:
+    r"""Relative change caused by an interferent.
+
+    .. math:: \Delta = 100\,(\bar y_{with}/\bar y_{ref} - 1)
+
+    with Fieller's interval of the ratio at Welch–Satterthwaite degrees of freedom
+    (:func:`validator.statistics.welch.fieller_ratio_of_means`), since the reference is measured too.
+
+    Args:
+        with_interferent: independent signals or results with the interferent.
+        reference: the same without it.
+        confidence: level of the interval.
+
+    Raises:
+        NotEstimable: no results on a side, or a reference mean that is not positive.
+    """
+    y_with, y_ref = vector(with_interferent, "with_interferent"), vector(reference, "reference")
+    if y_with.size == 0 or y_ref.size == 0:
+        raise NotEstimable("no results on one side", "results with and without the interferent")
+    a, b = summarise(y_with), summarise(y_ref)
+    if b.mean == 0:
+        raise NotEstimable("the reference mean is zero", "a reference different from zero")
+    change = Estimate(value=100 * (a.mean - b.mean) / b.mean)
+    t = p = nu = None
+    reason = None
+    try:
+        welch = welch_difference(y_with, y_ref, confidence=confidence)
+        _, u, ratio, nu_ratio = fieller_ratio_of_means(y_with, y_ref, confidence=confidence)
+    except NotEstimable as problem:
+        reason = problem.reason
+    else:
+        t, p, nu = welch.t, welch.p, welch.degrees_of_freedom
+        interval = Interval(100 * (ratio.lower - 1), 100 * (ratio.upper - 1), confidence, ratio.method)
+        if not interval.is_bounded:
+            reason = "the reference does not differ significantly from zero"
+        change = Estimate(
+            value=change.value, standard_error=100 * u, interval=interval, degrees_of_freedom=nu_ratio
+        )
+    return RelativeChange(
+        change=change,
+        n_with=a.n,
+        n_reference=b.n,
+        mean_with=a.mean,
+        mean_reference=b.mean,
+        t=t,
+        p=p,
+        degrees_of_freedom=nu,
+        reason=reason,
+    )
+
+
+def interferes(change: Estimate, *, limit_percent: float = 5.0) -> Interference:
+    """Does the change go beyond ±*limit_percent* (5 % for sensors is common practice)?
+
+    A change of exactly the limit is inside.
+    """
+    limit = limit_percent + _ROUNDING_PERCENT
+    interval = change.interval
+    guarded: Guarded = "inconclusive"
+    if interval is not None:
+        if -limit <= interval.lower and interval.upper <= limit:
+            guarded = "does not interfere"
+        elif interval.lower > limit or interval.upper < -limit:
+            guarded = "interferes"
+    return Interference(limit_percent=limit_percent, interferes=abs(change.value) > limit, guarded=guarded)
+
+
+def tolerance_ratio(
+    ratios: ArrayLike,
+    changes: ArrayLike,
+    intervals: Sequence[Interval | None] | None = None,
+    *,
+    limit_percent: float = 5.0,
+    rule: Rule = "point",
+) -> ToleranceRatio:
+    """Largest tested ratio of interferent to analyte that stays inside, with every lower ratio inside too.
+
+    Args:
+        ratios: (n,) ratios, in any order; one that was tested more than once must be inside each time.
+        changes: (n,) relative changes in percent.
+        intervals: their intervals; needed by the guarded rule, where a missing one is not inside.
+        limit_percent: symmetric limit of the change.
+        rule: "point" looks at the change, "guarded" at its whole interval.
+
+    Raises:
+        NotEstimable: nothing was tested.
+    """
+    r = vector(ratios, "ratios")
+    d = vector(changes, "changes", size=r.size)
+    limits = list(intervals) if intervals is not None else [None] * r.size
+    if r.size == 0:
+        raise NotEstimable("no ratio was tested", "results at one ratio of interferent to analyte or more")
+    if len(limits) != r.size:
+        message = f"{len(limits)} intervals for {r.size} ratios"
+        raise ValueError(message)
+    inside = np.array([_is_inside(x, i, limit_percent, rule) for x, i in zip(d, limits, strict=True)])
+    outside = r[~inside]
+    first_outside = float(outside.min()) if outside.size else None
+    tolerated = r if first_outside is None else r[r < first_outside]
+    reason = None
+    if not tolerated.size:
+        shown = "is beyond" if rule == "point" else "is not shown to be within"
+        reason = f"the smallest ratio tested ({first_outside:g}) {shown} ±{limit_percent:g} %"
+    return ToleranceRatio(
+        value=float(tolerated.max()) if tolerated.size else None,
+        rule=rule,
+        limit_percent=limit_percent,
+        at_least=first_outside is None,
+        first_outside=first_outside,
+        reason=reason,
+    )
+
+
+def _is_inside(change: float, interval: Interval | None, limit_percent: float, rule: Rule) -> bool:
+    decision = interferes(Estimate(value=change, interval=interval), limit_percent=limit_percent)
+    return not decision.interferes if rule == "point" else decision.guarded == "does not interfere"
+
+
+def blank_matrix_response(
+    responses: ArrayLike, response_at_limit: float, *, allowed_percent: float = 20.0, confidence: float = 0.95
+) -> BlankMatrixResponse:
+    """Response of blank matrix in percent of that at the quantification limit.
+
+    Args:
+        responses: independent responses of matrix without analyte.
+        response_at_limit: response at the quantification limit in the same unit, positive.
+        allowed_percent: largest response allowed; 20 % of the lower limit is that of ICH M10 (2022), 3.2.1
+            (from memory).
+        confidence: level of the two-sided interval and of the one-sided upper limit.
+
+    Raises:
+        NotEstimable: no blanks, or a response at the limit that is not positive.
+    """
+    y = vector(responses, "responses")
+    if y.size == 0:
+        raise NotEstimable("no blank matrix was measured", "responses of blank matrix")
+    if not response_at_limit > 0:
+        raise NotEstimable(
+            "the response at the quantification limit is not positive", "a quantification limit"
+        )
+    sample = summarise(100 * y / response_at_limit)
+    percent, upper = Estimate(value=sample.mean), None
+    if sample.variance_of_mean:
+        u, nu = sample.variance_of_mean**0.5, sample.degrees_of_freedom
+        half_width = t_quantile(0.5 + confidence / 2, nu) * u
+        upper = sample.mean + t_quantile(confidence, nu) * u
+        interval = Interval(sample.mean - half_width, sample.mean + half_width, confidence, "Student t")
+        percent = Estimate(value=sample.mean, standard_error=u, interval=interval, degrees_of_freedom=nu)
+    largest = float(100 * y.max() / response_at_limit)
+    allowed = allowed_percent + _ROUNDING_PERCENT
+    return BlankMatrixResponse(
+        n=sample.n,
+        mean=float(y.mean()),
+        percent_of_limit=percent,
+        upper_percent=upper,
+        largest_percent=largest,
+        allowed_percent=allowed_percent,
+        all_below=largest <= allowed,
+        shown_below=None if upper is None else upper <= allowed,
+    )
