@@ -11,11 +11,13 @@ CaveatBlock, NotAssessedList, SafetyNotice, Signatures, PageBreak; a Section hol
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Literal, TypeAlias
+from typing import TYPE_CHECKING, Literal, TypeAlias
 
-from validator.dossier.inline import Content, OutcomeWord, SeverityWord, VerdictWord
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from validator.dossier.inline import Content, OutcomeWord, SeverityWord, VerdictWord
 
 RowKind = Literal["plain", "declared", "excluded", "struck", "group", "total"]
 Alignment = Literal["text", "decimal", "centre"]
@@ -111,7 +113,7 @@ class Table:
         for row in self.rows:
             if len(row.cells) != len(self.columns):
                 raise ValueError(
-                    f"table {self.id}: a row has {len(row.cells)} cells, the table {len(self.columns)} columns"
+                    f"table {self.id}: a row of {len(row.cells)} cells for {len(self.columns)} columns"
                 )
 
 
@@ -145,13 +147,13 @@ class Formula:
     Attributes:
         latex: the formula, without delimiters.
         spoken: the formula in words or plain letters, for readers who cannot see it.
-        where: symbols (in LaTeX) and what they stand for.
+        where: symbols and what they stand for.
         source: where the formula is published.
     """
 
     latex: str
     spoken: str
-    where: tuple[tuple[str, Content], ...] = ()
+    where: tuple[tuple[Content, Content], ...] = ()
     source: Content = ""
     id: str = ""
 

@@ -8,9 +8,11 @@ Markup is written only through :func:`rich`, whose template comes from us and wh
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Literal, TypeAlias
+from typing import TYPE_CHECKING, Literal, TypeAlias
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
 
 OutcomeWord = Literal["meets", "does not meet", "inconclusive", "not assessed", "not applicable"]
 VerdictWord = Literal["fit", "fit with reservations", "not fit", "not assessed"]

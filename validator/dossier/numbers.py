@@ -12,8 +12,11 @@ All functions return plain strings. Input is in the unit (or percent) in which i
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
 from decimal import ROUND_HALF_EVEN, Context, Decimal, localcontext
+from typing import TYPE_CHECKING, TypeGuard
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
 
 MINUS = "\N{MINUS SIGN}"
 UNIT_SPACE = "\N{NARROW NO-BREAK SPACE}"
@@ -24,10 +27,13 @@ TO = "to"
 _SUPERSCRIPTS = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
 _PLAIN_FROM, _PLAIN_BELOW = Decimal("1e-4"), Decimal("1e6")
 _FIGURES_OF_UNCERTAINTY = 2
+_FIGURES_OF_A_LIMIT = 2
 _FIGURES_OF_A_DOUBLE = 15
 _FIGURES_WITHOUT_UNCERTAINTY = 3
 _FIGURES_AS_GIVEN = 12
 _FIGURES_TO_TELL_APART = 8
+_FIGURES_OF_DUST = 9
+_LARGE_DF = 10_000
 _EXACT = Context(prec=1400, rounding=ROUND_HALF_EVEN)  # 10^-324 to 10^309 fits, whatever is added
 
 
@@ -40,12 +46,12 @@ def with_uncertainty(value: float | None, uncertainty: float | None) -> str:
         return _no_number(value)
     if not _is_number(uncertainty) or uncertainty == 0:
         alone = significant(value)
-        return f"{alone} ± {UNBOUNDED}" if uncertainty is not None and _is_infinite(uncertainty) else alone
+        return f"{alone} ± {UNBOUNDED}" if uncertainty is not None and math.isinf(uncertainty) else alone
     v, u = _decimal(value), abs(_decimal(uncertainty))
     if u.adjusted() < v.adjusted() - _FIGURES_OF_A_DOUBLE and v:
         return f"{significant(value, _FIGURES_OF_A_DOUBLE)} ± {significant(abs(uncertainty), 2)}"
     place = _place(u, _FIGURES_OF_UNCERTAINTY)
-    return _together([_at(v, place), _at(u, place)], " ± ", bracketed=True)
+    return _together("{} ± {}", _at(v, place), _at(u, place))
 
 
 def value_only(value: float | None, uncertainty: float | None) -> str:
@@ -81,15 +87,21 @@ def significant(
 
 def limit(value: float | None) -> str:
     """A detection or quantification limit: two significant figures."""
-    return significant(value, 2)
+    return significant(value, _FIGURES_OF_A_LIMIT)
+
+
+def limit_with_interval(value: float | None, lower: float | None, upper: float | None) -> str:
+    """A limit to two significant figures with its interval to the same place: ``0.52 (0.41 to 0.71)``."""
+    if not _is_number(value) or value == 0:
+        return with_interval(value, lower, upper)
+    return _value_and_interval(value, lower, upper, _place(_decimal(value), _FIGURES_OF_A_LIMIT))
 
 
 def as_given(value: float | None) -> str:
-    """A datum as it was recorded: nothing rounded away, nothing added (``0.1``, ``5``, ``2.50`` → ``2.5``)."""
+    """A datum as it was recorded: nothing rounded away, nothing added (``0.1``, ``5``)."""
     if not _is_number(value):
         return _no_number(value)
-    d = _rounded(_decimal(value), _FIGURES_AS_GIVEN)
-    return _write(_without_trailing_zeros(d))
+    return _write(_rounded(_decimal(value), _FIGURES_AS_GIVEN).normalize(_EXACT))
 
 
 def interval(lower: float | None, upper: float | None, *, value: float | None = None) -> str:
@@ -99,17 +111,9 @@ def interval(lower: float | None, upper: float | None, *, value: float | None = 
     of a lone end follows its distance from *value*. An end that is not zero but would be rounded to zero
     keeps two figures of its own: whether an interval holds zero is what the reader looks for.
     """
-    ends = [end if _is_number(end) else None for end in (lower, upper)]
-    if ends == [None, None]:
+    if not (_is_number(lower) or _is_number(upper)):
         return UNBOUNDED
-    place = _place_of_interval(ends[0], ends[1], value)
-    if ends[0] is None:
-        return f"≤ {_end(ends[1], place)}"
-    if ends[1] is None:
-        return f"≥ {_end(ends[0], place)}"
-    if _keeps_own_figures(ends, place):
-        return f"{_end(ends[0], place)} {TO} {_end(ends[1], place)}"
-    return _together([_at(_decimal(end), place) for end in ends if end is not None], f" {TO} ", bracketed=True)
+    return _ends(lower, upper, _place_of_interval(lower, upper, value))
 
 
 def with_interval(value: float | None, lower: float | None, upper: float | None) -> str:
@@ -118,8 +122,7 @@ def with_interval(value: float | None, lower: float | None, upper: float | None)
         return _no_number(value)
     if not (_is_number(lower) or _is_number(upper)):
         return f"{significant(value)} ({UNBOUNDED})"
-    place = _place_of_interval(lower, upper, value)
-    return f"{_end(value, place)} ({interval(lower, upper, value=value)})"
+    return _value_and_interval(value, lower, upper, _place_of_interval(lower, upper, value))
 
 
 def percent(value: float | None, digits: int = 3) -> str:
@@ -128,7 +131,7 @@ def percent(value: float | None, digits: int = 3) -> str:
 
 
 def p_value(p: float | None, *, thresholds: Iterable[float] = (0.05, 0.01)) -> str:
-    """A probability to two figures, ``< 0.001`` below that; never rounded onto a threshold it does not equal."""
+    """A probability to two figures, ``< 0.001`` below that; never rounded onto a threshold it is not."""
     if not _is_number(p):
         return MISSING
     if p < 0.001:
@@ -160,12 +163,8 @@ def quantity(number: str, unit: str) -> str:
 # --- how it is done ------------------------------------------------------------------------------------
 
 
-def _is_number(value: float | None) -> bool:
+def _is_number(value: float | None) -> TypeGuard[float]:
     return value is not None and math.isfinite(value)
-
-
-def _is_infinite(value: float) -> bool:
-    return math.isinf(value)
 
 
 def _no_number(value: float | None) -> str:
@@ -189,11 +188,7 @@ def _at(d: Decimal, place: int) -> Decimal:
 
 
 def _rounded(d: Decimal, figures: int) -> Decimal:
-    return d if d == 0 else _at(d, _place(d, figures))
-
-
-def _without_trailing_zeros(d: Decimal) -> Decimal:
-    return d.normalize(_EXACT) if d else Decimal(0)
+    return _at(d, _place(d, figures)) if d else Decimal(0)
 
 
 def _write(d: Decimal) -> str:
@@ -202,13 +197,13 @@ def _write(d: Decimal) -> str:
     return _digits(d) if exponent is None else f"{_digits(d.scaleb(-exponent, _EXACT))} × {_ten_to(exponent)}"
 
 
-def _together(numbers: list[Decimal], joint: str, *, bracketed: bool) -> str:
-    """Several numbers to one place under one power of ten."""
+def _together(pattern: str, *numbers: Decimal) -> str:
+    """Several numbers to one place, set into *pattern* under one power of ten."""
     exponent = _power(max(numbers, key=abs))
     if exponent is None:
-        return joint.join(_digits(d) for d in numbers)
-    inner = joint.join(_digits(d.scaleb(-exponent, _EXACT)) for d in numbers)
-    return f"({inner}) × {_ten_to(exponent)}" if bracketed else f"{inner} × {_ten_to(exponent)}"
+        return pattern.format(*(_digits(d) for d in numbers))
+    inner = pattern.format(*(_digits(d.scaleb(-exponent, _EXACT)) for d in numbers))
+    return f"[{inner}] × {_ten_to(exponent)}" if "(" in inner else f"({inner}) × {_ten_to(exponent)}"
 
 
 def _power(d: Decimal) -> int | None:
@@ -227,35 +222,52 @@ def _signed(text: str) -> str:
     return text.replace("-", MINUS)
 
 
+def _value_and_interval(value: float, lower: float | None, upper: float | None, place: int) -> str:
+    if _is_number(lower) and _is_number(upper) and not _keeps_own_figures((value, lower, upper), place):
+        v, lo, hi = (_at(_decimal(number), place) for number in (value, lower, upper))
+        return _together(f"{{}} ({{}} {TO} {{}})", v, lo, hi)
+    return f"{_alone(value, place)} ({_ends(lower, upper, place)})"
+
+
+def _ends(lower: float | None, upper: float | None, place: int) -> str:
+    if not _is_number(lower):
+        return f"≤ {_alone(upper, place)}" if _is_number(upper) else UNBOUNDED
+    if not _is_number(upper):
+        return f"≥ {_alone(lower, place)}"
+    if _keeps_own_figures((lower, upper), place):
+        return f"{_alone(lower, place)} {TO} {_alone(upper, place)}"
+    return _together(f"{{}} {TO} {{}}", _at(_decimal(lower), place), _at(_decimal(upper), place))
+
+
+def _alone(number: float, place: int) -> str:
+    d = _decimal(number)
+    return _write(
+        _rounded(d, _FIGURES_OF_UNCERTAINTY) if _keeps_own_figures((number,), place) else _at(d, place)
+    )
+
+
+def _keeps_own_figures(numbers: Iterable[float], place: int) -> bool:
+    """True when one of *numbers* is not zero but would be printed as zero at *place*; dust is zero."""
+    dust = Decimal(1).scaleb(place - _FIGURES_OF_DUST, _EXACT)
+    return any(abs(d) > dust and _at(d, place) == 0 for d in map(_decimal, numbers))
+
+
 def _one_df(nu: float | None) -> str:
     if nu is None or math.isnan(nu):
         return MISSING
     if math.isinf(nu):
         return "∞"
-    if float(nu).is_integer():
+    if float(nu).is_integer() and nu < _LARGE_DF:
         return count(int(nu))
-    return _write(_at(_decimal(nu), -1)) if nu >= 1 else significant(nu, 2)
+    return _write(_at(_decimal(nu), -1)) if 1 <= nu < _LARGE_DF else significant(nu)
 
 
 def _place_of_interval(lower: float | None, upper: float | None, value: float | None) -> int:
     with localcontext(_EXACT):
-        known = [_decimal(end) for end in (lower, upper, value) if _is_number(end) and end is not None]
-        closed = [_decimal(end) for end in (lower, upper) if end is not None and _is_number(end)]
+        known = [_decimal(number) for number in (lower, upper, value) if _is_number(number)]
+        closed = [_decimal(end) for end in (lower, upper) if _is_number(end)]
         half_width = abs(closed[1] - closed[0]) / 2 if len(closed) == 2 else max(known) - min(known)
         largest = max(known, key=abs)
         if half_width == 0 or half_width.adjusted() < largest.adjusted() - _FIGURES_OF_A_DOUBLE:
             return _place(largest, _FIGURES_WITHOUT_UNCERTAINTY) if largest else 0
         return _place(half_width, _FIGURES_OF_UNCERTAINTY)
-
-
-def _end(end: float | None, place: int) -> str:
-    if end is None:
-        return UNBOUNDED
-    d = _decimal(end)
-    at_place = _at(d, place)
-    return _write(at_place) if at_place or not d else _write(_rounded(d, _FIGURES_OF_UNCERTAINTY))
-
-
-def _keeps_own_figures(ends: list[float | None], place: int) -> bool:
-    decimals = [_decimal(end) for end in ends if end is not None]
-    return any(d != 0 and _at(d, place) == 0 for d in decimals)

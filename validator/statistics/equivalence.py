@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from validator.errors import NotEstimable
 from validator.statistics.distributions import t_quantile, t_upper_tail
 from validator.statistics.interval import Interval
-from validator.statistics.sample import summarise
-from validator.statistics.welch import welch_difference
+from validator.statistics.sample import effective_degrees_of_freedom, summarise
+from validator.statistics.welch import fieller_ratio_of_means, variances_of_means, welch_difference
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike
@@ -27,7 +28,8 @@ class Equivalence:
         p_lower: p against "at or below the lower bound".
         p_upper: p against "at or above the upper bound".
         passes: both tests are significant, so the whole interval lies between the bounds.
-        interval: two-sided interval at level 1 − 2α, which gives the same answer as the tests.
+        interval: two-sided interval at level 1 − 2α, which gives the same answer as the tests
+            (for a ratio: nearly, since the tests have degrees of freedom of their own).
         degrees_of_freedom: ν of the standard error.
     """
 
@@ -136,4 +138,45 @@ def equivalence_of_two_means(
         lower=lower,
         upper=upper,
         alpha=alpha,
+    )
+
+
+def equivalence_of_ratio(
+    numerator: ArrayLike, denominator: ArrayLike, *, lower: float, upper: float, alpha: float = 0.05
+) -> Equivalence:
+    r"""Two one-sided tests of mean(*numerator*)/mean(*denominator*), unequal variances.
+
+    .. math:: t_L = (\bar y_1 - L\bar y_2)/\sqrt{v_1 + L^2 v_2}, \qquad
+              t_U = (U\bar y_2 - \bar y_1)/\sqrt{v_1 + U^2 v_2}, \qquad v = s^2/n
+
+    each with its own Welch–Satterthwaite ν; the interval is Fieller's with ν at the estimated ratio.
+
+    Raises:
+        NotEstimable: a single result on a side, no scatter, or a denominator that is not positive.
+
+    References:
+        D. Hauschke, M. Kieser and L. A. Hothorn, Biometrical Journal 41 (1999) 295–304 (from memory).
+    """
+    a, b = summarise(numerator, "numerator"), summarise(denominator, "denominator")
+    if b.mean <= 0:
+        raise NotEstimable("the reference mean is not positive", "a positive reference")
+    ratio, _, interval, nu = fieller_ratio_of_means(numerator, denominator, confidence=1 - 2 * alpha)
+    v1, v2 = variances_of_means(a, b)
+
+    def one_sided_p(bound: float, sign: int) -> float:
+        terms = [(v1, a.degrees_of_freedom), (bound**2 * v2, b.degrees_of_freedom)]
+        t = sign * (a.mean - bound * b.mean) / math.sqrt(v1 + bound**2 * v2)
+        return t_upper_tail(t, effective_degrees_of_freedom(terms))
+
+    p_lower, p_upper = one_sided_p(lower, 1), one_sided_p(upper, -1)
+    return Equivalence(
+        estimate=ratio,
+        lower=lower,
+        upper=upper,
+        alpha=alpha,
+        p_lower=p_lower,
+        p_upper=p_upper,
+        passes=max(p_lower, p_upper) < alpha,
+        interval=interval,
+        degrees_of_freedom=nu,
     )

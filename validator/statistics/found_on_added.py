@@ -11,7 +11,7 @@ import numpy as np
 from validator.errors import NotEstimable
 from validator.statistics.distributions import f_upper_tail, t_two_sided
 from validator.statistics.interval import Estimate, Interval, SignificanceTest
-from validator.statistics.sample import vector
+from validator.statistics.sample import counted, vector
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike
@@ -81,7 +81,7 @@ def found_on_added(added: ArrayLike, found: ArrayLike, *, confidence: float = 0.
     y = vector(found, "found", size=x.size)
     n = x.size
     if n < 3:
-        raise NotEstimable(f"{n} results", "at least 3 independent results on 2 levels")
+        raise NotEstimable(counted(n, "result"), "at least 3 independent results on 2 levels")
     x_mean = float(x.mean())
     dx = x - x_mean
     s_xx = float((dx**2).sum())

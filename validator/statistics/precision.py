@@ -13,25 +13,23 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from validator.errors import NotEstimable
-from validator.statistics.distributions import f_upper_tail, standard_deviation_interval, t_two_sided
+from validator.statistics.distributions import f_upper_tail, t_two_sided
 from validator.statistics.interval import Estimate, Interval
-from validator.statistics.precision_intervals import (
-    Figure,
-    MeanSquareTerm,
-    between_component_interval,
-    holding,
-    modified_large_sample_interval,
-    relative_standard_deviation,
-    satterthwaite_degrees_of_freedom,
-    satterthwaite_interval,
-    standard_deviation,
+from validator.statistics.one_way_intervals import (
+    between_estimate,
+    mean_over_groups,
+    repeatability_estimate,
+    total_estimate,
+    total_terms,
+    variance_of_means,
 )
+from validator.statistics.precision_intervals import Figure, relative_standard_deviation, standard_deviation
+from validator.statistics.reml import one_way_reml
 from validator.statistics.variance_components import (
     FloatArray,
     OneWayLayout,
     checked_readings,
     one_way_layout,
-    one_way_reml,
 )
 
 if TYPE_CHECKING:
@@ -148,7 +146,7 @@ def one_way(groups: Sequence[Sequence[float] | FloatArray], *, level: float = 0.
     layout = one_way_layout(groups)
     if layout.groups == 1:
         return single_series(np.concatenate([checked_readings(group) for group in groups]), level=level)
-    mean = _mean_of_groups(layout, level)
+    mean = mean_over_groups(layout, level)
     if layout.ms_within is None or layout.ms_within == 0:
         return _result(layout, mean, _without_within_scatter(layout, level), level)
     return _result(layout, mean, _components(layout, level), level)
@@ -227,19 +225,6 @@ class _Parts:
     clipped: bool = False
 
 
-def _mean_of_groups(layout: OneWayLayout, level: float) -> Estimate:
-    """Arithmetic mean with u² = Σ(n_i/N)²·s²(ȳ_i): MS_B/N when balanced, on the safe side when not."""
-    share = layout.counts / layout.n
-    u = math.sqrt(float(np.dot(share, share)) * float(np.var(layout.centred_means, ddof=1)))
-    half_width = t_two_sided(level, layout.df_between) * u
-    return Estimate(
-        value=layout.mean,
-        standard_error=u,
-        interval=Interval(layout.mean - half_width, layout.mean + half_width, level, "Student t over groups"),
-        degrees_of_freedom=layout.df_between,
-    )
-
-
 def _without_within_scatter(layout: OneWayLayout, level: float) -> _Parts:
     """Only the standard deviation of the group results is left: single readings, or identical ones."""
     single = layout.df_within == 0
@@ -252,65 +237,33 @@ def _without_within_scatter(layout: OneWayLayout, level: float) -> _Parts:
             "readings recorded with more digits",
         )
         method = "standard deviation of the group means; the readings within a group do not differ"
-    variance = float(np.var(layout.centred_means, ddof=1))
     return _Parts(
         repeatability=why,
         between=why,
-        intermediate=standard_deviation(variance, layout.df_between, level),
+        intermediate=standard_deviation(variance_of_means(layout), layout.df_between, level),
         method=method,
     )
 
 
 def _components(layout: OneWayLayout, level: float) -> _Parts:
-    ms_within = layout.ss_within / layout.df_within
-    # Mean square of the group means: independent of ms_within whatever the n_i; MS_B itself when balanced.
-    n_h = 1 / float(np.mean(1 / layout.counts))
-    ms_means = n_h * float(np.var(layout.centred_means, ddof=1))
     if layout.is_balanced:
-        s_r2, s_b2 = ms_within, max(0.0, (ms_means - ms_within) / n_h)
+        means, within = total_terms(layout)
+        s_r2 = within.mean_square
+        s_b2 = max(0.0, (means.mean_square - s_r2) * means.coefficient)
         method = "one-way analysis of variance, balanced"
     else:
         s_r2, s_b2 = one_way_reml(layout)
         method = "restricted maximum likelihood, unbalanced one-way layout; mean squares with n0 beside"
-    terms = [
-        MeanSquareTerm(coefficient=1 / n_h, mean_square=ms_means, degrees_of_freedom=layout.df_between),
-        MeanSquareTerm(coefficient=1 - 1 / n_h, mean_square=ms_within, degrees_of_freedom=layout.df_within),
-    ]
-    clipped = s_b2 == 0
-    if clipped:
+    if s_b2 == 0:
         method += "; between-group variance negative, set to zero"
-    nu = satterthwaite_degrees_of_freedom(terms)
-    s_r, s_b, s_I = math.sqrt(s_r2), math.sqrt(s_b2), math.sqrt(s_r2 + s_b2)
+    intermediate, satterthwaite = total_estimate(layout, s_r2 + s_b2, level)
     return _Parts(
-        repeatability=Estimate(
-            value=s_r,
-            standard_error=s_r / math.sqrt(2 * layout.df_within),
-            interval=holding(s_r, standard_deviation_interval(math.sqrt(ms_within), layout.df_within, level)),
-            degrees_of_freedom=layout.df_within,
-        ),
-        between=Estimate(
-            value=s_b,
-            interval=holding(
-                s_b,
-                between_component_interval(
-                    ms_between=ms_means,
-                    ms_within=ms_within,
-                    nu_between=layout.df_between,
-                    nu_within=layout.df_within,
-                    readings_per_group=n_h,
-                    level=level,
-                ),
-            ),
-        ),
-        intermediate=Estimate(
-            value=s_I,
-            standard_error=s_I / math.sqrt(2 * nu),
-            interval=holding(s_I, modified_large_sample_interval(terms, level)),
-            degrees_of_freedom=nu,
-        ),
+        repeatability=repeatability_estimate(layout, s_r2, level),
+        between=between_estimate(layout, s_b2, level),
+        intermediate=intermediate,
         method=method,
-        satterthwaite=holding(s_I, satterthwaite_interval(terms, level)),
-        clipped=clipped,
+        satterthwaite=satterthwaite,
+        clipped=s_b2 == 0,
     )
 
 

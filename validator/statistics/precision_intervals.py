@@ -93,21 +93,20 @@ def satterthwaite_degrees_of_freedom(terms: Sequence[MeanSquareTerm]) -> float:
     return total**2 / sum((term.value / scale) ** 2 / term.degrees_of_freedom for term in terms)
 
 
+def chi_squared_interval(s: float, nu: float, level: float, method: str) -> Interval:
+    """Interval of a standard deviation with (effective) degrees of freedom ν, named for where ν is from."""
+    exact = standard_deviation_interval(s, nu, level)
+    return Interval(exact.lower, exact.upper, level, method)
+
+
 def satterthwaite_interval(terms: Sequence[MeanSquareTerm], level: float) -> Interval:
     """Chi-squared interval of the root of a sum of mean squares, with effective degrees of freedom.
 
     Simple and much used, but too short when a mean square with few degrees of freedom dominates a
     difference; for sums it is close to :func:`modified_large_sample_interval`.
     """
-    nu = satterthwaite_degrees_of_freedom(terms)
     s = math.sqrt(sum(term.value for term in terms))
-    tail = (1 - level) / 2
-    return Interval(
-        s * math.sqrt(nu / chi2_quantile(1 - tail, nu)),
-        s * math.sqrt(nu / chi2_quantile(tail, nu)),
-        level,
-        "Satterthwaite",
-    )
+    return chi_squared_interval(s, satterthwaite_degrees_of_freedom(terms), level, "Satterthwaite")
 
 
 def modified_large_sample_interval(terms: Sequence[MeanSquareTerm], level: float) -> Interval:

@@ -4,13 +4,20 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal, NamedTuple
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
 from validator.errors import NotEstimable
 from validator.statistics.distributions import t_two_sided
 from validator.statistics.interval import Estimate, Interval
+from validator.statistics.least_squares import (
+    EPS,
+    back_transformation,
+    solve_line,
+    solve_parabola,
+    standardised,
+)
 from validator.statistics.sample import Vector, vector
 
 if TYPE_CHECKING:
@@ -20,9 +27,8 @@ Model = Literal["linear", "linear_through_origin", "quadratic"]
 
 PARAMETERS: dict[str, int] = {"linear": 2, "linear_through_origin": 1, "quadratic": 3}
 
-_EPS = float(np.finfo(np.float64).eps)
 # Residuals this small beside the signals are the rounding of the arithmetic, not scatter.
-_ROUNDING = 16 * _EPS
+_ROUNDING = 16 * EPS
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -161,15 +167,6 @@ class CalibrationFit:
         return centre - half_width, centre + half_width
 
 
-class _Solution(NamedTuple):
-    """Coefficients in u = (x − centre)/scale, their covariance per unit s², leverages, residuals."""
-
-    coefficients: NDArray[np.float64]
-    covariance: NDArray[np.float64]
-    leverage: NDArray[np.float64]
-    residuals: NDArray[np.float64]
-
-
 def fit(
     x: ArrayLike,
     y: ArrayLike,
@@ -219,9 +216,11 @@ def fit(
     )
     u = (x if through_origin else dx) / scale
     if model == "quadratic":
-        solution = _parabola(u, dy, mean_y, w)
+        solution = solve_parabola(u, dy, mean_y, w)
     else:
-        solution = _line(u, y if through_origin else dy, 0.0 if through_origin else mean_y, w, through_origin)
+        solution = solve_line(
+            u, y if through_origin else dy, 0.0 if through_origin else mean_y, w, through_origin
+        )
 
     residuals = solution.residuals
     if np.abs(residuals).max() <= _ROUNDING * np.abs(y).max():
@@ -229,7 +228,7 @@ def fit(
     sum_of_squares = float(w @ (residuals * residuals))
     s = math.sqrt(sum_of_squares / nu)
     scaled_covariance = s * s * solution.covariance
-    back = _back_transformation(centre, scale)
+    back = back_transformation(centre, scale)
     a, b, c = (float(value) for value in back @ solution.coefficients)
     covariance = back @ scaled_covariance @ back.T
     t = t_two_sided(confidence, nu)
@@ -253,7 +252,7 @@ def fit(
         degrees_of_freedom=nu,
         fitted=y - residuals,
         residuals=residuals,
-        standardised_residuals=_standardised(residuals, w, solution.leverage, s),
+        standardised_residuals=standardised(residuals, w, solution.leverage, s),
         leverage=solution.leverage,
         r_squared=1.0 - sum_of_squares / total,
         correlation=s_xy / math.sqrt(s_xx) / math.sqrt(s_yy) if s_xx > 0 and s_yy > 0 else 0.0,
@@ -272,7 +271,7 @@ def _checked(x: ArrayLike, y: ArrayLike, weights: ArrayLike | None) -> tuple[Vec
     """Arrays of one length, weights normalised to Σw = n."""
     levels = vector(x, "x")
     signals = vector(y, "y", size=levels.size)
-    if weights is None:
+    if weights is None or levels.size == 0:
         return levels, signals, np.ones(levels.size)
     w = vector(weights, "weights", size=levels.size)
     if not (w > 0).all():
@@ -305,50 +304,4 @@ def _refuse_too_little(x: Vector, y: Vector, model: Model) -> None:
 def _is_constant(values: Vector) -> bool:
     """Equal but for the last bits."""
     lowest, highest = float(values.min()), float(values.max())
-    return highest - lowest <= 8 * _EPS * max(abs(lowest), abs(highest))
-
-
-def _line(u: Vector, dy: Vector, mean_y: float, w: Vector, through_origin: bool) -> _Solution:
-    """Line in u; u is centred (or counted from the origin) and has mean square 1."""
-    s_uu = float(w @ (u * u))
-    slope = float(w @ (u * dy)) / s_uu
-    constant = 0.0 if through_origin else 1.0 / u.size
-    return _Solution(
-        coefficients=np.array([mean_y, slope, 0.0]),
-        covariance=np.diag([constant, 1.0 / s_uu, 0.0]),
-        leverage=w * (constant + u * u / s_uu),
-        residuals=dy - slope * u,
-    )
-
-
-def _parabola(u: Vector, dy: Vector, mean_y: float, w: Vector) -> _Solution:
-    """Parabola in the centred and scaled u by QR of the weighted design matrix."""
-    root = np.sqrt(w)
-    design = np.stack([np.ones_like(u), u, u * u], axis=1)
-    q, r = np.linalg.qr(root[:, None] * design)
-    r_inverse = np.linalg.inv(r)
-    coefficients = r_inverse @ (q.T @ (root * dy))
-    residuals = dy - design @ coefficients
-    coefficients[0] += mean_y
-    return _Solution(coefficients, r_inverse @ r_inverse.T, np.einsum("ij,ij->i", q, q), residuals)
-
-
-def _back_transformation(centre: float, scale: float) -> NDArray[np.float64]:
-    """Matrix that takes coefficients in u = (x − centre)/scale to coefficients in x."""
-    ratio = centre / scale
-    return np.array(
-        [
-            [1.0, -ratio, ratio * ratio],
-            [0.0, 1.0 / scale, -2.0 * ratio / scale],
-            [0.0, 0.0, 1.0 / scale / scale],
-        ]
-    )
-
-
-def _standardised(residuals: Vector, w: Vector, leverage: Vector, s: float) -> Vector:
-    """Internally studentised residuals, 0 where the denominator vanishes."""
-    free = 1.0 - leverage
-    usable = free > 64 * _EPS
-    if s == 0:
-        return np.zeros_like(residuals)
-    return np.where(usable, np.sqrt(w) * residuals / (s * np.sqrt(np.where(usable, free, 1.0))), 0.0)
+    return highest - lowest <= 8 * EPS * max(abs(lowest), abs(highest))

@@ -92,6 +92,21 @@ def summarise(values: ArrayLike, name: str = "values") -> Sample:
     return Sample(n=x.size, mean=mean, variance=float(((d - mean_d) ** 2).sum()) / (x.size - 1))
 
 
+def counted(n: int, noun: str) -> str:
+    """*n* with its noun in the right number: "1 sample", "2 samples"."""
+    return f"{n} {noun}" if n == 1 else f"{n} {noun}s"
+
+
+def without_rounding(derived: Vector, operands: Vector) -> Vector:
+    """*derived* values, made equal when they differ by no more than the rounding of their *operands*.
+
+    0.3 − 0.2 and 10.3 − 10.2 are the same difference, but not in binary.
+    """
+    if derived.size and float(np.ptp(derived)) <= _ROUNDING * float(np.abs(operands).max()):
+        return np.full(derived.size, float(derived[0]))
+    return derived
+
+
 def effective_degrees_of_freedom(components: Iterable[tuple[float, float]]) -> float:
     r"""Welch–Satterthwaite degrees of freedom of a sum of variances.
 

@@ -12,7 +12,14 @@ from validator.errors import NotEstimable
 from validator.statistics.distributions import t_two_sided, t_two_sided_p
 from validator.statistics.equivalence import Equivalence, two_one_sided_tests
 from validator.statistics.interval import Estimate, Interval
-from validator.statistics.sample import Vector, effective_degrees_of_freedom, summarise, vector
+from validator.statistics.reference_scores import ReferenceScores, reference_scores
+from validator.statistics.sample import (
+    Vector,
+    effective_degrees_of_freedom,
+    summarise,
+    vector,
+    without_rounding,
+)
 from validator.statistics.series import mean_of_series, weights_of_series
 
 if TYPE_CHECKING:
@@ -22,26 +29,6 @@ if TYPE_CHECKING:
 
 Kind = Literal["spike", "reference", "level"]
 Bounds = tuple[float, float]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ReferenceScores:
-    """A mean beside a reference value, both with their uncertainty, in the unit of the data.
-
-    Attributes:
-        difference: Δ = mean − reference.
-        standard_uncertainty: u_Δ = sqrt(u_mean² + u_ref²).
-        within_two_u: |Δ| ≤ 2·u_Δ: no bias is shown (ERM Application Note 1; from memory).
-        zeta: Δ/u_Δ (ISO 13528:2015, 9.6; from memory).
-        en: Δ/sqrt(U_mean² + U_ref²), U_mean = t(confidence, ν)·u_mean and U_ref = 2·u_ref
-            (ISO 13528:2015, 9.7; from memory).
-    """
-
-    difference: float
-    standard_uncertainty: float
-    within_two_u: bool
-    zeta: float
-    en: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -137,7 +124,7 @@ def spike_recovery(
         nu_native = native_n - 1 if native_n is not None and native_n > 1 else math.inf
         extra.append(((100 * float((weights / c_add).sum()) * u_native) ** 2, nu_native))
     return _recovery(
-        100 * (c - c_0) / c_add,
+        without_rounding(100 * (c - c_0) / c_add, 100 * np.concatenate([c / c_add, c_0 / c_add])),
         level=float(c_add.mean()),
         kind="spike",
         labels=labels,
@@ -190,7 +177,7 @@ def reference_recovery(
         labels=labels,
         extra=[] if u_ref is None else [((centre * u_ref / reference) ** 2, math.inf)],
         reference_uncertainty_used=u_ref,
-        scores=_scores(centre, u_scatter, nu, reference, u_ref, confidence),
+        scores=reference_scores(centre, u_scatter, nu, reference, u_ref, confidence),
         equivalence_bounds=equivalence_bounds,
         confidence=confidence,
     )
@@ -288,29 +275,6 @@ def _recovery(
         values=tuple(float(r) for r in recoveries),
         method=method,
         reason=reason,
-    )
-
-
-def _scores(
-    mean_recovery: float,
-    u_scatter: float | None,
-    nu: float | None,
-    reference: float,
-    u_ref: float | None,
-    confidence: float,
-) -> ReferenceScores | None:
-    if u_ref is None or u_scatter is None or nu is None:
-        return None
-    difference = (mean_recovery - 100) / 100 * reference
-    u_mean = u_scatter / 100 * reference
-    u_difference = math.hypot(u_mean, u_ref)
-    expanded = math.hypot(t_two_sided(confidence, nu) * u_mean, 2 * u_ref)
-    return ReferenceScores(
-        difference=difference,
-        standard_uncertainty=u_difference,
-        within_two_u=abs(difference) <= 2 * u_difference,
-        zeta=difference / u_difference,
-        en=difference / expanded,
     )
 
 

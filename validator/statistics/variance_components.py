@@ -1,4 +1,4 @@
-r"""Splitting scatter into variance components: mean squares of a one-way layout, and REML.
+r"""Splitting the scatter of a one-way layout into sums of squares between and within groups.
 
 All work is done on differences from one of the readings, so that a large common value
 (1000000.4, 1000000.3, ...) costs no digits.
@@ -122,59 +122,3 @@ def one_way_layout(groups: Sequence[Sequence[float] | FloatArray]) -> OneWayLayo
         df_within=n - len(arrays),
         n0=None if len(arrays) < 2 else (n - float(np.dot(counts, counts)) / n) / (len(arrays) - 1),
     )
-
-
-def one_way_reml(layout: OneWayLayout) -> tuple[float, float]:
-    r"""Within and between variance of a one-way layout by restricted maximum likelihood.
-
-    With :math:`\rho = \sigma_b^2/\sigma_r^2`, :math:`w_i = n_i/(1 + n_i\rho)`,
-    :math:`\hat\mu = \sum w_i\bar y_i/\sum w_i` and
-    :math:`Q(\rho) = SS_W + \sum w_i(\bar y_i - \hat\mu)^2` the profile deviance is
-
-    .. math:: d(\rho) = (N-1)\ln Q + \sum\ln(1+n_i\rho) + \ln\sum w_i,
-        \qquad \hat\sigma_r^2 = Q(\hat\rho)/(N-1), \quad \hat\sigma_b^2 = \hat\rho\,\hat\sigma_r^2
-
-    minimised over :math:`\rho \ge 0`. For a balanced layout it equals the analysis of variance with
-    negative components set to zero and the sums pooled.
-
-    Returns:
-        (σ_r², σ_b²), squared unit of the data.
-
-    Raises:
-        NotEstimable: no scatter within the groups, so the ratio has no finite maximum.
-
-    References:
-        H.D. Patterson, R. Thompson, Biometrika 58 (1971) 545; S.R. Searle, G. Casella, C.E. McCulloch,
-        Variance Components (1992), ch. 6 (from memory; checked against an independent REML in the tests).
-    """
-    from scipy import optimize  # slow to import, and only unbalanced layouts come here
-
-    if layout.df_within < 1 or layout.ss_within <= 0:
-        raise NotEstimable("no scatter within the groups", "groups with two or more differing readings")
-    counts, means, n = layout.counts, layout.centred_means, layout.n
-
-    def weighted(rho: float) -> tuple[FloatArray, FloatArray, float]:
-        w = counts / (1 + counts * rho)
-        deviations = means - np.dot(w, means) / w.sum()
-        return w, deviations, layout.ss_within + float(np.dot(w, deviations**2))
-
-    def deviance(rho: float) -> float:
-        w, _, Q = weighted(rho)
-        return float((n - 1) * np.log(Q) + np.log1p(counts * rho).sum() + np.log(w.sum()))
-
-    def slope(rho: float) -> float:
-        w, deviations, Q = weighted(rho)
-        return float(w.sum() - np.dot(w, w) / w.sum() - (n - 1) * np.dot(w**2, deviations**2) / Q)
-
-    # The deviance may have several stationary points: scan, then close in on each root of its slope.
-    largest = 1e3 * max(1.0, layout.ss_between / layout.ss_within * n)
-    scan = np.concatenate(([0.0], np.geomspace(1e-9, largest, 200)))
-    slopes = [slope(rho) for rho in scan]
-    candidates = [0.0] + [
-        float(optimize.brentq(slope, low, high, xtol=1e-300, rtol=1e-14))
-        for low, high, s_low, s_high in zip(scan[:-1], scan[1:], slopes[:-1], slopes[1:], strict=True)
-        if s_low < 0 <= s_high
-    ]
-    rho = min(candidates, key=deviance)
-    sigma_r2 = weighted(rho)[2] / (n - 1)
-    return sigma_r2, rho * sigma_r2

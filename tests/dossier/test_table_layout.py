@@ -1,0 +1,93 @@
+"""Tables are aligned on the decimal point and always fit the page."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from validator.dossier.document import Column, Row, Table
+from validator.dossier.inline import Code, Outcome
+from validator.dossier.table_layout import lay_out, text_width
+
+
+def _column(*cells, align="decimal"):
+    table = Table(
+        id="t", caption="c", columns=(Column("x", "", align),), rows=tuple(Row((cell,)) for cell in cells)
+    )
+    return [row.cells[0] for row in lay_out(table).rows]
+
+
+@pytest.mark.parametrize("other", ["1.25", "104", "−0.5", "< 0.001", "12.346 ± 0.012", "(1.2 ± 0.1) × 10⁻⁶", "0.1 (0.0 to 0.3)"])
+def test_decimal_points_stand_under_each_other(other):
+    """Whatever comes before the point, padding and text up to it have the same width in every row."""
+    cells = _column("12.3", other)
+
+    before = [cell.before + text_width(cell.content.partition(".")[0]) for cell in cells if "." in cell.content]
+    assert max(before) - min(before) < 0.002
+    totals = [cell.before + text_width(cell.content) + cell.after for cell in cells]
+    assert max(totals) - min(totals) < 0.004
+
+
+def test_whole_numbers_end_where_the_point_would_stand():
+    """A number without decimals is aligned on its last digit."""
+    whole, fraction = _column("104", "1.25")
+
+    assert whole.before + text_width("104") == pytest.approx(fraction.before + text_width("1"), abs=0.002)
+
+
+def test_words_in_a_column_of_numbers_are_centred():
+    """A sentence among numbers neither shifts them nor is shifted."""
+    cells = _column("1.5", "not assessed: two levels only", "–", Outcome("meets"))
+
+    assert [cell.align for cell in cells] == ["decimal", "centre", "centre", "centre"]
+    assert (cells[0].before, cells[0].after) == (0.0, 0.0)
+
+
+def test_type_shrinks_then_the_page_turns_then_numbers_wrap():
+    """The least drastic way to fit is taken."""
+
+    def layout(columns: int, text: str = "12.346 ± 0.012"):
+        table = Table(
+            id="t",
+            caption="c",
+            columns=tuple(Column("x", "", "decimal") for _ in range(columns)),
+            rows=(Row((text,) * columns),),
+        )
+        result = lay_out(table)
+        return result.size, result.landscape, result.crowded
+
+    assert layout(5) == ("normal", False, False)
+    assert layout(8) == ("small", False, False)
+    assert layout(9) == ("tiny", False, False)
+    assert layout(10) == ("small", True, False) or layout(10) == ("normal", True, False)
+    assert layout(14)[1:] == (True, False)
+    assert layout(30) == ("tiny", True, True)
+
+
+def test_the_wanted_size_is_kept_where_it_fits():
+    """A small table is not set larger than asked for."""
+    table = Table(id="t", caption="c", columns=(Column("x"),), rows=(), size="small")
+
+    assert lay_out(table).size == "small"
+
+
+def test_hashes_do_not_widen_a_table():
+    """A hash may break anywhere, so it asks for no width."""
+    table = Table(id="t", caption="c", columns=(Column("x"),), rows=(Row((Code("f" * 400),)),))
+
+    assert lay_out(table).size == "normal"
+
+
+@given(st.lists(st.lists(st.text(max_size=30), min_size=3, max_size=3), max_size=6))
+@settings(max_examples=150, deadline=None)
+def test_any_text_can_be_laid_out(rows):
+    """No content of a cell fails, and none is changed unless the table is crowded."""
+    table = Table(
+        id="t", caption="c",
+        columns=(Column("a"), Column("b", "", "decimal"), Column("c", "", "centre")),
+        rows=tuple(Row(tuple(row)) for row in rows),
+    )  # fmt: skip
+    layout = lay_out(table)
+
+    assert [[cell.content for cell in row.cells] for row in layout.rows] == rows

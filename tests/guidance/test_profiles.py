@@ -1,0 +1,467 @@
+"""Every shipped profile is complete, cites a clause for every rule, and sets limits that can be judged."""
+
+import math
+import re
+from pathlib import Path
+
+import pytest
+
+from validator.errors import NotEstimable
+from validator.guidance import (
+    FIGURE_MEANINGS,
+    Characteristic,
+    Confirmed,
+    Counter,
+    Figure,
+    Kind,
+    Place,
+    Status,
+    limit_for,
+    load_profile,
+    profile_names,
+    resolve,
+)
+
+NAMES = profile_names()
+PROFILES = {name: load_profile(name) for name in NAMES}
+RULES = [
+    pytest.param(rule, id=f"{name}:{rule.id}")
+    for name, profile in PROFILES.items()
+    for rule in (*profile.requirements, *profile.practices)
+]
+LIMITS = [
+    pytest.param(rule, acceptance, id=f"{name}:{rule.id}:{acceptance.figure}:{acceptance.at}")
+    for name, profile in PROFILES.items()
+    for rule in profile.requirements
+    for acceptance in rule.acceptance
+]
+
+
+def test_the_documents_users_count_on_are_shipped():
+    """A profile is never dropped in silence; a new one needs no entry here."""
+    assert {
+        "aoac-single-laboratory-2012",
+        "electroanalysis-sensor-practice",
+        "epa-40-cfr-136-appendix-b",
+        "eu-2021-808",
+        "eu-drinking-water-2020-2184",
+        "eu-water-monitoring-2009-90",
+        "eurachem-fitness-for-purpose-2014",
+        "ich-m10-2022",
+        "ich-q2r2-2023",
+        "iso-11352",
+        "iso-11843-2-2000",
+        "iso-5725",
+        "iso-8466-1-din-32645",
+        "iso-iec-17025-2017",
+        "iupac-single-laboratory-2002",
+        "sante-11312-2021",
+    } <= set(NAMES)
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_every_profile_says_what_it_is(name):
+    """Title, edition, issuing body and scope are given, and there is at least one rule."""
+    profile = PROFILES[name]
+
+    assert profile.id == name
+    assert all((profile.title, profile.short_title, profile.edition, profile.issuing_body, profile.scope))
+    assert profile.requirements or profile.practices
+    assert profile.extends == ()
+
+
+@pytest.mark.parametrize("rule", RULES)
+def test_every_rule_names_document_clause_and_confirmation(rule):
+    """A rule without a clause, or without a word on how it was checked, is not shipped."""
+    assert rule.document
+    assert rule.edition
+    assert rule.clause.strip()
+    assert rule.confirmed in Confirmed
+    assert rule.cite().startswith(f"{rule.document}, {rule.edition}, {rule.clause}")
+    marked = rule.cite().endswith(("(from memory)", "(seen in a reprint)", "(as quoted in a public text)"))
+    assert marked or rule.seen_in == "original"
+
+
+@pytest.mark.parametrize("rule", RULES)
+def test_every_rule_is_written_out(rule):
+    """The rule is a sentence or more of plain text."""
+    assert re.fullmatch(r"[A-Z].*[.]", rule.text)
+    assert len(rule.text.split()) >= 6
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_what_comes_from_memory_is_said_at_the_top(name):
+    """A profile with rules from memory tells the reader so in its note, or is marked as common practice."""
+    profile = PROFILES[name]
+    from_memory = any(rule.confirmed is Confirmed.MEMORY for rule in profile.requirements)
+
+    assert not from_memory or re.search("from memory|common practice", (profile.note or "").lower())
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_what_is_asked_for_can_be_looked_up(name):
+    """The list for any kind of method serves for the kinds a document does not name."""
+    profile = PROFILES[name]
+    general = profile.characteristics()
+
+    for kind in Kind:
+        listed = profile.characteristics(kind)
+        assert len(set(listed)) == len(listed)
+        assert set(listed) <= set(Characteristic)
+    assert profile.characteristics(Kind.TRACE) == general
+
+
+def test_common_practice_is_never_called_a_requirement():
+    """Every limit of the sensor practice is customary, every clause says that there is no document."""
+    for rule in PROFILES["electroanalysis-sensor-practice"].requirements:
+        assert rule.clause == "common practice"
+        assert rule.confirmed is Confirmed.MEMORY
+        assert {limit.status for limit in rule.acceptance} <= {Status.CUSTOMARY}
+
+
+def _situations(acceptance):
+    """Every row of the acceptance as keywords of ``limit_for`` with the limits expected there."""
+    if acceptance.by_mass_fraction is not None:
+        table = acceptance.by_mass_fraction
+        scale = {"1": 1.0, "ug/kg": 1e-9}[table.unit]
+        for point in table.points:
+            yield {"mass_fraction": point.at * scale}, point
+        for band in table.bands:
+            inside = [edge for edge in (band.start, band.end) if edge is not None]
+            middle = math.sqrt(inside[0] * inside[1]) if len(inside) == 2 else inside[0]
+            if band.start is None:
+                middle /= 2
+            elif band.end is None:
+                middle *= 2
+            yield {"mass_fraction": middle * scale}, band
+    elif acceptance.by_analyte is not None:
+        for row in acceptance.by_analyte:
+            for name in row.analytes:
+                yield {"analyte_names": (name.upper(),)}, row
+    else:
+        yield {}, acceptance
+
+
+@pytest.mark.parametrize(("rule", "acceptance"), LIMITS)
+def test_every_limit_tells_values_on_either_side_apart(rule, acceptance):
+    """For each limit of each profile a value just inside passes, the limit passes, one just outside fails."""
+    situations = list(_situations(acceptance))
+    assert situations
+
+    for keywords, written in situations:
+        limit = limit_for(acceptance, **keywords)
+        assert limit.lower is not None or limit.upper is not None
+        for end, inwards in ((limit.lower, 1), (limit.upper, -1)):
+            if end is not None:
+                step = inwards * max(abs(end), 1.0) * 1e-9
+                assert limit.admits(end)
+                assert limit.admits(end + step)
+                assert not limit.admits(end - step)
+        given = [written.at_most, written.at_least, *(written.within or ())]
+        ends = [end for end in (limit.lower, limit.upper) if end is not None]
+        assert sorted(ends) == pytest.approx(sorted(value for value in given if value is not None), rel=1e-12)
+
+
+@pytest.mark.parametrize(("rule", "acceptance"), LIMITS)
+def test_every_limit_is_possible_for_its_figure(rule, acceptance):
+    """Percentages and probabilities stay in their domain, and a figure suits its characteristic."""
+    meaning = FIGURE_MEANINGS[acceptance.figure]
+
+    assert rule.characteristic in meaning.characteristics
+    for keywords, _ in _situations(acceptance):
+        limit = limit_for(acceptance, **keywords)
+        for end in (limit.lower, limit.upper):
+            if end is not None and acceptance.figure.endswith("_p"):
+                assert 0 < end < 0.1
+            elif end is not None and acceptance.figure.endswith("rsd_percent"):
+                assert 0 < end <= 50
+    assert rule.cite_limit(acceptance)
+
+
+def _requirement(profile, rule):
+    return next(entry for entry in PROFILES[profile].requirements if entry.id == rule)
+
+
+def _limit(profile, rule, figure, *, at=Place.EVERY_LEVEL, **keywords):
+    for acceptance in _requirement(profile, rule).acceptance:
+        if acceptance.figure == figure and acceptance.at == at:
+            limit = limit_for(acceptance, **keywords)
+            return limit.lower, limit.upper
+    raise AssertionError(figure)
+
+
+@pytest.mark.parametrize(
+    ("mass_fraction", "expected"),
+    [
+        (1.0, 1.3),
+        (1e-1, 1.9),
+        (1e-2, 2.7),
+        (1e-3, 3.7),
+        (1e-4, 5.3),
+        (1e-5, 7.3),
+        (1e-6, 11),
+        (1e-7, 15),
+        (1e-8, 21),
+        (1e-9, 30),
+    ],
+)
+def test_repeatability_agrees_with_aoac_table_a4(mass_fraction, expected):
+    """AOAC Official Methods of Analysis (2012), Appendix F, page 9, table A4, seen in reprints."""
+    found = _limit(
+        "aoac-single-laboratory-2012",
+        "expected-repeatability",
+        Figure.REPEATABILITY_RSD_PERCENT,
+        mass_fraction=mass_fraction,
+    )
+    assert found == (None, expected)
+
+
+@pytest.mark.parametrize(
+    ("mass_fraction", "expected"),
+    [
+        (1.0, (98, 102)),
+        (1e-1, (98, 102)),
+        (1e-2, (97, 103)),
+        (1e-3, (95, 105)),
+        (1e-4, (90, 107)),
+        (1e-5, (80, 110)),
+        (1e-6, (80, 110)),
+        (1e-7, (80, 110)),
+        (1e-8, (60, 115)),
+        (1e-9, (40, 120)),
+    ],
+)
+def test_recovery_agrees_with_aoac_table_a5(mass_fraction, expected):
+    """AOAC Official Methods of Analysis (2012), Appendix F, page 9, table A5, seen in reprints."""
+    found = _limit(
+        "aoac-single-laboratory-2012",
+        "expected-recovery",
+        Figure.MEAN_RECOVERY_PERCENT,
+        mass_fraction=mass_fraction,
+    )
+    assert found == expected
+
+
+@pytest.mark.parametrize(
+    ("micrograms_per_kilogram", "expected"),
+    [(0.2, (-50, 20)), (1, (-50, 20)), (1.1, (-30, 20)), (9.9, (-30, 20)), (10, (-20, 20)), (5e4, (-20, 20))],
+)
+def test_trueness_agrees_with_regulation_2021_808(micrograms_per_kilogram, expected):
+    """Regulation (EU) 2021/808, Annex I 1.2.2.1, table of trueness, seen in a reprint."""
+    found = _limit(
+        "eu-2021-808",
+        "trueness",
+        Figure.RELATIVE_BIAS_PERCENT,
+        mass_fraction=micrograms_per_kilogram * 1e-9,
+    )
+    assert found == expected
+
+
+@pytest.mark.parametrize(
+    ("micrograms_per_kilogram", "expected"),
+    [(9.99, 30), (10, 25), (120, 25), (120.1, 22), (1000, 22), (1000.1, 16)],
+)
+def test_precision_agrees_with_regulation_2021_808(micrograms_per_kilogram, expected):
+    """Regulation (EU) 2021/808, Annex I 1.2.2.2, table 2 (from memory)."""
+    found = _limit(
+        "eu-2021-808",
+        "within-laboratory-reproducibility",
+        Figure.INTERMEDIATE_RSD_PERCENT,
+        mass_fraction=micrograms_per_kilogram * 1e-9,
+    )
+    assert found == (None, expected)
+
+
+@pytest.mark.parametrize(
+    ("analyte", "expected", "confirmed"),
+    [
+        ("nitrate", 15, Confirmed.TEXT),
+        ("Ammonium", 40, Confirmed.TEXT),
+        ("nitrite", 20, Confirmed.TEXT),
+        ("SODIUM", 15, Confirmed.TEXT),
+        ("copper", 25, None),
+        ("fluoride", 20, None),
+    ],
+)
+def test_uncertainty_agrees_with_directive_2020_2184(analyte, expected, confirmed):
+    """Directive (EU) 2020/2184, Annex III part B, table 1: as quoted in its Spanish form, or from memory."""
+    rule = _requirement("eu-drinking-water-2020-2184", "uncertainty")
+    limit = limit_for(rule.acceptance[0], analyte_names=(analyte,))
+
+    assert (limit.lower, limit.upper, limit.confirmed) == (None, expected, confirmed)
+
+
+def test_a_quoted_number_is_cited_as_quoted_and_one_from_memory_as_such():
+    """Within one table the citation follows the row."""
+    rule = _requirement("eu-drinking-water-2020-2184", "uncertainty")
+    acceptance = rule.acceptance[0]
+    place = "Directive (EU) 2020/2184, 2020, Annex III part B, table 1"
+
+    quoted = rule.cite_limit(acceptance, limit_for(acceptance, analyte_names=("nitrate",)))
+    remembered = rule.cite_limit(acceptance, limit_for(acceptance, analyte_names=("copper",)))
+
+    assert quoted == f"{place} (as quoted in a public text)"
+    assert remembered == f"{place} (from memory)"
+
+
+def test_a_design_is_cited_by_what_was_seen_of_it():
+    """A rule from memory may rest its number on a quotation, and the other way round."""
+    linear = _requirement("ich-q2r2-2023", "response-linear")
+    limit = _requirement("ich-q2r2-2023", "quantification-limit")
+
+    assert linear.cite().endswith("3.2.2.1 (from memory)")
+    assert linear.cite_design().endswith("3.2.2.1 (as quoted in a public text)")
+    assert limit.cite().endswith("3.2.3 (as quoted in a public text)")
+    assert limit.cite_design().endswith("3.2.3 (from memory)")
+
+
+def test_an_unlisted_parameter_of_drinking_water_has_no_limit():
+    """What the directive does not list is left to the study, and the message says so."""
+    rule = _requirement("eu-drinking-water-2020-2184", "uncertainty")
+
+    with pytest.raises(NotEstimable) as caught:
+        limit_for(rule.acceptance[0], analyte_names=("mg", "magnesium"))
+
+    assert str(caught.value) == (
+        "the table of limits does not list 'mg' or 'magnesium'; "
+        "needs a criterion of the study's own, or the analyte's name as the document writes it"
+    )
+
+
+@pytest.mark.parametrize("profile", ["eu-water-monitoring-2009-90", "eu-drinking-water-2020-2184"])
+def test_water_law_wants_thirty_percent(profile):
+    """Directive 2009/90/EC article 4(1); Directive (EU) 2020/2184 Annex III part B, point 1."""
+    found = _limit(profile, "quantification-limit", Figure.QUANTIFICATION_LIMIT_PERCENT_OF_LEGAL_LIMIT)
+    assert found == (None, 30)
+
+
+def test_expanded_uncertainty_at_the_quality_standard():
+    """Directive 2009/90/EC article 4(1): at most 50 % at the quality standard, seen in a reprint."""
+    found = _limit(
+        "eu-water-monitoring-2009-90",
+        "uncertainty",
+        Figure.EXPANDED_UNCERTAINTY_PERCENT,
+        at=Place.LEGAL_LIMIT,
+    )
+    assert found == (None, 50)
+
+
+@pytest.mark.parametrize(
+    ("rule", "figure", "lowest", "other"),
+    [
+        ("calibration-curve", Figure.BACK_CALCULATION_ERROR_PERCENT, (None, 20), (None, 15)),
+        ("accuracy", Figure.RELATIVE_BIAS_PERCENT, (-20, 20), (-15, 15)),
+        ("within-run-precision", Figure.REPEATABILITY_RSD_PERCENT, (None, 20), (None, 15)),
+        ("between-run-precision", Figure.INTERMEDIATE_RSD_PERCENT, (None, 20), (None, 15)),
+    ],
+)
+def test_bioanalysis_is_wider_at_the_lowest_level(rule, figure, lowest, other):
+    """ICH M10 (2022), 3.2.4 and 3.2.5: 20 % at the lowest level, 15 % above (from memory)."""
+    assert _limit("ich-m10-2022", rule, figure, at=Place.LOWEST_LEVEL) == lowest
+    assert _limit("ich-m10-2022", rule, figure, at=Place.OTHER_LEVELS) == other
+
+
+@pytest.mark.parametrize(
+    ("profile", "rule", "ways"),
+    [
+        ("iupac-single-laboratory-2002", "calibration-design", [{"levels": 6, "replicates_per_level": 2}]),
+        ("ich-q2r2-2023", "response-linear", [{"levels": 5}]),
+        (
+            "ich-q2r2-2023",
+            "repeatability",
+            [
+                {"levels": 3, "replicates_per_level": 3, "determinations": 9},
+                {"replicates_per_level": 6},
+            ],
+        ),
+        ("eurachem-fitness-for-purpose-2014", "detection-limit", [{"blanks": 10}, {"low_level_samples": 10}]),
+        ("epa-40-cfr-136-appendix-b", "number-of-samples", [{"low_level_samples": 7, "blanks": 7}]),
+        ("sante-11312-2021", "recovery", [{"levels": 2, "replicates_per_level": 5}]),
+        (
+            "eu-2021-808",
+            "repeatability",
+            [{"levels": 3, "series": 3, "replicates_per_series": 6, "replicates_per_level": 18}],
+        ),
+        ("iso-8466-1-din-32645", "decision-limit", [{"blanks": 10}, {"levels": 6}]),
+        ("iso-11352", "within-laboratory-part", [{"control_results": 8}]),
+    ],
+)
+def test_minimum_designs(profile, rule, ways):
+    """The minimum designs by document; whether seen or from memory stands in each profile."""
+    design = _requirement(profile, rule).design
+
+    assert [dict(way) for way in design.ways()] == [
+        {Counter(name): number for name, number in way.items()} for way in ways
+    ]
+
+
+@pytest.mark.parametrize(
+    ("profile", "detection", "quantification"),
+    [
+        ("iupac-single-laboratory-2002", "blank_3s", None),
+        ("ich-q2r2-2023", "residual_3.3", "residual_3.3"),
+        ("eurachem-fitness-for-purpose-2014", "blank_3s", "blank_3s"),
+        ("iso-iec-17025-2017", None, None),
+        ("aoac-single-laboratory-2012", None, None),
+        ("sante-11312-2021", None, "lowest_validated_level"),
+        ("eu-2021-808", "decision_limit", None),
+        ("eu-water-monitoring-2009-90", None, None),
+        ("eu-drinking-water-2020-2184", None, None),
+        ("epa-40-cfr-136-appendix-b", "epa_mdl", None),
+        ("iso-8466-1-din-32645", "din_32645_blank", "din_32645_blank"),
+        ("iso-11843-2-2000", "iso_11843", None),
+        ("iso-5725", None, None),
+        ("ich-m10-2022", None, "lowest_validated_level"),
+        ("iso-11352", None, None),
+        ("electroanalysis-sensor-practice", "blank_3s", None),
+    ],
+)
+def test_each_document_determines_limits_in_its_own_way(profile, detection, quantification):
+    """The variant that decides where the study declares none; documents without one leave it open."""
+    found = PROFILES[profile]
+    variants = [
+        None if default is None else default.variant
+        for default in (found.default_detection_limit, found.default_quantification_limit)
+    ]
+
+    assert variants == [detection, quantification]
+
+
+def test_a_document_without_numbers_leaves_them_to_the_user():
+    """ICH Q2(R2) sets no limit for recovery or precision; the profile names what the user has to set."""
+    profile = PROFILES["ich-q2r2-2023"]
+    left_open = {figure for rule in profile.requirements for figure in rule.user_sets}
+    limited = {limit.figure for rule in profile.requirements for limit in rule.acceptance}
+
+    assert left_open == {
+        Figure.MEAN_RECOVERY_PERCENT,
+        Figure.REPEATABILITY_RSD_PERCENT,
+        Figure.INTERMEDIATE_RSD_PERCENT,
+    }
+    assert limited == {
+        Figure.RANGE_LOWER_PERCENT_OF_SPECIFICATION,
+        Figure.RANGE_UPPER_PERCENT_OF_SPECIFICATION,
+    }
+
+
+def test_kind_of_method_selects_characteristics_and_rules():
+    """ICH Q2(R2), table 1 (from memory): an identification needs specificity alone, an assay a wide range."""
+    profile = PROFILES["ich-q2r2-2023"]
+    on_range = Characteristic.WORKING_RANGE
+
+    assert profile.characteristics(Kind.IDENTIFICATION) == (Characteristic.SELECTIVITY,)
+    assert Characteristic.QUANTIFICATION_LIMIT in profile.characteristics(Kind.IMPURITY_QUANTITATIVE)
+    assert [rule.id for rule in profile.requirements_on(on_range, Kind.ASSAY)] == ["range-assay"]
+    assert profile.requirements_on(on_range) == ()
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_profiles_are_data_and_nothing_else(name):
+    """No code names a profile: adding a document is adding a file."""
+    package = Path(resolve(name)).parents[1]
+
+    for module in package.rglob("*.py"):
+        code = re.sub(r'"""[\s\S]*?"""', "", module.read_text(encoding="utf-8"))
+        if module.name in {"loading.py"}:
+            code = code.replace("such as iupac-single-laboratory-2002", "")
+        assert name not in code

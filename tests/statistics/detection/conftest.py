@@ -1,0 +1,100 @@
+"""A small study with everything the variants may use, in plain numbers."""
+
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from validator.statistics.detection import (
+    DetectionInputs,
+    LowLevelSample,
+    NoiseReading,
+    PrecisionLevel,
+    RecoveryLevel,
+    ToleranceLevel,
+)
+from validator.statistics.regression import fit
+
+LEVELS = np.array([0.0, 0.0, 0.5, 0.5, 1.0, 1.0, 2.0, 2.0, 4.0, 4.0])
+SIGNALS = np.array([0.0112, 0.0087, 0.2571, 0.2519, 0.5043, 0.5121, 1.0160, 1.0021, 2.0089, 2.0172])
+BLANKS = np.array([0.0121, 0.0084, 0.0142, 0.0103, 0.0067, 0.0115, 0.0093, 0.0131, 0.0078, 0.0109])
+LOW = np.array([0.061, 0.048, 0.055, 0.039, 0.052, 0.066, 0.043, 0.058])
+SERIES = tuple("abcabcabca")
+
+
+@pytest.fixture(scope="session")
+def study() -> DetectionInputs:
+    """Calibration with a blank level, blanks, low-level samples, precision, recovery, noise."""
+    return DetectionInputs(
+        fit=fit(LEVELS, SIGNALS),
+        blank_signals=BLANKS,
+        blank_series=SERIES,
+        low_level=(LowLevelSample(level=0.05, concentrations=LOW, series=SERIES[:8]),),
+        precision_levels=(
+            PrecisionLevel(level=0.05, sd=0.009, degrees_of_freedom=9),
+            PrecisionLevel(level=0.5, sd=0.02, degrees_of_freedom=9),
+            PrecisionLevel(level=2.0, sd=0.06, degrees_of_freedom=9),
+        ),
+        recovery_levels=(
+            RecoveryLevel(level=0.1, mean_percent=88.0, rsd_percent=12.0, n=6),
+            RecoveryLevel(level=0.5, mean_percent=97.0, rsd_percent=5.0, n=6),
+            RecoveryLevel(level=2.0, mean_percent=101.0, rsd_percent=3.0, n=6),
+        ),
+        recovery_limits_percent=(90.0, 110.0),
+        rsd_limit_percent=10.0,
+        tolerance_levels=(
+            ToleranceLevel(level=0.1, lower_percent=-30.0, upper_percent=25.0),
+            ToleranceLevel(level=0.5, lower_percent=-12.0, upper_percent=11.0),
+            ToleranceLevel(level=2.0, lower_percent=-8.0, upper_percent=9.0),
+        ),
+        acceptance_percent=15.0,
+        linear_range_lower=0.5,
+        noise=(NoiseReading(level=0.1, height=0.05, noise=0.012),),
+        legal_limit=2.0,
+    )
+
+
+@pytest.fixture(scope="session")
+def rescaled() -> Callable[..., DetectionInputs]:
+    """Function that expresses a study in other units: y·*signal* + *offset*, x·*level*."""
+
+    def rescale(
+        inputs: DetectionInputs, *, signal: float = 1.0, offset: float = 0.0, level: float = 1.0
+    ) -> DetectionInputs:
+        line = inputs.fit
+        assert line is not None
+        blanks, results = inputs.blank_signals, inputs.blank_concentrations
+        return replace(
+            inputs,
+            fit=fit(line.x * level, line.y * signal + offset, model=line.model, weights=line.weights),
+            blank_signals=None if blanks is None else blanks * signal + offset,
+            blank_concentrations=None if results is None else results * level,
+            low_level=tuple(
+                replace(sample, level=sample.level * level, concentrations=sample.concentrations * level)
+                for sample in inputs.low_level
+            ),
+            precision_levels=tuple(
+                replace(entry, level=entry.level * level, sd=entry.sd * level)
+                for entry in inputs.precision_levels
+            ),
+            recovery_levels=tuple(
+                replace(entry, level=entry.level * level) for entry in inputs.recovery_levels
+            ),
+            tolerance_levels=tuple(
+                replace(entry, level=entry.level * level) for entry in inputs.tolerance_levels
+            ),
+            linear_range_lower=(inputs.linear_range_lower or 0.0) * level,
+            noise=tuple(
+                replace(
+                    entry,
+                    level=entry.level * level,
+                    height=entry.height * abs(signal),
+                    noise=entry.noise * abs(signal),
+                )
+                for entry in inputs.noise
+            ),
+            legal_limit=(inputs.legal_limit or 0.0) * level,
+        )
+
+    return rescale

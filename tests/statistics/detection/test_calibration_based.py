@@ -1,0 +1,101 @@
+"""Limits from residuals and from the intercept."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from validator.errors import NotEstimable
+from validator.statistics.detection import VARIANTS, DetectionInputs
+from validator.statistics.regression import fit
+from validator.statistics.variance_function import fit_variance_function
+
+WEIGHTED_LEVELS = np.repeat([1.0, 2.0, 5.0, 10.0], 3)
+WEIGHTED_SIGNALS = 0.1 + 0.8 * WEIGHTED_LEVELS * (1 + 0.02 * np.tile([1.0, -1.0, 0.3], 4))
+
+
+def limits(variant, inputs):
+    return VARIANTS[variant].limits(inputs)
+
+
+def test_multiples_of_the_residual_standard_deviation(study):
+    """3.3 and 10 times s_y/x over the slope."""
+    result = limits("residual_3.3", study)
+    s, b = study.fit.residual_standard_deviation, study.fit.slope.value
+
+    assert result.detection_limit.value == pytest.approx(3.3 * s / b)
+    assert result.quantification_limit.value == pytest.approx(10 * s / b)
+    assert result.degrees_of_freedom == 8
+    assert result.sigma_source == "residuals"
+
+
+def test_multiples_of_the_standard_deviation_of_the_intercept(study):
+    """3.3 and 10 times s_a over the slope."""
+    result = limits("intercept_3.3", study)
+
+    assert result.detection_limit.value == pytest.approx(
+        3.3 * study.fit.intercept.standard_error / study.fit.slope.value
+    )
+    assert result.quantification_limit.value == pytest.approx(result.detection_limit.value / 0.33)
+
+
+def test_weighted_fit_takes_the_scatter_at_the_lowest_level():
+    """Without a variance function sigma is that of a single signal at the lowest level, as the note says."""
+    line = fit(WEIGHTED_LEVELS, WEIGHTED_SIGNALS, weights=1 / WEIGHTED_LEVELS**2)
+    result = limits("residual_3.3", DetectionInputs(fit=line))
+
+    assert result.sigma == pytest.approx(line.residual_standard_deviation / np.sqrt(line.weights.max()))
+    assert "at the lowest level" in result.note
+    assert "low_end_weight_assumed" in result.cautions
+
+
+def test_weighted_fit_takes_the_scatter_at_zero_by_the_variance_function():
+    """With a variance function sigma is s_y/x carried from the lowest level down to level 0."""
+    levels = np.array([1.0, 2.0, 5.0, 10.0])
+    function = fit_variance_function(levels, (0.01**2 + (0.02 * levels) ** 2), np.full(4, 5.0))
+    line = fit(WEIGHTED_LEVELS, WEIGHTED_SIGNALS, weights=1 / function.variance(WEIGHTED_LEVELS))
+    result = limits("residual_3.3", DetectionInputs(fit=line, variance_function=function))
+    at_lowest = line.residual_standard_deviation / np.sqrt(line.weights[0])
+
+    assert result.sigma == pytest.approx(at_lowest * float(function.sd(0.0) / function.sd(1.0)))
+    assert "by the variance function" in result.note
+    assert "low_end_weight_assumed" not in result.cautions
+
+
+def test_scatter_that_vanishes_at_zero():
+    """A variance function that is zero at level 0 cannot give a limit."""
+    function = fit_variance_function([1.0, 2.0, 5.0], [0.01, 0.04, 0.25], [5, 5, 5], form="proportional")
+    line = fit(WEIGHTED_LEVELS, WEIGHTED_SIGNALS, weights=1 / WEIGHTED_LEVELS**2)
+    with pytest.raises(NotEstimable, match="no scatter at level 0"):
+        limits("residual_3.3", DetectionInputs(fit=line, variance_function=function))
+
+
+@pytest.mark.parametrize(
+    "variant", ["residual_3.3", "intercept_3.3", "iso_11843", "hubaux_vos", "din_32645_calibration"]
+)
+def test_points_exactly_on_the_line(variant):
+    """Residuals of zero give a reason, not a limit of zero."""
+    with pytest.raises(NotEstimable, match="lie exactly on the function") as refusal:
+        limits(variant, DetectionInputs(fit=fit([0.0, 1.0, 2.0, 3.0], [1.0, 3.0, 5.0, 7.0])))
+    assert refusal.value.needs == "unrounded signals of independent preparations"
+
+
+@pytest.mark.parametrize(
+    "variant", ["intercept_3.3", "iso_11843", "din_32645_calibration", "din_32645_blank"]
+)
+@pytest.mark.parametrize("model", ["linear_through_origin", "quadratic"])
+def test_documents_for_straight_lines_refuse_others(study, variant, model):
+    """Variants defined for a line with an intercept say so for other models."""
+    other = replace(study, fit=fit(study.fit.x, study.fit.y, model=model))
+    with pytest.raises(NotEstimable, match="straight line with an intercept"):
+        limits(variant, other)
+
+
+def test_through_the_origin(study):
+    """Residuals about a line through the origin give limits as well."""
+    line = fit(study.fit.x, study.fit.y, model="linear_through_origin")
+    result = limits("residual_3.3", replace(study, fit=line))
+
+    assert result.detection_limit.value == pytest.approx(
+        3.3 * line.residual_standard_deviation / line.slope.value
+    )

@@ -1,0 +1,212 @@
+"""Quantification limits from profiles of precision, accuracy, recovery and linearity."""
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from validator.errors import NotEstimable
+from validator.statistics.detection import (
+    VARIANTS,
+    DetectionInputs,
+    PrecisionLevel,
+    RecoveryLevel,
+    ToleranceLevel,
+)
+
+
+def limits(variant, inputs):
+    return VARIANTS[variant].limits(inputs)
+
+
+def levels_of(s0, theta, levels, nu=9):
+    return tuple(PrecisionLevel(level=x, sd=math.hypot(s0, theta * x), degrees_of_freedom=nu) for x in levels)
+
+
+def test_level_of_ten_percent():
+    """Standard deviations exactly on s² = s0² + (θx)² give s0/sqrt(R² − θ²)."""
+    inputs = DetectionInputs(precision_levels=levels_of(0.3, 0.05, (1.0, 3.0, 10.0, 30.0)))
+    result = limits("precision_profile", inputs)
+    x = result.quantification_limit.value
+
+    assert x == pytest.approx(0.3 / math.sqrt(0.1**2 - 0.05**2), rel=1e-6)
+    assert math.hypot(0.3, 0.05 * x) / x == pytest.approx(0.10, rel=1e-6)
+    assert result.inputs["level_at_20_percent"] == pytest.approx(0.3 / math.sqrt(0.2**2 - 0.05**2), rel=1e-6)
+    assert result.cautions == ()
+
+
+def test_target_of_the_study():
+    """The study may ask for another relative standard deviation."""
+    inputs = DetectionInputs(
+        precision_levels=levels_of(0.3, 0.05, (1.0, 3.0, 10.0, 30.0)), rsd_target_percent=20.0
+    )
+    result = limits("precision_profile", inputs)
+
+    assert result.quantification_limit.value == pytest.approx(result.inputs["level_at_20_percent"])
+
+
+def test_limit_outside_the_levels_is_flagged():
+    """A limit below the lowest level with replicates is an extrapolation."""
+    inputs = DetectionInputs(precision_levels=levels_of(0.3, 0.02, (5.0, 10.0, 30.0)))
+
+    assert limits("precision_profile", inputs).cautions == ("extrapolated",)
+
+
+@pytest.mark.parametrize(
+    ("levels", "reason"),
+    [
+        ((), "there are no precision data"),
+        (levels_of(0.3, 0.05, (1.0,)), "only 1 level with replicates"),
+        (levels_of(0.3, 0.12, (1.0, 10.0, 100.0)), "does not fall to the target at any level"),
+        (levels_of(0.0, 0.05, (1.0, 10.0, 100.0)), "proportional to the level down to the lowest"),
+    ],
+)
+def test_precision_that_carries_no_limit(levels, reason):
+    """No levels, one level, or scatter that never reaches the target give a reason."""
+    with pytest.raises(NotEstimable, match=reason):
+        limits("precision_profile", DetectionInputs(precision_levels=levels))
+
+
+def test_few_degrees_of_freedom_leave_no_interval():
+    """Two levels of duplicates give the point but no interval."""
+    inputs = DetectionInputs(precision_levels=levels_of(0.3, 0.05, (1.0, 20.0), nu=1))
+
+    assert limits("precision_profile", inputs).quantification_limit.interval is None
+
+
+def test_interval_of_the_precision_profile_covers():
+    """About 95 % of intervals hold the true level (400 experiments, within three binomial errors)."""
+    generator = np.random.default_rng(17)
+    x, nu, s0, theta = np.array([1.0, 2.0, 5.0, 10.0, 20.0]), 9, 0.3, 0.05
+    true = s0 / math.sqrt(0.1**2 - theta**2)
+    sigma = np.hypot(s0, theta * x)
+    covered = 0
+    runs = 400
+    for _ in range(runs):
+        sd = sigma * np.sqrt(generator.chisquare(nu, x.size) / nu)
+        levels = tuple(
+            PrecisionLevel(level=a, sd=b, degrees_of_freedom=nu) for a, b in zip(x, sd, strict=True)
+        )
+        try:
+            covered += (
+                true
+                in limits(
+                    "precision_profile", DetectionInputs(precision_levels=levels)
+                ).quantification_limit.interval
+            )
+        except NotEstimable:
+            runs -= 1
+
+    assert runs > 390
+    assert covered / runs == pytest.approx(0.95, abs=3 * math.sqrt(0.95 * 0.05 / runs))
+
+
+def test_accuracy_profile_crosses_its_limit():
+    """Between a level outside and one inside, the limit is where the tolerance limit crosses ±λ."""
+    levels = (
+        ToleranceLevel(level=1.0, lower_percent=-40.0, upper_percent=10.0),
+        ToleranceLevel(level=5.0, lower_percent=-10.0, upper_percent=5.0),
+        ToleranceLevel(level=20.0, lower_percent=-5.0, upper_percent=4.0),
+    )
+    result = limits("accuracy_profile", DetectionInputs(tolerance_levels=levels, acceptance_percent=20.0))
+
+    assert result.quantification_limit.value == pytest.approx(1.0 + 4.0 * 20 / 30)
+    assert result.inputs["lowest_level_inside"] == 5.0
+
+
+def test_accuracy_profile_with_both_sides_outside():
+    """The later of the two crossings counts."""
+    levels = (
+        ToleranceLevel(level=1.0, lower_percent=-40.0, upper_percent=25.0),
+        ToleranceLevel(level=2.0, lower_percent=-10.0, upper_percent=19.0),
+    )
+    result = limits("accuracy_profile", DetectionInputs(tolerance_levels=levels, acceptance_percent=20.0))
+
+    assert result.quantification_limit.value == pytest.approx(1.0 + max(20 / 30, 5 / 6))
+
+
+def test_accuracy_profile_inside_everywhere(study):
+    """Where all levels are inside the limit is the lowest tested."""
+    result = limits("accuracy_profile", replace(study, acceptance_percent=50.0))
+
+    assert result.quantification_limit.value == 0.1
+
+
+def test_accuracy_profile_counts_from_above():
+    """A low level inside does not bridge one outside above it; a high one outside is flagged."""
+    inside = {"lower_percent": -5.0, "upper_percent": 5.0}
+    outside = {"lower_percent": -15.0, "upper_percent": 5.0}
+    levels = tuple(
+        ToleranceLevel(level=level, **limits_)
+        for level, limits_ in ((1.0, inside), (2.0, outside), (3.0, inside), (4.0, outside))
+    )
+    result = limits("accuracy_profile", DetectionInputs(tolerance_levels=levels, acceptance_percent=10.0))
+
+    assert result.quantification_limit.value == pytest.approx(2.5)
+    assert result.cautions == ("higher_level_fails",)
+
+
+@pytest.mark.parametrize(
+    ("change", "reason"),
+    [
+        ({"tolerance_levels": ()}, "there is no accuracy profile"),
+        ({"acceptance_percent": None}, "there is no accuracy profile"),
+        ({"acceptance_percent": 1.0}, "no level has its tolerance interval inside"),
+    ],
+)
+def test_accuracy_profile_that_carries_no_limit(study, change, reason):
+    """No profile, no acceptance limit, or no level inside give a reason."""
+    with pytest.raises(NotEstimable, match=reason):
+        limits("accuracy_profile", replace(study, **change))
+
+
+def test_lowest_validated_level(study):
+    """The lowest level that meets both criteria counts; 88 % recovery at 0.1 does not."""
+    result = limits("lowest_validated_level", study)
+
+    assert result.quantification_limit.value == 0.5
+    assert result.inputs["mean_recovery_percent"] == 97.0
+    assert result.cautions == ()
+
+
+def test_level_above_that_fails_is_flagged(study):
+    """A higher level that misses the criteria puts the lower one in doubt."""
+    levels = (*study.recovery_levels, RecoveryLevel(level=5.0, mean_percent=120.0, rsd_percent=2.0, n=6))
+
+    assert limits("lowest_validated_level", replace(study, recovery_levels=levels)).cautions == (
+        "higher_level_fails",
+    )
+
+
+@pytest.mark.parametrize(
+    ("change", "reason"),
+    [
+        ({"recovery_levels": ()}, "there are no recovery data"),
+        ({"recovery_limits_percent": None}, "no acceptance limits for recovery"),
+        ({"rsd_limit_percent": 1.0}, "no level meets the criteria"),
+        (
+            {"recovery_levels": (RecoveryLevel(level=1.0, mean_percent=100.0, rsd_percent=None, n=1),)},
+            "no level meets the criteria",
+        ),
+    ],
+)
+def test_recovery_that_carries_no_limit(study, change, reason):
+    """No data, no criteria, or none met give a reason; a single result cannot show precision."""
+    with pytest.raises(NotEstimable, match=reason):
+        limits("lowest_validated_level", replace(study, **change))
+
+
+def test_recovery_alone_decides_where_no_precision_is_asked(study):
+    """Without a limit for the relative standard deviation only recovery counts."""
+    single = (RecoveryLevel(level=1.0, mean_percent=100.0, rsd_percent=None, n=1),)
+    result = limits("lowest_validated_level", replace(study, recovery_levels=single, rsd_limit_percent=None))
+
+    assert result.quantification_limit.value == 1.0
+
+
+def test_lower_end_of_the_linear_range(study):
+    """The lower end is passed on; without a linear range there is a reason."""
+    assert limits("lower_linear_limit", study).quantification_limit.value == 0.5
+    with pytest.raises(NotEstimable, match="no linear range was found"):
+        limits("lower_linear_limit", replace(study, linear_range_lower=None))

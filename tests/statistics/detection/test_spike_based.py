@@ -1,0 +1,193 @@
+"""Limits from low-level samples, and the method detection limit."""
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from validator.errors import NotEstimable
+from validator.statistics.detection import VARIANTS, DetectionInputs, LowLevelSample
+
+SPIKES = np.array([2.1, 1.8, 2.4, 2.0, 1.7, 2.3, 2.2])
+BATCHES = ("a", "a", "a", "b", "b", "c", "c")
+CLEAN_BLANKS = np.array([0.02, -0.03, 0.05, 0.01, -0.02, 0.03, 0.00])
+
+
+@pytest.fixture
+def spiked():
+    """Seven spikes at 2 and seven clean blanks over three batches."""
+    return DetectionInputs(
+        low_level=(LowLevelSample(level=2.0, concentrations=SPIKES, series=BATCHES),),
+        blank_concentrations=CLEAN_BLANKS,
+        blank_series=BATCHES,
+    )
+
+
+def limits(variant, inputs):
+    return VARIANTS[variant].limits(inputs)
+
+
+@pytest.mark.parametrize(("corrected", "m", "factor"), [(False, 2, 1 / 2), (True, 2, 1 / 2 + 1 / 7)])
+def test_low_level_sample(spiked, corrected, m, factor):
+    """Three and ten times s0' of the lowest sample."""
+    result = limits(
+        "low_level_3s", replace(spiked, replicates_for_sample=m, blanks_blank_corrected=corrected)
+    )
+    s = np.std(SPIKES, ddof=1) * math.sqrt(factor)
+
+    assert result.detection_limit.value == pytest.approx(3 * s)
+    assert result.quantification_limit.value == pytest.approx(10 * s)
+
+
+def test_the_lowest_sample_is_used(spiked):
+    """With several low-level samples the one with the least analyte gives the limit."""
+    high = LowLevelSample(level=5.0, concentrations=10 * SPIKES)
+    result = limits("low_level_3s", replace(spiked, low_level=(high, *spiked.low_level)))
+
+    assert result.inputs["level"] == 2.0
+    assert result.sigma == pytest.approx(np.std(SPIKES, ddof=1))
+
+
+def test_correction_with_an_unknown_number_of_blanks(spiked):
+    """A blank-corrected result needs to know with how many blanks."""
+    inputs = replace(spiked, blanks_blank_corrected=True, blank_concentrations=None)
+    with pytest.raises(NotEstimable, match="not known how many blanks"):
+        limits("low_level_3s", inputs)
+
+
+def test_sample_far_above_the_limit_is_flagged(spiked):
+    """A level more than ten times the limit says little about the scatter at the limit."""
+    far = replace(spiked.low_level[0], level=100.0)
+
+    assert "level_far_from_limit" in limits("low_level_3s", replace(spiked, low_level=(far,))).cautions
+    assert "level_far_from_limit" not in limits("low_level_3s", spiked).cautions
+
+
+def test_mdl_from_spikes(spiked):
+    """Clean blanks leave the decision to the spikes: t(0.99, n−1)·s, with chi-squared limits."""
+    result = limits("epa_mdl", spiked)
+    s = np.std(SPIKES, ddof=1)
+    mdl = stats.t.ppf(0.99, 6) * s
+
+    assert result.detection_limit.value == pytest.approx(mdl)
+    assert result.quantification_limit.value == pytest.approx(3.18 * mdl)
+    assert result.detection_limit.interval.lower == pytest.approx(
+        mdl * math.sqrt(6 / stats.chi2.ppf(0.975, 6))
+    )
+    assert result.detection_limit.interval.upper == pytest.approx(
+        mdl * math.sqrt(6 / stats.chi2.ppf(0.025, 6))
+    )
+    assert result.inputs["level_over_limit"] == pytest.approx(2.0 / mdl)
+    assert result.note.startswith("Decided by the spiked samples.")
+
+
+def test_mdl_from_blanks_with_results(spiked):
+    """Blanks that all have results give their mean plus t·s, and decide when that is larger."""
+    blanks = CLEAN_BLANKS + 3
+    result = limits("epa_mdl", replace(spiked, blank_concentrations=blanks))
+    expected = blanks.mean() + stats.t.ppf(0.99, 6) * np.std(blanks, ddof=1)
+
+    assert result.detection_limit.value == pytest.approx(expected)
+    assert result.detection_limit.value in result.detection_limit.interval
+    assert result.sigma == pytest.approx(np.std(blanks, ddof=1))
+    assert result.note.startswith("Decided by the blanks.")
+
+
+def test_negative_mean_of_blanks_counts_as_zero(spiked):
+    """A negative mean does not lower the limit from blanks."""
+    blanks = 20 * CLEAN_BLANKS - 5
+    result = limits("epa_mdl", replace(spiked, blank_concentrations=blanks))
+
+    assert result.inputs["mdl_blanks"] == pytest.approx(stats.t.ppf(0.99, 6) * np.std(blanks, ddof=1))
+
+
+def test_no_blank_with_a_result(spiked):
+    """Blanks without any numerical result give no limit: the spikes decide alone."""
+    inputs = replace(spiked, blank_concentrations=np.empty(0), blanks_censored=7)
+    result = limits("epa_mdl", inputs)
+
+    assert "mdl_blanks" not in result.inputs
+    assert result.detection_limit.value == pytest.approx(stats.t.ppf(0.99, 6) * np.std(SPIKES, ddof=1))
+
+
+def test_some_blanks_with_results(spiked):
+    """When some blanks have results the highest of them is the limit from blanks."""
+    inputs = replace(
+        spiked,
+        blank_concentrations=np.array([0.4, 6.1, 0.2]),
+        blanks_censored=5,
+        blank_series=(*BATCHES, "c"),
+    )
+    result = limits("epa_mdl", inputs)
+
+    assert result.inputs["mdl_blanks"] == 6.1
+    assert result.detection_limit.value == 6.1
+    assert result.detection_limit.interval is None
+    assert result.k is None
+
+
+def test_percentile_among_blanks_without_results(spiked):
+    """With very few results among many blanks the 99th percentile has no value and gives no limit."""
+    inputs = replace(
+        spiked,
+        blank_concentrations=np.array([9.0]),
+        blanks_censored=299,
+        blank_series=tuple("abc" * 100),
+    )
+
+    assert "mdl_blanks" not in limits("epa_mdl", inputs).inputs
+
+
+@pytest.mark.parametrize(
+    ("change", "reason"),
+    [
+        ({"low_level": ()}, "there are no low-level samples"),
+        (
+            {"low_level": (LowLevelSample(level=2.0, concentrations=SPIKES[:6], series=BATCHES[:6]),)},
+            "there are 6 results of spiked samples",
+        ),
+        (
+            {"low_level": (LowLevelSample(level=2.0, concentrations=SPIKES),)},
+            "the batch of each spiked sample is not recorded",
+        ),
+        (
+            {
+                "low_level": (
+                    LowLevelSample(level=2.0, concentrations=SPIKES, series=("a",) * 4 + ("b",) * 3),
+                )
+            },
+            "the spiked samples come from 2 batches",
+        ),
+        (
+            {"low_level": (LowLevelSample(level=2.0, concentrations=SPIKES - 1.7, series=BATCHES),)},
+            "gave no result above zero",
+        ),
+        ({"blank_concentrations": CLEAN_BLANKS[:5]}, "there are 5 results of method blanks"),
+        ({"blank_concentrations": None}, "there are no method blanks"),
+        ({"blank_series": None}, "the batch of each method blank is not recorded"),
+        ({"blank_series": ("a",) * 7}, "the method blanks come from 1 batch"),
+        (
+            {"low_level": (LowLevelSample(level=2.0, concentrations=np.full(7, 2.0), series=BATCHES),)},
+            "all low-level result values are equal",
+        ),
+    ],
+)
+def test_design_of_the_document(spiked, change, reason):
+    """Fewer than seven results or three batches, or spikes without a result, give no limit."""
+    with pytest.raises(NotEstimable, match=reason):
+        limits("epa_mdl", replace(spiked, **change))
+
+
+def test_blank_signals_become_results(study):
+    """Blanks on the signal axis are read on the calibration."""
+    assert limits("epa_mdl", study).inputs["n_blanks"] == 10
+
+
+def test_spike_within_ten_times_the_limit(spiked):
+    """A spike above ten times the limit found, or below it, is flagged."""
+    for level, flagged in ((2.0, False), (0.2, True), (20.0, True)):
+        sample = replace(spiked.low_level[0], level=level)
+        result = limits("epa_mdl", replace(spiked, low_level=(sample,)))
+        assert ("level_far_from_limit" in result.cautions) is flagged

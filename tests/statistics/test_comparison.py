@@ -1,0 +1,98 @@
+"""Paired difference, variances, replicates of both methods."""
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy import stats
+
+from validator.errors import NotEstimable
+from validator.statistics.comparison import compare_variances, error_variance_ratio, paired_difference
+
+numbers = st.lists(st.integers(900, 1100), min_size=5, max_size=5, unique=True)
+
+
+@given(numbers, numbers)
+@settings(deadline=None, max_examples=30)
+def test_paired_agrees_with_scipy(this, reference):
+    """Difference, t, p and interval are those of scipy.stats.ttest_rel."""
+    if np.ptp(np.array(this) - np.array(reference)) == 0:
+        return
+    ours = paired_difference(this, reference, confidence=0.9)
+    theirs = stats.ttest_rel(this, reference)
+    limits = theirs.confidence_interval(0.9)
+
+    assert ours.test.statistic == pytest.approx(theirs.statistic, rel=1e-9, abs=1e-12)
+    assert ours.test.p == pytest.approx(theirs.pvalue, rel=1e-9)
+    assert ours.mean_difference.interval.lower == pytest.approx(limits.low, rel=1e-9, abs=1e-9)
+
+
+def test_equivalence_on_request():
+    """Bounds give two one-sided tests of the mean difference."""
+    r = paired_difference([10.1, 9.8, 10.4, 10.0], [10.0, 9.9, 10.1, 10.2], equivalence_bounds=(-1, 1))
+
+    assert r.equivalence.passes
+    assert r.equivalence.estimate == r.mean_difference.value
+
+
+@pytest.mark.parametrize(
+    ("this", "reference", "reason"),
+    [
+        ([1.0], [1.1], "1 pair of results"),
+        ([0.3, 10.3], [0.2, 10.2], "the differences do not scatter"),
+    ],
+)
+def test_paired_refuses(this, reference, reason):
+    """One pair, or differences that differ by binary rounding alone."""
+    with pytest.raises(NotEstimable, match=reason):
+        paired_difference(this, reference)
+
+
+@given(numbers, numbers)
+@settings(deadline=None, max_examples=30)
+def test_variances_are_symmetric(first, second):
+    """Swapping the sides inverts the ratio and its interval and keeps p."""
+    ab, ba = compare_variances(first, second), compare_variances(second, first)
+
+    assert ab.ratio.value == pytest.approx(1 / ba.ratio.value)
+    assert ab.ratio.interval.lower == pytest.approx(1 / ba.ratio.interval.upper)
+    assert ab.test.p == pytest.approx(ba.test.p)
+    assert ab.test.p == pytest.approx(
+        min(1, 2 * min(stats.f.sf(ab.ratio.value, 4, 4), stats.f.cdf(ab.ratio.value, 4, 4)))
+    )
+
+
+def test_variances_need_scatter_on_both_sides():
+    """Single results and constant ones are refused."""
+    with pytest.raises(NotEstimable, match="a single result on one side"):
+        compare_variances([1.0], [1.0, 2.0])
+    with pytest.raises(NotEstimable, match="the results of one side do not scatter"):
+        compare_variances([1.0, 1.0], [1.0, 2.0])
+
+
+def test_error_ratio_from_replicates():
+    """Pooled variances, each divided by the harmonic mean of its replicates."""
+    r = error_variance_ratio(
+        [[1.0, 1.2], [3.0, 3.4], [5.0]], [[1.0, 1.1, 1.2], [3.0, 3.1, 3.2], [5.0, 5.2, 5.4]]
+    )
+
+    assert (r.df_this, r.df_reference) == (2, 6)
+    assert r.sd_this == pytest.approx(math.sqrt((0.02 + 0.08) / 2))
+    assert r.sd_reference == pytest.approx(math.sqrt((0.02 + 0.02 + 0.08) / 6))
+    harmonic = 3 / (1 / 2 + 1 / 2 + 1)
+    assert r.value == pytest.approx((r.sd_this**2 / harmonic) / (r.sd_reference**2 / 3))
+
+
+@pytest.mark.parametrize(
+    ("this", "reason"),
+    [
+        ([[1.0], [2.0]], "this method has no replicates"),
+        ([[1.0, 1.0], [2.0]], "replicates of this method do not scatter"),
+    ],
+)
+def test_error_ratio_needs_replicates(this, reason):
+    """Without replicates, or with identical ones, λ cannot be found."""
+    with pytest.raises(NotEstimable, match=reason):
+        error_variance_ratio(this, [[1.0, 1.1], [2.0, 2.1]])

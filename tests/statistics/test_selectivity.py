@@ -1,0 +1,204 @@
+"""Interferents, tolerated ratio and blank matrix."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy import stats
+
+from validator.errors import NotEstimable
+from validator.statistics.interval import Estimate, Interval
+from validator.statistics.selectivity import (
+    blank_matrix_response,
+    interferes,
+    relative_change,
+    tolerance_ratio,
+)
+
+
+def interval(lower, upper):
+    return Interval(lower, upper, 0.95, "given")
+
+
+def test_change_with_interval():
+    """Change, Welch test and an interval that holds the change."""
+    y, ref = [1.08, 1.05, 1.07], [1.00, 1.01, 0.99, 1.00]
+    r = relative_change(y, ref)
+    theirs = stats.ttest_ind(y, ref, equal_var=False)
+
+    assert r.change.value == pytest.approx(100 * (np.mean(y) / np.mean(ref) - 1))
+    assert (r.t, r.p, r.degrees_of_freedom) == pytest.approx((theirs.statistic, theirs.pvalue, theirs.df))
+    assert r.change.value in r.change.interval
+    assert (r.n_with, r.n_reference, r.reason) == (3, 4, None)
+
+
+@pytest.mark.parametrize(
+    ("y", "ref", "reason"),
+    [
+        ([1.1], [1.0, 1.01], "a single result on one side"),
+        ([1.1], [1.0], "a single result on either side"),
+        ([1.1, 1.1], [1.0, 1.0], "the results do not scatter on either side"),
+    ],
+)
+def test_change_without_interval_says_why(y, ref, reason):
+    """One result on a side gives the change alone."""
+    r = relative_change(y, ref)
+
+    assert r.change.value == pytest.approx(100 * (np.mean(y) / np.mean(ref) - 1))
+    assert (r.change.interval, r.t, r.p, r.reason) == (None, None, None, reason)
+
+
+def test_reference_near_zero_has_an_open_interval():
+    """A reference that may be zero leaves the relative change unbounded, said so."""
+    r = relative_change([5.0, 6.0, 7.0], [-1.0, 0.5, 1.0])
+
+    assert not r.change.interval.is_bounded
+    assert r.reason == "the reference does not differ significantly from zero"
+
+
+def test_change_needs_results_on_both_sides():
+    """Nothing, or a reference of zero, is refused."""
+    with pytest.raises(NotEstimable, match="no results on one side"):
+        relative_change([], [1.0])
+    with pytest.raises(NotEstimable, match="the reference mean is zero"):
+        relative_change([1.0, 2.0], [0.0, 0.0])
+
+
+@given(st.sampled_from([1e-12, 1e-3, 1e6, 1e12]))
+@settings(deadline=None, max_examples=4)
+def test_the_unit_does_not_matter(scale):
+    """The change in percent is free of the unit."""
+    y, ref = np.array([1.08, 1.05, 1.07]), np.array([1.00, 1.01, 0.99])
+    plain, scaled = relative_change(y, ref), relative_change(y * scale, ref * scale)
+
+    assert scaled.change.value == pytest.approx(plain.change.value, rel=1e-9)
+    assert scaled.change.interval.lower == pytest.approx(plain.change.interval.lower, rel=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("change", "limits", "point", "guarded"),
+    [
+        (2.0, (-1.0, 4.0), False, "does not interfere"),
+        (2.0, (-1.0, 6.0), False, "inconclusive"),
+        (6.0, (4.0, 8.0), True, "inconclusive"),
+        (7.0, (5.5, 8.0), True, "interferes"),
+        (-7.0, (-8.0, -5.5), True, "interferes"),
+        (100 * (1.05 - 1.0), (-5.0, 5.0), False, "does not interfere"),
+    ],
+)
+def test_both_rules(change, limits, point, guarded):
+    """The point rule looks at the change, the guarded rule at its interval; the limit itself is inside."""
+    r = interferes(Estimate(value=change, interval=interval(*limits)))
+
+    assert (r.interferes, r.guarded, r.limit_percent) == (point, guarded, 5.0)
+
+
+def test_without_interval_the_guarded_rule_stays_open():
+    """A single result decides nothing under the guarded rule."""
+    assert interferes(Estimate(value=20.0)).guarded == "inconclusive"
+
+
+def test_tolerance_is_the_largest_ratio_with_all_lower_ones_inside():
+    """A ratio above a failed one does not count, even when it looks fine itself."""
+    r = tolerance_ratio([1, 10, 100, 1000], [0.5, -2.0, 7.0, 1.0])
+
+    assert (r.value, r.first_outside, r.at_least, r.reason) == (10.0, 100.0, False, None)
+
+
+def test_guarded_tolerance_is_never_above_the_point_one():
+    """The interval at 10 reaches beyond 5 %, so only 1 is shown."""
+    limits = [interval(-1, 2), interval(-5.5, 1), interval(5, 9)]
+
+    assert tolerance_ratio([1, 10, 100], [0.5, -2.0, 7.0], limits, rule="point").value == 10.0
+    assert tolerance_ratio([1, 10, 100], [0.5, -2.0, 7.0], limits, rule="guarded").value == 1.0
+
+
+def test_no_tolerated_ratio_says_why():
+    """Even the smallest ratio outside gives None and a sentence, for either rule."""
+    point = tolerance_ratio([2, 20], [9.0, 30.0])
+    guarded = tolerance_ratio([2, 20], [1.0, 2.0], rule="guarded")
+
+    assert (point.value, point.reason) == (None, "the smallest ratio tested (2) is beyond ±5 %")
+    assert (guarded.value, guarded.reason) == (
+        None,
+        "the smallest ratio tested (2) is not shown to be within ±5 %",
+    )
+
+
+def test_all_inside_means_at_least_the_largest():
+    """Nothing interferes: the tolerance is at least the largest ratio tested."""
+    r = tolerance_ratio([10, 1], [1.0, 2.0])
+
+    assert (r.value, r.at_least, r.first_outside) == (10.0, True, None)
+
+
+def test_a_ratio_tested_twice_must_pass_twice():
+    """One failure at a ratio is enough."""
+    assert tolerance_ratio([1, 10, 10], [0.0, 1.0, 6.0]).value == 1.0
+
+
+def test_tolerance_needs_ratios():
+    """Nothing tested is refused; intervals that do not match are the caller's error."""
+    with pytest.raises(NotEstimable, match="no ratio was tested"):
+        tolerance_ratio([], [])
+    with pytest.raises(ValueError, match="1 intervals for 2 ratios"):
+        tolerance_ratio([1, 2], [0, 0], [interval(0, 1)])
+
+
+@given(st.lists(st.tuples(st.integers(1, 1000), st.floats(-10, 10), st.floats(0, 5)), min_size=1, max_size=8))
+@settings(deadline=None, max_examples=60)
+def test_order_does_not_matter_and_guarding_only_lowers(rows):
+    """Any order of the ratios gives the same answer, and the guarded one is never higher."""
+
+    def ask(order, rule):
+        ratios, changes, halves = zip(*order, strict=True)
+        limits = [interval(c - h, c + h) for c, h in zip(changes, halves, strict=True)]
+        return tolerance_ratio(ratios, changes, limits, rule=rule)
+
+    point, guarded = ask(rows, "point"), ask(rows, "guarded")
+
+    assert ask(rows[::-1], "point") == point
+    assert (guarded.value or 0) <= (point.value or 0)
+
+
+def test_false_alarm_rate_of_the_guarded_rule():
+    """True change exactly on the limit: the guarded rule claims 'does not interfere' in at most 3.5 %."""
+    rng = np.random.default_rng(9)
+    with_it, without = rng.normal(105, 1.5, (5000, 5)), rng.normal(100, 1.5, (5000, 5))
+
+    claims = sum(
+        interferes(relative_change(a, b).change).guarded == "does not interfere"
+        for a, b in zip(with_it, without, strict=True)
+    )
+
+    assert 0.015 <= claims / 5000 <= 0.035
+
+
+def test_blank_matrix_beside_the_limit():
+    """Mean, largest and one-sided upper limit in percent of the response at the limit."""
+    r = blank_matrix_response([0.010, 0.014, 0.012], 0.10)
+
+    u = np.std([10, 14, 12], ddof=1) / np.sqrt(3)
+    assert (r.n, r.percent_of_limit.value, r.largest_percent) == (3, pytest.approx(12.0), pytest.approx(14.0))
+    assert r.upper_percent == pytest.approx(12 + stats.t.ppf(0.95, 2) * u)
+    assert (r.all_below, r.shown_below) == (True, r.upper_percent <= 20)
+
+
+def test_one_blank_has_no_upper_limit():
+    """A single blank is compared, not generalised."""
+    r = blank_matrix_response([0.03], 0.10)
+
+    assert (r.all_below, r.shown_below, r.upper_percent, r.percent_of_limit.interval) == (
+        False,
+        None,
+        None,
+        None,
+    )
+
+
+def test_blank_matrix_needs_blanks_and_a_limit():
+    """No blanks, or no positive response at the limit."""
+    with pytest.raises(NotEstimable, match="no blank matrix was measured"):
+        blank_matrix_response([], 1.0)
+    with pytest.raises(NotEstimable, match="at the quantification limit is not positive"):
+        blank_matrix_response([0.1], 0.0)

@@ -1,0 +1,5 @@
+"""Judgement of results: findings, design sufficiency, caveats, verdict. No statistics of its own, no output."""
+
+from validator.assessment.assess import assess
+
+__all__ = ["assess"]

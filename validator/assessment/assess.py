@@ -1,0 +1,28 @@
+"""Results and criteria to findings, design sufficiency, caveats and verdict."""
+
+from __future__ import annotations
+
+from validator.assessment.caveats import raised_caveats
+from validator.assessment.guidance_findings import design_findings, guidance_findings, profiles_of
+from validator.assessment.own_criteria import own_findings
+from validator.assessment.verdict import held_back, verdict
+from validator.evaluation.results import Assessment, Results
+from validator.study import Study
+
+
+def assess(study: Study, results: Results) -> Results:
+    """The *results* with their assessment added.
+
+    Raises:
+        GuidanceError: the study names a guidance profile that is unknown or malformed.
+    """
+    profiles = profiles_of(study)
+    own = own_findings(study, results)
+    findings = own + guidance_findings(study, results, profiles, own)
+    design = design_findings(study, profiles)
+    caveats = raised_caveats(study, results, profiles, findings, design)
+    findings = held_back(findings, caveats)
+    assessment = Assessment(
+        verdict=verdict(findings, design, caveats), findings=findings, design=design, caveats=caveats
+    )
+    return results.model_copy(update={"assessment": assessment})

@@ -1,0 +1,217 @@
+"""What a study provides, counted as guidance counts it: independent values, the weakest part decides."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+
+from validator.evaluation.rows import Cell, Value, group_label, independent_values, kept, runs_of
+from validator.guidance import Characteristic, Counter
+from validator.study import Study
+from validator.study.models.runs import Run
+
+BLOCKS: Mapping[Characteristic, str] = {
+    Characteristic.LINEARITY: "calibration",
+    Characteristic.LACK_OF_FIT: "calibration",
+    Characteristic.RESIDUAL_PATTERN: "calibration",
+    Characteristic.WORKING_RANGE: "calibration",
+    Characteristic.SENSITIVITY: "calibration",
+    Characteristic.DETECTION_LIMIT: "blanks",
+    Characteristic.QUANTIFICATION_LIMIT: "blanks",
+    Characteristic.REPEATABILITY: "precision",
+    Characteristic.INTERMEDIATE_PRECISION: "precision",
+    Characteristic.REPRODUCIBILITY: "precision",
+    Characteristic.TRUENESS: "recovery",
+    Characteristic.RECOVERY: "recovery",
+    Characteristic.SELECTIVITY: "interference",
+    Characteristic.INTERFERENCE: "interference",
+    Characteristic.MATRIX_EFFECT: "matrix_calibration",
+    Characteristic.ROBUSTNESS: "robustness",
+    Characteristic.STABILITY: "stability",
+    Characteristic.CARRY_OVER: "carry_over",
+    Characteristic.DEVICE_TO_DEVICE: "precision",
+    Characteristic.REPEATED_USE: "repeated_use",
+    Characteristic.UNCERTAINTY: "uncertainty",
+    Characteristic.ACCURACY_PROFILE: "precision",
+    Characteristic.METHOD_COMPARISON: "comparison",
+}
+"""The data block in which the runs of a characteristic are counted."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Data:
+    """Independent values of one block for one cell, and of the blocks beside it."""
+
+    study: Study
+    cell: Cell
+    values: tuple[Value, ...]
+
+    @property
+    def runs(self) -> tuple[Run, ...]:
+        """The run behind each value."""
+        return tuple(value.run for value in self.values)
+
+    def block(self, name: str) -> tuple[Value, ...]:
+        """Independent values of another block."""
+        return independent_values(kept(runs_of(getattr(self.study, name), self.cell)))
+
+
+def provided(study: Study, cell: Cell, characteristic: Characteristic, counter: Counter) -> int | None:
+    """The count that *study* provides for *cell*; None where nothing of the block was measured."""
+    runs = kept(runs_of(getattr(study, BLOCKS[characteristic]), cell))
+    if not runs and counter not in (Counter.LOW_LEVEL_SAMPLES, Counter.LEVELS, Counter.LEVELS_ABOVE_ZERO):
+        return None
+    count = _COUNTS[counter](_Data(study, cell, independent_values(runs)))
+    return None if count == 0 and not runs else count
+
+
+def _level(run: Run) -> float | None:
+    for name in ("level", "expected", "analyte_level"):
+        value = getattr(run, name, None)
+        if value is not None:
+            return float(value)
+    return None
+
+
+def _distinct(labels: Iterable[Hashable]) -> int:
+    return len({label for label in labels if label is not None})
+
+
+def _groups(runs: Sequence[Run], key: Callable[[Run], Hashable]) -> dict[Hashable, list[Run]]:
+    groups: dict[Hashable, list[Run]] = {}
+    for run in runs:
+        groups.setdefault(key(run), []).append(run)
+    return groups
+
+
+def _fewest(sizes: Iterable[int]) -> int:
+    return min(sizes, default=0)
+
+
+def _levels(data: _Data) -> int:
+    return _distinct(_level(run) for run in data.runs or [value.run for value in data.block("calibration")])
+
+
+def _levels_above_zero(data: _Data) -> int:
+    runs = data.runs or [value.run for value in data.block("calibration")]
+    return _distinct(level for level in map(_level, runs) if level)
+
+
+def _per_level(data: _Data) -> int:
+    return _fewest(len(members) for members in _groups(data.runs, _level).values())
+
+
+def _at_end(data: _Data, highest: bool) -> int:
+    levels = _groups([run for run in data.runs if _level(run)], _level)
+    if not levels:
+        return 0
+    end = (max if highest else min)(level for level in levels if isinstance(level, float))
+    return len(levels[end])
+
+
+def _series_at_fewest(data: _Data) -> int:
+    return _fewest(
+        max(_distinct(group_label(run) for run in members), 1)
+        for members in _groups(data.runs, _level).values()
+    )
+
+
+def _per_series(data: _Data) -> int:
+    groups = _groups(data.runs, lambda run: (_level(run), group_label(run)))
+    return _fewest(len(members) for members in groups.values())
+
+
+def _batches(data: _Data) -> int:
+    low = [value.run for value in data.block("low_level")]
+    counts = [_distinct(group_label(run) for run in runs) for runs in (data.runs, low) if runs]
+    return _fewest(counts)
+
+
+def _matrices(data: _Data) -> int:
+    named = _distinct(run.matrix for run in data.runs)
+    return max(named, 1) if data.runs else 0
+
+
+def _references(data: _Data) -> int:
+    return _distinct(getattr(run, "reference", None) for run in data.runs if not hasattr(run, "interferent"))
+
+
+def _amount(run: Run) -> Hashable:
+    return getattr(run, "ratio", None) or getattr(run, "interferent_level", None)
+
+
+def _interferent(run: Run) -> Hashable:
+    return getattr(run, "interferent", None)
+
+
+def _ratios(data: _Data) -> int:
+    return _fewest(_distinct(map(_amount, members)) for members in _groups(data.runs, _interferent).values())
+
+
+def _per_ratio(data: _Data) -> int:
+    groups = _groups(data.runs, lambda run: (_interferent(run), _amount(run)))
+    return _fewest(len(members) for members in groups.values())
+
+
+def _time_points(data: _Data) -> int:
+    groups = _groups(data.runs, lambda run: getattr(run, "condition", None))
+    return _fewest(_distinct(getattr(run, "time", None) for run in members) for members in groups.values())
+
+
+def _per_time_point(data: _Data) -> int:
+    groups = _groups(data.runs, lambda run: (getattr(run, "condition", None), getattr(run, "time", None)))
+    return _fewest(len(members) for members in groups.values())
+
+
+def _labels(name: str) -> Callable[[_Data], int]:
+    return lambda data: _distinct(getattr(run, name, None) for run in data.runs)
+
+
+def _per(name: str) -> Callable[[_Data], int]:
+    def count(data: _Data) -> int:
+        groups = _groups([run for run in data.runs if getattr(run, name, None)], lambda run: getattr(run, name))
+        return _fewest(len(members) for members in groups.values())
+
+    return count
+
+
+def _factors(data: _Data) -> int:
+    return len(getattr(data.study.robustness, "factors", ()))
+
+
+_COUNTS: Mapping[Counter, Callable[[_Data], int]] = {
+    Counter.LEVELS: _levels,
+    Counter.LEVELS_ABOVE_ZERO: _levels_above_zero,
+    Counter.REPLICATES_PER_LEVEL: _per_level,
+    Counter.REPLICATES_AT_LOWEST_LEVEL: lambda data: _at_end(data, highest=False),
+    Counter.REPLICATES_AT_HIGHEST_LEVEL: lambda data: _at_end(data, highest=True),
+    Counter.DETERMINATIONS: lambda data: len(data.values),
+    Counter.BLANKS: lambda data: len(data.block("blanks")),
+    Counter.LOW_LEVEL_SAMPLES: lambda data: len(data.block("low_level")),
+    Counter.BATCHES: _batches,
+    Counter.SERIES: _series_at_fewest,
+    Counter.REPLICATES_PER_SERIES: _per_series,
+    Counter.DATES: lambda data: _distinct(run.date for run in data.runs),
+    Counter.OPERATORS: _labels("operator"),
+    Counter.INSTRUMENTS: _labels("instrument"),
+    Counter.LABORATORIES: _labels("laboratory"),
+    Counter.REPLICATES_PER_LABORATORY: _per("laboratory"),
+    Counter.DEVICES: _labels("device"),
+    Counter.REPLICATES_PER_DEVICE: _per("device"),
+    Counter.USES: _per("device"),
+    Counter.SAMPLES: _labels("sample"),
+    Counter.MATRICES: _matrices,
+    Counter.REFERENCE_MATERIALS: _references,
+    Counter.LABORATORY_COMPARISONS: lambda data: 0,
+    Counter.CONTROL_RESULTS: lambda data: len(data.block("precision")),
+    Counter.INTERFERENTS: _labels("interferent"),
+    Counter.RATIOS: _ratios,
+    Counter.REPLICATES_PER_RATIO: _per_ratio,
+    Counter.ADDITIONS: lambda data: _distinct(
+        added for value in data.block("standard_addition") for added in getattr(value.run, "added", ())
+    ),
+    Counter.FACTORS: _factors,
+    Counter.RUNS: lambda data: len(data.runs),
+    Counter.TIME_POINTS: _time_points,
+    Counter.REPLICATES_PER_TIME_POINT: _per_time_point,
+}

@@ -1,0 +1,203 @@
+"""The figures that guidance limits, read from the results."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+
+from validator.assessment.observations import Observation, Units, observations
+from validator.evaluation.results import (
+    CalibrationRecord,
+    ConfigurationRecord,
+    EstimateRecord,
+    Interval,
+    NotAssessed,
+)
+from validator.guidance import Figure
+from validator.study.models.method import Analyte
+
+
+@dataclass(frozen=True, slots=True)
+class Subject:
+    """What a guidance limit is held against: one analyte with one configuration."""
+
+    analyte: Analyte
+    record: ConfigurationRecord
+
+    @property
+    def units(self) -> Units:
+        """Units of levels and signals."""
+        return Units(self.analyte.unit, self.analyte.signal_unit)
+
+    def own(self, characteristic: str, limit: str) -> tuple[Observation, ...]:
+        """Figures that the study's own criteria know too."""
+        return observations(characteristic, limit, self.record, self.units)
+
+
+Reader = Callable[[Subject], tuple[Observation, ...]]
+
+
+def figure_observations(figure: Figure, subject: Subject) -> tuple[Observation, ...] | None:
+    """Every value of *figure* for *subject*; None where this version computes no such figure."""
+    reader = _READERS.get(figure)
+    return None if reader is None else reader(subject)
+
+
+def _same_as(characteristic: str, limit: str) -> Reader:
+    return lambda subject: subject.own(characteristic, limit)
+
+
+def _calibration(read: Callable[[CalibrationRecord], Iterator[Observation]]) -> Reader:
+    def reader(subject: Subject) -> tuple[Observation, ...]:
+        record = subject.record.calibration
+        if isinstance(record, NotAssessed):
+            return (Observation(estimate=None, refusal=record),)
+        return tuple(read(record))
+
+    return reader
+
+
+def _p_of(get: Callable[[CalibrationRecord], object]) -> Reader:
+    def read(record: CalibrationRecord) -> Iterator[Observation]:
+        test = get(record)
+        if isinstance(test, NotAssessed):
+            yield Observation(estimate=None, refusal=test)
+        else:
+            yield Observation(estimate=EstimateRecord(value=getattr(test, "p", None)), kind="probability")
+
+    return _calibration(read)
+
+
+def _number_of(get: Callable[[CalibrationRecord], float], unit: str = "") -> Reader:
+    def read(record: CalibrationRecord) -> Iterator[Observation]:
+        yield Observation(estimate=EstimateRecord(value=get(record)), unit=unit, kind="bound")
+
+    return _calibration(read)
+
+
+def level_errors(record: CalibrationRecord) -> dict[float, float]:
+    """Relative error of the mean back-calculated value of each level above zero, percent."""
+    by_level: dict[float, list[float]] = {}
+    for point in record.points:
+        if point.level > 0 and point.back_calculated is not None:
+            by_level.setdefault(point.level, []).append(point.back_calculated)
+    return {
+        level: 100 * (sum(found) / len(found) / level - 1) for level, found in sorted(by_level.items())
+    }
+
+
+def _back_calculation(record: CalibrationRecord) -> Iterator[Observation]:
+    for level, error in level_errors(record).items():
+        yield Observation(estimate=EstimateRecord(value=abs(error)), unit="%", kind="bound", level=level)
+
+
+def _within(record: CalibrationRecord) -> Iterator[Observation]:
+    errors = [point for point in record.points if point.level > 0 and point.relative_error_percent is not None]
+    if not errors:
+        return
+    lowest = min(point.level for point in errors)
+    # 20 % at the lowest level, 15 % elsewhere: the limits that every document with this figure uses
+    kept = sum(
+        abs(point.relative_error_percent or 0.0) <= (20.0 if point.level == lowest else 15.0) for point in errors
+    )
+    yield Observation(estimate=EstimateRecord(value=100 * kept / len(errors)), unit="%", kind="bound")
+
+
+def _range_to_specification(end: str) -> Reader:
+    def reader(subject: Subject) -> tuple[Observation, ...]:
+        record, specification = subject.record.calibration, subject.analyte.specification
+        target = getattr(specification, end, None)
+        if isinstance(record, NotAssessed):
+            return (Observation(estimate=None, refusal=record),)
+        if not target:
+            refusal = NotAssessed(
+                not_assessed=f"the study states no {end} specification limit",
+                needs=f"method.analytes: specification: {{{end}: ...}}",
+            )
+            return (Observation(estimate=None, refusal=refusal),)
+        value = getattr(record.working_range, end)
+        return (Observation(estimate=EstimateRecord(value=100 * value / target), unit="%", kind="bound"),)
+
+    return reader
+
+
+def _against_legal_limit(characteristic: str) -> Reader:
+    def reader(subject: Subject) -> tuple[Observation, ...]:
+        legal = subject.analyte.legal_limit
+        if legal is None:
+            refusal = NotAssessed(
+                not_assessed="the study states no legal limit", needs="method.analytes: legal_limit"
+            )
+            return (Observation(estimate=None, refusal=refusal),)
+        return tuple(_scaled(one, 100 / legal) for one in subject.own(characteristic, "max"))
+
+    return reader
+
+
+def _scaled(observation: Observation, factor: float) -> Observation:
+    estimate = observation.estimate
+    if estimate is None:
+        return observation
+
+    def times(interval: Interval | None) -> Interval | None:
+        if interval is None:
+            return None
+        return (
+            None if interval[0] is None else interval[0] * factor,
+            None if interval[1] is None else interval[1] * factor,
+        )
+
+    scaled = estimate.model_copy(
+        update={
+            "value": None if estimate.value is None else estimate.value * factor,
+            "ci": times(estimate.ci),
+            "one_sided": times(estimate.one_sided),
+        }
+    )
+    return Observation(
+        estimate=scaled, unit="%", kind=observation.kind, level=observation.level, what=observation.what
+    )
+
+
+def _tolerance(subject: Subject) -> tuple[Observation, ...]:
+    record = subject.record.interference
+    if isinstance(record, NotAssessed):
+        return (Observation(estimate=None, refusal=record),)
+    ratios = {entry.interferent: entry.tolerance_ratio for entry in record if entry.ratio is not None}
+    return tuple(
+        Observation(
+            estimate=EstimateRecord(value=ratio, reason="even the smallest tested ratio interferes"),
+            kind="bound",
+            what=name,
+        )
+        for name, ratio in ratios.items()
+    )
+
+
+_READERS: Mapping[Figure, Reader] = {
+    Figure.BACK_CALCULATION_ERROR_PERCENT: _calibration(_back_calculation),
+    Figure.CALIBRATORS_WITHIN_LIMIT_PERCENT: _calibration(_within),
+    Figure.LACK_OF_FIT_P: _same_as("lack_of_fit", "p_min"),
+    Figure.QUADRATIC_TEST_P: _same_as("linearity", "p_min"),
+    Figure.RUNS_TEST_P: _same_as("residual_pattern", "p_min"),
+    Figure.RESIDUAL_NORMALITY_P: _p_of(lambda record: record.normality),
+    Figure.VARIANCE_RATIO_P: _p_of(lambda record: record.homoscedasticity.variance_ratio),
+    Figure.INTERCEPT_P: _p_of(lambda record: record.intercept_test),
+    Figure.R_SQUARED: _number_of(lambda record: record.r_squared),
+    Figure.CORRELATION: _number_of(lambda record: record.correlation),
+    Figure.METHOD_STANDARD_DEVIATION_PERCENT: _number_of(
+        lambda record: record.method_standard_deviation_percent, "%"
+    ),
+    Figure.RANGE_LOWER_PERCENT_OF_SPECIFICATION: _range_to_specification("lower"),
+    Figure.RANGE_UPPER_PERCENT_OF_SPECIFICATION: _range_to_specification("upper"),
+    Figure.DETECTION_LIMIT_PERCENT_OF_LEGAL_LIMIT: _against_legal_limit("detection_limit"),
+    Figure.QUANTIFICATION_LIMIT_PERCENT_OF_LEGAL_LIMIT: _against_legal_limit("quantification_limit"),
+    Figure.REPEATABILITY_RSD_PERCENT: _same_as("repeatability", "rsd_max"),
+    Figure.INTERMEDIATE_RSD_PERCENT: _same_as("intermediate_precision", "rsd_max"),
+    Figure.REPRODUCIBILITY_RSD_PERCENT: _same_as("reproducibility", "rsd_max"),
+    Figure.MEAN_RECOVERY_PERCENT: _same_as("recovery", "min"),
+    Figure.RELATIVE_BIAS_PERCENT: _same_as("trueness", "max"),
+    Figure.BIAS_TEST_P: _same_as("trueness", "p_min"),
+    Figure.RELATIVE_CHANGE_PERCENT: _same_as("interference", "max"),
+    Figure.TOLERANCE_RATIO: _tolerance,
+}

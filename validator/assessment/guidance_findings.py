@@ -1,0 +1,215 @@
+"""Chosen guidance held against the study: acceptance limits, minimum designs, what is asked for at all."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from validator.assessment.counting import provided
+from validator.assessment.guidance_figures import Subject, figure_observations
+from validator.assessment.judging import Limit
+from validator.assessment.observations import Observation
+from validator.assessment.own_criteria import judged, needed
+from validator.assessment.replicates import further_results
+from validator.errors import NotEstimable
+from validator.evaluation.results import DesignFinding, Finding, Results
+from validator.evaluation.rows import Cell
+from validator.guidance import (
+    FIGURE_MEANINGS,
+    Acceptance,
+    Characteristic,
+    Counter,
+    Kind,
+    Place,
+    Profile,
+    Requirement,
+    Status,
+    limit_for,
+    load_profile,
+)
+from validator.statistics.mass_fraction import mass_fraction
+from validator.study import Study
+
+
+def profiles_of(study: Study) -> tuple[Profile, ...]:
+    """The guidance profiles the study names; a lab's own lie in the study folder.
+
+    Raises:
+        GuidanceError: a profile is unknown or malformed.
+    """
+    return tuple(load_profile(name, search_folders=(study.folder,)) for name in study.study.guidance)
+
+
+def guidance_findings(
+    study: Study, results: Results, profiles: Sequence[Profile], own: Sequence[Finding]
+) -> tuple[Finding, ...]:
+    """A finding for every limit of the profiles that a figure of the study can be held against."""
+    findings: list[Finding] = []
+    for profile in profiles:
+        for cell, subject in _subjects(study, results):
+            for rule in profile.requirements:
+                if rule.applies_to(Kind.ANY):
+                    for acceptance in rule.acceptance:
+                        findings.extend(_findings(study, cell, subject, rule, acceptance, own))
+    return tuple(findings)
+
+
+def _subjects(study: Study, results: Results) -> Iterator[tuple[Cell, Subject]]:
+    for analyte in study.method.analytes:
+        cell = Cell(analyte.id, study.validated_configuration)
+        yield cell, Subject(analyte, results.analytes[analyte.id].configurations[cell.configuration])
+
+
+def _findings(
+    study: Study,
+    cell: Cell,
+    subject: Subject,
+    rule: Requirement,
+    acceptance: Acceptance,
+    own: Sequence[Finding],
+) -> Iterator[Finding]:
+    found = figure_observations(acceptance.figure, subject)
+    if found is None:
+        return
+    choices = study.analysis_for(cell.analyte)
+    for observation in _places(acceptance.at, found):
+        limit, words, refusal = _limit(acceptance, subject, observation)
+        if refusal is not None:
+            observation = Observation(  # noqa: PLW2901 - the figure stays, the limit is missing
+                estimate=None, level=observation.level, what=observation.what, refusal=None
+            )
+        judgement = judged(observation, limit, choices.decision_rule)
+        more = None
+        if judgement.outcome == "inconclusive" and observation.estimate is not None:
+            more = needed(
+                further_results(observation.estimate, limit, observation.kind, choices.confidence)
+            )
+        yield Finding(
+            characteristic=rule.characteristic.value,
+            analyte=cell.analyte,
+            configuration=cell.configuration,
+            level=observation.level,
+            criterion=words,
+            source=_source(rule, acceptance),
+            observed=None if observation.estimate is None else observation.estimate.value,
+            limit=limit.as_record,
+            interval=judgement.interval,
+            outcome=judgement.outcome,
+            decision_rule=choices.decision_rule,
+            unit="p" if observation.kind == "probability" else observation.unit,
+            n=observation.n,
+            what=observation.what,
+            reason=refusal or judgement.reason,
+            needs=more or (observation.refusal.needs if observation.refusal else None),
+            superseded_by=_superseded(rule, cell, own),
+            decides=acceptance.decides and acceptance.status is not Status.CUSTOMARY,
+        )
+
+
+def _source(rule: Requirement, acceptance: Acceptance) -> str:
+    cited = rule.cite_limit(acceptance)
+    return f"{cited}; customary" if acceptance.status is Status.CUSTOMARY else cited
+
+
+def _superseded(rule: Requirement, cell: Cell, own: Sequence[Finding]) -> str | None:
+    for finding in own:
+        if finding.characteristic == rule.characteristic.value and finding.analyte == cell.analyte:
+            return "the study's own criterion takes precedence"
+    return None
+
+
+def _limit(
+    acceptance: Acceptance, subject: Subject, observation: Observation
+) -> tuple[Limit, str, str | None]:
+    analyte = subject.analyte
+    fraction = None
+    if observation.level:
+        try:
+            fraction = mass_fraction(observation.level, analyte.unit).value
+        except NotEstimable:
+            fraction = None
+    try:
+        found = limit_for(acceptance, mass_fraction=fraction, analyte_names=(analyte.id, analyte.name))
+    except NotEstimable as refusal:
+        return Limit(), FIGURE_MEANINGS[acceptance.figure].meaning, refusal.reason
+    return Limit(found.lower, found.upper), _words(acceptance, Limit(found.lower, found.upper)), None
+
+
+def _words(acceptance: Acceptance, limit: Limit) -> str:
+    meaning = FIGURE_MEANINGS[acceptance.figure]
+    unit = f" {meaning.unit}" if meaning.unit else ""
+    if limit.lower is not None and limit.upper is not None:
+        bounds = f"{limit.lower:.4g} to {limit.upper:.4g}{unit}"
+    elif limit.lower is not None:
+        bounds = f"≥ {limit.lower:.4g}{unit}"
+    else:
+        bounds = f"≤ {limit.upper:.4g}{unit}"
+    return f"{meaning.meaning} {bounds}"
+
+
+def _places(place: Place, found: Sequence[Observation]) -> list[Observation]:
+    levels = [one.level for one in found if one.level is not None]
+    if place is Place.EVERY_LEVEL or not levels:
+        return list(found)
+    lowest = min(levels)
+    if place is Place.LOWEST_LEVEL:
+        return [one for one in found if one.level == lowest]
+    if place is Place.OTHER_LEVELS:
+        return [one for one in found if one.level != lowest]
+    return list(found)[-1:]
+
+
+def design_findings(study: Study, profiles: Sequence[Profile]) -> tuple[DesignFinding, ...]:
+    """Required against provided, for every minimum design of the profiles and every analyte."""
+    findings: list[DesignFinding] = []
+    for profile in profiles:
+        for analyte in study.method.analytes:
+            cell = Cell(analyte.id, study.validated_configuration)
+            for rule in profile.requirements:
+                if rule.design is not None and rule.applies_to(Kind.ANY):
+                    findings.extend(_designs(study, cell, rule))
+    return tuple(findings)
+
+
+def _designs(study: Study, cell: Cell, rule: Requirement) -> Iterator[DesignFinding]:
+    design = rule.design
+    if design is None:
+        return
+    ways = design.ways()
+    # of several accepted designs, the one the study comes nearest to is shown
+    best = min(ways, key=lambda way: _missing(study, cell, rule.characteristic, way), default={})
+    for counter, required in best.items():
+        yield _design(study, cell, rule, counter, required, recommended=False)
+    for counter, wanted in design.recommended.items():
+        yield _design(study, cell, rule, counter, wanted, recommended=True)
+
+
+def _missing(study: Study, cell: Cell, characteristic: Characteristic, way: object) -> int:
+    return sum(
+        (provided(study, cell, characteristic, counter) or 0) < required
+        for counter, required in way.items()  # type: ignore[attr-defined]
+    )
+
+
+def _design(
+    study: Study, cell: Cell, rule: Requirement, counter: Counter, required: int, *, recommended: bool
+) -> DesignFinding:
+    count = provided(study, cell, rule.characteristic, counter)
+    name = counter.value.replace("_", " ")
+    kind = "recommended" if recommended else "required"
+    if count is None:
+        outcome = "not assessed"
+    elif count >= required:
+        outcome = "meets"
+    else:
+        outcome = "does not meet"
+    return DesignFinding(
+        requirement=f"{rule.characteristic.value.replace('_', ' ')}: {name} ({kind})",
+        source=rule.cite_design(),
+        required=required,
+        provided=count,
+        outcome=outcome,  # type: ignore[arg-type]
+        characteristic=rule.characteristic.value,
+        analyte=cell.analyte,
+        configuration=cell.configuration,
+        recommended=recommended,
+    )

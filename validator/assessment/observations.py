@@ -1,0 +1,289 @@
+"""Which figure of the results a criterion speaks of: one table from characteristic and limit to estimates."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from typing import Literal
+
+from validator.evaluation.results import (
+    ConfigurationRecord,
+    DeclaredLimit,
+    EstimateRecord,
+    Interval,
+    NotAssessed,
+    PrecisionRecord,
+    RecoveryRecord,
+)
+from validator.statistics.detection import resolve_detection, resolve_quantification
+
+Kind = Literal["deviation", "mean", "probability", "bound"]
+"""How a figure's interval narrows with more data: a standard deviation, a mean; a p and a bound have none."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Observation:
+    """A figure that a criterion can be held against, or the reason why there is none.
+
+    Attributes:
+        estimate: the figure; None where it was not assessed.
+        unit: unit of the figure.
+        kind: how its interval narrows with more data.
+        level: level it belongs to, where it belongs to one.
+        what: what it is of, where the characteristic alone does not say (an interferent).
+        refusal: why there is no figure.
+        n: independent values behind it.
+    """
+
+    estimate: EstimateRecord | None
+    unit: str = ""
+    kind: Kind = "mean"
+    level: float | None = None
+    what: str = ""
+    refusal: NotAssessed | None = None
+    n: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Units:
+    """Units of an analyte's levels and signals."""
+
+    level: str
+    signal: str
+
+
+Reader = Callable[[ConfigurationRecord, Units], Iterator[Observation]]
+
+
+def observations(
+    characteristic: str, limit: str, record: ConfigurationRecord, units: Units
+) -> tuple[Observation, ...]:
+    """Every figure of *record* that a criterion on *characteristic* with *limit* speaks of.
+
+    *limit* is ``rsd_max``, ``p_min``, ``min`` or ``max``.
+    """
+    reader = READERS.get((characteristic, limit))
+    if reader is None:
+        return (Observation(estimate=None, refusal=_nothing(characteristic)),)
+    return tuple(reader(record, units))
+
+
+def _nothing(characteristic: str) -> NotAssessed:
+    name = characteristic.replace("_", " ")
+    return NotAssessed(not_assessed=f"the study holds no {name} data", needs=f"{name} runs")
+
+
+def _refused(refusal: NotAssessed, **more: float | None) -> Observation:
+    return Observation(estimate=None, refusal=refusal, level=more.get("level"))
+
+
+def _figure(
+    figure: EstimateRecord | NotAssessed | None, unit: str, kind: Kind, level: float | None, n: int
+) -> Observation:
+    if figure is None:
+        return Observation(
+            estimate=None,
+            level=level,
+            refusal=NotAssessed(not_assessed="the readings are not grouped that way", needs="readings in groups"),
+        )
+    if isinstance(figure, NotAssessed):
+        return _refused(figure, level=level)
+    return Observation(estimate=figure, unit=unit, kind=kind, level=level, n=n)
+
+
+def _precision(field: str, *, percent: bool) -> Reader:
+    def read(record: ConfigurationRecord, units: Units) -> Iterator[Observation]:
+        if isinstance(record.precision, NotAssessed):
+            yield _refused(record.precision)
+            return
+        for entry in record.precision:
+            figure: EstimateRecord | NotAssessed | None = getattr(entry, field)
+            yield _figure(figure, "%" if percent else units.level, "deviation", _level(entry), entry.n)
+
+    return read
+
+
+def _level(entry: PrecisionRecord) -> float | None:
+    return entry.level if entry.level is not None else entry.mean.value
+
+
+def _recovery(record: ConfigurationRecord, _units: Units) -> Iterator[Observation]:
+    if isinstance(record.recovery, NotAssessed):
+        yield _refused(record.recovery)
+        return
+    for entry in record.recovery:
+        yield Observation(
+            estimate=entry.mean_recovery,
+            unit="%",
+            level=entry.level,
+            what=entry.matrix or "",
+            kind="mean",
+            n=entry.n,
+        )
+
+
+def _references_first(entries: tuple[RecoveryRecord, ...]) -> tuple[RecoveryRecord, ...]:
+    # a certified value says more of trueness than a spike (IUPAC 2002, A4-A6: from memory)
+    return tuple(entry for entry in entries if entry.kind == "reference") or entries
+
+
+def _bias(record: ConfigurationRecord, _units: Units) -> Iterator[Observation]:
+    if isinstance(record.recovery, NotAssessed):
+        yield _refused(record.recovery)
+        return
+    for entry in _references_first(record.recovery):
+        estimate = _shifted(entry.mean_recovery, -100.0)
+        yield Observation(estimate=estimate, unit="%", level=entry.level, what=entry.matrix or "", n=entry.n)
+
+
+def _bias_p(record: ConfigurationRecord, _units: Units) -> Iterator[Observation]:
+    if isinstance(record.recovery, NotAssessed):
+        yield _refused(record.recovery)
+        return
+    for entry in _references_first(record.recovery):
+        yield Observation(
+            estimate=EstimateRecord(value=entry.p_bias, reason=entry.mean_recovery.reason),
+            level=entry.level,
+            kind="probability",
+            what=entry.matrix or "",
+            n=entry.n,
+        )
+
+
+def _shifted(estimate: EstimateRecord, by: float) -> EstimateRecord:
+    def moved(interval: Interval | None) -> Interval | None:
+        return None if interval is None else (_plus(interval[0], by), _plus(interval[1], by))
+
+    return estimate.model_copy(
+        update={
+            "value": _plus(estimate.value, by),
+            "ci": moved(estimate.ci),
+            "one_sided": moved(estimate.one_sided),
+        }
+    )
+
+
+def _plus(value: float | None, by: float) -> float | None:
+    return None if value is None else value + by
+
+
+def _limit(field: str) -> Reader:
+    def read(record: ConfigurationRecord, units: Units) -> Iterator[Observation]:
+        if isinstance(record.detection, NotAssessed):
+            yield _refused(record.detection)
+            return
+        declared: DeclaredLimit | NotAssessed = getattr(record.detection, field)
+        if isinstance(declared, NotAssessed):
+            yield _refused(declared)
+            return
+        variant = record.detection.variants.get(_variant_of(field, declared.variant))
+        nu = None if variant is None or isinstance(variant, NotAssessed) else variant.degrees_of_freedom
+        yield Observation(
+            estimate=EstimateRecord(
+                value=declared.value, ci=declared.ci, one_sided=declared.one_sided, degrees_of_freedom=nu
+            ),
+            unit=units.level,
+            kind="deviation",
+            what=declared.variant,
+            n=None if nu is None else round(nu) + 1,
+        )
+
+    return read
+
+
+def _variant_of(field: str, declared: str) -> str:
+    resolve = resolve_quantification if field == "quantification_limit" else resolve_detection
+    return resolve(declared).id
+
+
+def _calibration_p(field: str) -> Reader:
+    def read(record: ConfigurationRecord, _units: Units) -> Iterator[Observation]:
+        if isinstance(record.calibration, NotAssessed):
+            yield _refused(record.calibration)
+            return
+        test = getattr(record.calibration, field)
+        if isinstance(test, NotAssessed):
+            yield _refused(test)
+            return
+        yield Observation(
+            estimate=EstimateRecord(value=test.p), kind="probability", n=record.calibration.n
+        )
+
+    return read
+
+
+def _correlation(record: ConfigurationRecord, _units: Units) -> Iterator[Observation]:
+    if isinstance(record.calibration, NotAssessed):
+        yield _refused(record.calibration)
+        return
+    yield Observation(
+        estimate=EstimateRecord(value=record.calibration.correlation), kind="bound", n=record.calibration.n
+    )
+
+
+def _slope(record: ConfigurationRecord, units: Units) -> Iterator[Observation]:
+    if isinstance(record.calibration, NotAssessed):
+        yield _refused(record.calibration)
+        return
+    yield Observation(
+        estimate=record.calibration.slope,
+        unit=f"{units.signal}/({units.level})",
+        kind="mean",
+        n=record.calibration.n,
+    )
+
+
+def _range_end(end: str) -> Reader:
+    def read(record: ConfigurationRecord, units: Units) -> Iterator[Observation]:
+        if isinstance(record.calibration, NotAssessed):
+            yield _refused(record.calibration)
+            return
+        value = getattr(record.calibration.working_range, end)
+        yield Observation(
+            estimate=EstimateRecord(value=value), unit=units.level, kind="bound", n=record.calibration.n
+        )
+
+    return read
+
+
+def _interference(record: ConfigurationRecord, _units: Units) -> Iterator[Observation]:
+    if isinstance(record.interference, NotAssessed):
+        yield _refused(record.interference)
+        return
+    for entry in record.interference:
+        yield Observation(
+            estimate=EstimateRecord(value=entry.relative_change_percent, ci=entry.ci, reason=entry.reason),
+            unit="%",
+            level=entry.ratio,
+            what=entry.interferent,
+            n=entry.n,
+        )
+
+
+READERS: dict[tuple[str, str], Reader] = {
+    ("repeatability", "rsd_max"): _precision("repeatability_rsd", percent=True),
+    ("repeatability", "max"): _precision("repeatability_sd", percent=False),
+    ("intermediate_precision", "rsd_max"): _precision("intermediate_rsd", percent=True),
+    ("intermediate_precision", "max"): _precision("intermediate_sd", percent=False),
+    ("reproducibility", "rsd_max"): _precision("reproducibility_rsd", percent=True),
+    ("reproducibility", "max"): _precision("reproducibility_sd", percent=False),
+    ("recovery", "min"): _recovery,
+    ("recovery", "max"): _recovery,
+    ("trueness", "min"): _bias,
+    ("trueness", "max"): _bias,
+    ("trueness", "p_min"): _bias_p,
+    ("detection_limit", "max"): _limit("detection_limit"),
+    ("quantification_limit", "max"): _limit("quantification_limit"),
+    ("lack_of_fit", "p_min"): _calibration_p("lack_of_fit"),
+    ("linearity", "p_min"): _calibration_p("quadratic_test"),
+    ("linearity", "min"): _correlation,
+    ("residual_pattern", "p_min"): _calibration_p("runs_test"),
+    ("working_range", "min"): _range_end("lower"),
+    ("working_range", "max"): _range_end("upper"),
+    ("sensitivity", "min"): _slope,
+    ("sensitivity", "max"): _slope,
+    ("interference", "min"): _interference,
+    ("interference", "max"): _interference,
+    ("selectivity", "min"): _interference,
+    ("selectivity", "max"): _interference,
+}

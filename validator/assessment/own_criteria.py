@@ -1,0 +1,167 @@
+"""The study's own criteria, held against the results."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from validator.assessment.judging import Judgement, Limit, judge, judge_p
+from validator.assessment.observations import Observation, Units, observations
+from validator.assessment.replicates import further_results
+from validator.evaluation.results import ConfigurationRecord, Finding, NotAssessed, Results
+from validator.study import Study
+from validator.study.models.criteria import Criterion
+
+SYMMETRIC = ("interference", "selectivity", "matrix_effect", "trueness")
+"""Characteristics whose ``max`` alone limits the size of a change: max 10 means from -10 to +10."""
+
+SAME_LEVEL = 1e-6
+"""Two levels are the same within this relative difference: they come from one number written twice."""
+
+
+def own_findings(study: Study, results: Results) -> tuple[Finding, ...]:
+    """A finding for every criterion of the study, analyte, configuration and level it speaks of."""
+    findings: list[Finding] = []
+    for criterion in study.criteria:
+        for analyte, configuration in _cells(study, criterion):
+            record = results.analytes[analyte].configurations[configuration]
+            findings.extend(_findings(study, criterion, analyte, configuration, record))
+    return tuple(findings)
+
+
+def _cells(study: Study, criterion: Criterion) -> Iterator[tuple[str, str]]:
+    for analyte in [criterion.analyte] if criterion.analyte else study.analyte_ids:
+        yield analyte, criterion.configuration or study.validated_configuration
+
+
+def _findings(
+    study: Study, criterion: Criterion, analyte: str, configuration: str, record: ConfigurationRecord
+) -> Iterator[Finding]:
+    described = study.analyte(analyte)
+    units = Units(described.unit, described.signal_unit)
+    choices = study.analysis_for(analyte)
+    for names, limit in limits_of(criterion):
+        found = _at(criterion, observations(criterion.characteristic, names[0], record, units))
+        for observation in found:
+            judgement = judged(observation, limit, choices.decision_rule)
+            needs = None
+            if judgement.outcome == "inconclusive" and observation.estimate is not None:
+                more = further_results(observation.estimate, limit, observation.kind, choices.confidence)
+                needs = needed(more)
+            yield Finding(
+                characteristic=criterion.characteristic,
+                analyte=analyte,
+                configuration=configuration,
+                level=observation.level,
+                criterion=criterion_words(criterion, names, observation),
+                source=criterion.source or "the study's own criterion",
+                observed=None if observation.estimate is None else observation.estimate.value,
+                limit=limit.as_record,
+                interval=judgement.interval,
+                outcome=judgement.outcome,
+                decision_rule=choices.decision_rule,
+                unit="p" if observation.kind == "probability" else observation.unit,
+                n=observation.n,
+                what=observation.what,
+                reason=judgement.reason,
+                needs=needs or (observation.refusal.needs if observation.refusal else None),
+                own=True,
+            )
+
+
+def judged(observation: Observation, limit: Limit, rule: str) -> Judgement:
+    """The outcome for one figure, whatever its kind."""
+    estimate = observation.estimate
+    if estimate is None or estimate.value is None:
+        reason = observation.refusal.not_assessed if observation.refusal else (estimate and estimate.reason)
+        return Judgement("not assessed", None, reason or "no figure")
+    if observation.kind == "probability" and limit.lower is not None:
+        return judge_p(estimate.value, limit.lower)
+    if observation.kind == "bound":
+        return judge(estimate, limit, "simple")
+    return judge(estimate, limit, rule)
+
+
+def needed(more: int | None) -> str:
+    """What would decide, as a clause."""
+    if more is None:
+        return "more results alone would not decide: the figure lies too close to the limit"
+    return f"about {more} further independent result{'s' if more != 1 else ''} would decide, if the figure stays"
+
+
+def limits_of(criterion: Criterion) -> list[tuple[tuple[str, ...], Limit]]:
+    """The limits of a criterion, ``min`` and ``max`` joined where they limit one figure."""
+    given = criterion.limits
+    found: list[tuple[tuple[str, ...], Limit]] = []
+    if "rsd_max" in given:
+        found.append((("rsd_max",), Limit(upper=given["rsd_max"])))
+    if "p_min" in given:
+        found.append((("p_min",), Limit(lower=given["p_min"])))
+    sides = tuple(name for name in ("min", "max") if name in given)
+    if criterion.characteristic == "working_range":
+        found.extend(((name,), _reach(name, given[name])) for name in sides)
+    elif sides == ("max",) and criterion.characteristic in SYMMETRIC:
+        found.append((sides, Limit(-abs(given["max"]), abs(given["max"]))))
+    elif sides:
+        found.append((sides, Limit(given.get("min"), given.get("max"))))
+    return found
+
+
+def _reach(name: str, value: float) -> Limit:
+    """The range must reach down to min and up to max: its lower end at most min, its upper at least max."""
+    return Limit(upper=value) if name == "min" else Limit(lower=value)
+
+
+def _at(criterion: Criterion, found: tuple[Observation, ...]) -> list[Observation]:
+    if criterion.at is None:
+        return list(found)
+    if criterion.characteristic in ("interference", "selectivity"):
+        # up to the stated ratio: what is tested beyond it is information
+        return [one for one in found if one.level is None or one.level <= criterion.at * (1 + SAME_LEVEL)]
+    here = [one for one in found if one.level is None or _same(one.level, criterion.at)]
+    return here or [_no_level(criterion, found)]
+
+
+def _same(level: float, asked: float) -> bool:
+    return abs(level - asked) <= SAME_LEVEL * max(abs(level), abs(asked), 1e-300)
+
+
+def _no_level(criterion: Criterion, found: tuple[Observation, ...]) -> Observation:
+    levels = ", ".join(f"{one.level:g}" for one in found if one.level is not None)
+    name = criterion.characteristic.replace("_", " ")
+    return Observation(
+        estimate=None,
+        level=criterion.at,
+        refusal=NotAssessed(
+            not_assessed=f"no {name} at level {criterion.at:g}; measured at {levels}",
+            needs=f"{name} runs at level {criterion.at:g}",
+        ),
+    )
+
+
+def criterion_words(criterion: Criterion, names: tuple[str, ...], observation: Observation) -> str:
+    """The requirement in words: ``RSD ≤ 10 % at 5 µg/L``."""
+    given = criterion.limits
+    unit = f" {observation.unit}" if observation.unit else ""
+    match names:
+        case ("rsd_max",):
+            text = f"RSD ≤ {given['rsd_max']:g} %"
+        case ("p_min",):
+            text = f"p ≥ {given['p_min']:g}"
+        case ("min", "max"):
+            text = f"{given['min']:g} to {given['max']:g}{unit}"
+        case ("max",) if criterion.characteristic in SYMMETRIC:
+            text = f"within ±{abs(given['max']):g}{unit}"
+        case ("max",) if criterion.characteristic == "working_range":
+            text = f"reaches up to {given['max']:g}{unit}"
+        case ("min",) if criterion.characteristic == "working_range":
+            text = f"reaches down to {given['min']:g}{unit}"
+        case ("min",) if criterion.characteristic == "linearity":
+            text = f"correlation coefficient ≥ {given['min']:g}"
+        case (name,):
+            text = f"{'≥' if name == 'min' else '≤'} {given[name]:g}{unit}"
+        case _:
+            raise ValueError(names)
+    if observation.what and criterion.characteristic in ("interference", "selectivity"):
+        text += f" in presence of {observation.what}"
+    return text
+

@@ -1,0 +1,59 @@
+"""The verdict: what the findings and the open caveats amount to."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from validator.evaluation.results import Caveat, DesignFinding, Finding, Verdict
+
+
+def verdict(
+    findings: Sequence[Finding], design: Sequence[DesignFinding], caveats: Sequence[Caveat]
+) -> Verdict:
+    """One word for the whole study.
+
+    * *not fit*: a criterion that decides is not met.
+    * *not assessed*: no criterion that decides could be held against a figure.
+    * *fit with reservations*: a criterion is inconclusive or could not be assessed, a stop caveat is open, or
+      a design falls short of what the chosen guidance requires.
+    * *fit*: every criterion is met and nothing of that kind is open.
+    """
+    deciding = [finding for finding in findings if finding.decides and finding.superseded_by is None]
+    outcomes = {finding.outcome for finding in deciding}
+    if "does not meet" in outcomes:
+        return "not fit"
+    if not outcomes & {"meets", "inconclusive"}:
+        return "not assessed"
+    own_unassessed = any(one.outcome == "not assessed" for one in deciding if is_own(one))
+    short = any(one.outcome == "does not meet" for one in design if not one.recommended)
+    stopped = any(caveat.severity == "stop" for caveat in caveats)
+    if "inconclusive" in outcomes or own_unassessed or short or stopped:
+        return "fit with reservations"
+    return "fit"
+
+
+def is_own(finding: Finding) -> bool:
+    """True for a criterion of the study itself, which must be answered."""
+    return finding.own
+
+
+def held_back(findings: Sequence[Finding], caveats: Sequence[Caveat]) -> tuple[Finding, ...]:
+    """The findings, none of which *meets* while a stop caveat is open on its characteristic."""
+    return tuple(_held_back(finding, caveats) for finding in findings)
+
+
+def _held_back(finding: Finding, caveats: Sequence[Caveat]) -> Finding:
+    if finding.outcome != "meets":
+        return finding
+    for caveat in caveats:
+        concerns = (
+            caveat.severity == "stop"
+            and caveat.characteristic == finding.characteristic
+            and caveat.analyte in (None, finding.analyte)
+            and caveat.configuration in (None, finding.configuration)
+        )
+        if concerns:
+            return finding.model_copy(
+                update={"outcome": "inconclusive", "reason": f"a stop caveat is open: {caveat.id}"}
+            )
+    return finding

@@ -1,0 +1,39 @@
+"""Study and judged results to the document model of the dossier."""
+
+from __future__ import annotations
+
+from validator.dossier.document import Document, Section
+from validator.dossier.sections import SECTIONS, Context
+from validator.dossier.sections.appendices import appendices
+from validator.dossier.sections.summary import key_facts, summary
+from validator.dossier.wording import wording
+from validator.evaluation.results import Results
+from validator.study import Study
+
+
+def build_document(study: Study, results: Results, *, language: str = "en") -> Document:
+    """The dossier of *study*; *results* must carry an assessment."""
+    context = Context(study, results, wording(language))
+    sections: list[Section] = []
+    for section in SECTIONS:
+        built = section(context)
+        if built is not None:
+            sections.append(built)
+    context.sections_present.extend(sections)
+    sections.extend(appendices(context))
+    identity = study.study
+    period = identity.period
+    return Document(
+        title=identity.title,
+        identifier=identity.id or study.folder.resolve().name,
+        version=identity.version or "",
+        kind=context.say.text("dossier.kind"),
+        language=language,
+        key_facts=key_facts(context),
+        summary=summary(context),
+        sections=tuple(sections),
+        authors=tuple(person.name for person in identity.people if person.role == "prepared"),
+        keywords=(context.say.text("dossier.keyword"), *(one.name for one in study.method.analytes)),
+        subject=context.say.text("dossier.subject", use=identity.intended_use or ""),
+        date=period.end.isoformat() if period else "",
+    )

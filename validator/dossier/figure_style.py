@@ -1,0 +1,207 @@
+"""How every figure looks, in one place: size, type, colours, marks.
+
+Colours are from the palette of Okabe and Ito (2008, from memory), ordered so that neighbours also differ in
+grey; a second feature (marker, dash, fill) always says the same thing as the colour. Text stays text, in the
+shipped faces; nothing depends on the clock or on chance, so the same data give the same bytes.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import warnings
+from dataclasses import dataclass
+from functools import cache
+from typing import TYPE_CHECKING, Any, Literal
+
+from validator.resources import templates_folder
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+Width = Literal["text", "column"]
+
+WIDTHS_MM: dict[Width, float] = {"text": 160.0, "column": 84.0}
+INK, SOFT, HAIR = "#1a1a1a", "#5a5a5a", "#c9c9c9"
+BLUE, VERMILLION, GREEN = "#0072b2", "#d55e00", "#009e73"
+ORANGE, SKY, PURPLE = "#e69f00", "#56b4e9", "#cc79a7"
+BAND, PALE_BAND, ACCEPTED = "#9cc3dd", "#dce9f2", "#ececea"
+TALLEST_MM = 225.0
+HAIR_WIDTH, LINE_WIDTH, MARKER = 0.6, 1.2, 4.2
+
+
+@dataclass(frozen=True, slots=True)
+class SeriesLook:
+    """Colour, marker and dash that together tell one series from the others."""
+
+    colour: str
+    marker: str
+    dash: Any
+    filled: bool = True
+
+
+SERIES = (
+    SeriesLook(BLUE, "o", "-"),
+    SeriesLook(VERMILLION, "s", (0, (5, 2))),
+    SeriesLook(GREEN, "^", (0, (5, 1.5, 1, 1.5))),
+    SeriesLook(INK, "D", (0, (1.2, 1.6)), filled=False),
+    SeriesLook(PURPLE, "v", (0, (8, 2)), filled=False),
+    SeriesLook(ORANGE, "X", "-", filled=False),
+)
+
+_RC: dict[Any, Any] = {
+    "font.family": ["Dossier Figure", "Dossier Signs"],
+    "font.size": 8.0,
+    "text.parse_math": False,  # a dollar sign in a name of the study is a dollar sign
+    "text.color": INK,
+    "axes.titlesize": 8.5,
+    "axes.titleweight": 600,
+    "axes.titlelocation": "left",
+    "axes.labelsize": 8.0,
+    "axes.labelcolor": INK,
+    "axes.edgecolor": INK,
+    "axes.linewidth": HAIR_WIDTH,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "axes.axisbelow": True,
+    "axes.unicode_minus": True,
+    "axes.formatter.use_mathtext": False,
+    "axes.formatter.limits": (-4, 6),
+    "xtick.labelsize": 7.5,
+    "ytick.labelsize": 7.5,
+    "xtick.color": INK,
+    "ytick.color": INK,
+    "xtick.major.width": HAIR_WIDTH,
+    "ytick.major.width": HAIR_WIDTH,
+    "xtick.minor.width": 0.4,
+    "ytick.minor.width": 0.4,
+    "xtick.major.size": 3.0,
+    "ytick.major.size": 3.0,
+    "xtick.minor.size": 1.8,
+    "ytick.minor.size": 1.8,
+    "legend.fontsize": 7.5,
+    "legend.frameon": False,
+    "legend.handlelength": 2.0,
+    "legend.borderaxespad": 0.2,
+    "legend.columnspacing": 1.4,
+    "lines.linewidth": LINE_WIDTH,
+    "lines.markersize": MARKER,
+    "hatch.linewidth": 0.5,
+    "svg.fonttype": "none",
+    "svg.hashsalt": "dossier",
+    "pdf.fonttype": 42,
+    "savefig.transparent": False,
+    "figure.facecolor": "white",
+    "path.simplify": True,
+}
+
+
+_SVG: dict[str, Any] = {"format": "svg", "metadata": {"Date": None, "Creator": None}}
+
+# how the recurring things are drawn, as keywords of Axes.plot
+POINT: dict[str, Any] = {
+    "linestyle": "none",
+    "marker": "o",
+    "color": BLUE,
+    "markeredgecolor": "white",
+    "markeredgewidth": 0.5,
+    "markersize": MARKER + 0.6,
+    "zorder": 4,
+}
+SINGLE: dict[str, Any] = {
+    "linestyle": "none",
+    "marker": "o",
+    "markerfacecolor": "none",
+    "markeredgecolor": BLUE,
+    "markeredgewidth": 0.8,
+    "markersize": 3.8,
+    "zorder": 3,
+}
+MEAN: dict[str, Any] = {"linestyle": "none", "marker": "D", "color": INK, "markersize": 4.6, "zorder": 4}
+SERIES_MEAN: dict[str, Any] = {
+    "linestyle": "none",
+    "marker": "_",
+    "color": INK,
+    "markersize": 8.0,
+    "markeredgewidth": 1.5,
+    "zorder": 4,
+}
+LIMIT: dict[str, Any] = {"color": VERMILLION, "linewidth": 1.1, "linestyle": (0, (5, 3)), "zorder": 2}
+RANGE: dict[str, Any] = {
+    "color": INK,
+    "linewidth": 2.2,
+    "marker": "|",
+    "markersize": 8.0,
+    "markeredgewidth": 1.0,
+    "solid_capstyle": "butt",
+    "zorder": 5,
+}
+
+
+@contextlib.contextmanager
+def style() -> Iterator[None]:
+    """Within this, matplotlib draws and writes in the style of the dossier, and afterwards as before."""
+    import matplotlib as mpl
+
+    _register_faces()
+    with mpl.rc_context(_RC), warnings.catch_warnings():
+        # a sign that no shipped face has stays text in the SVG; the reader's machine may know it
+        warnings.filterwarnings("ignore", message="Glyph .* missing from font")
+        yield
+
+
+def new_figure(width: Width, height_mm: float) -> Figure:
+    """An empty figure of the given width; to be called within :func:`style`."""
+    from matplotlib.figure import Figure
+    from matplotlib.layout_engine import ConstrainedLayoutEngine
+
+    layout = ConstrainedLayoutEngine(w_pad=0.03, h_pad=0.03)
+    return Figure(figsize=(WIDTHS_MM[width] / 25.4, height_mm / 25.4), layout=layout)
+
+
+def legend_above(figure: Figure, axes: Axes, columns: int = 4) -> None:
+    """One legend over the axes, where it can cover no datum."""
+    handles, labels = axes.get_legend_handles_labels()
+    if handles:
+        figure.legend(handles, labels, loc="outside upper left", ncols=min(columns, len(handles)))
+
+
+def to_svg(figure: Figure) -> str:
+    """*figure* as SVG with its text as text."""
+    return _written(figure, _SVG, {}).decode("utf-8")
+
+
+def to_outlined_svg(figure: Figure) -> str:
+    """*figure* as SVG with its text as outlines, for programs that do not have the shipped faces."""
+    return _written(figure, _SVG, {"svg.fonttype": "path"}).decode("utf-8")
+
+
+def to_png(figure: Figure, dpi: int = 600) -> bytes:
+    """*figure* as PNG."""
+    return _written(figure, {"format": "png", "dpi": dpi, "metadata": {"Software": None}}, {})
+
+
+def to_pdf(figure: Figure) -> bytes:
+    """*figure* as a PDF page of its own size."""
+    metadata = {"CreationDate": None, "Creator": None, "Producer": None}
+    return _written(figure, {"format": "pdf", "metadata": metadata}, {})
+
+
+def _written(figure: Figure, options: dict[str, Any], settings: dict[Any, Any]) -> bytes:
+    import matplotlib as mpl
+
+    buffer = io.BytesIO()
+    with style(), mpl.rc_context(settings):
+        figure.savefig(buffer, **options)
+    return buffer.getvalue()
+
+
+@cache
+def _register_faces() -> None:
+    from matplotlib import font_manager
+
+    for face in sorted((templates_folder() / "fonts" / "drawing").glob("*.ttf")):
+        font_manager.fontManager.addfont(face)

@@ -1,0 +1,67 @@
+"""Figures on plain arrays: what is drawn is handed in, a Figure comes out. No study, no results, no files."""
+
+from validator.dossier.figure_style import to_outlined_svg, to_pdf, to_png, to_svg
+from validator.dossier.figures.calibration import (
+    Line,
+    back_calculation_figure,
+    calibration_figure,
+    residual_figure,
+    response_factor_figure,
+)
+from validator.dossier.figures.comparison import (
+    ConfigurationLine,
+    difference_figure,
+    method_comparison_figure,
+    overlay_figure,
+)
+from validator.dossier.figures.limits import LimitRow, limits_figure
+from validator.dossier.figures.parts import AxisText, Measured
+from validator.dossier.figures.precision import (
+    PrecisionComponents,
+    PrecisionLevel,
+    precision_components_figure,
+    precision_figure,
+)
+from validator.dossier.figures.profiles import accuracy_profile_figure, trend_figure
+from validator.dossier.figures.rows import (
+    InterferenceRow,
+    RatioRow,
+    RecoveryLevel,
+    contribution_figure,
+    interference_figure,
+    ratio_forest_figure,
+    recovery_figure,
+)
+
+__all__ = [
+    "AxisText",
+    "ConfigurationLine",
+    "InterferenceRow",
+    "LimitRow",
+    "Line",
+    "Measured",
+    "PrecisionComponents",
+    "PrecisionLevel",
+    "RatioRow",
+    "RecoveryLevel",
+    "accuracy_profile_figure",
+    "back_calculation_figure",
+    "calibration_figure",
+    "contribution_figure",
+    "difference_figure",
+    "interference_figure",
+    "limits_figure",
+    "method_comparison_figure",
+    "overlay_figure",
+    "precision_components_figure",
+    "precision_figure",
+    "ratio_forest_figure",
+    "recovery_figure",
+    "residual_figure",
+    "response_factor_figure",
+    "to_outlined_svg",
+    "to_pdf",
+    "to_png",
+    "to_svg",
+    "trend_figure",
+]

@@ -1,0 +1,177 @@
+"""Document model to HTML, for the PDF engine ("print") or as one self-contained web page ("web").
+
+Templates live in ``report_templates``; they place what they are given and compute nothing. Every string is
+escaped by them; this module hands over no HTML, only text and pictures as data-URIs.
+"""
+
+from __future__ import annotations
+
+import base64
+import mimetypes
+import re
+from functools import cache
+from typing import TYPE_CHECKING, Literal
+
+from markupsafe import Markup
+
+from validator.dossier import document as model
+from validator.dossier.formulas import formula_picture
+from validator.dossier.inline import pieces, plain
+from validator.dossier.numbering import number
+from validator.dossier.table_layout import is_long, lay_out
+from validator.dossier.words import words_for
+from validator.resources import templates_folder
+
+if TYPE_CHECKING:
+    from jinja2.sandbox import SandboxedEnvironment
+
+    from validator.dossier.document import Block, Document, Section
+    from validator.dossier.inline import Inline
+
+Medium = Literal["print", "web"]
+Paper = Literal["a4", "letter"]
+
+_STYLES: dict[Medium, tuple[str, ...]] = {
+    "print": ("fonts.css", "dossier.css", "print.css"),
+    "web": ("fonts-screen.css", "dossier.css", "screen.css"),
+}
+# one template per kind of block; a block kind without an entry is an error, not a gap on the page
+_TEMPLATES: dict[type, str] = {
+    model.Paragraph: "paragraph",
+    model.BulletList: "bullet_list",
+    model.DefinitionList: "definition_list",
+    model.KeyFacts: "key_facts",
+    model.Table: "table",
+    model.Figure: "figure",
+    model.Formula: "formula",
+    model.Verdict: "verdict",
+    model.Findings: "findings",
+    model.CaveatBlock: "caveat",
+    model.NotAssessedList: "not_assessed",
+    model.SafetyNotice: "safety",
+    model.Signatures: "signatures",
+    model.PageBreak: "page_break",
+    model.Section: "section",
+}
+_SURROGATES = re.compile("[\ud800-\udfff\x00-\x08\x0b\x0c\x0e-\x1f]")
+
+
+def render_html(document: Document, medium: Medium = "print", *, paper: Paper = "a4") -> str:
+    """The whole *document* as an HTML page.
+
+    ``print`` refers to the shipped fonts and marks by paths relative to the templates' folder; ``web`` holds
+    everything it needs and asks no server for anything.
+
+    Raises:
+        ValueError: a reference points nowhere, or the document's language has no catalogue.
+    """
+    words = words_for(document.language, "frame")
+    numbering = number(document, words)
+    return (
+        _environment()
+        .get_template("dossier.html.j2")
+        .render(
+            document=document,
+            numbering=numbering,
+            words=words,
+            medium=medium,
+            styles=_styles(medium, paper),
+        )
+    )
+
+
+@cache
+def _environment() -> SandboxedEnvironment:
+    from jinja2 import FileSystemLoader, StrictUndefined
+    from jinja2.sandbox import SandboxedEnvironment
+
+    environment = SandboxedEnvironment(
+        loader=FileSystemLoader(templates_folder()),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters.update(
+        template_of=_template_of,
+        kind=_kind,
+        pieces=pieces,
+        plain=plain,
+        runs=_runs,
+        lay_out=lay_out,
+        picture=_picture,
+        formula_picture=formula_picture,
+        slug=_slug,
+    )
+    return environment
+
+
+def _template_of(block: Block | Section) -> str:
+    return f"blocks/{_TEMPLATES[type(block)]}.html.j2"
+
+
+def _kind(piece: Inline) -> str:
+    return type(piece).__name__
+
+
+def _slug(words: str) -> str:
+    return words.replace(" ", "-")
+
+
+def _runs(text: str) -> list[tuple[str, bool]]:
+    """*text* in runs; the flag marks a word that may break anywhere, because no line could hold it."""
+    parts = re.split(r"(\s+)", _typeset(text))
+    if not any(is_long(part) for part in parts):
+        return [("".join(parts), False)]
+    return [(part, is_long(part) and not part.isspace()) for part in parts if part]
+
+
+def _typeset(text: str) -> str:
+    """No line breaks inside ``a ± b`` and ``a × 10ⁿ``; characters that no page can show become U+FFFD."""
+    bound = text.replace(" ± ", "\u00a0±\u00a0").replace(" × 10", "\u00a0×\u00a010")
+    bound = re.sub(r"([<>≤≥≈=]) (?=[\d−])", "\\1\u00a0", bound)
+    return _SURROGATES.sub("\ufffd", bound)
+
+
+def _picture(svg: str, medium: Medium) -> str:
+    text = _with_own_face(svg) if medium == "web" else svg
+    return _data_uri(text.encode("utf-8"), "image/svg+xml")
+
+
+def _with_own_face(svg: str) -> str:
+    """*svg* carrying the faces it names: inside an ``<img>`` a browser lends it none of the page's."""
+    faces = "".join(
+        f'@font-face{{font-family:"Dossier Figure";font-weight:{weight};src:url({uri}) format("woff2")}}'
+        for weight, uri in _screen_faces()
+        if weight == 400 or f"font-weight: {weight}" in svg
+    )
+    opening = re.search(r"<svg\b[^>]*>", svg)
+    if opening is None:
+        return svg
+    return f"{svg[: opening.end()]}<style>{faces}</style>{svg[opening.end() :]}"
+
+
+@cache
+def _screen_faces() -> tuple[tuple[int, str], ...]:
+    folder = templates_folder() / "fonts" / "screen"
+    names = ((400, "DossierFigure-Regular.woff2"), (600, "DossierFigure-Semibold.woff2"))
+    return tuple((weight, _data_uri((folder / name).read_bytes(), "font/woff2")) for weight, name in names)
+
+
+@cache
+def _styles(medium: Medium, paper: Paper) -> Markup:
+    folder = templates_folder()
+    names = [*_STYLES[medium], f"paper-{paper}.css"]
+    sheet = "\n".join((folder / "styles" / name).read_text(encoding="utf-8") for name in names)
+    if medium == "web":
+        sheet = re.sub(r"url\(([\w./-]+)\)", lambda found: f"url({_shipped_uri(found[1])})", sheet)
+    return Markup(sheet)
+
+
+def _shipped_uri(name: str) -> str:
+    kind = mimetypes.guess_type(name)[0] or "font/woff2"
+    return _data_uri((templates_folder() / name).read_bytes(), kind)
+
+
+def _data_uri(content: bytes, mime_type: str) -> str:
+    return f"data:{mime_type};base64,{base64.b64encode(content).decode('ascii')}"

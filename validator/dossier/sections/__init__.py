@@ -1,0 +1,34 @@
+"""The sections of the dossier, in order. A new section is one function and one entry in ``SECTIONS``."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from validator.dossier.document import Section
+from validator.dossier.sections.calibration import calibration
+from validator.dossier.sections.caveats import caveats
+from validator.dossier.sections.configurations import configurations
+from validator.dossier.sections.context import Context
+from validator.dossier.sections.decision import decision, routine
+from validator.dossier.sections.design import design
+from validator.dossier.sections.detection import detection
+from validator.dossier.sections.precision import precision
+from validator.dossier.sections.purpose import purpose
+from validator.dossier.sections.selectivity import selectivity
+from validator.dossier.sections.trueness import trueness
+
+SECTIONS: tuple[Callable[[Context], Section | None], ...] = (
+    purpose,
+    design,
+    calibration,
+    detection,
+    precision,
+    trueness,
+    selectivity,
+    configurations,
+    decision,
+    caveats,
+    routine,
+)
+
+__all__ = ["SECTIONS", "Context"]

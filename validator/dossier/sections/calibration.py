@@ -1,0 +1,387 @@
+"""Calibration: the line, its tests, its range, and how well it reads back its own standards."""
+
+from __future__ import annotations
+
+from validator.dossier import numbers
+from validator.dossier.document import Block, Column, Paragraph, Row, Section, Table
+from validator.dossier.sections.pictures import calibration_figures
+from validator.dossier.inline import Content
+from validator.dossier.sections.context import (
+    Context,
+    Item,
+    estimate_text,
+    interval_text,
+    judged,
+    open_caveats,
+    percent_level,
+    refusals,
+    row,
+    value_text,
+)
+from validator.evaluation.results import CalibrationRecord, EstimateRecord, FTest, NotAssessed, TestRecord
+
+CHARACTERISTICS = ("lack_of_fit", "linearity", "residual_pattern", "working_range", "sensitivity")
+
+
+def calibration(context: Context) -> Section | None:
+    """One subsection for each analyte and configuration with calibration runs."""
+    say = context.say
+    sections = [_item(context, item) for item in context.items() if context.study.calibration is not None]
+    if not sections:
+        return None
+    return Section(
+        id="calibration",
+        title=say("calibration.title"),
+        blocks=(Paragraph(say("calibration.lead"), role="lead"), *sections),
+    )
+
+
+def _item(context: Context, item: Item) -> Section:
+    say, record = context.say, item.configuration.calibration
+    blocks: list[Block | Section] = []
+    validated = item.cell.configuration == context.study.validated_configuration
+    if not validated:
+        blocks.append(Paragraph(say("common.configuration_not_validated"), role="small"))
+    if isinstance(record, NotAssessed):
+        blocks.extend(refusals((say("calibration.title"), record)))
+    else:
+        blocks.append(Paragraph(_done(context, item, record)))
+        blocks.append(_coefficients(context, item, record))
+        blocks.extend(calibration_figures(context, item, record))
+        if validated:
+            blocks.extend(judged(context, CHARACTERISTICS, item.cell))
+        blocks.append(_tests(context, item, record))
+        blocks.append(Paragraph(_range(context, item, record)))
+        blocks.extend(_weighting(context, item, record))
+        blocks.append(_back_calculation(context, item, record))
+        blocks.extend(_beside(context, item, record))
+        blocks.extend(open_caveats(context, (*CHARACTERISTICS, "calibration"), item.cell))
+    return Section(id=item.id("calibration"), title=item.name, blocks=tuple(blocks))
+
+
+def _done(context: Context, item: Item, record: CalibrationRecord) -> Content:
+    say = context.say
+    span = record.working_range
+    return say(
+        "calibration.done",
+        model=say(f"names.model.{record.model}"),
+        n=numbers.count(record.n),
+        levels=numbers.count(record.levels),
+        lower=numbers.as_given(span.lower),
+        upper=numbers.quantity(numbers.as_given(span.upper), item.analyte.unit),
+        nu=numbers.degrees_of_freedom(record.degrees_of_freedom),
+        weighting=record.weighting,
+        reason=record.weighting_reason,
+    )
+
+
+def slope_unit(item: Item) -> str:
+    """Unit of the slope."""
+    signal, level = item.analyte.signal_unit, item.analyte.unit
+    per = f"({level})" if "/" in level else level
+    return f"{signal}/{per}"
+
+
+def _coefficients(context: Context, item: Item, record: CalibrationRecord) -> Table:
+    say = context.say
+    unit, signal = slope_unit(item), item.analyte.signal_unit
+    rows = [
+        _estimate_row(say("calibration.slope"), record.slope, unit),
+        _estimate_row(say("calibration.intercept"), record.intercept, signal),
+    ]
+    if record.quadratic is not None:
+        rows.append(_estimate_row(say("calibration.quadratic"), record.quadratic, f"{unit}²"))
+    rows.extend(
+        (
+            row(
+                say("calibration.residual_sd"),
+                numbers.significant(record.residual_standard_deviation, 2),
+                numbers.MISSING,
+                numbers.MISSING,
+                signal,
+            ),
+            row(
+                say("calibration.method_sd"),
+                numbers.significant(record.method_standard_deviation, 2),
+                numbers.MISSING,
+                numbers.MISSING,
+                item.analyte.unit,
+            ),
+            row(
+                say("calibration.method_sd_percent"),
+                numbers.significant(record.method_standard_deviation_percent, 2),
+                numbers.MISSING,
+                numbers.MISSING,
+                "%",
+            ),
+            row(
+                say("calibration.r_squared"),
+                _near_one(record.r_squared),
+                numbers.MISSING,
+                numbers.MISSING,
+                "1",
+            ),
+        )
+    )
+    return Table(
+        id=item.id("coefficients"),
+        caption=say("calibration.coefficients", name=item.name),
+        columns=(
+            Column(say.text("calibration.quantity"), width=34),
+            Column(say.text("calibration.value"), align="decimal"),
+            Column(say.text("calibration.standard_error"), align="decimal"),
+            Column(say.text("calibration.interval", level=percent_level(item.record.confidence))),
+            Column(say.text("calibration.unit"), width=14),
+        ),
+        rows=tuple(rows),
+        note=say("calibration.r_note"),
+    )
+
+
+def _near_one(value: float) -> str:
+    """r² is read by its distance from one: two figures of that distance."""
+    return numbers.value_only(value, 1 - value) if 0 < value < 1 else numbers.significant(value)
+
+
+def _estimate_row(name: Content, estimate: EstimateRecord, unit: str) -> Row:
+    return row(
+        name,
+        value_text(estimate),
+        numbers.significant(estimate.standard_error, 2),
+        interval_text(estimate),
+        unit,
+    )
+
+
+def _tests(context: Context, item: Item, record: CalibrationRecord) -> Table:
+    say = context.say
+    alpha = context.study.analysis.alpha
+    scatter = record.homoscedasticity
+    rows = [
+        _f_row(say("calibration.test.lack_of_fit"), record.lack_of_fit, context),
+        _f_row(say("calibration.test.mandel"), record.quadratic_test, context),
+        _t_row(context, record),
+        _test_row(say("calibration.test.brown_forsythe"), scatter.brown_forsythe, context),
+        _test_row(say("calibration.test.breusch_pagan"), scatter.breusch_pagan, context),
+        _test_row(say("calibration.test.variance_ratio"), scatter.variance_ratio, context),
+        _test_row(say("calibration.test.cochran"), scatter.cochran, context),
+        _runs_row(context, record),
+        _test_row(say("calibration.test.durbin_watson"), record.durbin_watson, context),
+        _normality_row(context, record),
+    ]
+    return Table(
+        id=item.id("tests"),
+        caption=say("calibration.tests"),
+        columns=(
+            Column(say.text("calibration.question"), width=44),
+            Column(say.text("calibration.statistic"), align="decimal"),
+            Column(say.text("calibration.df"), align="centre"),
+            Column("p", align="decimal"),
+            Column(say.text("calibration.answer"), width=24),
+        ),
+        rows=tuple(rows),
+        note=say("calibration.tests_note", alpha=numbers.as_given(alpha)),
+        size="small",
+    )
+
+
+def _answer(context: Context, p: float | None) -> str:
+    if p is None:
+        return numbers.MISSING
+    alpha = context.study.analysis.alpha
+    return context.say.text("calibration.significant" if p < alpha else "calibration.not_significant")
+
+
+def _f_row(name: Content, test: FTest | NotAssessed, context: Context) -> Row:
+    if isinstance(test, NotAssessed):
+        return _refused_row(name, test)
+    return row(
+        name,
+        numbers.significant(test.f),
+        numbers.degrees_of_freedom(*test.df),
+        numbers.p_value(test.p),
+        _answer(context, test.p),
+    )
+
+
+def _t_row(context: Context, record: CalibrationRecord) -> Row:
+    name, test = context.say("calibration.test.intercept"), record.intercept_test
+    if isinstance(test, NotAssessed):
+        return _refused_row(name, test)
+    return row(
+        name,
+        numbers.significant(test.t),
+        numbers.degrees_of_freedom(test.df),
+        numbers.p_value(test.p),
+        _answer(context, test.p),
+    )
+
+
+def _test_row(name: Content, test: TestRecord | NotAssessed, context: Context) -> Row:
+    if isinstance(test, NotAssessed):
+        return _refused_row(name, test)
+    return row(
+        name,
+        numbers.significant(test.statistic),
+        numbers.degrees_of_freedom(*(test.df or ())),
+        numbers.p_value(test.p),
+        _answer(context, test.p),
+    )
+
+
+def _runs_row(context: Context, record: CalibrationRecord) -> Row:
+    name, test = context.say("calibration.test.runs"), record.runs_test
+    if isinstance(test, NotAssessed):
+        return _refused_row(name, test)
+    return row(
+        name,
+        context.say.text(
+            "calibration.runs_of", runs=numbers.count(test.runs), expected=numbers.significant(test.expected)
+        ),
+        numbers.MISSING,
+        numbers.p_value(test.p),
+        _answer(context, test.p),
+    )
+
+
+def _normality_row(context: Context, record: CalibrationRecord) -> Row:
+    name, test = context.say("calibration.test.normality"), record.normality
+    if isinstance(test, NotAssessed):
+        return _refused_row(name, test)
+    return row(
+        name,
+        numbers.significant(test.shapiro_w),
+        numbers.MISSING,
+        numbers.p_value(test.p),
+        _answer(context, test.p),
+    )
+
+
+def _refused_row(name: Content, refusal: NotAssessed) -> Row:
+    return row(name, numbers.MISSING, numbers.MISSING, numbers.MISSING, refusal.not_assessed)
+
+
+def _range(context: Context, item: Item, record: CalibrationRecord) -> Content:
+    say, found = context.say, record.linear_range
+    if isinstance(found, NotAssessed):
+        return say("calibration.no_range", reason=found.not_assessed, needs=found.needs)
+    return say(
+        "calibration.range",
+        lower=numbers.as_given(found.lower),
+        upper=numbers.quantity(numbers.as_given(found.upper), item.analyte.unit),
+        rule=found.rule,
+        tries=numbers.count(len(found.path)),
+    )
+
+
+def _weighting(context: Context, item: Item, record: CalibrationRecord) -> tuple[Block, ...]:
+    if not record.weighting_path:
+        return ()
+    say = context.say
+    return (
+        Table(
+            id=item.id("weighting"),
+            caption=say("calibration.weighting"),
+            columns=(
+                Column(say.text("calibration.step"), width=46),
+                Column(say.text("calibration.statistic"), align="decimal"),
+                Column("p", align="decimal"),
+                Column(say.text("calibration.decision")),
+            ),
+            rows=tuple(
+                row(
+                    step.test,
+                    numbers.significant(step.statistic),
+                    numbers.p_value(step.p),
+                    step.decision or numbers.MISSING,
+                )
+                for step in record.weighting_path
+            ),
+            size="small",
+        ),
+    )
+
+
+def _back_calculation(context: Context, item: Item, record: CalibrationRecord) -> Table:
+    say = context.say
+    by_level: dict[float, list[float]] = {}
+    signals: dict[float, list[float]] = {}
+    for point in record.points:
+        signals.setdefault(point.level, []).append(point.signal)
+        if point.back_calculated is not None:
+            by_level.setdefault(point.level, []).append(point.back_calculated)
+    rows = []
+    for level in sorted(signals):
+        found = by_level.get(level, [])
+        mean = sum(found) / len(found) if found else None
+        error = 100 * (mean / level - 1) if mean is not None and level > 0 else None
+        rows.append(
+            row(
+                numbers.as_given(level),
+                numbers.count(len(signals[level])),
+                numbers.significant(sum(signals[level]) / len(signals[level]), 4),
+                numbers.significant(mean, 4),
+                numbers.significant(error, 2),
+            )
+        )
+    return Table(
+        id=item.id("back-calculation"),
+        caption=say("calibration.back_calculation", name=item.name),
+        columns=(
+            Column(say.text("calibration.level"), unit=item.analyte.unit, align="decimal"),
+            Column("n", align="centre"),
+            Column(say.text("calibration.mean_signal"), unit=item.analyte.signal_unit, align="decimal"),
+            Column(say.text("calibration.found"), unit=item.analyte.unit, align="decimal"),
+            Column(say.text("calibration.deviation"), unit="%", align="decimal"),
+        ),
+        rows=tuple(rows),
+    )
+
+
+def _beside(context: Context, item: Item, record: CalibrationRecord) -> tuple[Block, ...]:
+    """Results with and without exclusions; a second-order function where the line bends."""
+    say = context.say
+    blocks: list[Block] = []
+    unit = slope_unit(item)
+    if record.with_excluded is not None:
+        blocks.append(
+            Paragraph(
+                say(
+                    "calibration.with_excluded",
+                    count=numbers.count(len(record.excluded)),
+                    without=estimate_text(record.slope, unit),
+                    with_=estimate_text(record.with_excluded.slope, unit),
+                    sd=numbers.significant(record.residual_standard_deviation, 2),
+                    sd_with=numbers.quantity(
+                        numbers.significant(record.with_excluded.residual_standard_deviation, 2),
+                        item.analyte.signal_unit,
+                    ),
+                )
+            )
+        )
+    if record.alternative_quadratic is not None:
+        blocks.append(
+            Paragraph(
+                say(
+                    "calibration.second_order",
+                    sd=numbers.significant(record.residual_standard_deviation, 2),
+                    sd_curve=numbers.quantity(
+                        numbers.significant(record.alternative_quadratic.residual_standard_deviation, 2),
+                        item.analyte.signal_unit,
+                    ),
+                )
+            )
+        )
+    if record.repeated_readings is not None:
+        blocks.append(
+            Paragraph(
+                say(
+                    "calibration.readings",
+                    sd=numbers.quantity(
+                        numbers.significant(record.repeated_readings.sd, 2), item.analyte.signal_unit
+                    ),
+                    preparations=numbers.count(record.repeated_readings.preparations),
+                )
+            )
+        )
+    return tuple(blocks)

@@ -1,0 +1,206 @@
+"""Comparison of configurations: figures of merit side by side, ratios with intervals."""
+
+from __future__ import annotations
+
+from validator.dossier import numbers
+from validator.dossier.document import Block, Column, Paragraph, Row, Section, Table
+from validator.dossier.sections.calibration import slope_unit
+from validator.dossier.sections.context import Context, Item, estimate_text, p_text, row
+from validator.dossier.sections.pictures import forest_figure, overlay_figure
+from validator.dossier.sections.summary import limit_text
+from validator.evaluation.results import ComparedConfiguration, NotAssessed, PrecisionRecord
+
+
+def configurations(context: Context) -> Section | None:
+    """Nothing where the study has one configuration."""
+    comparisons = context.results.comparison_of_configurations
+    if not comparisons:
+        return None
+    say = context.say
+    blocks: list[Block | Section] = [Paragraph(say("configurations.lead"), role="lead")]
+    for analyte in comparisons:
+        items = [item for item in context.items() if item.cell.analyte == analyte]
+        blocks.append(_table(context, analyte, items))
+        blocks.extend(overlay_figure(context, analyte, items))
+        blocks.extend(_sentences(context, analyte, items))
+    pairs = [
+        (context.analyte_name(analyte), one)
+        for analyte, comparison in comparisons.items()
+        for one in comparison.compared
+    ]
+    blocks.append(_ratios(context, pairs))
+    blocks.extend(forest_figure(context, pairs))
+    return Section(id="configurations-compared", title=say("configurations.title"), blocks=tuple(blocks))
+
+
+def _table(context: Context, analyte: str, items: list[Item]) -> Table:
+    say = context.say
+    rows = [
+        _merit_row(context, "slope", items, lambda item: _slope(item)),
+        _merit_row(context, "per_area", items, lambda item: _per_area(context, item)),
+        _merit_row(context, "range", items, _range),
+        _merit_row(context, "detection", items, lambda item: _limit(item, "detection_limit")),
+        _merit_row(context, "quantification", items, lambda item: _limit(item, "quantification_limit")),
+        _merit_row(context, "residual", items, _residual),
+        _merit_row(context, "r", items, _r),
+        _merit_row(context, "repeatability", items, lambda item: _rsd(item, "repeatability_rsd")),
+        _merit_row(context, "intermediate", items, lambda item: _rsd(item, "intermediate_rsd")),
+    ]
+    return Table(
+        id=f"merit-{items[0].id()}",
+        caption=say("configurations.merit", name=context.analyte_name(analyte)),
+        columns=(
+            Column(say.text("configurations.figure"), width=26),
+            *(
+                Column(context.configuration_name(item.cell.configuration) or item.cell.configuration)
+                for item in items
+            ),
+        ),
+        rows=tuple(one for one in rows if any(cell != numbers.MISSING for cell in one.cells[1:])),
+        note=say("configurations.merit_note"),
+    )
+
+
+def _merit_row(context: Context, key: str, items: list[Item], text: object) -> Row:
+    return row(context.say(f"configurations.{key}"), *(text(item) for item in items))  # type: ignore[operator]
+
+
+def _slope(item: Item) -> str:
+    record = item.configuration.calibration
+    return numbers.MISSING if isinstance(record, NotAssessed) else estimate_text(record.slope, slope_unit(item))
+
+
+def _per_area(context: Context, item: Item) -> str:
+    comparison = context.results.comparison_of_configurations[item.cell.analyte]
+    if item.cell.configuration == comparison.reference:
+        estimate = comparison.reference_sensitivity_per_area
+    else:
+        estimate = next(
+            one.sensitivity_per_area
+            for one in comparison.compared
+            if one.configuration == item.cell.configuration
+        )
+    area = next(
+        (one.active_area for one in context.study.method.configurations if one.id == item.cell.configuration),
+        None,
+    )
+    if estimate is None or area is None:
+        return numbers.MISSING
+    return estimate_text(estimate, _per_area_unit(item, area.unit))
+
+
+def _per_area_unit(item: Item, area_unit: str) -> str:
+    mass, slash, volume = item.analyte.unit.partition("/")
+    if not slash:
+        return f"{item.analyte.signal_unit}/({mass}·{area_unit})"
+    return f"{item.analyte.signal_unit}·{volume}/({mass}·{area_unit})"
+
+
+def _range(item: Item) -> str:
+    record = item.configuration.calibration
+    if isinstance(record, NotAssessed) or isinstance(record.linear_range, NotAssessed):
+        return numbers.MISSING
+    found = record.linear_range
+    return numbers.quantity(
+        f"{numbers.as_given(found.lower)} {numbers.TO} {numbers.as_given(found.upper)}", item.analyte.unit
+    )
+
+
+def _limit(item: Item, field: str) -> str:
+    record = item.configuration.detection
+    return numbers.MISSING if isinstance(record, NotAssessed) else limit_text(getattr(record, field))
+
+
+def _residual(item: Item) -> str:
+    record = item.configuration.calibration
+    if isinstance(record, NotAssessed):
+        return numbers.MISSING
+    return numbers.quantity(
+        numbers.significant(record.residual_standard_deviation, 2), item.analyte.signal_unit
+    )
+
+
+def _r(item: Item) -> str:
+    record = item.configuration.calibration
+    if isinstance(record, NotAssessed):
+        return numbers.MISSING
+    return numbers.value_only(record.correlation, 1 - abs(record.correlation))
+
+
+def _rsd(item: Item, field: str) -> str:
+    records = item.configuration.precision
+    if isinstance(records, NotAssessed):
+        return numbers.MISSING
+    found = [value for record in records if (value := _value(record, field)) is not None]
+    if not found:
+        return numbers.MISSING
+    low, high = numbers.significant(min(found), 2), numbers.significant(max(found), 2)
+    return numbers.quantity(low if low == high else f"{low} {numbers.TO} {high}", "%")
+
+
+def _value(record: PrecisionRecord, field: str) -> float | None:
+    figure = getattr(record, field)
+    return None if figure is None or isinstance(figure, NotAssessed) else figure.value
+
+
+def _sentences(context: Context, analyte: str, items: list[Item]) -> tuple[Block, ...]:
+    """Whether a difference in slope is real, in a sentence for each configuration."""
+    say = context.say
+    comparison = context.results.comparison_of_configurations[analyte]
+    found = []
+    for one in comparison.compared:
+        if isinstance(one.slope_ratio, NotAssessed) or isinstance(one.slope_difference, NotAssessed):
+            continue
+        ratio = one.slope_ratio
+        if not ratio.value or ratio.ci is None or None in ratio.ci:
+            continue
+        lower, upper = ratio.ci
+        real = one.slope_difference.p < context.study.analysis_for(analyte).alpha
+        found.append(
+            Paragraph(
+                say(
+                    "configurations.real" if real else "configurations.not_real",
+                    reference=context.configuration_name(comparison.reference),
+                    configuration=context.configuration_name(one.configuration),
+                    analyte=context.analyte_name(analyte),
+                    gain=numbers.with_interval(1 / ratio.value, 1 / (upper or 1), 1 / (lower or 1)),
+                    test=f"t = {numbers.significant(one.slope_difference.t)}, ν = "
+                    f"{numbers.degrees_of_freedom(one.slope_difference.df)}, {p_text(one.slope_difference.p)}",
+                )
+            )
+        )
+    return tuple(found)
+
+
+def _ratios(context: Context, pairs: list[tuple[str, ComparedConfiguration]]) -> Table:
+    say = context.say
+    rows = []
+    for name, one in pairs:
+        difference = one.slope_difference
+        rows.append(
+            row(
+                context.configuration_name(one.configuration),
+                name,
+                estimate_text(one.slope_ratio),
+                numbers.MISSING
+                if isinstance(difference, NotAssessed)
+                else f"t = {numbers.significant(difference.t)}, ν = {numbers.degrees_of_freedom(difference.df)}",
+                numbers.MISSING if isinstance(difference, NotAssessed) else numbers.p_value(difference.p),
+                estimate_text(one.detection_limit_ratio),
+            )
+        )
+    return Table(
+        id="ratios",
+        caption=say("configurations.ratios"),
+        columns=(
+            Column(say.text("configurations.configuration"), width=20),
+            Column(say.text("configurations.analyte"), width=12),
+            Column(say.text("configurations.slope_ratio")),
+            Column(say.text("configurations.difference")),
+            Column("p", align="decimal"),
+            Column(say.text("configurations.limit_ratio")),
+        ),
+        rows=tuple(rows),
+        note=say("configurations.ratios_note"),
+        size="small",
+    )

@@ -1,0 +1,293 @@
+"""What every section builder is given, and the small pieces they share."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+
+from validator.dossier import numbers
+from validator.dossier.document import (
+    Block,
+    BulletList,
+    Finding,
+    Findings,
+    NotAssessedItem,
+    NotAssessedList,
+    Row,
+    Section,
+    identifier,
+)
+from validator.dossier.inline import Content, Inline, Outcome, Reference, Severity, Text, rich
+from validator.dossier.wording import Wording
+from validator.evaluation.results import (
+    AnalyteRecord,
+    Assessment,
+    Caveat,
+    ConfigurationRecord,
+    EstimateRecord,
+    NotAssessed,
+    Results,
+)
+from validator.evaluation.results import Finding as FindingRecord
+from validator.evaluation.rows import Cell
+from validator.study import Study
+from validator.study.models.method import Analyte
+
+
+@dataclass(frozen=True, slots=True)
+class Item:
+    """One analyte with one configuration: a subsection of every characteristic."""
+
+    cell: Cell
+    analyte: Analyte
+    record: AnalyteRecord
+    configuration: ConfigurationRecord
+    name: str
+
+    def id(self, *parts: str) -> str:
+        """An id that no other item has."""
+        return identifier(*parts, self.cell.analyte, self.cell.configuration)
+
+
+@dataclass(frozen=True, slots=True)
+class Context:
+    """The study, its results and the wording."""
+
+    study: Study
+    results: Results
+    say: Wording
+    sections_present: list[Section] = field(default_factory=list)
+
+    @property
+    def assessment(self) -> Assessment:
+        """The judgement; a dossier is made of judged results only."""
+        if self.results.assessment is None:
+            raise ValueError("results without an assessment")
+        return self.results.assessment
+
+    @property
+    def has_several_analytes(self) -> bool:
+        """True when names must say which analyte is meant."""
+        return len(self.results.analytes) > 1
+
+    @property
+    def has_several_configurations(self) -> bool:
+        """True when names must say which configuration is meant."""
+        return len(self.study.configuration_ids) > 1
+
+    def items(self) -> Iterator[Item]:
+        """Every analyte and configuration, the validated configuration first."""
+        for configuration in self._configurations_in_order():
+            for analyte_id, record in self.results.analytes.items():
+                if configuration in record.configurations:
+                    yield Item(
+                        Cell(analyte_id, configuration),
+                        self.study.analyte(analyte_id),
+                        record,
+                        record.configurations[configuration],
+                        self.title_of(analyte_id, configuration),
+                    )
+
+    def validated_items(self) -> Iterator[Item]:
+        """Every analyte with the configuration that is validated."""
+        return (item for item in self.items() if item.cell.configuration == self.study.validated_configuration)
+
+    def _configurations_in_order(self) -> list[str]:
+        validated = self.study.validated_configuration
+        return [validated, *(c for c in self.study.configuration_ids if c != validated)]
+
+    def analyte_name(self, analyte_id: str | None) -> str:
+        """Name of an analyte; empty for none."""
+        return self.study.analyte(analyte_id).name if analyte_id else ""
+
+    def configuration_name(self, configuration_id: str | None) -> str:
+        """Name of a configuration; empty where the study names none."""
+        for configuration in self.study.method.configurations:
+            if configuration.id == configuration_id:
+                return configuration.name
+        return ""
+
+    def title_of(self, analyte_id: str | None, configuration_id: str | None) -> str:
+        """Analyte and configuration as far as they must be told apart."""
+        parts = [
+            self.analyte_name(analyte_id) if self.has_several_analytes or not configuration_id else "",
+            self.configuration_name(configuration_id) if self.has_several_configurations else "",
+        ]
+        named = [part for part in parts if part]
+        return ", ".join(named) or self.analyte_name(analyte_id)
+
+    def characteristic(self, name: str) -> str:
+        """A characteristic as it is written in the dossier."""
+        return self.say.maybe(f"names.characteristic.{name}", name.replace("_", " "))
+
+    def caveat_id(self, caveat: Caveat) -> str:
+        """The id under which the caveat stands in its section."""
+        index = next(i for i, other in enumerate(self.assessment.caveats) if other is caveat)
+        return f"caveat-{index + 1}"
+
+    def caveat_heading(self, caveat: Caveat) -> str:
+        """Title of a caveat with what it concerns."""
+        title = caveat.title or self.characteristic(caveat.characteristic)
+        if caveat.analyte is None or not (self.has_several_analytes or self.has_several_configurations):
+            return title
+        return f"{title} ({self.title_of(caveat.analyte, caveat.configuration)})"
+
+    def caveats_on(self, characteristics: Sequence[str], cell: Cell) -> list[Caveat]:
+        """Open caveats on one of *characteristics* for *cell*."""
+        return [
+            caveat
+            for caveat in self.assessment.caveats
+            if caveat.characteristic in characteristics
+            and caveat.analyte in (None, cell.analyte)
+            and caveat.configuration in (None, cell.configuration)
+        ]
+
+    def findings_on(self, characteristics: Sequence[str], cell: Cell) -> list[FindingRecord]:
+        """Findings on one of *characteristics* for *cell*."""
+        return [
+            finding
+            for finding in self.assessment.findings
+            if finding.characteristic in characteristics
+            and finding.analyte in (None, cell.analyte)
+            and finding.configuration in (None, cell.configuration)
+        ]
+
+
+def judged(context: Context, characteristics: Sequence[str], cell: Cell) -> tuple[Block, ...]:
+    """What was asked on the *characteristics*, each with its outcome; a sentence where nothing was asked."""
+    found = context.findings_on(characteristics, cell)
+    if not found:
+        return ()
+    return (
+        Findings(
+            tuple(
+                Finding(
+                    outcome=finding.outcome,
+                    statement=observed_text(context, finding),
+                    requirement=criterion_text(context, finding),
+                    source=finding.source,
+                )
+                for finding in found
+            )
+        ),
+    )
+
+
+def criterion_text(context: Context, finding: FindingRecord) -> str:
+    """The requirement with the level it holds at."""
+    text = f"{context.characteristic(finding.characteristic)}: {finding.criterion}"
+    if finding.superseded_by:
+        text += f" ({finding.superseded_by})"
+    return text
+
+
+def observed_text(context: Context, finding: FindingRecord) -> Content:
+    """The figure with its interval, or why there is none."""
+    if finding.observed is None:
+        return context.say("common.no_figure", reason=finding.reason or "")
+    text = figure_text(finding)
+    if finding.outcome in ("inconclusive", "not assessed") and (finding.reason or finding.needs):
+        return context.say("common.figure_and_reason", figure=text, reason=finding.needs or finding.reason or "")
+    return text
+
+
+def figure_text(finding: FindingRecord) -> str:
+    """The observed figure with its interval and unit."""
+    if finding.observed is None:
+        return numbers.MISSING
+    if finding.unit == "p":
+        return f"p = {numbers.p_value(finding.observed)}".replace("= <", "<").replace("= >", ">")
+    if finding.interval is None:
+        return numbers.quantity(numbers.significant(finding.observed, 3, apart_from=_ends(finding)), finding.unit)
+    return numbers.quantity(numbers.with_interval(finding.observed, *finding.interval), finding.unit)
+
+
+def _ends(finding: FindingRecord) -> list[float]:
+    limit = finding.limit
+    ends = limit if isinstance(limit, tuple) else (limit,)
+    return [end for end in ends if end is not None]
+
+
+def open_caveats(context: Context, characteristics: Sequence[str], cell: Cell) -> tuple[Block, ...]:
+    """References to the caveats that apply here; their text stands once, in the section of caveats."""
+    caveats = context.caveats_on(characteristics, cell)
+    if not caveats:
+        return ()
+    return (
+        BulletList(
+            tuple(
+                (
+                    Severity(caveat.severity),
+                    Text(f" {caveat.title}: {caveat.because} "),
+                    Reference(context.caveat_id(caveat)),
+                )
+                for caveat in caveats
+            )
+        ),
+    )
+
+
+def estimate_text(
+    estimate: EstimateRecord | NotAssessed | None, unit: str = "", *, digits: int = 3
+) -> str:
+    """``12.3 (11.9 to 12.8) unit``; a dash where there is no figure."""
+    if estimate is None or isinstance(estimate, NotAssessed) or estimate.value is None:
+        return numbers.MISSING
+    if estimate.ci is None:
+        return numbers.quantity(numbers.significant(estimate.value, digits), unit)
+    return numbers.quantity(numbers.with_interval(estimate.value, *estimate.ci), unit)
+
+
+def value_text(estimate: EstimateRecord | NotAssessed | None) -> str:
+    """The value to the place its interval justifies."""
+    if estimate is None or isinstance(estimate, NotAssessed):
+        return numbers.MISSING
+    if estimate.ci is None or None in estimate.ci:
+        return numbers.value_only(estimate.value, estimate.standard_error)
+    lower, upper = estimate.ci
+    half = (upper - lower) / 2 if lower is not None and upper is not None else None
+    return numbers.value_only(estimate.value, half)
+
+
+def interval_text(estimate: EstimateRecord | NotAssessed | None) -> str:
+    """The interval alone; a dash where there is none."""
+    if estimate is None or isinstance(estimate, NotAssessed) or estimate.ci is None:
+        return numbers.MISSING
+    return numbers.interval(*estimate.ci, value=estimate.value)
+
+
+def p_text(p: float | None) -> str:
+    """``p = 0.12`` or ``p < 0.001``."""
+    text = numbers.p_value(p)
+    return f"p {text}" if text.startswith(("<", ">")) else f"p = {text}"
+
+
+def refused(what: Content, refusal: NotAssessed) -> NotAssessedItem:
+    """An entry of a list of what was not assessed."""
+    return NotAssessedItem(what, refusal.not_assessed, refusal.needs)
+
+
+def refusals(*entries: tuple[Content, object]) -> tuple[Block, ...]:
+    """A list of those *entries* that are refusals; nothing where none is."""
+    items = tuple(refused(what, value) for what, value in entries if isinstance(value, NotAssessed))
+    return (NotAssessedList(items),) if items else ()
+
+
+def outcome_cell(outcome: str) -> Outcome:
+    """An outcome as a table cell."""
+    return Outcome(outcome)  # type: ignore[arg-type]
+
+
+def row(*cells: Content, kind: str = "plain") -> Row:
+    """A table row."""
+    return Row(tuple(cells), kind)  # type: ignore[arg-type]
+
+
+def percent_level(confidence: float) -> str:
+    """``95 %`` from 0.95."""
+    return numbers.quantity(numbers.as_given(round(confidence * 100, 6)), "%")
+
+
+def markup(template: str, **values: Content) -> tuple[Inline, ...]:
+    """Text with markup of ours."""
+    return rich(template, **values)

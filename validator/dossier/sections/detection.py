@@ -1,0 +1,183 @@
+"""Detection and quantification limits: the declared ones, and every other side by side."""
+
+from __future__ import annotations
+
+from validator.dossier import numbers
+from validator.dossier.document import (
+    Block,
+    Column,
+    NotAssessedItem,
+    NotAssessedList,
+    Paragraph,
+    Section,
+    Table,
+)
+from validator.dossier.inline import Content
+from validator.dossier.sections.context import Context, Item, judged, open_caveats, refusals, row
+from validator.dossier.sections.pictures import limits_figure
+from validator.dossier.sections.summary import limit_text
+from validator.evaluation.results import DetectionRecord, LimitValue, LimitVariant, NotAssessed
+from validator.statistics.detection import VARIANTS, resolve_detection, resolve_quantification
+
+CHARACTERISTICS = ("detection_limit", "quantification_limit")
+
+
+def detection(context: Context) -> Section | None:
+    """One subsection for each analyte and configuration for which any limit can be had."""
+    say = context.say
+    sections = [
+        _item(context, item, item.configuration.detection)
+        for item in context.items()
+        if not (isinstance(item.configuration.detection, NotAssessed) and _is_bare(item))
+    ]
+    if not sections:
+        return None
+    return Section(
+        id="limits",
+        title=say("detection.title"),
+        blocks=(Paragraph(say("detection.lead"), role="lead"), *sections),
+    )
+
+
+def _is_bare(item: Item) -> bool:
+    return isinstance(item.configuration.calibration, NotAssessed)
+
+
+def _item(context: Context, item: Item, record: DetectionRecord | NotAssessed) -> Section:
+    say = context.say
+    blocks: list[Block | Section] = []
+    if item.cell.configuration != context.study.validated_configuration:
+        blocks.append(Paragraph(say("common.configuration_not_validated"), role="small"))
+    if isinstance(record, NotAssessed):
+        blocks.extend(refusals((say("detection.title"), record)))
+        return Section(id=item.id("limits"), title=item.name, blocks=tuple(blocks))
+    blocks.append(Paragraph(_declared(context, item, record)))
+    if item.cell.configuration == context.study.validated_configuration:
+        blocks.extend(judged(context, CHARACTERISTICS, item.cell))
+    blocks.extend(limits_figure(context, item, record))
+    blocks.append(_table(context, item, record))
+    blocks.extend(_why(context, item, record))
+    blocks.extend(_refused(record))
+    blocks.extend(open_caveats(context, CHARACTERISTICS, item.cell))
+    return Section(id=item.id("limits"), title=item.name, blocks=tuple(blocks))
+
+
+def _declared(context: Context, item: Item, record: DetectionRecord) -> Content:
+    say = context.say
+    parts = []
+    for name, limit in (
+        ("critical_level", record.critical_level),
+        ("detection_limit", record.detection_limit),
+        ("quantification_limit", record.quantification_limit),
+    ):
+        text = (
+            say.text("detection.none", reason=limit.not_assessed)
+            if isinstance(limit, NotAssessed)
+            else limit_text(limit)
+        )
+        parts.append(f"{say.text(f'detection.{name}')} {text}")
+    return say("detection.declared", by=record.declared_by, limits="; ".join(parts))
+
+
+def _shown(record: DetectionRecord) -> dict[str, LimitVariant]:
+    return {name: one for name, one in record.variants.items() if isinstance(one, LimitVariant)}
+
+
+def deciding_ids(record: DetectionRecord) -> set[str]:
+    """Registry ids of the variants that decide."""
+    found = set()
+    if not isinstance(record.detection_limit, NotAssessed):
+        found.add(resolve_detection(record.detection_limit.variant).id)
+    if not isinstance(record.quantification_limit, NotAssessed):
+        found.add(resolve_quantification(record.quantification_limit.variant).id)
+    return found
+
+
+def _table(context: Context, item: Item, record: DetectionRecord) -> Table:
+    say, unit = context.say, item.analyte.unit
+    declared = deciding_ids(record)
+    rows = [
+        row(
+            VARIANTS[name].title,
+            _limit(one.critical_level),
+            _limit(one.detection_limit),
+            _limit(one.quantification_limit),
+            one.sigma_source or numbers.MISSING,
+            numbers.significant(one.sigma_concentration, 2),
+            numbers.significant(one.k if one.k is not None else one.quantification_k, 3),
+            numbers.degrees_of_freedom(one.degrees_of_freedom),
+            kind="declared" if name in declared else "plain",
+        )
+        for name, one in _shown(record).items()
+    ]
+    return Table(
+        id=item.id("variants"),
+        caption=say("detection.variants", name=item.name),
+        columns=(
+            Column(say.text("detection.variant"), width=22),
+            Column(say.text("detection.critical_level"), unit=unit),
+            Column(say.text("detection.detection_limit"), unit=unit),
+            Column(say.text("detection.quantification_limit"), unit=unit),
+            Column(say.text("detection.sigma_from"), width=14),
+            Column(say.text("detection.sigma"), unit=unit, align="decimal"),
+            Column("k", align="decimal"),
+            Column("ν", align="centre"),
+        ),
+        rows=tuple(rows),
+        note=say("detection.variants_note"),
+        size="small",
+    )
+
+
+def _limit(limit: LimitValue | None) -> str:
+    if limit is None:
+        return numbers.MISSING
+    value = numbers.limit(limit.value)
+    if limit.ci is None:
+        return value
+    return f"{value} ({numbers.limit(limit.ci[0])} to {numbers.limit(limit.ci[1])})"
+
+
+def _why(context: Context, item: Item, record: DetectionRecord) -> tuple[Block, ...]:
+    """Why the variants differ, in this study's numbers: what each sigma contains."""
+    say = context.say
+    found = {
+        name: one.detection_limit.value for name, one in _shown(record).items() if one.detection_limit is not None
+    }
+    if len(found) < 2:
+        return ()
+    smallest, largest = min(found, key=lambda name: found[name]), max(found, key=lambda name: found[name])
+    if smallest == largest or found[smallest] <= 0:
+        return ()
+    low, high = record.variants[smallest], record.variants[largest]
+    return (
+        Paragraph(
+            say(
+                "detection.why",
+                ratio=numbers.significant(found[largest] / found[smallest], 2),
+                smallest=VARIANTS[smallest].title,
+                low=numbers.quantity(numbers.limit(found[smallest]), item.analyte.unit),
+                low_sigma=_sigma(context, item, low),
+                low_contains=VARIANTS[smallest].sigma_contains,
+                largest=VARIANTS[largest].title,
+                high=numbers.quantity(numbers.limit(found[largest]), item.analyte.unit),
+                high_sigma=_sigma(context, item, high),
+                high_contains=VARIANTS[largest].sigma_contains,
+            )
+        ),
+    )
+
+
+def _sigma(context: Context, item: Item, variant: LimitVariant | NotAssessed) -> str:
+    if isinstance(variant, NotAssessed) or variant.sigma_concentration is None:
+        return context.say.text("detection.no_sigma")
+    return numbers.quantity(numbers.significant(variant.sigma_concentration, 2), item.analyte.unit)
+
+
+def _refused(record: DetectionRecord) -> tuple[Block, ...]:
+    items = tuple(
+        NotAssessedItem(VARIANTS[name].title, one.not_assessed, one.needs)
+        for name, one in record.variants.items()
+        if isinstance(one, NotAssessed)
+    )
+    return (NotAssessedList(items),) if items else ()

@@ -1,0 +1,116 @@
+"""The formulas behind the figures of one dossier: those of what was computed, no others."""
+
+from __future__ import annotations
+
+from validator.dossier.document import Formula
+from validator.dossier.inline import Content
+from validator.dossier.sections.context import Context
+from validator.evaluation.results import LimitVariant, NotAssessed
+from validator.statistics.detection import VARIANTS
+
+Named = tuple[Content, Formula]
+
+_GENERAL: dict[str, tuple[str, str, str]] = {
+    "line": (
+        r"b = \frac{\sum w_i (x_i-\bar x)(y_i-\bar y)}{\sum w_i (x_i-\bar x)^2}, \quad a = \bar y - b \bar x, "
+        r"\quad s_{y/x} = \sqrt{\frac{\sum w_i (y_i-\hat y_i)^2}{n-p}}",
+        "slope, intercept and residual standard deviation of weighted least squares",
+        "ISO 8466-1:1990, clause 4; weights normalised to sum n (from memory)",
+    ),
+    "lack_of_fit": (
+        r"F = \frac{SS_{LOF}/(k-p)}{SS_{PE}/(n-k)}",
+        "lack of fit: mean square about the function over mean square within levels",
+        "N. R. Draper, H. Smith, Applied Regression Analysis, 3rd ed. 1998, section 2.1 (from memory)",
+    ),
+    "mandel": (
+        r"F = \frac{(n-2)\, s_{y,1}^2 - (n-3)\, s_{y,2}^2}{s_{y,2}^2}",
+        "Mandel's test: what a second-order term removes, over the residual variance that is left",
+        "ISO 8466-1:1990, 4.1.2 (from memory)",
+    ),
+    "inverse": (
+        r"x_0 = \frac{y_0-a}{b}, \quad s_{x_0} = \frac{s_{y/x}}{b}\sqrt{\frac1{m w_0}+\frac1n+"
+        r"\frac{(x_0-\bar x)^2}{S_{xx}}}",
+        "level read back from a mean signal, and its standard error; intervals after Fieller",
+        "ISO 8466-1:1990, clause 6; E. C. Fieller, J. R. Stat. Soc. B 16 (1954) 175 (from memory)",
+    ),
+    "precision": (
+        r"s_r^2 = MS_W, \quad s_b^2 = \max\left(0, \frac{MS_B - MS_W}{n_0}\right), \quad s_I^2 = s_r^2 + s_b^2",
+        "repeatability, between-group and intermediate variance from the mean squares",
+        "ISO 5725-2:2019 and ISO 5725-3:2023; unbalanced layouts by restricted maximum likelihood (from memory)",
+    ),
+    "recovery": (
+        r"R_i = 100\,\frac{c_i - c_0}{c_{add}}\,\%, \quad u^2(\bar R) = u^2_{scatter} + "
+        r"\left(\frac{100}{c_{add}}\right)^2 u^2(c_0)",
+        "recovery of an added amount, and the standard uncertainty of its mean",
+        "IUPAC, Pure Appl. Chem. 71 (1999) 337; JCGM 100:2008, 5.1.2 (from memory)",
+    ),
+    "interference": (
+        r"\Delta = 100\left(\frac{\bar y_{with}}{\bar y_{without}} - 1\right)\%",
+        "relative change by an interferent; Fieller interval with Welch–Satterthwaite degrees of freedom",
+        "B. L. Welch, Biometrika 34 (1947) 28; common practice for sensors (from memory)",
+    ),
+    "ratio": (
+        r"\rho = \frac{b_1}{b_2}, \quad t = \frac{b_1 - b_2}{\sqrt{s_{b_1}^2+s_{b_2}^2}}",
+        "ratio of two slopes with Fieller interval, and Welch's test of their difference",
+        "E. C. Fieller, J. R. Stat. Soc. B 16 (1954) 175; B. L. Welch, Biometrika 34 (1947) 28 (from memory)",
+    ),
+}
+
+
+def formulas_used(context: Context) -> tuple[tuple[str, tuple[Named, ...]], ...]:
+    """Formulas by topic, in the order of the sections; topics without a figure are left out."""
+    say = context.say
+    topics = (
+        (say.text("calibration.title"), _calibration(context)),
+        (say.text("detection.title"), _limits(context)),
+        (say.text("precision.title"), _if(context, "precision", ("precision",))),
+        (say.text("trueness.title"), _if(context, "recovery", ("recovery",))),
+        (say.text("selectivity.title"), _if(context, "interference", ("interference",))),
+        (
+            say.text("configurations.title"),
+            _general(context, ("ratio",)) if context.results.comparison_of_configurations else (),
+        ),
+    )
+    return tuple((title, formulas) for title, formulas in topics if formulas)
+
+
+def _general(context: Context, names: tuple[str, ...]) -> tuple[Named, ...]:
+    return tuple(
+        (
+            context.say(f"formulas.{name}"),
+            Formula(latex=_GENERAL[name][0], spoken=_GENERAL[name][1], source=_GENERAL[name][2]),
+        )
+        for name in names
+    )
+
+
+def _if(context: Context, field: str, names: tuple[str, ...]) -> tuple[Named, ...]:
+    shown = any(not isinstance(getattr(item.configuration, field), NotAssessed) for item in context.items())
+    return _general(context, names) if shown else ()
+
+
+def _calibration(context: Context) -> tuple[Named, ...]:
+    return _if(context, "calibration", ("line", "lack_of_fit", "mandel", "inverse"))
+
+
+def _limits(context: Context) -> tuple[Named, ...]:
+    used = {
+        name
+        for item in context.items()
+        if not isinstance(item.configuration.detection, NotAssessed)
+        for name, one in item.configuration.detection.variants.items()
+        if isinstance(one, LimitVariant)
+    }
+    return tuple(
+        (
+            variant.title,
+            Formula(
+                latex=variant.formula,
+                spoken=f"limits by the variant {variant.title}",
+                where=(),
+                source=f"{variant.symbols}. {variant.source}",
+            ),
+        )
+        for name, variant in VARIANTS.items()
+        if name in used
+    )

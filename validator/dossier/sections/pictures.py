@@ -1,0 +1,415 @@
+"""From records to figures: what is drawn, its caption and what a reader who cannot see it must know."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from validator.dossier import figures, numbers
+from validator.dossier.document import Figure
+from validator.dossier.figures import AxisText, Measured
+from validator.dossier.sections.context import Context, Item, percent_level
+from validator.errors import NotEstimable
+from validator.evaluation.results import (
+    CalibrationRecord,
+    ComparedConfiguration,
+    DetectionRecord,
+    EstimateRecord,
+    InterferenceRecord,
+    LimitValue,
+    LimitVariant,
+    NotAssessed,
+    PrecisionRecord,
+    RecoveryRecord,
+)
+from validator.statistics.detection import VARIANTS
+from validator.statistics.linearity import response_factors
+from validator.statistics.regression import CalibrationFit, fit
+
+CURVE_POINTS = 80
+
+
+def measured(estimate: EstimateRecord | LimitValue | NotAssessed | None) -> Measured | None:
+    """An estimate as a figure draws it."""
+    if estimate is None or isinstance(estimate, NotAssessed) or estimate.value is None:
+        return None
+    lower, upper = estimate.ci or (None, None)
+    return Measured(estimate.value, lower, upper)
+
+
+def level_axis(context: Context, item: Item) -> AxisText:
+    """Axis of levels."""
+    return AxisText(context.say.text("pictures.level", analyte=item.analyte.name), item.analyte.unit)
+
+
+def signal_axis(item: Item) -> AxisText:
+    """Axis of signals."""
+    return AxisText(item.analyte.signal, item.analyte.signal_unit)
+
+
+def refitted(record: CalibrationRecord, confidence: float) -> CalibrationFit:
+    """The fitted function again, from its points and weights: the record holds no covariance."""
+    weights = np.array([point.weight for point in record.points])
+    return fit(
+        np.array([point.level for point in record.points]),
+        np.array([point.signal for point in record.points]),
+        model=record.model,  # type: ignore[arg-type]
+        weights=None if np.ptp(weights) == 0 else weights,
+        confidence=confidence,
+    )
+
+
+def calibration_figures(context: Context, item: Item, record: CalibrationRecord) -> tuple[Figure, ...]:
+    """Line with bands, residuals; for the validated configuration response factors too."""
+    say, confidence = context.say, item.record.confidence
+    line = refitted(record, confidence)
+    levels = [point.level for point in record.points]
+    grid = np.linspace(min(0.0, line.x.min()), line.x.max(), CURVE_POINTS)
+    level = percent_level(confidence)
+    found = record.linear_range
+    excluded = [(one.level, one.signal) for one in record.excluded]
+    drawn = figures.calibration_figure(
+        levels,
+        [point.signal for point in record.points],
+        figures.Line(
+            x=grid,
+            y=line.predict(grid),
+            confidence=line.band(grid),
+            prediction=line.band(grid, kind="prediction"),
+            band_level=level,
+        ),
+        x=level_axis(context, item),
+        y=signal_axis(item),
+        excluded=([one[0] for one in excluded], [one[1] for one in excluded]) if excluded else None,
+        linear_range=None if isinstance(found, NotAssessed) else (found.lower, found.upper),
+        language=say.language,
+    )
+    result = [
+        Figure(
+            id=item.id("figure-calibration"),
+            svg=figures.to_svg(drawn),
+            caption=say("pictures.calibration", name=item.name, level=level),
+            alternative_text=say.text(
+                "pictures.calibration_alt",
+                name=item.name,
+                n=numbers.count(record.n),
+                levels=numbers.count(record.levels),
+            ),
+        ),
+        Figure(
+            id=item.id("figure-residuals"),
+            svg=figures.to_svg(
+                figures.residual_figure(
+                    levels,
+                    [point.standardised_residual or 0.0 for point in record.points],
+                    x=level_axis(context, item),
+                    language=say.language,
+                )
+            ),
+            caption=say("pictures.residuals", name=item.name),
+            alternative_text=say.text("pictures.residuals_alt", name=item.name),
+        ),
+    ]
+    if item.cell.configuration == context.study.validated_configuration:
+        result.extend(_response(context, item, line))
+    return tuple(result)
+
+
+def _response(context: Context, item: Item, line: CalibrationFit) -> list[Figure]:
+    say = context.say
+    try:
+        factors = response_factors(line)
+    except NotEstimable:
+        return []
+    drawn = figures.response_factor_figure(
+        factors.x,
+        factors.factor,
+        factors.reference,
+        x=level_axis(context, item),
+        y=AxisText(say.text("pictures.response_factor"), f"{item.analyte.signal_unit}/({item.analyte.unit})"),
+        language=say.language,
+    )
+    return [
+        Figure(
+            id=item.id("figure-response"),
+            svg=figures.to_svg(drawn),
+            caption=say("pictures.response", name=item.name),
+            alternative_text=say.text("pictures.response_alt", name=item.name),
+        )
+    ]
+
+
+def limits_figure(context: Context, item: Item, record: DetectionRecord) -> tuple[Figure, ...]:
+    """All variants side by side on a logarithmic axis."""
+    from validator.dossier.sections.detection import deciding_ids
+
+    say, declared = context.say, deciding_ids(record)
+    rows = [
+        figures.LimitRow(
+            label=VARIANTS[name].title,
+            critical_level=measured(one.critical_level),
+            detection_limit=measured(one.detection_limit),
+            quantification_limit=measured(one.quantification_limit),
+            declared=name in declared,
+        )
+        for name, one in record.variants.items()
+        if isinstance(one, LimitVariant)
+    ]
+    calibration = item.configuration.calibration
+    above = (
+        [] if isinstance(calibration, NotAssessed) else [p.level for p in calibration.points if p.level > 0]
+    )
+    drawn = figures.limits_figure(
+        rows,
+        x=level_axis(context, item),
+        lowest_calibrator=min(above, default=None),
+        legal_limit=item.analyte.legal_limit,
+        legal_label=say.text("pictures.legal_limit"),
+        language=say.language,
+    )
+    return (
+        Figure(
+            id=item.id("figure-limits"),
+            svg=figures.to_svg(drawn),
+            caption=say("pictures.limits", name=item.name, level=percent_level(item.record.confidence)),
+            alternative_text=say.text("pictures.limits_alt", name=item.name, count=numbers.count(len(rows))),
+        ),
+    )
+
+
+def level_label(item: Item, level: float | None) -> str:
+    """A level with its unit."""
+    return numbers.quantity(numbers.as_given(level), item.analyte.unit)
+
+
+def precision_figures(
+    context: Context,
+    item: Item,
+    records: Sequence[PrecisionRecord],
+    groups: Sequence[Sequence[Sequence[float]]],
+) -> tuple[Figure, ...]:
+    """Single results by series, and the components of precision by level."""
+    say = context.say
+    result = []
+    shown = [
+        figures.PrecisionLevel(
+            label=level_label(item, record.level),
+            mean=record.mean.value,
+            series=tuple(np.array(one) for one in series),
+        )
+        for record, series in zip(records, groups, strict=True)
+        if record.mean.value
+    ]
+    if shown:
+        result.append(
+            Figure(
+                id=item.id("figure-precision"),
+                svg=figures.to_svg(figures.precision_figure(shown, language=say.language)),
+                caption=say("pictures.precision", name=item.name),
+                alternative_text=say.text(
+                    "pictures.precision_alt", name=item.name, levels=numbers.count(len(shown))
+                ),
+            )
+        )
+    parts = [
+        figures.PrecisionComponents(
+            label=level_label(item, record.level),
+            repeatability=measured(record.repeatability_rsd),
+            between=_relative(record),
+            intermediate=measured(record.intermediate_rsd),
+            reproducibility=measured(record.reproducibility_rsd),
+        )
+        for record in records
+    ]
+    if any(one.repeatability or one.intermediate or one.reproducibility for one in parts):
+        result.append(
+            Figure(
+                id=item.id("figure-components"),
+                svg=figures.to_svg(figures.precision_components_figure(parts, language=say.language)),
+                caption=say(
+                    "pictures.components", name=item.name, level=percent_level(item.record.confidence)
+                ),
+                alternative_text=say.text("pictures.components_alt", name=item.name),
+            )
+        )
+    return tuple(result)
+
+
+def _relative(record: PrecisionRecord) -> Measured | None:
+    between, mean = record.between_sd, record.mean.value
+    if isinstance(between, NotAssessed) or between.value is None or not mean or mean <= 0:
+        return None
+    factor = 100 / mean
+    lower, upper = between.ci or (None, None)
+    return Measured(
+        between.value * factor,
+        None if lower is None else lower * factor,
+        None if upper is None else upper * factor,
+    )
+
+
+def recovery_figure(
+    context: Context,
+    item: Item,
+    records: Sequence[RecoveryRecord],
+    acceptance: tuple[float, float] | None,
+) -> tuple[Figure, ...]:
+    """Single recoveries, mean and interval by level."""
+    say = context.say
+    rows = [
+        figures.RecoveryLevel(
+            label=recovery_label(context, item, record),
+            values=np.array(record.values),
+            mean=mean,
+            acceptance=acceptance,
+        )
+        for record in records
+        if (mean := measured(record.mean_recovery)) is not None
+    ]
+    if not rows:
+        return ()
+    level = percent_level(item.record.confidence)
+    return (
+        Figure(
+            id=item.id("figure-recovery"),
+            svg=figures.to_svg(
+                figures.recovery_figure(rows, interval_level=level, language=say.language)
+            ),
+            caption=say("pictures.recovery", name=item.name, level=level),
+            alternative_text=say.text("pictures.recovery_alt", name=item.name, count=numbers.count(len(rows))),
+        ),
+    )
+
+
+def recovery_label(context: Context, item: Item, record: RecoveryRecord) -> str:
+    """Kind, level and matrix of a recovery."""
+    kind = context.say.text(f"trueness.kind.{record.kind}")
+    matrix = f", {record.matrix}" if record.matrix else ""
+    return f"{kind} {level_label(item, record.level)}{matrix}"
+
+
+def interference_figure(
+    context: Context, item: Item, records: Sequence[InterferenceRecord], limit: float
+) -> tuple[Figure, ...]:
+    """Relative change per interferent and ratio against the limit."""
+    say = context.say
+    rows = [
+        figures.InterferenceRow(label=interferent_label(record), change=change, side=_side(record))
+        for record in records
+        if (change := _change(record)) is not None
+    ]
+    if not rows:
+        return ()
+    level = percent_level(item.record.confidence)
+    return (
+        Figure(
+            id=item.id("figure-interference"),
+            svg=figures.to_svg(
+                figures.interference_figure(
+                    rows, limit_percent=limit, interval_level=level, language=say.language
+                )
+            ),
+            caption=say("pictures.interference", name=item.name, limit=numbers.percent(limit, 2), level=level),
+            alternative_text=say.text(
+                "pictures.interference_alt", name=item.name, count=numbers.count(len(rows))
+            ),
+        ),
+    )
+
+
+def _change(record: InterferenceRecord) -> Measured | None:
+    if record.relative_change_percent is None:
+        return None
+    lower, upper = record.ci or (None, None)
+    return Measured(record.relative_change_percent, lower, upper)
+
+
+def _side(record: InterferenceRecord) -> figures.rows.Side:
+    match record.interferes_guarded:
+        case "no":
+            return "inside"
+        case "yes":
+            return "outside"
+        case _:
+            return "undecided"
+
+
+def amount_text(record: InterferenceRecord) -> str:
+    """How much interferent: a ratio or a level."""
+    if record.ratio is not None:
+        return f"{numbers.as_given(record.ratio)}:1"
+    return numbers.quantity(numbers.as_given(record.interferent_level), record.interferent_unit or "")
+
+
+def interferent_label(record: InterferenceRecord) -> str:
+    """Interferent and amount."""
+    return f"{record.interferent} {amount_text(record)}"
+
+
+def overlay_figure(context: Context, analyte: str, items: Sequence[Item]) -> tuple[Figure, ...]:
+    """Calibrations of all configurations of one analyte in one plot."""
+    lines = []
+    for item in items:
+        record = item.configuration.calibration
+        if isinstance(record, NotAssessed):
+            continue
+        line = refitted(record, item.record.confidence)
+        grid = np.linspace(min(0.0, line.x.min()), line.x.max(), CURVE_POINTS)
+        lines.append(
+            figures.ConfigurationLine(
+                label=context.configuration_name(item.cell.configuration) or item.name,
+                levels=line.x,
+                signals=line.y,
+                line_x=grid,
+                line_y=line.predict(grid),
+            )
+        )
+    if len(lines) < 2:
+        return ()
+    drawn = figures.overlay_figure(lines, x=level_axis(context, items[0]), y=signal_axis(items[0]))
+    name = context.analyte_name(analyte)
+    return (
+        Figure(
+            id=items[0].id("figure-overlay"),
+            svg=figures.to_svg(drawn),
+            caption=context.say("pictures.overlay", name=name),
+            alternative_text=context.say.text("pictures.overlay_alt", name=name, count=str(len(lines))),
+        ),
+    )
+
+
+def forest_figure(
+    context: Context, compared: Sequence[tuple[str, ComparedConfiguration]]
+) -> tuple[Figure, ...]:
+    """Ratios of slopes and of detection limits, one row each."""
+    say = context.say
+    rows = []
+    for name, one in compared:
+        for key, estimate in (("slope", one.slope_ratio), ("limit", one.detection_limit_ratio)):
+            ratio = measured(estimate)
+            if ratio is not None:
+                rows.append(
+                    figures.RatioRow(
+                        label=say.text(
+                            f"pictures.ratio_{key}",
+                            configuration=context.configuration_name(one.configuration),
+                            analyte=name,
+                        ),
+                        ratio=ratio,
+                        text=numbers.with_interval(ratio.value, ratio.lower, ratio.upper),
+                    )
+                )
+    if not rows:
+        return ()
+    drawn = figures.ratio_forest_figure(
+        rows, x=AxisText(say.text("pictures.ratio")), reference=1.0, language=say.language
+    )
+    return (
+        Figure(
+            id="figure-ratios",
+            svg=figures.to_svg(drawn),
+            caption=say("pictures.forest"),
+            alternative_text=say.text("pictures.forest_alt", count=str(len(rows))),
+        ),
+    )

@@ -1,0 +1,203 @@
+"""Precision: repeatability and what changes between series."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from validator.dossier import numbers
+from validator.dossier.document import Block, Column, Paragraph, Section, Table
+from validator.dossier.inline import Content
+from validator.dossier.sections.context import (
+    Context,
+    Item,
+    estimate_text,
+    interval_text,
+    judged,
+    open_caveats,
+    row,
+    value_text,
+)
+from validator.dossier.sections.pictures import level_label, precision_figures
+from validator.errors import NotEstimable
+from validator.evaluation.concentrations import SignalReader
+from validator.evaluation.precision import grouped
+from validator.evaluation.results import EstimateRecord, NotAssessed, PrecisionRecord
+from validator.evaluation.rows import independent_values, kept, runs_of
+
+CHARACTERISTICS = ("repeatability", "intermediate_precision", "reproducibility")
+
+
+def precision(context: Context) -> Section | None:
+    """One subsection for each analyte and configuration with precision runs."""
+    say = context.say
+    sections = [
+        _item(context, item, item.configuration.precision)
+        for item in context.items()
+        if not isinstance(item.configuration.precision, NotAssessed)
+    ]
+    if not sections:
+        return None
+    return Section(
+        id="precision",
+        title=say("precision.title"),
+        blocks=(Paragraph(say("precision.lead"), role="lead"), *sections),
+    )
+
+
+def _item(context: Context, item: Item, records: Sequence[PrecisionRecord] | NotAssessed) -> Section:
+    say = context.say
+    if isinstance(records, NotAssessed):
+        raise TypeError("only assessed items have a subsection")
+    blocks: list[Block | Section] = [Paragraph(_done(context, item, record)) for record in records[:1]]
+    blocks.extend(judged(context, CHARACTERISTICS, item.cell))
+    blocks.append(_table(context, item, records))
+    blocks.extend(precision_figures(context, item, records, _groups(context, item, records)))
+    blocks.extend(_outliers(context, item, records))
+    blocks.extend(_beside(context, item, records))
+    blocks.extend(open_caveats(context, CHARACTERISTICS, item.cell))
+    return Section(id=item.id("precision"), title=item.name, blocks=tuple(blocks))
+
+
+def _done(context: Context, item: Item, record: PrecisionRecord) -> Content:
+    say = context.say
+    key = "done" if record.factor else "done_ungrouped"
+    return say(
+        f"precision.{key}",
+        factor=record.factor or "",
+        groups=numbers.count(record.groups),
+        n=numbers.count(record.n),
+        level=level_label(item, record.level),
+        method=record.method,
+    )
+
+
+def _groups(
+    context: Context, item: Item, records: Sequence[PrecisionRecord]
+) -> list[list[list[float]]]:
+    """Single results by group for each level, as the figure shows them."""
+    calibration = item.configuration.calibration
+    from validator.dossier.sections.pictures import refitted
+
+    line = None if isinstance(calibration, NotAssessed) else refitted(calibration, item.record.confidence)
+    reader = SignalReader(line)
+    runs = kept(runs_of(context.study.precision, item.cell))
+    found: list[list[list[float]]] = []
+    for record in records:
+        values = independent_values([run for run in runs if getattr(run, "level", None) == record.level])
+        _, groups = grouped(values)
+        try:
+            found.append([reader.concentrations(members) for members in groups.values()])
+        except NotEstimable:
+            found.append([])
+    return found
+
+
+def _table(context: Context, item: Item, records: Sequence[PrecisionRecord]) -> Table:
+    say, unit = context.say, item.analyte.unit
+    rows = []
+    for record in records:
+        wide = record.reproducibility_sd or record.intermediate_sd
+        wide_rsd = record.reproducibility_rsd or record.intermediate_rsd
+        rows.append(
+            row(
+                numbers.as_given(record.level),
+                f"{numbers.count(record.n)} / {numbers.count(record.groups)}",
+                value_text(record.mean),
+                _sd(record.repeatability_sd),
+                _rsd(record.repeatability_rsd),
+                _sd(record.between_sd),
+                _sd(wide),
+                _rsd(wide_rsd),
+                numbers.significant(record.repeatability_limit, 2),
+            )
+        )
+    return Table(
+        id=item.id("precision-table"),
+        caption=say("precision.table", name=item.name),
+        columns=(
+            Column(say.text("precision.level"), unit=unit, align="decimal"),
+            Column(say.text("precision.n"), align="centre"),
+            Column(say.text("precision.mean"), unit=unit, align="decimal"),
+            Column(say("precision.s_r"), unit=unit, align="decimal"),
+            Column(say("precision.rsd_r"), unit="%"),
+            Column(say("precision.s_b"), unit=unit, align="decimal"),
+            Column(say("precision.s_i"), unit=unit, align="decimal"),
+            Column(say("precision.rsd_i"), unit="%"),
+            Column(say("precision.r"), unit=unit, align="decimal"),
+        ),
+        rows=tuple(rows),
+        note=say("precision.note"),
+        size="small",
+    )
+
+
+def _sd(figure: EstimateRecord | NotAssessed | None) -> str:
+    if figure is None or isinstance(figure, NotAssessed):
+        return numbers.MISSING
+    return numbers.significant(figure.value, 2) if figure.value else numbers.as_given(figure.value)
+
+
+def _rsd(figure: EstimateRecord | NotAssessed | None) -> str:
+    if figure is None or isinstance(figure, NotAssessed) or figure.value is None:
+        return numbers.MISSING
+    if figure.ci is None:
+        return numbers.significant(figure.value, 2)
+    return f"{value_text(figure)} ({interval_text(figure)})"
+
+
+def _outliers(context: Context, item: Item, records: Sequence[PrecisionRecord]) -> tuple[Block, ...]:
+    say = context.say
+    rows = [
+        row(
+            numbers.as_given(record.level),
+            test.test,
+            numbers.significant(test.statistic),
+            numbers.significant(test.critical),
+            numbers.p_value(test.p),
+            numbers.significant(test.suspect, 4),
+            say.text("precision.flagged" if test.flagged else "precision.not_flagged"),
+        )
+        for record in records
+        for test in record.outlier_tests
+    ]
+    if not rows:
+        return ()
+    return (
+        Table(
+            id=item.id("outliers"),
+            caption=say("precision.outliers", name=item.name),
+            columns=(
+                Column(say.text("precision.level"), unit=item.analyte.unit, align="decimal"),
+                Column(say.text("precision.test"), width=34),
+                Column(say.text("precision.statistic"), align="decimal"),
+                Column(say.text("precision.critical"), align="decimal"),
+                Column("p", align="decimal"),
+                Column(say.text("precision.suspect"), align="decimal"),
+                Column(say.text("precision.answer"), width=14),
+            ),
+            rows=tuple(rows),
+            note=say("precision.outliers_note"),
+            size="small",
+        ),
+    )
+
+
+def _beside(context: Context, item: Item, records: Sequence[PrecisionRecord]) -> tuple[Block, ...]:
+    say = context.say
+    return tuple(
+        Paragraph(
+            say(
+                "precision.with_excluded",
+                level=level_label(item, record.level),
+                count=numbers.count(len(record.excluded)),
+                without=estimate_text(_estimate(record.repeatability_rsd), "%"),
+                with_=estimate_text(_estimate(record.with_excluded.repeatability_rsd), "%"),
+            )
+        )
+        for record in records
+        if record.with_excluded is not None
+    )
+
+
+def _estimate(figure: EstimateRecord | NotAssessed) -> EstimateRecord | None:
+    return None if isinstance(figure, NotAssessed) else figure

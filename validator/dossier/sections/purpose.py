@@ -1,0 +1,133 @@
+"""Purpose and method: scope, principle, conditions, configurations, hazards."""
+
+from __future__ import annotations
+
+from validator.dossier import numbers
+from validator.dossier.document import (
+    Block,
+    BulletList,
+    Column,
+    DefinitionList,
+    Paragraph,
+    SafetyNotice,
+    Section,
+    Table,
+)
+from validator.dossier.sections.context import Context, row
+from validator.dossier.sections.hazards import cautions
+
+
+def purpose(context: Context) -> Section:
+    """What the method is for and how it works."""
+    say = context.say
+    identity, method = context.study.study, context.study.method
+    blocks: list[Block | Section] = [
+        Paragraph(
+            say(
+                "purpose.lead",
+                analytes=", ".join(one.name for one in method.analytes),
+                matrix=identity.matrix or say.text("purpose.matrix_not_stated"),
+                use=identity.intended_use or say.text("summary.use_not_stated"),
+            ),
+            role="lead",
+        )
+    ]
+    described = [
+        (say("purpose.principle"), method.principle),
+        (say("purpose.procedure"), method.procedure),
+    ]
+    present = tuple((term, text) for term, text in described if text)
+    if present:
+        blocks.append(DefinitionList(present))
+    blocks.extend(_analytes(context))
+    blocks.extend(_conditions(context))
+    for name, items in (("equipment", method.equipment), ("reagents", method.reagents)):
+        if items:
+            blocks.append(Paragraph(say(f"purpose.{name}")))
+            blocks.append(BulletList(items))
+    blocks.extend(_configurations(context))
+    blocks.append(
+        SafetyNotice(say("purpose.safety"), cautions(context)),
+    )
+    blocks.append(Paragraph(say("purpose.responsibility"), role="small"))
+    return Section(id="purpose", title=say("purpose.title"), blocks=tuple(blocks), new_page=True)
+
+
+def _analytes(context: Context) -> tuple[Block, ...]:
+    say = context.say
+    rows = []
+    for one in context.study.method.analytes:
+        limits = [
+            f"{say.text('purpose.legal_limit')} {numbers.quantity(numbers.as_given(one.legal_limit), one.unit)}"
+            if one.legal_limit
+            else "",
+            say.text("purpose.specification", lower=_or_open(one.specification.lower), upper=_or_open(one.specification.upper))
+            if one.specification
+            else "",
+        ]
+        signal = f"{one.signal} ({one.signal_unit})" if one.signal_unit != "1" else one.signal
+        rows.append(row(one.name, one.unit, signal, "; ".join(text for text in limits if text) or numbers.MISSING))
+    return (
+        Table(
+            id="analytes",
+            caption=say("purpose.analytes"),
+            columns=(
+                Column(say.text("purpose.analyte")),
+                Column(say.text("purpose.unit")),
+                Column(say.text("purpose.signal")),
+                Column(say.text("purpose.limits")),
+            ),
+            rows=tuple(rows),
+        ),
+    )
+
+
+def _or_open(value: float | None) -> str:
+    return numbers.as_given(value)
+
+
+def _conditions(context: Context) -> tuple[Block, ...]:
+    conditions = context.study.method.conditions
+    if not conditions:
+        return ()
+    say = context.say
+    return (
+        Table(
+            id="conditions",
+            caption=say("purpose.conditions"),
+            columns=(Column(say.text("purpose.condition"), width=40), Column(say.text("purpose.value"))),
+            rows=tuple(row(name, value) for name, value in conditions.items()),
+        ),
+    )
+
+
+def _configurations(context: Context) -> tuple[Block, ...]:
+    configurations = context.study.method.configurations
+    if not configurations:
+        return ()
+    say = context.say
+    validated = context.study.validated_configuration
+    return (
+        Table(
+            id="configurations",
+            caption=say("purpose.configurations"),
+            columns=(
+                Column(say.text("purpose.configuration"), width=24),
+                Column(say.text("purpose.description")),
+                Column(say.text("purpose.area"), width=16),
+                Column(say.text("purpose.role"), width=16),
+            ),
+            rows=tuple(
+                row(
+                    one.name,
+                    one.description or numbers.MISSING,
+                    numbers.quantity(numbers.as_given(one.active_area.value), one.active_area.unit)
+                    if one.active_area
+                    else numbers.MISSING,
+                    say.text("purpose.validated" if one.id == validated else "purpose.compared"),
+                    kind="declared" if one.id == validated else "plain",
+                )
+                for one in configurations
+            ),
+        ),
+    )

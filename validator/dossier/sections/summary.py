@@ -1,0 +1,262 @@
+"""Page one: the verdict, each characteristic with its requirement, figure and outcome, the gravest caveats."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from validator.dossier import numbers
+from validator.dossier.document import (
+    Block,
+    BulletList,
+    Column,
+    KeyFacts,
+    Paragraph,
+    Signature,
+    Signatures,
+    Table,
+    Verdict,
+)
+from validator.dossier.inline import Content, Outcome, Reference, Severity, Text
+from validator.dossier.sections.context import Context, Item, figure_text, row
+from validator.evaluation.results import DeclaredLimit, Finding, NotAssessed
+
+ROLES = ("prepared", "reviewed", "approved")
+GRAVEST = 3
+_WORST_FIRST = ("does not meet", "inconclusive", "not assessed", "meets")
+
+
+def summary(context: Context) -> tuple[Block, ...]:
+    """The blocks of page one, after the title block."""
+    return (
+        _verdict(context),
+        *_claims(context),
+        *_table(context),
+        *_gravest(context),
+        _signatures(context),
+    )
+
+
+def key_facts(context: Context) -> KeyFacts:
+    """Particulars of the study for the title block."""
+    say, identity = context.say, context.study.study
+    facts: list[tuple[str, Content]] = [
+        (say.text("summary.analytes"), ", ".join(one.name for one in context.study.method.analytes)),
+    ]
+    optional = (
+        ("matrix", identity.matrix),
+        ("method", context.study.method.title),
+        ("configuration", context.configuration_name(context.study.validated_configuration)),
+        ("laboratory", identity.laboratory),
+        ("intended_use", identity.intended_use),
+        ("guidance", ", ".join(identity.guidance)),
+        ("period", _period(context)),
+    )
+    facts.extend((say.text(f"summary.{name}"), value) for name, value in optional if value)
+    return KeyFacts(tuple(facts))
+
+
+def _period(context: Context) -> str:
+    period = context.study.study.period
+    return f"{period.start.isoformat()} to {period.end.isoformat()}" if period else ""
+
+
+def deciding(context: Context) -> list[Finding]:
+    """Findings that the verdict rests on."""
+    return [one for one in context.assessment.findings if one.decides and one.superseded_by is None]
+
+
+def _verdict(context: Context) -> Verdict:
+    say, found = context.say, deciding(context)
+    counted = {outcome: sum(one.outcome == outcome for one in found) for outcome in _WORST_FIRST}
+    use = context.study.study.intended_use or say.text("summary.use_not_stated")
+    key = context.assessment.verdict.replace(" ", "_")
+    sentence = say(
+        f"summary.verdict.{key}", use=use, met=str(counted["meets"]), all=str(len(found))
+    )
+    points: list[Content] = []
+    for outcome in ("does not meet", "inconclusive", "not assessed"):
+        if counted[outcome]:
+            names = _names(context, [one for one in found if one.outcome == outcome])
+            points.append(say(f"summary.points.{outcome.replace(' ', '_')}", names=names))
+    short = [one for one in context.assessment.design if one.outcome == "does not meet" and not one.recommended]
+    if short:
+        points.append(say("summary.points.design", count=str(len(short))))
+    stops = sum(one.severity == "stop" for one in context.assessment.caveats)
+    if stops:
+        points.append(say("summary.points.stops", count=str(stops)))
+    points.append(say(f"summary.rule.{_rule(context)}"))
+    return Verdict(verdict=context.assessment.verdict, sentence=sentence, points=tuple(points))
+
+
+def _rule(context: Context) -> str:
+    return context.study.analysis.decision_rule
+
+
+def _names(context: Context, found: Sequence[Finding]) -> str:
+    names = dict.fromkeys(_finding_name(context, one) for one in found)
+    return "; ".join(names)
+
+
+def _finding_name(context: Context, finding: Finding) -> str:
+    name = context.characteristic(finding.characteristic)
+    return f"{name}, {context.analyte_name(finding.analyte)}" if context.has_several_analytes else name
+
+
+def _claims(context: Context) -> tuple[Block, ...]:
+    """Range and limits of each analyte: what the method is said to do."""
+    rows = []
+    for item in context.validated_items():
+        rows.append(row(item.analyte.name, *_claim(item)))
+    say = context.say
+    return (
+        Table(
+            id="claims",
+            caption=say("summary.claims.caption"),
+            columns=(
+                Column(say.text("summary.claims.analyte"), width=18),
+                Column(say.text("summary.claims.range")),
+                Column(say.text("summary.claims.detection")),
+                Column(say.text("summary.claims.quantification")),
+                Column(say.text("summary.claims.points"), align="centre", width=12),
+            ),
+            rows=tuple(rows),
+            note=say("summary.claims.note"),
+        ),
+    )
+
+
+def _claim(item: Item) -> tuple[str, str, str, str]:
+    calibration, detection = item.configuration.calibration, item.configuration.detection
+    unit = item.analyte.unit
+    if isinstance(calibration, NotAssessed):
+        reach, points = numbers.MISSING, numbers.MISSING
+    else:
+        span = calibration.working_range
+        reach = numbers.quantity(
+            f"{numbers.as_given(span.lower)} {numbers.TO} {numbers.as_given(span.upper)}", unit
+        )
+        points = f"{calibration.n} / {calibration.levels}"
+    if isinstance(detection, NotAssessed):
+        return reach, numbers.MISSING, numbers.MISSING, points
+    return (
+        reach,
+        limit_text(detection.detection_limit),
+        limit_text(detection.quantification_limit),
+        points,
+    )
+
+
+def limit_text(limit: DeclaredLimit | NotAssessed) -> str:
+    """A declared limit with interval, unit and variant."""
+    if isinstance(limit, NotAssessed):
+        return numbers.MISSING
+    value = numbers.limit(limit.value)
+    if limit.ci is None:
+        return f"{numbers.quantity(value, limit.unit)} [{limit.variant}]"
+    lower, upper = limit.ci
+    return f"{numbers.quantity(f'{value} ({numbers.limit(lower)} to {numbers.limit(upper)})', limit.unit)} [{limit.variant}]"
+
+
+def _table(context: Context) -> tuple[Block, ...]:
+    say, found = context.say, deciding(context)
+    if not found:
+        return (Paragraph(say("summary.no_criteria")),)
+    groups: dict[tuple[str, str | None, str], list[Finding]] = {}
+    for finding in found:
+        key = (finding.characteristic, finding.analyte, finding.source)
+        groups.setdefault(key, []).append(finding)
+    rows = []
+    for members in groups.values():
+        worst = governing(members)
+        level = "" if worst.level is None or len(members) == 1 else _level(context, worst)
+        rows.append(
+            row(
+                _finding_name(context, worst),
+                requirement_of(members),
+                f"{figure_text(worst)}{level}",
+                numbers.count(worst.n),
+                f"{sum(one.outcome == 'meets' for one in members)}/{len(members)}",
+                Outcome(worst.outcome),
+            )
+        )
+    return (
+        Table(
+            id="verdict-table",
+            caption=say("summary.table.caption"),
+            columns=(
+                Column(say.text("summary.table.characteristic"), width=22),
+                Column(say.text("summary.table.requirement"), width=20),
+                Column(say.text("summary.table.result")),
+                Column(say.text("summary.table.n"), align="centre", width=5),
+                Column(say.text("summary.table.met"), align="centre", width=6),
+                Column(say.text("summary.table.outcome"), width=15),
+            ),
+            rows=tuple(rows),
+            note=say("summary.table.note"),
+            size="small",
+        ),
+    )
+
+
+def _level(context: Context, finding: Finding) -> str:
+    if finding.characteristic in ("interference", "selectivity"):
+        return f", {finding.what} {numbers.as_given(finding.level)}:1"
+    unit = context.study.analyte(finding.analyte).unit if finding.analyte else ""
+    return f" at {numbers.quantity(numbers.significant(finding.level), unit)}"
+
+
+def requirement_of(members: Sequence[Finding]) -> str:
+    """The requirement the members share, without what tells them apart."""
+    return members[0].criterion.split(" in presence of ")[0]
+
+
+def governing(members: Sequence[Finding]) -> Finding:
+    """The finding that decides for its group: the worst outcome, and among these the least favourable figure."""
+    outcome = next(one for one in _WORST_FIRST if any(member.outcome == one for member in members))
+    return max((member for member in members if member.outcome == outcome), key=_strain)
+
+
+def _strain(finding: Finding) -> float:
+    """How close the far end of the interval comes to the limit, as a share of it."""
+    if finding.observed is None or finding.limit is None:
+        return 0.0
+    low, high = finding.interval or (finding.observed, finding.observed)
+    ends = [finding.observed if end is None else end for end in (low, high)]
+    if isinstance(finding.limit, tuple):
+        lower, upper = finding.limit
+        if lower is None or upper is None:
+            return 0.0
+        middle, half = (lower + upper) / 2, (upper - lower) / 2
+        return max(abs(end - middle) for end in ends) / half if half else 0.0
+    if finding.criterion.startswith(("p ≥", "≥", "correlation")):
+        return finding.limit / finding.observed if finding.observed else 0.0
+    return max(ends) / finding.limit if finding.limit else 0.0
+
+
+def _gravest(context: Context) -> tuple[Block, ...]:
+    say, caveats = context.say, context.assessment.caveats
+    if not caveats:
+        return (Paragraph(say("summary.no_caveats"), role="small"),)
+    items = tuple(
+        (
+            Severity(caveat.severity),
+            Text(f" {context.caveat_heading(caveat)}: {caveat.because} "),
+            Reference(context.caveat_id(caveat)),
+        )
+        for caveat in caveats[:GRAVEST]
+    )
+    rest = len(caveats) - GRAVEST
+    return (
+        Paragraph(say("summary.gravest"), role="small"),
+        BulletList(items),
+        *((Paragraph(say("summary.more_caveats", count=str(rest)), role="small"),) if rest > 0 else ()),
+    )
+
+
+def _signatures(context: Context) -> Signatures:
+    people = {person.role: person.name for person in context.study.study.people}
+    return Signatures(
+        tuple(
+            Signature(role=context.say.text(f"summary.role.{role}"), name=people.get(role, "")) for role in ROLES
+        )
+    )

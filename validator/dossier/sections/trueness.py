@@ -1,0 +1,126 @@
+"""Trueness: recovery by level, kind and matrix."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from validator.dossier import numbers
+from validator.dossier.document import Block, Column, Paragraph, Section, Table
+from validator.dossier.sections.context import (
+    Context,
+    Item,
+    estimate_text,
+    interval_text,
+    judged,
+    open_caveats,
+    percent_level,
+    row,
+    value_text,
+)
+from validator.dossier.sections.pictures import recovery_figure, recovery_label
+from validator.evaluation.results import NotAssessed, RecoveryRecord
+from validator.evaluation.trueness import equivalence_bounds
+
+CHARACTERISTICS = ("trueness", "recovery")
+
+
+def trueness(context: Context) -> Section | None:
+    """One subsection for each analyte and configuration with recovery runs."""
+    say = context.say
+    sections = [
+        _item(context, item, item.configuration.recovery)
+        for item in context.items()
+        if not isinstance(item.configuration.recovery, NotAssessed)
+    ]
+    if not sections:
+        return None
+    return Section(
+        id="trueness",
+        title=say("trueness.title"),
+        blocks=(Paragraph(say("trueness.lead"), role="lead"), *sections),
+    )
+
+
+def _item(context: Context, item: Item, records: Sequence[RecoveryRecord] | NotAssessed) -> Section:
+    if isinstance(records, NotAssessed):
+        raise TypeError("only assessed items have a subsection")
+    say = context.say
+    bounds = equivalence_bounds(context.study, item.cell)
+    blocks: list[Block | Section] = [
+        Paragraph(
+            say(
+                "trueness.done",
+                n=numbers.count(sum(record.n for record in records)),
+                groups=numbers.count(len(records)),
+            )
+        ),
+        *judged(context, CHARACTERISTICS, item.cell),
+        _table(context, item, records),
+        *recovery_figure(context, item, records, bounds),
+        *_beside(context, item, records),
+        *open_caveats(context, CHARACTERISTICS, item.cell),
+    ]
+    return Section(id=item.id("trueness"), title=item.name, blocks=tuple(blocks))
+
+
+def _table(context: Context, item: Item, records: Sequence[RecoveryRecord]) -> Table:
+    say = context.say
+    rows = [
+        row(
+            recovery_label(context, item, record),
+            f"{numbers.count(record.n)} / {numbers.count(record.series)}",
+            value_text(record.mean_recovery),
+            interval_text(record.mean_recovery)
+            if record.mean_recovery.ci
+            else (record.mean_recovery.reason or numbers.MISSING),
+            numbers.significant(record.sd, 2),
+            numbers.significant(record.t, 3),
+            numbers.p_value(record.p_bias),
+            _equivalence(context, record),
+        )
+        for record in records
+    ]
+    return Table(
+        id=item.id("recovery-table"),
+        caption=say("trueness.table", name=item.name),
+        columns=(
+            Column(say.text("trueness.what"), width=28),
+            Column(say.text("trueness.n"), align="centre"),
+            Column(say.text("trueness.mean"), unit="%", align="decimal"),
+            Column(say.text("trueness.interval", level=percent_level(item.record.confidence)), unit="%"),
+            Column("s", unit="%", align="decimal"),
+            Column("t", align="decimal"),
+            Column(say.text("trueness.p"), align="decimal"),
+            Column(say.text("trueness.equivalence"), width=14),
+        ),
+        rows=tuple(rows),
+        note=say("trueness.note"),
+        size="small",
+    )
+
+
+def _equivalence(context: Context, record: RecoveryRecord) -> str:
+    found = record.equivalence
+    if found is None:
+        return numbers.MISSING
+    key = "shown" if found.passes else "not_shown"
+    return context.say.text(
+        f"trueness.{key}", lower=numbers.as_given(found.lower), upper=numbers.as_given(found.upper)
+    )
+
+
+def _beside(context: Context, item: Item, records: Sequence[RecoveryRecord]) -> tuple[Block, ...]:
+    say = context.say
+    return tuple(
+        Paragraph(
+            say(
+                "trueness.with_excluded",
+                what=recovery_label(context, item, record),
+                count=numbers.count(len(record.excluded)),
+                without=estimate_text(record.mean_recovery, "%"),
+                with_=estimate_text(record.with_excluded, "%"),
+            )
+        )
+        for record in records
+        if record.with_excluded is not None
+    )

@@ -1,0 +1,25 @@
+"""The words that templates and figures print around the content, from the catalogue of one language."""
+
+from __future__ import annotations
+
+from functools import cache
+from typing import Any
+
+import yaml
+
+from validator.resources import templates_folder
+
+
+@cache
+def words_for(language: str, part: str) -> dict[str, Any]:
+    """The catalogue ``language/<language>/<part>.yaml`` of the templates' folder ("frame", "figures").
+
+    Raises:
+        ValueError: there is no such catalogue for *language*.
+    """
+    folder = templates_folder() / "language"
+    known = sorted(place.name for place in folder.iterdir() if (place / f"{part}.yaml").is_file())
+    if language not in known:
+        raise ValueError(f"no wording in the language {language!r}; there is {', '.join(known)}")
+    words: dict[str, Any] = yaml.safe_load((folder / language / f"{part}.yaml").read_text(encoding="utf-8"))
+    return words

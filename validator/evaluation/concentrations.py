@@ -1,0 +1,40 @@
+"""Results in the analyte's unit: as given, or read from the calibration."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from validator.errors import NotEstimable
+from validator.evaluation.rows import Value
+from validator.statistics.inverse_prediction import inverse_prediction
+from validator.statistics.regression import CalibrationFit
+
+
+@dataclass(frozen=True, slots=True)
+class SignalReader:
+    """Turns signals into concentrations; without a calibration it says why it cannot."""
+
+    fit: CalibrationFit | None
+    refusal: NotEstimable | None = None
+
+    def read(self, signal: float) -> float:
+        """The concentration that gives *signal*.
+
+        Raises:
+            NotEstimable: no calibration, or a signal outside the calibration function.
+        """
+        if self.fit is None:
+            reason = self.refusal.reason if self.refusal else "no calibration"
+            raise NotEstimable(f"signals cannot be read as concentrations: {reason}", "a calibration")
+        return inverse_prediction(self.fit, signal).value
+
+    def concentrations(self, values: Sequence[Value]) -> list[float]:
+        """Every value as a concentration, whichever axis its run is written on."""
+        return [self.concentration(value) for value in values]
+
+    def concentration(self, value: Value) -> float:
+        """One value as a concentration."""
+        axis: Any = getattr(value.run, "axis", "concentration")
+        return self.read(value.value) if axis == "signal" else value.value

@@ -1,0 +1,99 @@
+"""Configurations compared with the one that is validated: slopes, sensitivity per area, limits."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from validator.errors import NotEstimable
+from validator.evaluation.calibration import Fitted
+from validator.evaluation.convert import attempt, estimate_record, t_test
+from validator.evaluation.detection import Limits
+from validator.evaluation.results import (
+    ComparedConfiguration,
+    ConfigurationComparison,
+    EstimateRecord,
+    NotAssessed,
+    TTest,
+)
+from validator.statistics.detection import LimitResult, ratio_of_limits, resolve_detection
+from validator.statistics.slopes import slope_difference, slope_ratio
+from validator.study import Study
+
+NO_CALIBRATION = NotAssessed(
+    not_assessed="one of the two configurations has no calibration that can be fitted",
+    needs="a calibration of both configurations",
+)
+
+
+def compare_configurations(
+    study: Study,
+    analyte: str,
+    calibrations: Mapping[str, Fitted | NotAssessed],
+    limits: Mapping[str, Limits],
+) -> ConfigurationComparison | None:
+    """Every other configuration against the validated one; None where there is no other."""
+    reference = study.validated_configuration
+    others = [name for name in study.configuration_ids if name != reference]
+    if not others:
+        return None
+    return ConfigurationComparison(
+        reference=reference,
+        reference_sensitivity_per_area=_per_area(study, reference, calibrations[reference]),
+        compared=tuple(_compared(study, analyte, name, reference, calibrations, limits) for name in others),
+    )
+
+
+def _compared(
+    study: Study,
+    analyte: str,
+    name: str,
+    reference: str,
+    calibrations: Mapping[str, Fitted | NotAssessed],
+    limits: Mapping[str, Limits],
+) -> ComparedConfiguration:
+    this, base = calibrations[name], calibrations[reference]
+    confidence = study.analysis_for(analyte).confidence
+    ratio: EstimateRecord | NotAssessed = NO_CALIBRATION
+    difference: TTest | NotAssessed = NO_CALIBRATION
+    if isinstance(this, Fitted) and isinstance(base, Fitted):
+        mine, its = this.fit, base.fit
+        ratio = attempt(lambda: estimate_record(slope_ratio(mine, its, confidence=confidence).estimate))
+        difference = attempt(lambda: t_test(slope_difference(mine, its).welch))
+    return ComparedConfiguration(
+        configuration=name,
+        slope_ratio=ratio,
+        slope_difference=difference,
+        sensitivity_per_area=_per_area(study, name, this),
+        detection_limit_ratio=_limit_ratio(study, analyte, limits[name], limits[reference]),
+    )
+
+
+def _per_area(study: Study, name: str, fitted: Fitted | NotAssessed) -> EstimateRecord | None:
+    area = next((one.active_area for one in study.method.configurations if one.id == name), None)
+    if area is None or isinstance(fitted, NotAssessed):
+        return None
+    return estimate_record(fitted.fit.slope.scaled(1 / area.value))
+
+
+def _limit_ratio(study: Study, analyte: str, this: Limits, base: Limits) -> EstimateRecord | NotAssessed:
+    if isinstance(base.record, NotAssessed) or isinstance(this.record, NotAssessed):
+        return NotAssessed(
+            not_assessed="one of the two configurations has no detection limit", needs="limits of both"
+        )
+    declared = base.record.detection_limit
+    if isinstance(declared, NotAssessed):
+        return declared
+    variant = resolve_detection(declared.variant).id
+    choices = study.analysis_for(analyte)
+    return attempt(lambda: _ratio(this.found[variant], base.found[variant], choices.confidence, choices.seed))
+
+
+def _ratio(
+    this: LimitResult | NotEstimable, base: LimitResult | NotEstimable, confidence: float, seed: int
+) -> EstimateRecord:
+    for result in (this, base):
+        if isinstance(result, NotEstimable):
+            raise result
+    assert isinstance(this, LimitResult)  # noqa: S101 - for the type checker; the loop above has raised otherwise
+    assert isinstance(base, LimitResult)  # noqa: S101
+    return estimate_record(ratio_of_limits(this, base, confidence=confidence, seed=seed))

@@ -1,0 +1,94 @@
+"""The whole evaluation: for each analyte and configuration, one step per characteristic."""
+
+from __future__ import annotations
+
+import numpy as np
+import scipy
+
+from validator import __version__
+from validator.errors import NotEstimable
+from validator.evaluation.calibration import Fitted, calibration
+from validator.evaluation.concentrations import SignalReader
+from validator.evaluation.configurations import compare_configurations
+from validator.evaluation.detection import Limits, detection
+from validator.evaluation.precision import precision
+from validator.evaluation.results import (
+    AnalyteRecord,
+    ConfigurationComparison,
+    ConfigurationRecord,
+    InputRecord,
+    NotAssessed,
+    Results,
+    Software,
+    StudyIdentity,
+)
+from validator.evaluation.rows import Cell
+from validator.evaluation.selectivity import interference
+from validator.evaluation.trueness import recovery
+from validator.study import Study
+
+
+def evaluate(study: Study) -> Results:
+    """Compute everything that the data of *study* can carry; the rest says why not.
+
+    Pure: the same study gives equal results; nothing is read from or written to files but guidance profiles.
+    """
+    analytes: dict[str, AnalyteRecord] = {}
+    comparisons: dict[str, ConfigurationComparison] = {}
+    for analyte in study.method.analytes:
+        cells = {name: Cell(analyte.id, name) for name in study.configuration_ids}
+        calibrations = {name: calibration(study, cell) for name, cell in cells.items()}
+        records: dict[str, ConfigurationRecord] = {}
+        limits: dict[str, Limits] = {}
+        for name, cell in cells.items():
+            records[name], limits[name] = _configuration(study, cell, calibrations[name])
+        analytes[analyte.id] = AnalyteRecord(
+            unit=analyte.unit,
+            signal_unit=analyte.signal_unit,
+            confidence=study.analysis_for(analyte.id).confidence,
+            configurations=records,
+        )
+        compared = compare_configurations(study, analyte.id, calibrations, limits)
+        if compared is not None:
+            comparisons[analyte.id] = compared
+    return Results(
+        software=Software(
+            name="validator", version=__version__, numpy=np.__version__, scipy=scipy.__version__
+        ),
+        study=StudyIdentity(
+            title=study.study.title,
+            id=study.study.id,
+            version=study.study.version,
+            matrix=study.study.matrix,
+            intended_use=study.study.intended_use,
+            guidance=study.study.guidance,
+        ),
+        inputs=tuple(
+            InputRecord(path=file.path, sha256=file.sha256, role=file.role) for file in study.inputs
+        ),
+        analytes=analytes,
+        comparison_of_configurations=comparisons,
+    )
+
+
+def _configuration(
+    study: Study, cell: Cell, fitted: Fitted | NotAssessed
+) -> tuple[ConfigurationRecord, Limits]:
+    reader = _reader(fitted)
+    precisions = precision(study, cell, reader)
+    recoveries = recovery(study, cell)
+    limits = detection(study, cell, fitted, reader, precisions, recoveries)
+    record = ConfigurationRecord(
+        calibration=fitted if isinstance(fitted, NotAssessed) else fitted.record,
+        detection=limits.record,
+        precision=precisions,
+        recovery=recoveries,
+        interference=interference(study, cell),
+    )
+    return record, limits
+
+
+def _reader(fitted: Fitted | NotAssessed) -> SignalReader:
+    if isinstance(fitted, NotAssessed):
+        return SignalReader(None, NotEstimable(fitted.not_assessed, fitted.needs))
+    return SignalReader(fitted.fit)

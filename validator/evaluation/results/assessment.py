@@ -1,0 +1,73 @@
+"""Records of the judgement."""
+
+from __future__ import annotations
+
+from validator.evaluation.results.base import Interval, Record
+
+Severity = Literal["stop", "caution", "note"]
+Outcome = Literal["meets", "does not meet", "inconclusive", "not assessed"]
+Verdict = Literal["fit", "fit with reservations", "not fit", "not assessed"]
+
+
+class Finding(Record):
+    """A criterion, the figure it is held against, and the outcome."""
+
+    always = ("observed", "limit", "interval")
+    characteristic: str
+    analyte: str | None = None
+    configuration: str | None = None
+    level: float | None = None
+    criterion: str
+    source: str
+    observed: float | None
+    limit: float | Interval | None
+    interval: Interval | None
+    outcome: Outcome
+    decision_rule: str
+    unit: str = ""
+    n: int | None = None
+    what: str = ""
+    reason: str | None = None
+    needs: str | None = None
+    superseded_by: str | None = None
+    decides: bool = True
+    own: bool = False
+
+
+class DesignFinding(Record):
+    """What a guidance document asks of the design, and what the study provides."""
+
+    always = ("provided",)
+    requirement: str
+    source: str
+    required: float | str
+    provided: float | str | None
+    outcome: Outcome
+    characteristic: str = ""
+    analyte: str | None = None
+    configuration: str | None = None
+    recommended: bool = False
+
+
+class Caveat(Record):
+    """A reservation that the data themselves raise."""
+
+    id: str
+    severity: Severity
+    characteristic: str
+    analyte: str | None = None
+    configuration: str | None = None
+    text: str
+    because: str
+    remedy: str
+    source: str
+    title: str = ""
+
+
+class Assessment(Record):
+    """The judgement of the results."""
+
+    verdict: Verdict
+    findings: tuple[Finding, ...] = ()
+    design: tuple[DesignFinding, ...] = ()
+    caveats: tuple[Caveat, ...] = ()

@@ -1,0 +1,157 @@
+"""Records of the calibration."""
+
+from __future__ import annotations
+
+from validator.evaluation.results.base import (
+    EstimateRecord,
+    ExcludedPoint,
+    FTest,
+    NotAssessed,
+    Record,
+    TestRecord,
+    TTest,
+)
+
+
+class Homoscedasticity(Record):
+    """Tests of equal scatter over the levels."""
+
+    variance_ratio: TestRecord | NotAssessed
+    breusch_pagan: TestRecord | NotAssessed
+    cochran: TestRecord | NotAssessed
+    brown_forsythe: TestRecord | NotAssessed
+
+
+class RunsTest(Record):
+    """Runs of residual signs in order of level."""
+
+    runs: int
+    expected: float
+    statistic: float
+    p: float
+
+
+class Normality(Record):
+    """Shapiro-Wilk test of the residuals."""
+
+    shapiro_w: float
+    p: float
+
+
+class Influence(Record):
+    """The point with the largest Cook distance."""
+
+    max_cook: float
+    at: float
+
+
+class Range(Record):
+    """An interval of levels."""
+
+    lower: float
+    upper: float
+
+
+class LinearRangeStep(Record):
+    """One set of levels that was tried, and what it failed."""
+
+    lower: float
+    upper: float
+    levels: int
+    mandel_p: float
+    lack_of_fit_p: float | None = None
+    worst_relative_error_percent: float
+    worst_level: float
+    failed: tuple[str, ...] = ()
+
+
+class LinearRange(Range):
+    """The linear range and the rule that found it."""
+
+    rule: str
+    path: tuple[LinearRangeStep, ...] = ()
+
+
+class CalibrationPoint(Record):
+    """One independent preparation as fitted."""
+
+    level: float
+    signal: float
+    weight: float
+    fitted: float
+    residual: float
+    standardised_residual: float | None = None
+    back_calculated: float | None = None
+    relative_error_percent: float | None = None
+
+
+class CalibrationSummary(Record):
+    """The line in short, for showing it with and without exclusions."""
+
+    n: int
+    slope: EstimateRecord
+    intercept: EstimateRecord
+    quadratic: EstimateRecord | None = None
+    residual_standard_deviation: float
+
+
+class WeightingStep(Record):
+    """One step of the path that chose the weights."""
+
+    test: str
+    statistic: float | None = None
+    p: float | None = None
+    decision: str
+
+
+class ReadingScatter(Record):
+    """Scatter of repeated readings of one preparation; it never adds degrees of freedom."""
+
+    sd: float
+    degrees_of_freedom: float
+    preparations: int
+
+
+class LevelUncertainty(Record):
+    """Effect of the levels' own uncertainty on the line."""
+
+    largest_share: float
+    york_slope: EstimateRecord | None = None
+    york_intercept: EstimateRecord | None = None
+
+
+class CalibrationRecord(Record):
+    """A calibration line with all that is said of it."""
+
+    model: str
+    weighting: str
+    weighting_reason: str
+    n: int
+    levels: int
+    degrees_of_freedom: int
+    slope: EstimateRecord
+    intercept: EstimateRecord
+    quadratic: EstimateRecord | None = None
+    residual_standard_deviation: float
+    r_squared: float
+    correlation: float
+    method_standard_deviation: float
+    method_standard_deviation_percent: float
+    quality_coefficient_percent: float | None = None
+    lack_of_fit: FTest | NotAssessed
+    quadratic_test: FTest | NotAssessed
+    homoscedasticity: Homoscedasticity
+    intercept_test: TTest | NotAssessed
+    runs_test: RunsTest | NotAssessed
+    durbin_watson: TestRecord | NotAssessed
+    normality: Normality | NotAssessed
+    influence: Influence | NotAssessed
+    linear_range: LinearRange | NotAssessed
+    working_range: Range
+    points: tuple[CalibrationPoint, ...]
+    excluded: tuple[ExcludedPoint, ...] = ()
+    with_excluded: CalibrationSummary | None = None
+    weighting_path: tuple[WeightingStep, ...] = ()
+    repeated_readings: ReadingScatter | None = None
+    level_uncertainty: LevelUncertainty | None = None
+    alternative_quadratic: CalibrationSummary | None = None

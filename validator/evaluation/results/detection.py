@@ -1,0 +1,51 @@
+"""Records of detection and quantification limits."""
+
+from __future__ import annotations
+
+from validator.evaluation.results.base import Interval, NotAssessed, Record
+
+
+class DeclaredLimit(Record):
+    """The limit by the variant that decides."""
+
+    variant: str
+    value: float
+    ci: Interval | None = None
+    one_sided: Interval | None = None
+    unit: str
+
+
+class LimitValue(Record):
+    """One limit with its interval."""
+
+    value: float
+    ci: Interval | None = None
+
+
+class LimitVariant(Record):
+    """What one variant yields and what entered it."""
+
+    detection_limit: LimitValue | None = None
+    quantification_limit: LimitValue | None = None
+    critical_level: LimitValue | None = None
+    sigma: float | None = None
+    sigma_source: str
+    degrees_of_freedom: float | None = None
+    k: float | None = None
+    inputs: dict[str, float]
+    source: str
+    note: str = ""
+    sigma_unit: str | None = None
+    sigma_concentration: float | None = None
+    quantification_k: float | None = None
+    cautions: tuple[str, ...] = ()
+
+
+class DetectionRecord(Record):
+    """Limits by the declared variants, and by every other the data allow."""
+
+    critical_level: DeclaredLimit | NotAssessed
+    detection_limit: DeclaredLimit | NotAssessed
+    quantification_limit: DeclaredLimit | NotAssessed
+    declared_by: str
+    variants: dict[str, LimitVariant | NotAssessed]

@@ -1,0 +1,28 @@
+"""Records of interference."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from validator.evaluation.results.base import Interval, Record
+
+
+class InterferenceRecord(Record):
+    """Effect of one interferent at one ratio."""
+
+    always = ("relative_change_percent", "tolerance_ratio")
+    interferent: str
+    ratio: float | None = None
+    ratio_kind: str | None = None
+    interferent_level: float | None = None
+    interferent_unit: str | None = None
+    analyte_level: float | None = None
+    n: int
+    n_reference: int
+    relative_change_percent: float | None
+    ci: Interval | None = None
+    interferes: bool | None = None
+    interferes_guarded: Literal["yes", "no", "undecided"] | None = None
+    tolerance_ratio: float | None
+    tolerance_ratio_guarded: float | None = None
+    reason: str | None = None

@@ -1,0 +1,95 @@
+"""The whole results file."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from pydantic import Field
+
+from validator.evaluation.results.assessment import Assessment
+from validator.evaluation.results.base import EstimateRecord, NotAssessed, Record, TTest
+from validator.evaluation.results.calibration import CalibrationRecord
+from validator.evaluation.results.detection import DetectionRecord
+from validator.evaluation.results.precision import PrecisionRecord
+from validator.evaluation.results.selectivity import InterferenceRecord
+from validator.evaluation.results.trueness import RecoveryRecord
+
+FORMAT = "validation-results/1"
+
+
+class ConfigurationRecord(Record):
+    """Everything found for one analyte with one configuration."""
+
+    calibration: CalibrationRecord | NotAssessed
+    detection: DetectionRecord | NotAssessed
+    precision: tuple[PrecisionRecord, ...] | NotAssessed
+    recovery: tuple[RecoveryRecord, ...] | NotAssessed
+    interference: tuple[InterferenceRecord, ...] | NotAssessed
+
+
+class AnalyteRecord(Record):
+    """One analyte."""
+
+    unit: str
+    signal_unit: str
+    confidence: float
+    configurations: dict[str, ConfigurationRecord]
+
+
+class ComparedConfiguration(Record):
+    """One configuration against the reference."""
+
+    configuration: str
+    slope_ratio: EstimateRecord | NotAssessed
+    slope_difference: TTest | NotAssessed
+    sensitivity_per_area: EstimateRecord | None = None
+    detection_limit_ratio: EstimateRecord | NotAssessed
+
+
+class ConfigurationComparison(Record):
+    """Configurations compared for one analyte."""
+
+    reference: str
+    compared: tuple[ComparedConfiguration, ...]
+    reference_sensitivity_per_area: EstimateRecord | None = None
+
+
+class Software(Record):
+    """What computed the numbers."""
+
+    name: str
+    version: str
+    numpy: str
+    scipy: str
+
+
+class StudyIdentity(Record):
+    """Which study this is."""
+
+    always = ("id", "version", "matrix", "intended_use")
+    title: str
+    id: str | None = None
+    version: str | None = None
+    matrix: str | None = None
+    intended_use: str | None = None
+    guidance: tuple[str, ...] = ()
+
+
+class InputRecord(Record):
+    """A file that was read."""
+
+    path: str
+    sha256: str
+    role: str
+
+
+class Results(Record):
+    """The whole results file; ``assessment`` is added by the assessment room."""
+
+    format: Literal["validation-results/1"] = FORMAT
+    software: Software
+    study: StudyIdentity
+    inputs: tuple[InputRecord, ...]
+    analytes: dict[str, AnalyteRecord]
+    comparison_of_configurations: dict[str, ConfigurationComparison] = Field(default_factory=dict)
+    assessment: Assessment | None = None

@@ -1,0 +1,104 @@
+"""Picking the runs of one analyte and configuration, and averaging what shares a preparation."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import TypeVar
+
+from validator.study.models.runs import Block, Run
+
+R = TypeVar("R", bound=Run)
+
+
+@dataclass(frozen=True, slots=True)
+class Cell:
+    """One analyte measured with one configuration: what an evaluation works on."""
+
+    analyte: str
+    configuration: str
+
+
+@dataclass(frozen=True, slots=True)
+class Value:
+    """One independent value: a preparation's reading, or the mean of its readings.
+
+    Attributes:
+        value: the value, signal or concentration.
+        readings: the readings behind it.
+        run: the (first) run it was written in.
+    """
+
+    value: float
+    readings: tuple[float, ...]
+    run: Run
+
+
+def runs_of(block: Block | None, cell: Cell) -> tuple[Run, ...]:
+    """Every run of *block* for *cell*, excluded ones too, in the order written."""
+    runs: Iterable[Run] = getattr(block, "runs", ())
+    return tuple(
+        run for run in runs if (run.analyte, run.configuration) == (cell.analyte, cell.configuration)
+    )
+
+
+def kept(runs: Iterable[R]) -> tuple[R, ...]:
+    """The runs that the study does not exclude."""
+    return tuple(run for run in runs if run.excluded is None)
+
+
+def excluded(runs: Iterable[R]) -> tuple[R, ...]:
+    """The runs that the study excludes, with a cause."""
+    return tuple(run for run in runs if run.excluded is not None)
+
+
+def independent_values(runs: Sequence[Run]) -> tuple[Value, ...]:
+    """Independent values of *runs*: readings of one preparation are averaged and count once.
+
+    A preparation is a run marked ``repeated_reading``, or all readings that share a ``preparation_id``
+    under the same conditions. Runs of one reading marked ``repeated_reading`` without an id (rows of a
+    table) are one preparation where level, series and device agree: the cautious reading, since repeats
+    must never add degrees of freedom. Everything else is one value a reading.
+    """
+    values: list[Value] = []
+    shared: dict[tuple[object, ...], list[tuple[Run, tuple[float, ...]]]] = {}
+    for run in runs:
+        readings: tuple[float, ...] = getattr(run, "values", ())
+        lone_repeat = run.preparation == "repeated_reading" and len(readings) == 1
+        if run.preparation_id is not None or lone_repeat:
+            shared.setdefault(_preparation(run), []).append((run, readings))
+        elif run.preparation == "repeated_reading" and readings:
+            values.append(Value(_mean(readings), readings, run))
+        else:
+            values.extend(Value(reading, (reading,), run) for reading in readings)
+    for members in shared.values():
+        readings = tuple(reading for _, some in members for reading in some)
+        if readings:
+            values.append(Value(_mean(readings), readings, members[0][0]))
+    return tuple(values)
+
+
+def _preparation(run: Run) -> tuple[object, ...]:
+    # the same label at another level or on another day is another preparation
+    return (run.preparation_id, getattr(run, "level", None), group_label(run), run.device)
+
+
+def _mean(readings: Sequence[float]) -> float:
+    first = readings[0]
+    return first + sum(reading - first for reading in readings) / len(readings)
+
+
+def group_label(run: Run) -> str | None:
+    """The series, day or date a run belongs to: what readings under repeatability conditions share."""
+    day = getattr(run, "day", None)
+    if run.series is not None:
+        return run.series
+    if day is not None:
+        return str(day)
+    return run.date.isoformat() if run.date is not None else None
+
+
+def labels_or_none(labels: Sequence[str | None]) -> tuple[str, ...] | None:
+    """The labels, or None where any is missing: half-labelled results cannot be grouped."""
+    known = tuple(label for label in labels if label is not None)
+    return known if len(known) == len(labels) and known else None

@@ -1,0 +1,152 @@
+"""Interference: the effect of each interferent at each ratio, and the ratio that is tolerated."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+from validator.evaluation.convert import attempt, finite, interval_record
+from validator.evaluation.results import InterferenceRecord, NotAssessed
+from validator.evaluation.rows import Cell, independent_values, kept, runs_of
+from validator.statistics.interval import Interval
+from validator.statistics.selectivity import RelativeChange, interferes, relative_change, tolerance_ratio
+from validator.study import Study
+from validator.study.models.selectivity import InterferenceRun
+
+DEFAULT_LIMIT_PERCENT = 5.0
+"""Change that counts as interference where the study states none (common practice for sensors)."""
+
+_GUARDED: dict[str, Literal["yes", "no", "undecided"]] = {
+    "interferes": "yes",
+    "does not interfere": "no",
+    "inconclusive": "undecided",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class _Tested:
+    """One interferent at one ratio."""
+
+    run: InterferenceRun
+    outcome: RelativeChange | NotAssessed
+
+    @property
+    def amount(self) -> float:
+        """Ratio, or level of the interferent where no ratio is given."""
+        return self.run.ratio if self.run.ratio is not None else self.run.interferent_level or 0.0
+
+
+def interference_limit(study: Study, cell: Cell) -> float:
+    """The change that the study allows, else the customary ±5 %."""
+    for criterion in study.criteria:
+        applies = criterion.analyte in (None, cell.analyte) and criterion.configuration in (
+            None,
+            cell.configuration,
+        )
+        if (
+            applies
+            and criterion.characteristic in ("interference", "selectivity")
+            and criterion.max is not None
+        ):
+            return abs(criterion.max)
+    return DEFAULT_LIMIT_PERCENT
+
+
+def interference(study: Study, cell: Cell) -> tuple[InterferenceRecord, ...] | NotAssessed:
+    """Every interferent of *cell*, in the order of the study, ratios rising."""
+    runs = kept([run for run in runs_of(study.interference, cell) if isinstance(run, InterferenceRun)])
+    if not runs:
+        return NotAssessed(
+            not_assessed="the study holds no interference runs",
+            needs="results with and without each likely interferent, the analyte present, three or more each",
+        )
+    confidence = study.analysis_for(cell.analyte).confidence
+    limit = interference_limit(study, cell)
+    records: list[InterferenceRecord] = []
+    for members in _by_interferent(runs).values():
+        tested = [_Tested(same[0], _change(same, confidence)) for same in _by_amount(members)]
+        records.extend(_records(tested, limit))
+    return tuple(records)
+
+
+def _by_interferent(runs: Sequence[InterferenceRun]) -> dict[tuple[str, object], list[InterferenceRun]]:
+    groups: dict[tuple[str, object], list[InterferenceRun]] = {}
+    for run in runs:
+        # ratios and levels of one interferent are two scales: a tolerance holds on one of them
+        scale = run.ratio_kind if run.ratio is not None else run.interferent_unit
+        groups.setdefault((run.interferent, scale), []).append(run)
+    return groups
+
+
+def _by_amount(runs: Sequence[InterferenceRun]) -> list[list[InterferenceRun]]:
+    groups: dict[tuple[float, float | None], list[InterferenceRun]] = {}
+    for run in runs:
+        amount = run.ratio if run.ratio is not None else run.interferent_level or 0.0
+        groups.setdefault((amount, run.analyte_level), []).append(run)
+    return [groups[key] for key in sorted(groups, key=lambda key: (key[0], key[1] or 0.0))]
+
+
+def _change(runs: Sequence[InterferenceRun], confidence: float) -> RelativeChange | NotAssessed:
+    with_it = [value.value for value in independent_values(runs)]
+    # a reference list repeated on each row of one series is the same measurements, not more of them
+    references: dict[tuple[float, ...], None] = {}
+    singles: list[float] = []
+    for run in runs:
+        if len(run.reference) == 1:
+            singles.append(run.reference[0])
+        else:
+            references.setdefault(run.reference)
+    if len(set(singles)) == 1:
+        singles = singles[:1]
+    reference = singles + [value for some in references for value in some]
+    return attempt(lambda: relative_change(with_it, reference, confidence=confidence))
+
+
+def _records(tested: Sequence[_Tested], limit: float) -> list[InterferenceRecord]:
+    shown = [(entry, entry.outcome) for entry in tested if isinstance(entry.outcome, RelativeChange)]
+    point = guarded = None
+    if shown:
+        amounts = [entry.amount for entry, _ in shown]
+        changes = [outcome.change.value for _, outcome in shown]
+        intervals: list[Interval | None] = [outcome.change.interval for _, outcome in shown]
+        point = tolerance_ratio(amounts, changes, intervals, limit_percent=limit, rule="point").value
+        guarded = tolerance_ratio(amounts, changes, intervals, limit_percent=limit, rule="guarded").value
+    return [_record(entry, limit, point, guarded) for entry in tested]
+
+
+def _record(entry: _Tested, limit: float, point: float | None, guarded: float | None) -> InterferenceRecord:
+    run = entry.run
+    outcome = entry.outcome
+    if isinstance(outcome, NotAssessed):
+        return InterferenceRecord(
+            interferent=run.interferent,
+            ratio=run.ratio,
+            ratio_kind=run.ratio_kind,
+            interferent_level=run.interferent_level,
+            interferent_unit=run.interferent_unit,
+            analyte_level=run.analyte_level,
+            n=0,
+            n_reference=0,
+            relative_change_percent=None,
+            tolerance_ratio=None,
+            reason=outcome.not_assessed,
+        )
+    decision = interferes(outcome.change, limit_percent=limit)
+    return InterferenceRecord(
+        interferent=run.interferent,
+        ratio=run.ratio,
+        ratio_kind=run.ratio_kind,
+        interferent_level=run.interferent_level,
+        interferent_unit=run.interferent_unit,
+        analyte_level=run.analyte_level,
+        n=outcome.n_with,
+        n_reference=outcome.n_reference,
+        relative_change_percent=finite(outcome.change.value),
+        ci=interval_record(outcome.change.interval),
+        interferes=decision.interferes,
+        interferes_guarded=_GUARDED[decision.guarded],
+        tolerance_ratio=point,
+        tolerance_ratio_guarded=guarded,
+        reason=outcome.reason,
+    )

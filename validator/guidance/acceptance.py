@@ -1,0 +1,266 @@
+"""Acceptance limits as a profile writes them: a number, a range, a table by mass fraction or by analyte."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from typing import Annotated, Literal, Self
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+
+from validator.guidance.figures import FIGURE_MEANINGS, Figure
+from validator.guidance.vocabulary import Confirmed, Place, SeenIn, Status
+
+STRICT = ConfigDict(frozen=True, extra="forbid", populate_by_name=False)
+
+
+def _no_truth_value(value: object) -> object:
+    # YAML reads yes/no/on/off as truth values, which would pass as 1 and 0
+    if isinstance(value, bool):
+        message = "a number is expected here; YAML reads yes, no, on and off as truth values"
+        raise ValueError(message)  # noqa: TRY004 - pydantic reports a ValueError with the field it stands in
+    return value
+
+
+Number = Annotated[float, BeforeValidator(_no_truth_value), Field(allow_inf_nan=False)]
+Count = Annotated[int, BeforeValidator(_no_truth_value), Field(ge=1)]
+Text = Annotated[str, Field(min_length=1, pattern=r"\S")]
+
+UNITS = {"1": 1.0, "%": 1e2, "g/kg": 1e3, "mg/kg": 1e6, "ug/kg": 1e9, "ng/kg": 1e12}
+"""How many of the unit make a mass fraction of one."""
+
+
+class OwnConfirmation(BaseModel):
+    """A part of a rule that may say for itself how it was checked; else the rule's own mark holds."""
+
+    model_config = STRICT
+    confirmed: Confirmed | None = None
+    seen_in: SeenIn | None = None
+
+    @model_validator(mode="after")
+    def _says_where_it_was_seen(self) -> Self:
+        refuse_unclear_confirmation(self.confirmed, self.seen_in)
+        return self
+
+
+def refuse_unclear_confirmation(confirmed: Confirmed | None, seen_in: SeenIn | None) -> None:
+    """A passage that was seen was seen somewhere; one from memory was not.
+
+    Raises:
+        ValueError: the two fields do not go together.
+    """
+    if confirmed is Confirmed.TEXT and seen_in is None:
+        message = "'confirmed: text' needs 'seen_in: original', 'seen_in: reprint' or 'seen_in: quotation'"
+        raise ValueError(message)
+    if confirmed is not Confirmed.TEXT and seen_in is not None:
+        message = "'seen_in' goes with 'confirmed: text'; leave it out otherwise"
+        raise ValueError(message)
+
+
+class Bounds(BaseModel):
+    """One of ``at_most``, ``at_least`` or ``within``; both ends belong to what is allowed."""
+
+    model_config = STRICT
+    at_most: Number | None = None
+    at_least: Number | None = None
+    within: tuple[Number, Number] | None = None
+
+    @property
+    def lower(self) -> float | None:
+        """Smallest value allowed, if any."""
+        return self.within[0] if self.within else self.at_least
+
+    @property
+    def upper(self) -> float | None:
+        """Largest value allowed, if any."""
+        return self.within[1] if self.within else self.at_most
+
+    @property
+    def form(self) -> tuple[bool, bool]:
+        """Whether there is a lower and an upper bound."""
+        return self.lower is not None, self.upper is not None
+
+    @model_validator(mode="after")
+    def _range_has_two_ends(self) -> Self:
+        if self.within and not self.within[0] < self.within[1]:
+            message = (
+                f"within: [{self.within[0]:g}, {self.within[1]:g}] allows nothing; "
+                "write the lower limit first, then a greater upper limit"
+            )
+            raise ValueError(message)
+        return self
+
+
+class RowBounds(Bounds):
+    """Bounds of one row of a table: exactly one form."""
+
+    @model_validator(mode="after")
+    def _one_form(self) -> Self:
+        if sum(value is not None for value in (self.at_most, self.at_least, self.within)) != 1:
+            message = "a row takes exactly one of at_most, at_least, within"
+            raise ValueError(message)
+        return self
+
+
+class Band(RowBounds):
+    """A row that holds over a stretch of mass fractions.
+
+    ``from`` and ``to`` include the end, ``above`` and ``below`` leave it out; a missing end is open.
+    """
+
+    from_: Number | None = Field(default=None, alias="from")
+    above: Number | None = None
+    to: Number | None = None
+    below: Number | None = None
+
+    @property
+    def start(self) -> float | None:
+        """Lower end, included or not."""
+        return self.from_ if self.from_ is not None else self.above
+
+    @property
+    def end(self) -> float | None:
+        """Upper end, included or not."""
+        return self.to if self.to is not None else self.below
+
+    @model_validator(mode="after")
+    def _ends_in_order(self) -> Self:
+        if self.from_ is not None and self.above is not None:
+            message = "a band starts with from (the end belongs to it) or with above (it does not), not both"
+            raise ValueError(message)
+        if self.to is not None and self.below is not None:
+            message = "a band ends with to (the end belongs to it) or with below (it does not), not both"
+            raise ValueError(message)
+        if self.start is not None and self.end is not None and self.start >= self.end:
+            message = f"the band runs from {self.start:g} to {self.end:g}; its end must lie above its start"
+            raise ValueError(message)
+        return self
+
+
+class Point(RowBounds):
+    """A row that holds at one mass fraction."""
+
+    at: Annotated[Number, Field(gt=0)]
+
+
+class MassFractionTable(BaseModel):
+    """Limits that depend on the mass fraction of the analyte, in bands or at points."""
+
+    model_config = STRICT
+    unit: Literal["1", "%", "g/kg", "mg/kg", "ug/kg", "ng/kg"] = "1"
+    bands: tuple[Band, ...] = ()
+    points: tuple[Point, ...] = ()
+    between: Literal["log_interpolation"] | None = None
+    """Rule between two points: the limit runs straight over the logarithm of the mass fraction."""
+
+    @model_validator(mode="after")
+    def _bands_or_points(self) -> Self:
+        if bool(self.bands) == bool(self.points):
+            message = "a table by mass fraction takes either bands or points"
+            raise ValueError(message)
+        if bool(self.points) != (self.between is not None):
+            message = "points need 'between: log_interpolation'; bands take no such rule"
+            raise ValueError(message)
+        rows = self.bands or self.points
+        if len({row.form for row in rows}) > 1:
+            message = "all rows of a table bound the same side: use the same one of at_most, at_least, within"
+            raise ValueError(message)
+        return self
+
+    @model_validator(mode="after")
+    def _no_gap(self) -> Self:
+        for lower, upper in pairwise(self.bands):
+            meets_once = (lower.to is not None and lower.to == upper.above) or (
+                lower.below is not None and lower.below == upper.from_
+            )
+            if not meets_once:
+                message = (
+                    "bands must follow each other without gap or overlap: write 'to: 10' then 'above: 10', "
+                    "or 'below: 10' then 'from: 10'"
+                )
+                raise ValueError(message)
+        for before, after in pairwise(self.points):
+            if before.at >= after.at:
+                message = "the points must be in rising order of 'at'"
+                raise ValueError(message)
+        return self
+
+
+class PredictedRsd(BaseModel):
+    """A limit that is a multiple of the reproducibility RSD predicted from the mass fraction."""
+
+    model_config = STRICT
+    model: Literal["horwitz", "thompson"]
+    factor: Annotated[Number, Field(gt=0)] = 1.0
+
+
+class AnalyteRow(RowBounds, OwnConfirmation):
+    """A row that holds for one analyte, under any of the names given."""
+
+    analytes: Annotated[tuple[Text, ...], Field(min_length=1)]
+
+
+class Acceptance(Bounds, OwnConfirmation):
+    """What a figure must keep.
+
+    Exactly one of ``at_most``, ``at_least``, ``within``, ``by_mass_fraction``, ``predicted_rsd`` (an upper
+    limit) and ``by_analyte``.
+
+    Attributes:
+        at: the levels at which it holds.
+        status: required, recommended or customary.
+        decides: False where the document wants the figure looked at but fails nothing by it.
+        consequence: what follows when the limit is not kept, where that is not failure.
+        clause, confirmed, seen_in: where they differ from those of the requirement.
+    """
+
+    figure: Figure
+    by_mass_fraction: MassFractionTable | None = None
+    predicted_rsd: PredictedRsd | None = None
+    by_analyte: Annotated[tuple[AnalyteRow, ...], Field(min_length=1)] | None = None
+    at: Place = Place.EVERY_LEVEL
+    status: Status = Status.REQUIRED
+    decides: bool = True
+    consequence: Text | None = None
+    note: Text | None = None
+    clause: Text | None = None
+
+    @model_validator(mode="after")
+    def _one_limit(self) -> Self:
+        forms = (
+            self.at_most,
+            self.at_least,
+            self.within,
+            self.by_mass_fraction,
+            self.predicted_rsd,
+            self.by_analyte,
+        )
+        if sum(form is not None for form in forms) != 1:
+            message = (
+                "an acceptance takes exactly one of at_most, at_least, within, by_mass_fraction, "
+                "predicted_rsd, by_analyte"
+            )
+            raise ValueError(message)
+        return self
+
+    @model_validator(mode="after")
+    def _suits_the_figure(self) -> Self:
+        meaning = FIGURE_MEANINGS[self.figure]
+        if meaning.information_only and self.decides:
+            message = f"'{self.figure}' is shown for information and cannot decide; write 'decides: false'"
+            raise ValueError(message)
+        if self.at is not Place.EVERY_LEVEL and not meaning.per_level:
+            message = f"'{self.figure}' is one figure, not one for each level; leave 'at' out"
+            raise ValueError(message)
+        if self.consequence and self.decides:
+            message = "a consequence other than failure is written together with 'decides: false'"
+            raise ValueError(message)
+        return self
+
+    @model_validator(mode="after")
+    def _each_analyte_once(self) -> Self:
+        names = [name.casefold() for row in self.by_analyte or () for name in row.analytes]
+        twice = sorted({name for name in names if names.count(name) > 1})
+        if twice:
+            message = f"the analyte '{twice[0]}' stands in more than one row; keep one"
+            raise ValueError(message)
+        return self

@@ -1,0 +1,175 @@
+"""The catalogue of caveats: what a reader should be told when the data raise a doubt.
+
+Only the words live here. Whether a caveat applies is computed by the assessment, which names the case and
+hands over the values, already formatted, that the sentence needs.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+from types import MappingProxyType
+from typing import TYPE_CHECKING, Annotated, Literal, Self
+
+from pydantic import BaseModel, Field, model_validator
+
+from validator.errors import GuidanceError
+from validator.guidance.acceptance import STRICT, Text
+from validator.guidance.reading import read_document, validated
+from validator.guidance.vocabulary import Characteristic
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+Severity = Literal["stop", "caution", "note"]
+
+_FOLDER = Path(__file__).parent
+_FIELD = re.compile(r"\{([^{}]*)\}")
+_NAME = re.compile(r"[a-z][a-z0-9_]*")
+_MARKED = re.compile(
+    r"^common practice|"
+    r"\((from memory|seen in the original|seen in a reprint|as quoted in a public text|definition)\)$"
+)
+
+
+class Case(BaseModel):
+    """One way in which a doubt arises.
+
+    Attributes:
+        when: the condition, in words, for whoever computes it.
+        because: the sentence that gives this study's numbers.
+        severity: where this case weighs differently from the caveat as a whole.
+    """
+
+    model_config = STRICT
+    when: Text
+    because: Text
+    severity: Severity | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Caution:
+    """A caveat with this study's numbers in it."""
+
+    id: str
+    severity: Severity
+    text: str
+    because: str
+    remedy: str
+    source: str
+
+
+class CaveatText(BaseModel):
+    """One caveat of the catalogue.
+
+    Attributes:
+        characteristics: those it can weigh on, the usual one first; empty when the study as a whole is meant.
+        text: what it means, without numbers.
+        cases: the ways it arises, by name.
+        values: meaning of each value that the sentences of the cases name in braces.
+        sources: clauses, each with the mark that says how far it was checked.
+    """
+
+    model_config = STRICT
+    id: Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]*$")]
+    severity: Severity
+    characteristics: tuple[Characteristic, ...]
+    title: Text
+    text: Text
+    cases: Annotated[dict[str, Case], Field(min_length=1)]
+    values: dict[str, Text] = Field(default_factory=dict)
+    remedy: Text
+    sources: Annotated[tuple[Text, ...], Field(min_length=1)]
+
+    @property
+    def source(self) -> str:
+        """The sources in one line."""
+        return "; ".join(self.sources)
+
+    def values_of(self, case: str) -> frozenset[str]:
+        """Names of the values that one case needs."""
+        return frozenset(_FIELD.findall(self.cases[case].because))
+
+    def fill(self, case: str, values: Mapping[str, str | int] = MappingProxyType({})) -> Caution:
+        """The caveat with this study's numbers.
+
+        Args:
+            case: which of ``cases`` applies.
+            values: exactly those of ``values_of(case)``; numbers come formatted.
+
+        Raises:
+            KeyError: an unknown case, or values missing or too many.
+        """
+        wanted, given = self.values_of(case), frozenset(values)
+        if wanted != given:
+            message = f"{self.id}, case {case}: needs {sorted(wanted)}, got {sorted(given)}"
+            raise KeyError(message)
+        chosen = self.cases[case]
+        return Caution(
+            id=self.id,
+            severity=chosen.severity or self.severity,
+            text=self.text,
+            because=_FIELD.sub(lambda match: str(values[match[1]]), chosen.because),
+            remedy=self.remedy,
+            source=self.source,
+        )
+
+    @model_validator(mode="after")
+    def _values_are_explained(self) -> Self:
+        used = {name for case in self.cases for name in self.values_of(case)}
+        if used != set(self.values):
+            odd = sorted(used ^ set(self.values))
+            message = f"the value '{odd[0]}' must stand both in a sentence and under 'values'"
+            raise ValueError(message)
+        if not all(_NAME.fullmatch(name) for name in used):
+            message = "values are named in lower case, such as {highest_level}"
+            raise ValueError(message)
+        return self
+
+    @model_validator(mode="after")
+    def _sources_are_marked(self) -> Self:
+        for source in self.sources:
+            if not _MARKED.search(source):
+                message = (
+                    f"the source '{source}' must start with 'common practice' or end with '(from memory)', "
+                    "'(seen in the original)', '(seen in a reprint)', '(as quoted in a public text)' or "
+                    "'(definition)'"
+                )
+                raise ValueError(message)
+        return self
+
+
+class _Chapter(BaseModel):
+    model_config = STRICT
+    format: Literal["guidance-caveats/1"]
+    caveats: Annotated[tuple[CaveatText, ...], Field(min_length=1)]
+
+
+@cache
+def caveat_texts() -> Mapping[str, CaveatText]:
+    """The whole catalogue by id, in the order of its files.
+
+    Raises:
+        GuidanceError: a file is malformed, or an id is used twice.
+    """
+    return read_catalogue(_FOLDER)
+
+
+def read_catalogue(folder: Path) -> Mapping[str, CaveatText]:
+    """The caveats of every YAML file in *folder*.
+
+    Raises:
+        GuidanceError: a file is malformed, or an id is used twice.
+    """
+    catalogue: dict[str, CaveatText] = {}
+    for path in sorted(folder.glob("*.yaml")):
+        for caveat in validated(_Chapter, read_document(path)).caveats:
+            if caveat.id in catalogue:
+                message = (
+                    f"{path.name}: caveats: the id '{caveat.id}' is used twice; give each caveat its own"
+                )
+                raise GuidanceError(message)
+            catalogue[caveat.id] = caveat
+    return MappingProxyType(catalogue)

@@ -1,0 +1,329 @@
+"""The figures an acceptance limit may be held against, with meaning, unit and place in the results."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from types import MappingProxyType
+from typing import TYPE_CHECKING
+
+from validator.guidance.vocabulary import Characteristic
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+
+class Figure(StrEnum):
+    """A figure that the results hold or that follows from them by one step of arithmetic."""
+
+    BACK_CALCULATION_ERROR_PERCENT = "back_calculation_error_percent"
+    CALIBRATORS_WITHIN_LIMIT_PERCENT = "calibrators_within_limit_percent"
+    LACK_OF_FIT_P = "lack_of_fit_p"
+    QUADRATIC_TEST_P = "quadratic_test_p"
+    RUNS_TEST_P = "runs_test_p"
+    RESIDUAL_NORMALITY_P = "residual_normality_p"
+    VARIANCE_RATIO_P = "variance_ratio_p"
+    INTERCEPT_P = "intercept_p"
+    R_SQUARED = "r_squared"
+    CORRELATION = "correlation"
+    METHOD_STANDARD_DEVIATION_PERCENT = "method_standard_deviation_percent"
+    RANGE_LOWER_PERCENT_OF_SPECIFICATION = "range_lower_percent_of_specification"
+    RANGE_UPPER_PERCENT_OF_SPECIFICATION = "range_upper_percent_of_specification"
+    DETECTION_LIMIT_PERCENT_OF_LEGAL_LIMIT = "detection_limit_percent_of_legal_limit"
+    DETECTION_CAPABILITY_PERCENT_OF_LEGAL_LIMIT = "detection_capability_percent_of_legal_limit"
+    QUANTIFICATION_LIMIT_PERCENT_OF_LEGAL_LIMIT = "quantification_limit_percent_of_legal_limit"
+    SPIKE_OVER_DETECTION_LIMIT = "spike_over_detection_limit"
+    REPEATABILITY_RSD_PERCENT = "repeatability_rsd_percent"
+    INTERMEDIATE_RSD_PERCENT = "intermediate_rsd_percent"
+    REPRODUCIBILITY_RSD_PERCENT = "reproducibility_rsd_percent"
+    HORRAT_REPEATABILITY = "horrat_repeatability"
+    HORRAT_REPRODUCIBILITY = "horrat_reproducibility"
+    MEAN_RECOVERY_PERCENT = "mean_recovery_percent"
+    RELATIVE_BIAS_PERCENT = "relative_bias_percent"
+    BIAS_TEST_P = "bias_test_p"
+    BLANK_RESPONSE_PERCENT_OF_QUANTIFICATION_LIMIT = "blank_response_percent_of_quantification_limit"
+    RELATIVE_CHANGE_PERCENT = "relative_change_percent"
+    TOLERANCE_RATIO = "tolerance_ratio"
+    MATRIX_EFFECT_PERCENT = "matrix_effect_percent"
+    MATRIX_SPREAD_RSD_PERCENT = "matrix_spread_rsd_percent"
+    ROBUSTNESS_EFFECT_PERCENT = "robustness_effect_percent"
+    REMAINING_RESPONSE_PERCENT = "remaining_response_percent"
+    CARRY_OVER_PERCENT_OF_QUANTIFICATION_LIMIT = "carry_over_percent_of_quantification_limit"
+    DEVICE_RSD_PERCENT = "device_rsd_percent"
+    REPEATED_USE_RSD_PERCENT = "repeated_use_rsd_percent"
+    EXPANDED_UNCERTAINTY_PERCENT = "expanded_uncertainty_percent"
+    TOLERANCE_BOUND_PERCENT = "tolerance_bound_percent"
+    MEAN_DIFFERENCE_PERCENT = "mean_difference_percent"
+    MEAN_DIFFERENCE_P = "mean_difference_p"
+
+
+@dataclass(frozen=True, slots=True)
+class FigureMeaning:
+    """What a figure is.
+
+    Attributes:
+        meaning: in words, precise enough to implement.
+        unit: "%", "" for a plain ratio or a probability.
+        characteristics: those it may be asked for.
+        found_in: path in the results, or the step that leads from them to the figure.
+        per_level: one value per level; such a limit may say at which levels it holds.
+        information_only: shown, never decisive.
+    """
+
+    meaning: str
+    unit: str
+    characteristics: frozenset[Characteristic]
+    found_in: str
+    per_level: bool = False
+    information_only: bool = False
+
+
+_LINE = frozenset(
+    {
+        Characteristic.LINEARITY,
+        Characteristic.LACK_OF_FIT,
+        Characteristic.RESIDUAL_PATTERN,
+        Characteristic.WORKING_RANGE,
+        Characteristic.SENSITIVITY,
+    }
+)
+_TRUE = frozenset({Characteristic.TRUENESS, Characteristic.RECOVERY})
+
+
+def _only(characteristic: Characteristic) -> frozenset[Characteristic]:
+    return frozenset({characteristic})
+
+
+FIGURE_MEANINGS: Mapping[Figure, FigureMeaning] = MappingProxyType(
+    {
+        Figure.BACK_CALCULATION_ERROR_PERCENT: FigureMeaning(
+            "absolute relative error of the mean back-calculated value of a calibration level",
+            "%",
+            _LINE,
+            "calibration.points: mean of back_calculated by level against level",
+            per_level=True,
+        ),
+        Figure.CALIBRATORS_WITHIN_LIMIT_PERCENT: FigureMeaning(
+            "share of single calibrators that keep the back-calculation limits of the same requirement",
+            "%",
+            _LINE,
+            "calibration.points: relative_error_percent against back_calculation_error_percent",
+        ),
+        Figure.LACK_OF_FIT_P: FigureMeaning(
+            "p of the lack-of-fit F test against pure error", "", _LINE, "calibration.lack_of_fit.p"
+        ),
+        Figure.QUADRATIC_TEST_P: FigureMeaning(
+            "p of the test of a straight against a second-order line (Mandel)",
+            "",
+            _LINE,
+            "calibration.quadratic_test.p",
+        ),
+        Figure.RUNS_TEST_P: FigureMeaning(
+            "p of the runs test on residual signs in order of level", "", _LINE, "calibration.runs_test.p"
+        ),
+        Figure.RESIDUAL_NORMALITY_P: FigureMeaning(
+            "p of the Shapiro-Wilk test of the residuals", "", _LINE, "calibration.normality.p"
+        ),
+        Figure.VARIANCE_RATIO_P: FigureMeaning(
+            "two-sided p of the F test of the variances at the lowest and the highest level",
+            "",
+            _LINE,
+            "calibration.homoscedasticity.variance_ratio.p",
+        ),
+        Figure.INTERCEPT_P: FigureMeaning(
+            "two-sided p of the intercept against zero", "", _LINE, "calibration.intercept_test.p"
+        ),
+        Figure.R_SQUARED: FigureMeaning(
+            "coefficient of determination; it proves no linearity",
+            "",
+            _LINE,
+            "calibration.r_squared",
+            information_only=True,
+        ),
+        Figure.CORRELATION: FigureMeaning(
+            "correlation coefficient; it proves no linearity",
+            "",
+            _LINE,
+            "calibration.correlation",
+            information_only=True,
+        ),
+        Figure.METHOD_STANDARD_DEVIATION_PERCENT: FigureMeaning(
+            "residual standard deviation over slope, relative to the mean level",
+            "%",
+            _LINE,
+            "calibration.method_standard_deviation_percent",
+        ),
+        Figure.RANGE_LOWER_PERCENT_OF_SPECIFICATION: FigureMeaning(
+            "lower end of the working range relative to the lower specification limit",
+            "%",
+            _only(Characteristic.WORKING_RANGE),
+            "calibration.working_range.lower against the analyte's specification.lower",
+        ),
+        Figure.RANGE_UPPER_PERCENT_OF_SPECIFICATION: FigureMeaning(
+            "upper end of the working range relative to the upper specification limit",
+            "%",
+            _only(Characteristic.WORKING_RANGE),
+            "calibration.working_range.upper against the analyte's specification.upper",
+        ),
+        Figure.DETECTION_LIMIT_PERCENT_OF_LEGAL_LIMIT: FigureMeaning(
+            "declared detection limit relative to the legal limit",
+            "%",
+            _only(Characteristic.DETECTION_LIMIT),
+            "detection.detection_limit against the analyte's legal_limit",
+        ),
+        Figure.DETECTION_CAPABILITY_PERCENT_OF_LEGAL_LIMIT: FigureMeaning(
+            "detection capability CCbeta of the decision-limit variant relative to the legal limit",
+            "%",
+            _only(Characteristic.DETECTION_LIMIT),
+            "detection.variants.decision_limit.detection_limit against the analyte's legal_limit",
+        ),
+        Figure.QUANTIFICATION_LIMIT_PERCENT_OF_LEGAL_LIMIT: FigureMeaning(
+            "declared quantification limit relative to the legal limit",
+            "%",
+            _only(Characteristic.QUANTIFICATION_LIMIT),
+            "detection.quantification_limit against the analyte's legal_limit",
+        ),
+        Figure.SPIKE_OVER_DETECTION_LIMIT: FigureMeaning(
+            "level of the low-level spikes divided by the detection limit found with them",
+            "",
+            _only(Characteristic.DETECTION_LIMIT),
+            "low-level level against detection.variants.epa_mdl.detection_limit",
+        ),
+        Figure.REPEATABILITY_RSD_PERCENT: FigureMeaning(
+            "relative standard deviation under repeatability conditions",
+            "%",
+            _only(Characteristic.REPEATABILITY),
+            "precision[].repeatability_rsd",
+            per_level=True,
+        ),
+        Figure.INTERMEDIATE_RSD_PERCENT: FigureMeaning(
+            "relative standard deviation under intermediate conditions within the laboratory",
+            "%",
+            _only(Characteristic.INTERMEDIATE_PRECISION),
+            "precision[].intermediate_rsd",
+            per_level=True,
+        ),
+        Figure.REPRODUCIBILITY_RSD_PERCENT: FigureMeaning(
+            "relative standard deviation between laboratories",
+            "%",
+            _only(Characteristic.REPRODUCIBILITY),
+            "precision[].reproducibility_rsd",
+            per_level=True,
+        ),
+        Figure.HORRAT_REPEATABILITY: FigureMeaning(
+            "repeatability RSD divided by half of the Horwitz prediction",
+            "",
+            _only(Characteristic.REPEATABILITY),
+            "precision[].repeatability_rsd over half of precision[].horwitz_rsd",
+            per_level=True,
+        ),
+        Figure.HORRAT_REPRODUCIBILITY: FigureMeaning(
+            "reproducibility RSD divided by the Horwitz prediction",
+            "",
+            _only(Characteristic.REPRODUCIBILITY),
+            "precision[].reproducibility_rsd over precision[].horwitz_rsd",
+            per_level=True,
+        ),
+        Figure.MEAN_RECOVERY_PERCENT: FigureMeaning(
+            "mean recovery", "%", _TRUE, "recovery[].mean_recovery", per_level=True
+        ),
+        Figure.RELATIVE_BIAS_PERCENT: FigureMeaning(
+            "mean recovery less 100 %, with its sign",
+            "%",
+            _TRUE,
+            "recovery[].mean_recovery - 100",
+            per_level=True,
+        ),
+        Figure.BIAS_TEST_P: FigureMeaning(
+            "two-sided p of the test of the bias against zero", "", _TRUE, "recovery[].p_bias", per_level=True
+        ),
+        Figure.BLANK_RESPONSE_PERCENT_OF_QUANTIFICATION_LIMIT: FigureMeaning(
+            "largest blank result relative to the quantification (reporting) limit",
+            "%",
+            _only(Characteristic.SELECTIVITY),
+            "blanks in concentration against detection.quantification_limit",
+        ),
+        Figure.RELATIVE_CHANGE_PERCENT: FigureMeaning(
+            "absolute relative change of the result or signal caused by an interferent",
+            "%",
+            frozenset({Characteristic.INTERFERENCE, Characteristic.SELECTIVITY}),
+            "interference[].relative_change_percent",
+        ),
+        Figure.TOLERANCE_RATIO: FigureMeaning(
+            "largest tested ratio of interferent to analyte that stays inside the allowed change",
+            "",
+            frozenset({Characteristic.INTERFERENCE, Characteristic.SELECTIVITY}),
+            "interference[].tolerance_ratio",
+        ),
+        Figure.MATRIX_EFFECT_PERCENT: FigureMeaning(
+            "100 (slope in matrix / slope in solvent - 1), with its sign, for each matrix",
+            "%",
+            _only(Characteristic.MATRIX_EFFECT),
+            "matrix_effect[].effect_percent",
+        ),
+        Figure.MATRIX_SPREAD_RSD_PERCENT: FigureMeaning(
+            "relative standard deviation of the slope ratio over the matrices or lots",
+            "%",
+            _only(Characteristic.MATRIX_EFFECT),
+            "standard deviation over mean of matrix_effect[].slope_ratio",
+        ),
+        Figure.ROBUSTNESS_EFFECT_PERCENT: FigureMeaning(
+            "largest absolute effect of a factor relative to the mean result",
+            "%",
+            _only(Characteristic.ROBUSTNESS),
+            "robustness: effects against the mean",
+        ),
+        Figure.REMAINING_RESPONSE_PERCENT: FigureMeaning(
+            "result at the last point in time or last use, relative to the start or the nominal value",
+            "%",
+            frozenset({Characteristic.STABILITY, Characteristic.REPEATED_USE}),
+            "stability or repeated_use: last against first",
+        ),
+        Figure.CARRY_OVER_PERCENT_OF_QUANTIFICATION_LIMIT: FigureMeaning(
+            "blank after the highest level relative to the signal at the quantification limit",
+            "%",
+            _only(Characteristic.CARRY_OVER),
+            "carry_over",
+        ),
+        Figure.DEVICE_RSD_PERCENT: FigureMeaning(
+            "relative standard deviation between devices",
+            "%",
+            _only(Characteristic.DEVICE_TO_DEVICE),
+            "device_to_device",
+            per_level=True,
+        ),
+        Figure.REPEATED_USE_RSD_PERCENT: FigureMeaning(
+            "relative standard deviation over repeated uses of one device",
+            "%",
+            _only(Characteristic.REPEATED_USE),
+            "repeated_use",
+        ),
+        Figure.EXPANDED_UNCERTAINTY_PERCENT: FigureMeaning(
+            "expanded uncertainty, k = 2, relative to the level at which it is evaluated",
+            "%",
+            _only(Characteristic.UNCERTAINTY),
+            "uncertainty",
+            per_level=True,
+        ),
+        Figure.TOLERANCE_BOUND_PERCENT: FigureMeaning(
+            "larger absolute bound of the beta-expectation tolerance interval of the relative error",
+            "%",
+            _only(Characteristic.ACCURACY_PROFILE),
+            "accuracy_profile",
+            per_level=True,
+        ),
+        Figure.MEAN_DIFFERENCE_PERCENT: FigureMeaning(
+            "mean difference from the reference method relative to the mean of both, with its sign",
+            "%",
+            _only(Characteristic.METHOD_COMPARISON),
+            "comparison.paired.mean_difference",
+        ),
+        Figure.MEAN_DIFFERENCE_P: FigureMeaning(
+            "two-sided p of the paired t test against the reference method",
+            "",
+            _only(Characteristic.METHOD_COMPARISON),
+            "comparison.paired.test.p",
+        ),
+    }
+)
+"""The meaning of each figure."""

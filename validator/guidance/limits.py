@@ -1,0 +1,154 @@
+"""From an acceptance as written to the limit that holds for one analyte at one mass fraction."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import TYPE_CHECKING
+
+from validator.errors import NotEstimable
+from validator.guidance.acceptance import (
+    UNITS,
+    Acceptance,
+    Band,
+    Bounds,
+    MassFractionTable,
+    Point,
+    PredictedRsd,
+)
+from validator.statistics.horwitz import horwitz_rsd, thompson_rsd
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from validator.guidance.vocabulary import Confirmed, SeenIn
+
+_SAME = 1e-12
+"""Relative distance within which a mass fraction counts as the end of a band: unit conversion rounds."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Limit:
+    """What a figure must keep; an absent side is None, the ends themselves are allowed.
+
+    Attributes:
+        lower, upper: in the unit of the figure.
+        confirmed, seen_in: how the number itself was checked, where its row of the table says so.
+    """
+
+    lower: float | None
+    upper: float | None
+    confirmed: Confirmed | None = None
+    seen_in: SeenIn | None = None
+
+    def admits(self, value: float) -> bool:
+        """Whether *value* keeps the limit; compared at full precision."""
+        return (self.lower is None or value >= self.lower) and (self.upper is None or value <= self.upper)
+
+
+def limit_for(
+    acceptance: Acceptance,
+    *,
+    mass_fraction: float | None = None,
+    analyte_names: Sequence[str] = (),
+) -> Limit:
+    """The limit an acceptance sets for one analyte at one level.
+
+    Args:
+        acceptance: as the profile writes it.
+        mass_fraction: of the analyte in the sample, as a plain number (1 mg/kg is 1e-6).
+        analyte_names: id and name of the analyte; letter case does not matter.
+
+    Raises:
+        NotEstimable: the limit depends on the mass fraction, which is unknown or outside the table, or on the
+            analyte, which the table does not list.
+    """
+    if acceptance.by_mass_fraction is not None:
+        return _from_table(acceptance.by_mass_fraction, _known(mass_fraction))
+    if acceptance.predicted_rsd is not None:
+        return _from_prediction(acceptance.predicted_rsd, _known(mass_fraction))
+    if acceptance.by_analyte is not None:
+        return _from_analyte(acceptance, analyte_names)
+    return _plain(acceptance)
+
+
+def _known(mass_fraction: float | None) -> float:
+    if mass_fraction is None or not 0 < mass_fraction <= 1:
+        reason = "the limit depends on the mass fraction of the analyte, which is not known"
+        needs = (
+            "a unit that is a mass fraction (mg/kg, %), or the density of the matrix beside a unit per volume"
+        )
+        raise NotEstimable(reason, needs)
+    return mass_fraction
+
+
+def _plain(bounds: Bounds) -> Limit:
+    return Limit(lower=bounds.lower, upper=bounds.upper)
+
+
+def _same(a: float, b: float) -> bool:
+    return math.isclose(a, b, rel_tol=_SAME, abs_tol=0.0)
+
+
+def _from_table(table: MassFractionTable, mass_fraction: float) -> Limit:
+    scaled = mass_fraction * UNITS[table.unit]
+    limit = _from_bands(table.bands, scaled) if table.bands else _from_points(table.points, scaled)
+    if limit is None:
+        reason = f"the table of limits does not reach a mass fraction of {mass_fraction:.3g}"
+        raise NotEstimable(reason, "a criterion of the study's own for this level")
+    return limit
+
+
+def _holds(band: Band, x: float) -> bool:
+    return _starts_by(band, x) and _ends_after(band, x)
+
+
+def _starts_by(band: Band, x: float) -> bool:
+    if band.start is None:
+        return True
+    return band.from_ is not None if _same(x, band.start) else x > band.start
+
+
+def _ends_after(band: Band, x: float) -> bool:
+    if band.end is None:
+        return True
+    return band.to is not None if _same(x, band.end) else x < band.end
+
+
+def _from_bands(bands: Sequence[Band], x: float) -> Limit | None:
+    return next((_plain(band) for band in bands if _holds(band, x)), None)
+
+
+def _from_points(points: Sequence[Point], x: float) -> Limit | None:
+    for point in points:
+        if _same(x, point.at):
+            return _plain(point)
+    for low, high in pairwise(points):
+        if low.at < x < high.at:
+            share = math.log(x / low.at) / math.log(high.at / low.at)
+            return Limit(
+                lower=_between(low.lower, high.lower, share), upper=_between(low.upper, high.upper, share)
+            )
+    return None
+
+
+def _between(a: float | None, b: float | None, share: float) -> float | None:
+    return None if a is None or b is None else a + share * (b - a)
+
+
+def _from_prediction(predicted: PredictedRsd, mass_fraction: float) -> Limit:
+    expected = horwitz_rsd if predicted.model == "horwitz" else thompson_rsd
+    return Limit(lower=None, upper=predicted.factor * expected(mass_fraction))
+
+
+def _from_analyte(acceptance: Acceptance, names: Sequence[str]) -> Limit:
+    wanted = {name.strip().casefold() for name in names}
+    for row in acceptance.by_analyte or ():
+        if wanted & {name.casefold() for name in row.analytes}:
+            return Limit(lower=row.lower, upper=row.upper, confirmed=row.confirmed, seen_in=row.seen_in)
+    listed = " or ".join(f"'{name}'" for name in names) or "this analyte"
+    reason = f"the table of limits does not list {listed}"
+    raise NotEstimable(
+        reason, "a criterion of the study's own, or the analyte's name as the document writes it"
+    )

@@ -1,0 +1,214 @@
+"""The rules of a guidance document: what is cited, the minimum design, the requirement, the practice."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Annotated, Self
+
+from pydantic import BaseModel, Field, model_validator
+
+from validator.guidance.acceptance import (
+    STRICT,
+    Acceptance,
+    Count,
+    OwnConfirmation,
+    Text,
+    refuse_unclear_confirmation,
+)
+from validator.guidance.counters import COUNTERS_OF, Counter
+from validator.guidance.figures import FIGURE_MEANINGS, Figure
+from validator.guidance.vocabulary import (
+    SEEN_IN_WORDS,
+    Characteristic,
+    Confirmed,
+    Kind,
+    SeenIn,
+    Topic,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from validator.guidance.limits import Limit
+
+RuleId = Annotated[str, Field(pattern=r"^[a-z0-9]+(-[a-z0-9]+)*$")]
+
+
+def citation(document: str, edition: str, clause: str, confirmed: Confirmed, seen_in: SeenIn | None) -> str:
+    """How a rule is cited: document, edition, clause, and how far the passage was checked."""
+    mark = "from memory" if confirmed is Confirmed.MEMORY else SEEN_IN_WORDS[seen_in or SeenIn.ORIGINAL]
+    cited = ", ".join(part for part in (document, edition, clause) if part)
+    return f"{cited} ({mark})" if mark else cited
+
+
+class Sourced(BaseModel):
+    """Anything that cites a clause.
+
+    Attributes:
+        clause: where in the document it stands ("common practice" where there is no document).
+        confirmed: ``text`` when the passage was seen, ``memory`` when it was not.
+        seen_in: for ``text``: the original, a reprint, or a public text that quotes it.
+        document, edition: filled from the profile unless the rule names its own.
+    """
+
+    model_config = STRICT
+    clause: Text
+    confirmed: Confirmed
+    seen_in: SeenIn | None = None
+    document: str = ""
+    edition: str = ""
+
+    @model_validator(mode="after")
+    def _says_where_it_was_seen(self) -> Self:
+        refuse_unclear_confirmation(self.confirmed, self.seen_in)
+        return self
+
+    def cite(self) -> str:
+        """Document, edition and clause, with a mark where the original was not seen."""
+        return citation(self.document, self.edition, self.clause, self.confirmed, self.seen_in)
+
+
+class Rule(Sourced):
+    """A rule with its id and its text, in our own words."""
+
+    id: RuleId
+    text: Text
+
+
+class Alternative(BaseModel):
+    """One of several designs, any of which is enough."""
+
+    model_config = STRICT
+    name: Text
+    minimums: Annotated[dict[Counter, Count], Field(min_length=1)]
+
+
+class Design(OwnConfirmation):
+    """The smallest design a document accepts, and what it recommends beyond it."""
+
+    minimums: dict[Counter, Count] = Field(default_factory=dict)
+    alternatives: tuple[Alternative, ...] = ()
+    recommended: dict[Counter, Count] = Field(default_factory=dict)
+    note: Text | None = None
+
+    @property
+    def counters(self) -> frozenset[Counter]:
+        """Every counter the design names."""
+        named = set(self.minimums) | set(self.recommended)
+        for alternative in self.alternatives:
+            named |= set(alternative.minimums)
+        return frozenset(named)
+
+    def ways(self) -> tuple[Mapping[Counter, int], ...]:
+        """The complete sets of minimums; a study that fulfils any one of them is sufficient."""
+        if not self.alternatives:
+            return (self.minimums,) if self.minimums else ()
+        return tuple({**self.minimums, **alternative.minimums} for alternative in self.alternatives)
+
+    @model_validator(mode="after")
+    def _asks_for_something(self) -> Self:
+        if not self.counters:
+            message = "a design names at least one counter under minimums, alternatives or recommended"
+            raise ValueError(message)
+        if len(self.alternatives) == 1:
+            message = "a single alternative is no choice; move its counters to minimums"
+            raise ValueError(message)
+        return self
+
+    @model_validator(mode="after")
+    def _recommends_no_less(self) -> Self:
+        for counter, wanted in self.recommended.items():
+            if wanted < self.minimums.get(counter, 0):
+                message = (
+                    f"recommended {counter}: {wanted} is less than the minimum of {self.minimums[counter]}; "
+                    "exchange them or drop one"
+                )
+                raise ValueError(message)
+        return self
+
+
+class Requirement(Rule):
+    """A rule about one performance characteristic.
+
+    Attributes:
+        kinds: the kinds of method it holds for; empty for all.
+        design: minimum design of the data behind the characteristic.
+        acceptance: limits for its figures.
+        user_sets: figures for which the document wants a limit fixed beforehand but gives none.
+    """
+
+    characteristic: Characteristic
+    kinds: tuple[Kind, ...] = ()
+    design: Design | None = None
+    acceptance: tuple[Acceptance, ...] = ()
+    user_sets: tuple[Figure, ...] = ()
+
+    def applies_to(self, kind: Kind) -> bool:
+        """Whether the rule holds for a method of this kind; ``any`` means undeclared."""
+        return not self.kinds or kind in self.kinds
+
+    def cite_limit(self, acceptance: Acceptance, limit: Limit | None = None) -> str:
+        """The citation of one acceptance limit, whose confirmation may differ from the rule's."""
+        confirmed, seen_in = self.confirmed, self.seen_in
+        for part in (acceptance, limit):
+            if part is not None and part.confirmed is not None:
+                confirmed, seen_in = part.confirmed, part.seen_in
+        return citation(self.document, self.edition, acceptance.clause or self.clause, confirmed, seen_in)
+
+    def cite_design(self) -> str:
+        """The citation of the minimum design, whose confirmation may differ from the rule's."""
+        if self.design is None or self.design.confirmed is None:
+            return self.cite()
+        return citation(self.document, self.edition, self.clause, self.design.confirmed, self.design.seen_in)
+
+    @model_validator(mode="after")
+    def _counters_suit(self) -> Self:
+        known = COUNTERS_OF[self.characteristic]
+        for counter in sorted(self.design.counters if self.design else ()):
+            if counter not in known:
+                message = (
+                    f"the counter '{counter}' does not belong to {self.characteristic}; "
+                    f"possible: {', '.join(sorted(known))}"
+                )
+                raise ValueError(message)
+        return self
+
+    @model_validator(mode="after")
+    def _figures_suit(self) -> Self:
+        for figure in (*(limit.figure for limit in self.acceptance), *self.user_sets):
+            if self.characteristic not in FIGURE_MEANINGS[figure].characteristics:
+                possible = sorted(
+                    name
+                    for name, meaning in FIGURE_MEANINGS.items()
+                    if self.characteristic in meaning.characteristics
+                )
+                message = (
+                    f"the figure '{figure}' does not belong to {self.characteristic}; "
+                    f"possible: {', '.join(possible)}"
+                )
+                raise ValueError(message)
+        return self
+
+    @model_validator(mode="after")
+    def _limits_agree(self) -> Self:
+        for index, first in enumerate(self.acceptance):
+            for second in self.acceptance[index + 1 :]:
+                if (first.figure, first.at) == (second.figure, second.at):
+                    _refuse_contradiction(first, second)
+        return self
+
+
+def _refuse_contradiction(first: Acceptance, second: Acceptance) -> None:
+    if first.form == second.form:
+        message = f"'{first.figure}' is limited twice at the same levels; keep one of the two"
+        raise ValueError(message)
+    lower = max(bound for bound in (first.lower, second.lower, float("-inf")) if bound is not None)
+    upper = min(bound for bound in (first.upper, second.upper, float("inf")) if bound is not None)
+    if lower > upper:
+        message = f"'{first.figure}' must be at least {lower:g} and at most {upper:g}, which nothing can be"
+        raise ValueError(message)
+
+
+class Practice(Rule):
+    """A rule about how the work is planned, done or reported, where no figure is judged."""
+
+    topic: Topic

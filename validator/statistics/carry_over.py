@@ -1,0 +1,159 @@
+"""Carry-over: what a blank shows after a high sample."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+
+from validator.errors import NotEstimable
+from validator.statistics.distributions import t_quantile, t_two_sided_p
+from validator.statistics.interval import Estimate, Interval, SignificanceTest
+from validator.statistics.sample import Sample, effective_degrees_of_freedom, summarise, vector
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import ArrayLike
+
+Kind = Literal["blank", "high"]
+Baseline = Literal["blanks before the first high", "later blanks", "none"]
+
+# Exactly what is allowed is allowed, in spite of binary rounding.
+_ROUNDING_PERCENT = 1e-10
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CarryOver:
+    """Response of blanks directly after a high sample, less that of undisturbed blanks.
+
+    Attributes:
+        n: number of blanks directly after a high sample.
+        baseline: which blanks were taken for undisturbed; "none" when there are none (nothing subtracted).
+        baseline_n: number of them.
+        baseline_mean: their mean signal, 0 without any.
+        carry_over: mean of the blanks after high less the baseline, signal unit.
+        test: t test of no carry-over (Welch where there is a baseline); None without scatter or replicates.
+        percent_of_high: carry_over in percent of the mean high signal less the baseline, which counts as
+            exact.
+        percent_of_low_limit: carry_over in percent of the response at the low limit, which counts as exact;
+            None when it is not known.
+        upper_percent_of_low_limit: its one-sided upper limit.
+        largest_percent_of_low_limit: the largest single carry-over.
+        allowed_percent: largest share of the low limit allowed.
+        all_below: every single carry-over is at or below it; None without the response at the low limit.
+        shown_below: the upper limit is at or below it; None without one.
+        values: the single carry-overs, signal unit.
+        reason: why there is no interval, when there is none.
+    """
+
+    n: int
+    baseline: Baseline
+    baseline_n: int
+    baseline_mean: float
+    carry_over: Estimate
+    test: SignificanceTest | None
+    percent_of_high: Estimate
+    percent_of_low_limit: Estimate | None
+    upper_percent_of_low_limit: float | None
+    largest_percent_of_low_limit: float | None
+    allowed_percent: float
+    all_below: bool | None
+    shown_below: bool | None
+    values: tuple[float, ...]
+    reason: str | None
+
+
+def carry_over(
+    kinds: Sequence[Kind],
+    signals: ArrayLike,
+    *,
+    response_at_low_limit: float | None = None,
+    allowed_percent: float = 20.0,
+    confidence: float = 0.95,
+) -> CarryOver:
+    r"""Carry-over from a sequence of blanks and high samples in run order.
+
+    .. math:: c = \bar y_{after} - \bar y_0, \qquad u^2 = s_{after}^2/n + s_0^2/n_0
+
+    with Welch–Satterthwaite ν.  Undisturbed blanks are those before the first high sample; where there are
+    none, blanks that follow another blank.
+
+    Args:
+        kinds: (N,) "blank" or "high", in run order.
+        signals: (N,) signals.
+        response_at_low_limit: signal above the blank at the low limit (quantification limit), positive.
+        allowed_percent: share of it that is allowed; 20 % is that of ICH M10 (2022), 3.2.6 (from memory).
+        confidence: level of the interval and of the one-sided upper limit.
+
+    Raises:
+        NotEstimable: no blank directly after a high sample, high signals not above the baseline, or a
+            response at the low limit that is not positive.
+    """
+    y = vector(signals, "signals", size=len(kinds))
+    after, before, kind = _blanks(kinds)
+    if not after:
+        raise NotEstimable("no blank directly after a high sample", "a blank after each high sample")
+    if response_at_low_limit is not None and not response_at_low_limit > 0:
+        raise NotEstimable("the response at the low limit is not positive", "a quantification limit")
+    y_0 = float(summarise(y[before]).mean) if before else 0.0
+    high = float(y[[i for i, k in enumerate(kinds) if k == "high"]].mean()) - y_0
+    if not high > 0:
+        raise NotEstimable("the high samples are not above the blanks", "a high sample")
+    values = y[after] - y_0
+    estimate, upper, test, reason = _estimate(
+        summarise(y[after]), summarise(y[before]) if before else None, y_0, confidence
+    )
+    low = response_at_low_limit
+    largest = None if low is None else 100 * float(values.max()) / low
+    upper_percent = None if low is None or upper is None else 100 * upper / low
+    return CarryOver(
+        n=len(after),
+        baseline=kind,
+        baseline_n=len(before),
+        baseline_mean=y_0,
+        carry_over=estimate,
+        test=test,
+        percent_of_high=estimate.scaled(100 / high),
+        percent_of_low_limit=None if low is None else estimate.scaled(100 / low),
+        upper_percent_of_low_limit=upper_percent,
+        largest_percent_of_low_limit=largest,
+        allowed_percent=allowed_percent,
+        all_below=None if largest is None else largest <= allowed_percent + _ROUNDING_PERCENT,
+        shown_below=None if upper_percent is None else upper_percent <= allowed_percent + _ROUNDING_PERCENT,
+        values=tuple(float(v) for v in values),
+        reason=reason,
+    )
+
+
+def _blanks(kinds: Sequence[Kind]) -> tuple[list[int], list[int], Baseline]:
+    """Places of blanks directly after a high sample and of undisturbed blanks."""
+    after = [i for i in range(1, len(kinds)) if kinds[i] == "blank" and kinds[i - 1] == "high"]
+    first_high = next((i for i, kind in enumerate(kinds) if kind == "high"), len(kinds))
+    if first_high:
+        return after, list(range(first_high)), "blanks before the first high"
+    later = [i for i in range(1, len(kinds)) if kinds[i] == "blank" and kinds[i - 1] == "blank"]
+    return after, later, "later blanks" if later else "none"
+
+
+def _estimate(
+    after: Sample, before: Sample | None, y_0: float, confidence: float
+) -> tuple[Estimate, float | None, SignificanceTest | None, str | None]:
+    value = after.mean - y_0
+    variances: list[tuple[float | None, int]] = [(after.variance_of_mean, after.degrees_of_freedom)]
+    if before is not None:
+        variances.append((before.variance_of_mean, before.degrees_of_freedom))
+    known = [(v, nu) for v, nu in variances if v is not None]
+    if len(known) < len(variances):
+        where = "after a high sample" if after.n == 1 else "without carry-over"
+        return Estimate(value=value), None, None, f"a single blank {where}"
+    u = float(np.sqrt(sum(v for v, _ in known)))
+    if u == 0:
+        return Estimate(value=value), None, None, "the blanks do not scatter"
+    nu = effective_degrees_of_freedom(known)
+    half_width = t_quantile(0.5 + confidence / 2, nu) * u
+    interval = Interval(value - half_width, value + half_width, confidence, "Welch t")
+    estimate = Estimate(value=value, standard_error=u, interval=interval, degrees_of_freedom=nu)
+    test = SignificanceTest(name="carry-over", statistic=value / u, df=(nu,), p=t_two_sided_p(value / u, nu))
+    return estimate, value + t_quantile(confidence, nu) * u, test, None

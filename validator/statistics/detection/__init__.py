@@ -1,0 +1,34 @@
+"""Detection and quantification limits by every variant the data allow. No study, no files, no verdicts."""
+
+from validator.statistics.detection.comparing import VariantContrast, contrasts, ratio_of_limits
+from validator.statistics.detection.inputs import (
+    DetectionInputs,
+    LowLevelSample,
+    NoiseReading,
+    PrecisionLevel,
+    RecoveryLevel,
+    ToleranceLevel,
+)
+from validator.statistics.detection.registry import QUANTIFICATION_ALIASES, VARIANTS
+from validator.statistics.detection.resolution import all_limits, resolve_detection, resolve_quantification
+from validator.statistics.detection.result import LimitResult
+from validator.statistics.detection.variant import Variant
+
+__all__ = [
+    "QUANTIFICATION_ALIASES",
+    "VARIANTS",
+    "DetectionInputs",
+    "LimitResult",
+    "LowLevelSample",
+    "NoiseReading",
+    "PrecisionLevel",
+    "RecoveryLevel",
+    "ToleranceLevel",
+    "Variant",
+    "VariantContrast",
+    "all_limits",
+    "contrasts",
+    "ratio_of_limits",
+    "resolve_detection",
+    "resolve_quantification",
+]

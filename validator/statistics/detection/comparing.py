@@ -1,0 +1,163 @@
+"""Why the limits by different variants differ, and how the limits of two configurations compare."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+
+from validator.errors import NotEstimable
+from validator.statistics.detection.intervals import DRAWS, Array, factor_draws, simulated
+from validator.statistics.detection.result import LimitResult
+from validator.statistics.detection.scatter import Scatter
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from validator.statistics.interval import Estimate
+
+Limit = Literal["critical_level", "detection_limit", "quantification_limit"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class VariantContrast:
+    """What one variant's limit is made of, beside the smallest.
+
+    Attributes:
+        variant: id.
+        limit: the value, analyte unit.
+        sigma_concentration: the standard deviation used, analyte unit; None where none enters.
+        sigma_source: where it comes from.
+        k: limit over sigma_concentration; None where no standard deviation enters.
+        degrees_of_freedom: ν of sigma.
+        ratio_to_smallest: limit over the smallest limit.
+        sigma_ratio: sigma over that of the variant with the smallest limit.
+        k_ratio: k over that of the variant with the smallest limit; limit ratio = sigma_ratio · k_ratio.
+    """
+
+    variant: str
+    limit: float
+    sigma_concentration: float | None
+    sigma_source: str
+    k: float | None
+    degrees_of_freedom: float | None
+    ratio_to_smallest: float
+    sigma_ratio: float | None
+    k_ratio: float | None
+
+
+def contrasts(
+    results: Mapping[str, LimitResult | NotEstimable], limit: Limit = "detection_limit"
+) -> tuple[VariantContrast, ...]:
+    """Take every positive *limit* apart into sigma and factor, smallest limit first.
+
+    Limits that are counted from a legal limit are left out: they are of another kind.
+    """
+    found = [
+        (variant, result, estimate.value)
+        for variant, result in results.items()
+        if isinstance(result, LimitResult)
+        and (estimate := getattr(result, limit)) is not None
+        and estimate.value > 0
+        and "legal_limit" not in result.inputs
+    ]
+    found.sort(key=lambda item: (item[2], item[0]))
+    if not found:
+        return ()
+    _, smallest, least = found[0]
+    sigma0, k0 = smallest.sigma_concentration, _effective_k(smallest, least)
+    return tuple(
+        VariantContrast(
+            variant=variant,
+            limit=value,
+            sigma_concentration=result.sigma_concentration,
+            sigma_source=result.sigma_source,
+            k=_effective_k(result, value),
+            degrees_of_freedom=result.degrees_of_freedom,
+            ratio_to_smallest=value / least,
+            sigma_ratio=_quotient(result.sigma_concentration, sigma0),
+            k_ratio=_quotient(_effective_k(result, value), k0),
+        )
+        for variant, result, value in found
+    )
+
+
+def ratio_of_limits(
+    first: LimitResult,
+    second: LimitResult,
+    *,
+    limit: Limit = "detection_limit",
+    confidence: float = 0.95,
+    seed: int = 20260325,
+) -> Estimate:
+    r"""Ratio of the limits of two independent experiments, first over second, by Monte Carlo.
+
+    Limits proportional to σ/b are drawn as :math:`x \sqrt{\nu/\chi^2_\nu}/(1 + t\,s_b/b)`, with σ and the
+    slope tied together where both come from the residuals; limits with other parts as lognormal with their
+    own relative standard error.
+
+    Raises:
+        NotEstimable: a limit is missing, not above zero, or carries no standard error.
+
+    References:
+        JCGM 101:2008, clause 7.
+    """
+    a, b = _value(first, limit), _value(second, limit)
+    generator = np.random.default_rng(seed)
+    top, bottom = _draws(first, a, generator), _draws(second, b, generator)
+    # Where both are infinite the ratio is unknown: it counts as infinite, the cautious side.
+    bounded = np.isfinite(bottom)
+    draws = np.divide(top, bottom, out=np.where(np.isfinite(top), 0.0, np.inf), where=bounded)
+    return simulated(a.value / b.value, draws, confidence)
+
+
+def _value(result: LimitResult, limit: Limit) -> Estimate:
+    estimate: Estimate | None = getattr(result, limit)
+    if estimate is None:
+        raise NotEstimable("a configuration has no such limit", "the same limit for both configurations")
+    if estimate.value <= 0:
+        raise NotEstimable("a limit is not above zero", "limits above zero for both configurations")
+    return estimate
+
+
+def _draws(result: LimitResult, estimate: Estimate, generator: np.random.Generator) -> Array:
+    scatter = _scatter(result)
+    if scatter is not None and _is_proportional(result, scatter, estimate):
+        return estimate.value * factor_draws(scatter, generator)
+    if not estimate.standard_error:
+        raise NotEstimable("a limit carries no standard error", "limits that rest on a standard deviation")
+    relative = estimate.standard_error / estimate.value
+    return estimate.value * np.exp(relative * generator.standard_normal(DRAWS))
+
+
+def _scatter(result: LimitResult) -> Scatter | None:
+    if result.sigma is None or result.degrees_of_freedom is None or result.sigma_unit is None:
+        return None
+    return Scatter(
+        sd=result.sigma,
+        degrees_of_freedom=result.degrees_of_freedom,
+        n=int(result.inputs.get("n", 0)),
+        unit=result.sigma_unit,
+        source=result.sigma_source,
+        slope=result.inputs.get("slope", 1.0),
+        slope_standard_error=result.inputs.get("slope_standard_error", 0.0),
+        slope_degrees_of_freedom=result.inputs.get("slope_degrees_of_freedom", math.inf),
+    )
+
+
+def _is_proportional(result: LimitResult, scatter: Scatter, estimate: Estimate) -> bool:
+    """True when the standard error of the limit is that of σ/b alone."""
+    if estimate.standard_error is None:
+        return False
+    relative = math.hypot(math.sqrt(0.5 / scatter.degrees_of_freedom), scatter.slope_relative_error)
+    return math.isclose(estimate.standard_error, relative * estimate.value, rel_tol=1e-9)
+
+
+def _effective_k(result: LimitResult, value: float) -> float | None:
+    return None if not result.sigma_concentration else value / result.sigma_concentration
+
+
+def _quotient(top: float | None, bottom: float | None) -> float | None:
+    return None if top is None or not bottom else top / bottom

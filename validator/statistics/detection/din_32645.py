@@ -1,0 +1,170 @@
+"""Decision, identification and determination limits by DIN 32645, from blanks or from the calibration."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, NamedTuple
+
+from validator.errors import NotEstimable
+from validator.statistics.detection.averaging import mean_factor
+from validator.statistics.detection.intervals import doubt_of, increasing, proportional
+from validator.statistics.detection.multiples import result_of
+from validator.statistics.detection.result import CALIBRATION_TOO_HIGH
+from validator.statistics.detection.scatter import Scatter, blank_scatter, residual_scatter, straight_line
+from validator.statistics.distributions import t_quantile
+
+if TYPE_CHECKING:
+    from validator.statistics.detection.inputs import DetectionInputs
+    from validator.statistics.detection.result import LimitResult
+    from validator.statistics.interval import Estimate
+    from validator.statistics.regression import CalibrationFit
+
+DIN_32645 = "DIN 32645:2008-11, clause 6 (contents seen, formulas from memory)"
+ALPHA = 0.01
+RELATIVE_DOUBT = 3.0
+"""k: the determination limit is the level whose prediction interval has a half width of 1/k of it."""
+HIGHEST_OVER_CRITICAL = 10.0
+
+
+def din_32645_blank(inputs: DetectionInputs) -> LimitResult:
+    r"""Limits by the blank method.
+
+    .. math:: x_{NG} = t_{1-\alpha,\nu}\, \frac{s_L}{|b|} \sqrt{\frac1m + \frac1{n_b}}, \quad
+              x_{EG} = x_{NG} + t_{1-\beta,\nu}\, \frac{s_L}{|b|} \sqrt{\frac1m + \frac1{n_b}}
+
+    .. math:: x_{BG} = k\, t_{1-\alpha/2,\nu}\, \frac{s_L}{|b|}
+              \sqrt{\frac1m + \frac1n + \frac{(x_{BG}-\bar x)^2}{S_{xx}}}, \quad k = 3
+
+    with ν = n_b − 1, n, x̄ and Sxx of the calibration.  α = β = 0.01 unless the study declares them.
+
+    Raises:
+        NotEstimable: blanks missing, censored or all equal; a calibration that is not an unweighted straight
+            line.
+
+    References:
+        DIN 32645:2008-11, 6.2 and 6.3.
+    """
+    fit = _unweighted_line(inputs)
+    scatter = blank_scatter(inputs)
+    net = math.sqrt(mean_factor(inputs) + 1.0 / scatter.n)
+    return _limits(inputs, fit, scatter, net, mean_factor(inputs), ())
+
+
+def din_32645_calibration(inputs: DetectionInputs) -> LimitResult:
+    r"""Limits by the calibration method.
+
+    .. math:: x_{NG} = t_{1-\alpha,\nu}\, \frac{s}{|b|} \sqrt{\frac1m + \frac1n + \frac{\bar x^2}{S_{xx}}},
+              \quad x_{EG} = x_{NG} + t_{1-\beta,\nu}\,(\dots) = 2 x_{NG} \text{ for } \alpha = \beta
+
+    .. math:: x_{BG} = k\, t_{1-\alpha/2,\nu}\, \frac{s}{|b|}
+              \sqrt{\frac1m + \frac1n + \frac{(x_{BG}-\bar x)^2}{S_{xx}}}, \quad k = 3
+
+    with ν = n − 2.  α = β = 0.01 unless the study declares them.
+
+    Raises:
+        NotEstimable: a calibration that is not an unweighted straight line, slope not told from zero,
+            residuals all zero.
+
+    References:
+        DIN 32645:2008-11, 6.2 and 6.3.
+    """
+    fit = _unweighted_line(inputs)
+    scatter = residual_scatter(inputs)
+    single = 1.0 / inputs.replicates_for_sample
+    net = math.sqrt(single + 1.0 / fit.n + fit.mean_x**2 / fit.s_xx)
+    return _limits(inputs, fit, scatter, net, single, _height(fit, scatter, net, _risks(inputs).alpha))
+
+
+class _Risks(NamedTuple):
+    alpha: float
+    beta: float
+
+
+def _risks(inputs: DetectionInputs) -> _Risks:
+    return _Risks(inputs.alpha, inputs.beta) if inputs.alpha_declared else _Risks(ALPHA, ALPHA)
+
+
+def _unweighted_line(inputs: DetectionInputs) -> CalibrationFit:
+    fit = straight_line(inputs, "DIN 32645")
+    if fit.is_weighted:
+        raise NotEstimable(
+            "DIN 32645 assumes the same variance at all levels and the calibration is weighted",
+            "an unweighted calibration over a short range near the limit",
+        )
+    return fit
+
+
+def _height(fit: CalibrationFit, scatter: Scatter, net: float, alpha: float) -> tuple[str, ...]:
+    critical = t_quantile(1 - alpha, scatter.degrees_of_freedom) * scatter.concentration * net
+    return (CALIBRATION_TOO_HIGH,) if fit.x.max() > HIGHEST_OVER_CRITICAL * critical else ()
+
+
+def _limits(
+    inputs: DetectionInputs,
+    fit: CalibrationFit,
+    scatter: Scatter,
+    net: float,
+    single: float,
+    cautions: tuple[str, ...],
+) -> LimitResult:
+    nu = scatter.degrees_of_freedom
+    alpha, beta = _risks(inputs)
+    t_alpha, t_beta, t_two = (
+        t_quantile(1 - alpha, nu),
+        t_quantile(1 - beta, nu),
+        t_quantile(1 - alpha / 2, nu),
+    )
+    q = scatter.concentration
+    doubt = doubt_of(scatter, inputs.confidence, inputs.seed)
+    half_width = RELATIVE_DOUBT * t_two
+
+    def determination(factor: float) -> float:
+        return _determination(half_width * factor * q, single + 1.0 / fit.n, fit.mean_x, fit.s_xx)
+
+    quantification: Estimate | None = None
+    notes = ["alpha is that of the study." if inputs.alpha_declared else "alpha is 0.01, as in the document."]
+    try:
+        quantification = increasing(determination, doubt, nu)
+    except NotEstimable as refusal:
+        notes.append(f"No determination limit: {refusal.reason}.")
+    return result_of(
+        scatter,
+        critical_level=proportional(t_alpha * q * net, doubt, nu),
+        detection_limit=proportional((t_alpha + t_beta) * q * net, doubt, nu),
+        quantification_limit=quantification,
+        k=(t_alpha + t_beta) * net,
+        quantification_k=None if quantification is None else quantification.value / q,
+        source=DIN_32645,
+        notes=tuple(notes),
+        numbers={
+            "alpha": alpha,
+            "beta": beta,
+            "replicates_for_sample": float(inputs.replicates_for_sample),
+            "t": t_alpha,
+            "t_beta": t_beta,
+            "t_two_sided": t_two,
+            "k_relative": RELATIVE_DOUBT,
+            "net_factor": net,
+            "n_calibration": float(fit.n),
+            "mean_x": fit.mean_x,
+            "s_xx": fit.s_xx,
+        },
+        cautions=cautions,
+    )
+
+
+def _determination(width: float, constant: float, mean_x: float, s_xx: float) -> float:
+    r"""Positive root of :math:`x = K \sqrt{c + (x-\bar x)^2/S_{xx}}`, the limit of the document's iteration.
+
+    Raises:
+        NotEstimable: :math:`K^2 \ge S_{xx}`, where no level has so small a relative half width.
+    """
+    g = width * width / s_xx
+    if g >= 1:
+        raise NotEstimable(
+            "the relative half width of a result never falls to one third",
+            "a more precise or wider calibration",
+        )
+    # (1 − g) x² + 2 g x̄ x − K² (c + x̄²/Sxx) = 0
+    half, last = g * mean_x, width * width * constant + g * mean_x * mean_x
+    return last / (half + math.sqrt(half * half + (1 - g) * last))

@@ -1,0 +1,169 @@
+r"""How far a limit can be trusted: chi-squared where only σ is in doubt, simulation where the slope is too.
+
+A limit :math:`k\,\sigma/\beta` is estimated by :math:`k\,s/b`.  What is in doubt is the factor
+:math:`f = (\sigma/\beta)/(s/b)`; k is a constant of the design.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from validator.errors import NotEstimable
+from validator.statistics.detection.inversion import inverse
+from validator.statistics.distributions import standard_deviation_interval
+from validator.statistics.interval import Estimate, Interval
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from validator.statistics.detection.scatter import Scatter
+    from validator.statistics.regression import CalibrationFit
+
+Array = NDArray[np.float64]
+
+DRAWS = 20_000
+SLOPE_NEGLIGIBLE = 0.02
+"""Relative standard error of the slope up to which its doubt is left out of the interval."""
+NORMAL_QUARTILES = 1.349
+"""Distance between the quartiles of a normal distribution, in standard deviations."""
+
+
+class Doubt(NamedTuple):
+    """What the factor f = (σ/β)/(s/b) may be: relative standard error, limits, level, method."""
+
+    standard_error: float
+    lower: float
+    upper: float
+    level: float
+    method: str
+
+
+def doubt_of(scatter: Scatter, level: float, seed: int) -> Doubt:
+    r"""Interval of the factor f.
+
+    χ² for σ alone when s_b/b ≤ 2 %; otherwise percentiles of draws of
+
+    .. math:: f = \sqrt{\nu/\chi^2_\nu}\;\big/\;(1 + t\,s_b/b)
+
+    which has exact coverage for residuals, where σ and the slope share the residuals (t is then the normal
+    deviate times the drawn σ/s), and for blanks with a slope of their own.  A draw with a slope of the other
+    sign stands for an infinite limit.  The relative standard error is :math:`[1/(2\nu) + (s_b/b)^2]^{1/2}`
+    (JCGM 100:2008, E.4.3, for the first term).
+    """
+    nu = scatter.degrees_of_freedom
+    relative = math.hypot(math.sqrt(0.5 / nu), scatter.slope_relative_error)
+    if scatter.slope_relative_error <= SLOPE_NEGLIGIBLE:
+        sigma = standard_deviation_interval(1.0, nu, level)
+        return Doubt(relative, sigma.lower, sigma.upper, level, sigma.method)
+    draws = factor_draws(scatter, np.random.default_rng(seed))
+    lower, upper = percentiles(draws, level)
+    return Doubt(relative, lower, upper, level, "Monte Carlo of sigma and slope")
+
+
+def factor_draws(scatter: Scatter, generator: np.random.Generator, size: int = DRAWS) -> Array:
+    """Draws of the factor f, infinite where the slope changes sign."""
+    sigma = sigma_draws(scatter.degrees_of_freedom, generator, size)
+    if scatter.shares_residuals:
+        slope = 1.0 + scatter.slope_relative_error * sigma * generator.standard_normal(size)
+    elif math.isfinite(scatter.slope_degrees_of_freedom):
+        t = generator.standard_t(scatter.slope_degrees_of_freedom, size)
+        slope = 1.0 + scatter.slope_relative_error * t
+    else:
+        return sigma
+    return np.asarray(np.divide(sigma, slope, out=np.full(size, np.inf), where=slope > 0))
+
+
+def sigma_draws(nu: float, generator: np.random.Generator, size: int = DRAWS) -> Array:
+    """Draws of σ/s given s with ν degrees of freedom."""
+    return np.asarray(np.sqrt(nu / generator.chisquare(nu, size)))
+
+
+def coefficient_draws(
+    fit: CalibrationFit, generator: np.random.Generator, size: int = DRAWS
+) -> tuple[Array, Array, Array]:
+    """Draws of (a, b, c) of the calibration function: multivariate t about the estimates.
+
+    Drawn as a polynomial in u = (x − centre)/scale, where the coefficients are nearly or wholly independent.
+    """
+    covariance = fit.scaled_covariance
+    present = np.flatnonzero(np.diag(covariance) > 0)
+    root = np.zeros((3, 3))
+    root[np.ix_(present, present)] = np.linalg.cholesky(covariance[np.ix_(present, present)])
+    t = generator.standard_normal((size, 3)) * sigma_draws(fit.degrees_of_freedom, generator, size)[:, None]
+    c0, c1, c2 = (fit.scaled_coefficients + t @ root.T).T
+    ratio = fit.centre / fit.scale
+    return c0 - ratio * (c1 - ratio * c2), (c1 - 2.0 * ratio * c2) / fit.scale, c2 / fit.scale / fit.scale
+
+
+def level_draws(fit: CalibrationFit, signals: Array, coefficients: tuple[Array, Array, Array]) -> Array:
+    """Levels read from drawn *signals* on drawn calibration functions; infinite where not reached."""
+    a, b, c = coefficients
+    return np.where(b * fit.slope.value > 0, inverse(signals, a, b, c), np.inf)
+
+
+def percentiles(draws: Array, level: float) -> tuple[float, float]:
+    """Two-sided limits of *draws*; infinite draws count as such."""
+    # A plain order statistic: interpolating next to an infinite draw would give a nan.
+    ends = np.quantile(draws, [(1 - level) / 2, (1 + level) / 2], method="inverted_cdf")
+    return float(ends[0]), float(ends[1])
+
+
+def simulated(value: float, draws: Array, level: float, nu: float | None = None) -> Estimate:
+    """Estimate with the percentile interval of *draws*; standard error from their quartiles."""
+    ordered = np.sort(draws)
+    lower, upper = percentiles(ordered, level)
+    # The standard deviation of the draws may be infinite; their quartiles are not moved by the tails.
+    first, third = percentiles(ordered, 0.5)
+    bounded = math.isfinite(first) and math.isfinite(third)
+    return Estimate(
+        value=value,
+        standard_error=(third - first) / NORMAL_QUARTILES if bounded else None,
+        interval=Interval(lower, upper, level, "Monte Carlo"),
+        degrees_of_freedom=nu,
+    )
+
+
+def proportional(value: float, doubt: Doubt, nu: float) -> Estimate:
+    """Estimate of a limit that is proportional to σ/b."""
+    return Estimate(
+        value=value,
+        standard_error=value * doubt.standard_error,
+        interval=Interval(value * doubt.lower, value * doubt.upper, doubt.level, doubt.method),
+        degrees_of_freedom=nu,
+    )
+
+
+def increasing(limit: Callable[[float], float], doubt: Doubt, nu: float) -> Estimate:
+    """Estimate of a limit that is any increasing function of the factor f; open above where it has no value.
+
+    Raises:
+        NotEstimable: the limit itself (f = 1) does not exist.
+    """
+    value = limit(1.0)
+    return Estimate(
+        value=value,
+        standard_error=_slope_of(limit, value) * doubt.standard_error,
+        interval=Interval(
+            _or_infinite(limit, doubt.lower), _or_infinite(limit, doubt.upper), doubt.level, doubt.method
+        ),
+        degrees_of_freedom=nu,
+    )
+
+
+def _or_infinite(limit: Callable[[float], float], factor: float) -> float:
+    if not math.isfinite(factor):
+        return math.inf
+    try:
+        return limit(factor)
+    except NotEstimable:
+        return math.inf
+
+
+def _slope_of(limit: Callable[[float], float], value: float) -> float:
+    """Derivative at f = 1, from below: above, the limit may have ceased to exist."""
+    step = 1e-3
+    return (value - limit(1.0 - step)) / step

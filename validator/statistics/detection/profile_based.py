@@ -1,0 +1,238 @@
+"""Quantification limits read from how precision, recovery or accuracy change with the level."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from validator.errors import NotEstimable
+from validator.statistics.detection.result import EXTRAPOLATED, NOT_MONOTONE, LimitResult
+from validator.statistics.distributions import t_two_sided
+from validator.statistics.interval import Estimate, Interval
+from validator.statistics.variance_function import VarianceFunction, fit_variance_function
+
+if TYPE_CHECKING:
+    from validator.statistics.detection.inputs import DetectionInputs, RecoveryLevel, ToleranceLevel
+
+SECOND_TARGET_PERCENT = 20.0
+PRECISION_PROFILE = (
+    "Level at which the relative standard deviation reaches a target: Eurachem Guide, The Fitness for "
+    "Purpose of Analytical Methods, 2nd ed. 2014, 6.2; variance function: Eurachem/CITAC CG 4, 2012, E.5 "
+    "(from memory)"
+)
+ACCURACY_PROFILE = (
+    "P. Hubert et al., J. Pharm. Biomed. Anal. 36 (2004) 579-586: lowest level whose tolerance interval lies "
+    "inside the acceptance limits (from memory)"
+)
+LOWEST_VALIDATED = (
+    "Lowest level that was tested and meets the criteria on recovery and precision (common practice)"
+)
+LOWER_LINEAR = "Lower end of the linear range (common practice; says nothing about precision there)"
+
+
+def precision_profile(inputs: DetectionInputs) -> LimitResult:
+    r"""Level at which the fitted relative standard deviation has fallen to the target R.
+
+    .. math:: s^2(x) = s_0^2 + (\theta x)^2, \qquad s(x_Q)/x_Q = R
+              \;\Rightarrow\; x_Q = s_0/\sqrt{R^2 - \theta^2}
+
+    R is 10 % unless the study says otherwise; the level for 20 % stands beside it.  The interval is by the
+    delta method on ln x_Q from the information of the fit, with Student's t of Σν − 2.
+
+    Raises:
+        NotEstimable: fewer than two levels with replicates, a relative standard deviation that never falls to
+            R (θ ≥ R), or scatter that is proportional all the way down (s_0 = 0).
+
+    References:
+        Eurachem Guide, The Fitness for Purpose of Analytical Methods, 2nd ed. 2014, 6.2.
+    """
+    levels = inputs.precision_levels
+    if not levels:
+        raise NotEstimable(
+            "there are no precision data", "replicates at 3 or more levels, some near the limit"
+        )
+    x = np.array([level.level for level in levels])
+    function = fit_variance_function(
+        x, [level.sd**2 for level in levels], [level.degrees_of_freedom for level in levels], form="both"
+    )
+    target = inputs.rsd_target_percent / 100
+    value = _level_of_rsd(function, target)
+    nu = float(function.degrees_of_freedom.sum()) - 2
+    second = SECOND_TARGET_PERCENT / 100
+    inside = x.min() <= value <= x.max()
+    numbers = {"s0": function.s0, "theta": function.theta, "rsd_target_percent": inputs.rsd_target_percent}
+    if function.theta < second:
+        numbers["level_at_20_percent"] = _level_of_rsd(function, second)
+    return LimitResult(
+        quantification_limit=_around(value, function, target, nu, inputs.confidence),
+        sigma=value * target,
+        sigma_unit="concentration",
+        sigma_source="variance function of the precision data",
+        sigma_concentration=value * target,
+        degrees_of_freedom=nu,
+        k=1 / target,
+        quantification_k=1 / target,
+        inputs=numbers,
+        source=PRECISION_PROFILE,
+        note="Sigma is that of the variance function at the limit.",
+        cautions=() if inside else (EXTRAPOLATED,),
+    )
+
+
+def _level_of_rsd(function: VarianceFunction, target: float) -> float:
+    if function.theta >= target:
+        raise NotEstimable(
+            "the relative standard deviation does not fall to the target at any level",
+            "a more precise procedure, or a higher target",
+        )
+    # So small a share of the scatter is rounding of the fit: a limit from it would have no data behind it.
+    if function.s0 <= 1e-6 * function.theta * float(function.levels.max()):
+        raise NotEstimable(
+            "the scatter is proportional to the level down to the lowest one",
+            "replicates at lower levels",
+        )
+    return function.s0 / math.sqrt(target * target - function.theta * function.theta)
+
+
+def _around(value: float, function: VarianceFunction, target: float, nu: float, level: float) -> Estimate:
+    r"""Interval by the delta method on :math:`\ln x_Q = \tfrac12\ln s_0^2 - \tfrac12\ln(R^2-\theta^2)`."""
+    if nu < 1:
+        return Estimate(value=value)
+    gradient = 0.5 / np.array([function.s0**2, target**2 - function.theta**2])
+    relative = math.sqrt(float(gradient @ function.covariance @ gradient))
+    # Beyond e^700 a double overflows; such a limit is not bounded by the data.
+    reach = t_two_sided(level, nu) * relative
+    upper = value * math.exp(reach) if reach < 700 else math.inf
+    return Estimate(
+        value=value,
+        standard_error=value * relative,
+        interval=Interval(value * math.exp(-reach), upper, level, "delta method on the logarithm"),
+        degrees_of_freedom=nu,
+    )
+
+
+def accuracy_profile(inputs: DetectionInputs) -> LimitResult:
+    r"""Lowest level where the tolerance interval of the relative error stays inside ±λ.
+
+    Counted from the highest level downwards while the interval stays inside.  Where the next lower level is
+    outside, the limit is where the line between the two tolerance limits crosses ±λ; where all levels are
+    inside it is the lowest level tested.
+
+    Raises:
+        NotEstimable: no accuracy profile, no λ, or no level inside.
+
+    References:
+        P. Hubert et al., J. Pharm. Biomed. Anal. 36 (2004) 579 (from memory).
+    """
+    acceptance = inputs.acceptance_percent
+    if not inputs.tolerance_levels or acceptance is None:
+        raise NotEstimable(
+            "there is no accuracy profile",
+            "precision and recovery in series at 3 or more levels, and an acceptance limit",
+        )
+    levels = sorted(inputs.tolerance_levels, key=lambda level: level.level)
+    inside = [-acceptance <= level.lower_percent and level.upper_percent <= acceptance for level in levels]
+    if not any(inside):
+        raise NotEstimable(
+            "no level has its tolerance interval inside the acceptance limits",
+            "a more accurate procedure, more series, or wider acceptance limits",
+        )
+    last = len(inside) - 1 - inside[::-1].index(True)
+    first = last
+    while first > 0 and inside[first - 1]:
+        first -= 1
+    value = levels[first].level if first == 0 else _crossing(levels[first - 1], levels[first], acceptance)
+    notes = (
+        ("All levels down to the lowest tested are inside.",)
+        if first == 0
+        else ("Interpolated between the last level outside and the first inside.",)
+    )
+    return LimitResult(
+        quantification_limit=Estimate(value=value),
+        sigma_source="tolerance intervals of the accuracy profile",
+        inputs={"acceptance_percent": acceptance, "lowest_level_inside": levels[first].level},
+        source=ACCURACY_PROFILE,
+        note=" ".join(notes),
+        cautions=() if last == len(inside) - 1 else (NOT_MONOTONE,),
+    )
+
+
+def _crossing(outside: ToleranceLevel, inside: ToleranceLevel, acceptance: float) -> float:
+    """Level between the two from which on both tolerance limits lie within ±acceptance."""
+    share = 0.0
+    for beyond, within in (
+        (outside.upper_percent, inside.upper_percent),
+        (-outside.lower_percent, -inside.lower_percent),
+    ):
+        if beyond > acceptance:
+            share = max(share, (beyond - acceptance) / (beyond - within))
+    return outside.level + share * (inside.level - outside.level)
+
+
+def lowest_validated_level(inputs: DetectionInputs) -> LimitResult:
+    """Lowest tested level that meets the criteria on recovery and relative standard deviation.
+
+    Raises:
+        NotEstimable: no recovery data, no criteria, or no level that meets them.
+
+    References:
+        Common practice, as in guidance that takes the lowest spiked level with acceptable figures.
+    """
+    if not inputs.recovery_levels:
+        raise NotEstimable("there are no recovery data", "recovery with replicates at 2 or more levels")
+    if inputs.recovery_limits_percent is None:
+        raise NotEstimable(
+            "no acceptance limits for recovery are stated", "limits for recovery and precision"
+        )
+    levels = sorted(inputs.recovery_levels, key=lambda level: level.level)
+    passes = [_passes(level, inputs.recovery_limits_percent, inputs.rsd_limit_percent) for level in levels]
+    if not any(passes):
+        raise NotEstimable("no level meets the criteria on recovery and precision", "levels that meet them")
+    at = passes.index(True)
+    lowest = levels[at]
+    numbers = {
+        "mean_recovery_percent": lowest.mean_percent,
+        "n": float(lowest.n),
+        "recovery_min_percent": inputs.recovery_limits_percent[0],
+        "recovery_max_percent": inputs.recovery_limits_percent[1],
+    }
+    if lowest.rsd_percent is not None:
+        numbers["rsd_percent"] = lowest.rsd_percent
+    if inputs.rsd_limit_percent is not None:
+        numbers["rsd_max_percent"] = inputs.rsd_limit_percent
+    return LimitResult(
+        quantification_limit=Estimate(value=lowest.level),
+        sigma_source="recovery experiments",
+        inputs=numbers,
+        source=LOWEST_VALIDATED,
+        note="Lower levels may do as well: only tested levels can be reported.",
+        cautions=() if all(passes[at:]) else (NOT_MONOTONE,),
+    )
+
+
+def _passes(level: RecoveryLevel, recovery: tuple[float, float], rsd_max: float | None) -> bool:
+    if not recovery[0] <= level.mean_percent <= recovery[1]:
+        return False
+    return rsd_max is None or (level.rsd_percent is not None and level.rsd_percent <= rsd_max)
+
+
+def lower_linear_limit(inputs: DetectionInputs) -> LimitResult:
+    """Lower end of the linear range.
+
+    Raises:
+        NotEstimable: no linear range was found.
+
+    References:
+        Common practice; it says where the function holds, not how precise a result there is.
+    """
+    if inputs.linear_range_lower is None:
+        raise NotEstimable("no linear range was found", "a calibration with at least 5 levels that is linear")
+    return LimitResult(
+        quantification_limit=Estimate(value=inputs.linear_range_lower),
+        sigma_source="linear range",
+        inputs={"linear_range_lower": inputs.linear_range_lower},
+        source=LOWER_LINEAR,
+        note="No standard deviation enters: the limit is the lowest level of the linear range.",
+    )

@@ -1,0 +1,314 @@
+"""The one list of variants. A new variant is one function and one entry here."""
+
+from __future__ import annotations
+
+from validator.statistics.detection.blank_based import (
+    EURACHEM,
+    ICH,
+    IUPAC_1976,
+    blank_3_3,
+    blank_3s,
+    blank_mean_3s,
+)
+from validator.statistics.detection.calibration_based import intercept_3_3, residual_3_3
+from validator.statistics.detection.decision_limit import EU_2021_808, decision_limit
+from validator.statistics.detection.din_32645 import DIN_32645, din_32645_blank, din_32645_calibration
+from validator.statistics.detection.hypothesis_based import (
+    CURRIE,
+    HUBAUX_VOS,
+    ISO_11843,
+    currie,
+    hubaux_vos,
+    iso_11843,
+)
+from validator.statistics.detection.limit_of_blank import LOB_LOD, lob_lod
+from validator.statistics.detection.profile_based import (
+    ACCURACY_PROFILE,
+    LOWER_LINEAR,
+    LOWEST_VALIDATED,
+    PRECISION_PROFILE,
+    accuracy_profile,
+    lower_linear_limit,
+    lowest_validated_level,
+    precision_profile,
+)
+from validator.statistics.detection.signal_to_noise import SIGNAL_TO_NOISE, signal_to_noise
+from validator.statistics.detection.spike_based import CFR_136, epa_mdl, low_level_3s
+from validator.statistics.detection.variant import Variant
+
+_BLANK_SYMBOLS = (
+    "s_0, s_B: standard deviation of single blanks; n_b: blanks; m: readings averaged for a result; b: slope"
+)
+_LINE_SYMBOLS = (
+    "s: residual standard deviation; b: slope; n: calibration preparations; m: readings per result; "
+    "x̄, S_xx: mean and sum of squares of the levels; t: Student's t with ν degrees of freedom"
+)
+_BLANK_SCATTER = (
+    "scatter of whole blanks, as far as they went through the procedure; not that of the calibration"
+)
+_RESIDUAL_SCATTER = (
+    "scatter of the calibration preparations about the function, over the whole range, with any lack of fit; "
+    "not the matrix or the sample preparation"
+)
+
+_ALL = (
+    Variant(
+        id="blank_3s",
+        title="Blank, 3 s (Eurachem)",
+        function=blank_3s,
+        formula=(
+            r"x_D = \frac{3 s_0'}{b},\quad x_Q = \frac{10 s_0'}{b},\quad "
+            r"s_0' = s_0\sqrt{\frac1m+\frac1{n_b}}"
+        ),
+        symbols=_BLANK_SYMBOLS + "; 1/n_b only where results are blank-corrected",
+        source=EURACHEM,
+        sigma_contains=_BLANK_SCATTER,
+        needs="at least 2 independent blanks, 10 customary",
+        gives=("detection", "quantification"),
+    ),
+    Variant(
+        id="blank_mean_3s",
+        title="Mean blank + 3 s (IUPAC 1976)",
+        function=blank_mean_3s,
+        formula=r"x_D = \frac{\bar y_B + 3 s_B - a}{b},\quad x_Q = \frac{\bar y_B + 10 s_B - a}{b}",
+        symbols=_BLANK_SYMBOLS + "; ȳ_B: mean blank signal; a: intercept",
+        source=IUPAC_1976,
+        sigma_contains=_BLANK_SCATTER
+        + "; the limit also holds the distance of the mean blank from the intercept",
+        needs="signals of at least 2 independent blanks, 10 customary, and a calibration",
+        gives=("detection", "quantification"),
+    ),
+    Variant(
+        id="blank_3.3",
+        title="Blank, 3.3 s (ICH)",
+        function=blank_3_3,
+        formula=r"x_D = \frac{3.3 s_B}{b},\quad x_Q = \frac{10 s_B}{b}",
+        symbols=_BLANK_SYMBOLS,
+        source=ICH,
+        sigma_contains=_BLANK_SCATTER,
+        needs="at least 2 independent blanks, 10 customary",
+        gives=("detection", "quantification"),
+    ),
+    Variant(
+        id="residual_3.3",
+        title="Residuals, 3.3 s (ICH)",
+        function=residual_3_3,
+        formula=r"x_D = \frac{3.3 s_{y/x}}{b},\quad x_Q = \frac{10 s_{y/x}}{b}",
+        symbols="s_y/x: residual standard deviation, over √w_0 for a weighted fit; b: slope",
+        source=ICH,
+        sigma_contains=_RESIDUAL_SCATTER,
+        needs="a calibration of at least 3 preparations",
+        gives=("detection", "quantification"),
+    ),
+    Variant(
+        id="intercept_3.3",
+        title="Intercept, 3.3 s (ICH)",
+        function=intercept_3_3,
+        formula=r"x_D = \frac{3.3 s_a}{b},\quad x_Q = \frac{10 s_a}{b}",
+        symbols="s_a: standard deviation of the intercept; b: slope",
+        source=ICH,
+        sigma_contains="doubt of the calibration line at level 0; not the scatter of a sample's own signal",
+        needs="a straight-line calibration with an intercept",
+        gives=("detection", "quantification"),
+    ),
+    Variant(
+        id="low_level_3s",
+        title="Low-level sample, 3 s (Eurachem)",
+        function=low_level_3s,
+        formula=r"x_D = 3 s_0',\quad x_Q = 10 s_0',\quad s_0' = s_0\sqrt{\frac1m+\frac1{n_b}}",
+        symbols="s_0: standard deviation of results of the low-level sample; n_b, m as for blanks",
+        source=EURACHEM,
+        sigma_contains="scatter of whole results at a low level, calibration and preparation included",
+        needs="at least 2 independent results of a low-level sample, 10 customary",
+        gives=("detection", "quantification"),
+    ),
+    Variant(
+        id="currie",
+        title="Currie (IUPAC 1995)",
+        function=currie,
+        formula=(
+            r"x_C = t_{1-\alpha,\nu}\frac{s_0}{b}\sqrt{\frac1m+\frac1{n_b}},\quad "
+            r"x_D = \delta_{\alpha,\beta,\nu}\frac{s_0}{b}\sqrt{\frac1m+\frac1{n_b}},\quad "
+            r"x_Q = \frac{10 s_0}{b}"
+        ),
+        symbols=_BLANK_SYMBOLS
+        + "; δ: noncentrality of t at false positives α and false negatives β; ν = n_b − 1",
+        source=CURRIE,
+        sigma_contains=_BLANK_SCATTER,
+        needs="at least 2 independent blanks, 10 customary",
+        gives=("critical", "detection", "quantification"),
+    ),
+    Variant(
+        id="iso_11843",
+        title="ISO 11843-2",
+        function=iso_11843,
+        formula=(
+            r"x_C = t_{1-\alpha,\nu}\frac sb\sqrt{\frac1m+\frac1n+\frac{\bar x^2}{S_{xx}}},\quad "
+            r"x_D = \delta_{\alpha,\beta,\nu}\frac sb\sqrt{\frac1m+\frac1n+\frac{\bar x^2}{S_{xx}}}"
+        ),
+        symbols=_LINE_SYMBOLS
+        + "; δ: noncentrality of t; ν = n − 2; weighted: 1/m over the weight at the level",
+        source=ISO_11843,
+        sigma_contains=_RESIDUAL_SCATTER,
+        needs="a straight-line calibration with an intercept",
+        gives=("critical", "detection"),
+    ),
+    Variant(
+        id="din_32645_blank",
+        title="DIN 32645, blank method",
+        function=din_32645_blank,
+        formula=(
+            r"x_{NG} = t_{1-\alpha,\nu}\frac{s_L}{b}\sqrt{\frac1m+\frac1{n_b}},\quad "
+            r"x_{BG} = k\,t_{1-\alpha/2,\nu}\frac{s_L}{b}"
+            r"\sqrt{\frac1m+\frac1n+\frac{(x_{BG}-\bar x)^2}{S_{xx}}}"
+        ),
+        symbols=_LINE_SYMBOLS + "; s_L: standard deviation of the blanks; ν = n_b − 1; k = 3",
+        source=DIN_32645,
+        sigma_contains=_BLANK_SCATTER,
+        needs="at least 2 independent blanks, 10 customary, and an unweighted straight-line calibration",
+        gives=("critical", "detection", "quantification"),
+    ),
+    Variant(
+        id="din_32645_calibration",
+        title="DIN 32645, calibration method",
+        function=din_32645_calibration,
+        formula=(
+            r"x_{NG} = t_{1-\alpha,\nu}\frac sb\sqrt{\frac1m+\frac1n+\frac{\bar x^2}{S_{xx}}},\quad "
+            r"x_{BG} = k\,t_{1-\alpha/2,\nu}\frac sb\sqrt{\frac1m+\frac1n+\frac{(x_{BG}-\bar x)^2}{S_{xx}}}"
+        ),
+        symbols=_LINE_SYMBOLS + "; ν = n − 2; k = 3; identification limit x_EG = 2 x_NG for α = β",
+        source=DIN_32645,
+        sigma_contains=_RESIDUAL_SCATTER,
+        needs="an unweighted straight-line calibration near the limit",
+        gives=("critical", "detection", "quantification"),
+    ),
+    Variant(
+        id="hubaux_vos",
+        title="Prediction bands (Hubaux–Vos)",
+        function=hubaux_vos,
+        formula=(
+            r"b x_D = t_{1-\alpha,\nu}\,s\,h(0) + t_{1-\beta,\nu}\,s\,h(x_D),\quad "
+            r"h(x)^2 = \frac1m+\frac1n+\frac{(x-\bar x)^2}{S_{xx}}"
+        ),
+        symbols=_LINE_SYMBOLS + "; α, β: false positives and false negatives",
+        source=HUBAUX_VOS,
+        sigma_contains=_RESIDUAL_SCATTER,
+        needs="a calibration",
+        gives=("critical", "detection"),
+    ),
+    Variant(
+        id="epa_mdl",
+        title="Method detection limit (40 CFR 136)",
+        function=epa_mdl,
+        formula=(
+            r"MDL_S = t_{0.99,n-1}\,s_S,\quad MDL_B = \max(\bar x_B,0)+t_{0.99,n_B-1}\,s_B,\quad "
+            r"MDL = \max(MDL_S, MDL_B)"
+        ),
+        symbols=(
+            "s_S: standard deviation of n spiked samples; "
+            "x̄_B, s_B: mean and standard deviation of n_B method blanks"
+        ),
+        source=CFR_136,
+        sigma_contains="scatter of whole results over several batches, preparation and calibration included",
+        needs="at least 7 spiked samples and 7 method blanks, each over at least 3 batches",
+        gives=("detection", "quantification"),
+    ),
+    Variant(
+        id="lob_lod",
+        title="Limit of blank and limit of detection",
+        function=lob_lod,
+        formula=r"LoB = \bar x_B + c_B s_B,\quad LoD = LoB + c_L s_L,\quad c = \frac{1.645}{1-1/(4\nu)}",
+        symbols=(
+            "x̄_B, s_B: mean and standard deviation of blanks; "
+            "s_L: pooled standard deviation of low-level samples; ν: its degrees of freedom"
+        ),
+        source=LOB_LOD,
+        sigma_contains="scatter of whole blanks and of whole low-level results over days",
+        needs="blanks (60 customary) and replicates of low-level samples over several days",
+        gives=("critical", "detection"),
+    ),
+    Variant(
+        id="signal_to_noise",
+        title="Signal-to-noise ratio",
+        function=signal_to_noise,
+        formula=r"x_D = \frac{3x}{S/N},\quad x_Q = \frac{10x}{S/N},\quad S/N = \frac{2H}{h}",
+        symbols="H: signal height at level x; h: full width of the baseline noise (H/s with its rms value s)",
+        source=SIGNAL_TO_NOISE,
+        sigma_contains="noise of the recorded baseline alone",
+        needs="signal height and baseline noise at a level near the limit",
+        gives=("detection", "quantification"),
+    ),
+    Variant(
+        id="precision_profile",
+        title="Precision profile",
+        function=precision_profile,
+        formula=r"x_Q = \frac{s_0}{\sqrt{R^2-\theta^2}},\quad s^2(x) = s_0^2+(\theta x)^2",
+        symbols="R: target relative standard deviation; s_0, θ: coefficients of the variance function",
+        source=PRECISION_PROFILE,
+        sigma_contains="scatter of whole results at each level, between series where the data hold it",
+        needs="replicates at 2 or more levels, some near the limit",
+        gives=("quantification",),
+    ),
+    Variant(
+        id="accuracy_profile",
+        title="Accuracy profile",
+        function=accuracy_profile,
+        formula=r"x_Q = \min\{x : [L(x), U(x)] \subset [-\lambda, \lambda]\}",
+        symbols="L, U: tolerance limits of the relative error; λ: acceptance limit",
+        source=ACCURACY_PROFILE,
+        sigma_contains="bias and scatter of future results, within and between series",
+        needs="precision and recovery in series at 3 or more levels, and an acceptance limit",
+        gives=("quantification",),
+    ),
+    Variant(
+        id="lowest_validated_level",
+        title="Lowest validated level",
+        function=lowest_validated_level,
+        formula=r"x_Q = \min\{x : \text{recovery and RSD at } x \text{ meet their criteria}\}",
+        symbols="x: levels tested",
+        source=LOWEST_VALIDATED,
+        sigma_contains="scatter and bias of whole results at the level",
+        needs="recovery with replicates, and limits for recovery and precision",
+        gives=("quantification",),
+    ),
+    Variant(
+        id="lower_linear_limit",
+        title="Lower end of the linear range",
+        function=lower_linear_limit,
+        formula=r"x_Q = x_{\min}",
+        symbols="x_min: lowest level of the linear range",
+        source=LOWER_LINEAR,
+        sigma_contains="none",
+        needs="a linear range",
+        gives=("quantification",),
+    ),
+    Variant(
+        id="decision_limit",
+        title="Decision limit and detection capability (EU 2021/808)",
+        function=decision_limit,
+        formula=(
+            r"CC_\alpha = L + 1.64\,s \;\text{or}\; \frac{2.33\,s_B}{b},\quad "
+            r"CC_\beta = CC_\alpha + 1.64\,s"
+        ),
+        symbols="L: legal limit; s: standard deviation there; s_B: that of blanks (substances not permitted)",
+        source=EU_2021_808,
+        sigma_contains="scatter of whole results at the legal limit, or of blanks",
+        needs="precision at the legal limit, or blanks for a substance that is not permitted",
+        gives=("critical", "detection"),
+    ),
+)
+
+VARIANTS: dict[str, Variant] = {variant.id: variant for variant in _ALL}
+
+QUANTIFICATION_ALIASES: dict[str, str] = {
+    "blank_10s": "blank_3s",
+    "blank_mean_10s": "blank_mean_3s",
+    "blank_10": "blank_3.3",
+    "residual_10": "residual_3.3",
+    "intercept_10": "intercept_3.3",
+    "low_level_10s": "low_level_3s",
+    "currie_10": "currie",
+    "epa_ml": "epa_mdl",
+    "signal_to_noise_10": "signal_to_noise",
+}
+"""Names of the quantification limit of a variant whose own id names the factor of the detection limit."""

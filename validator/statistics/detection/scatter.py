@@ -1,0 +1,277 @@
+"""The standard deviation a limit rests on, and what turns it into a level: slope, weights, inversion."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from validator.errors import NotEstimable
+from validator.statistics.detection.inversion import levels_of
+from validator.statistics.detection.result import (
+    FEW_BLANKS,
+    PSEUDO_REPLICATES,
+    SCATTER_BETWEEN_LEVELS_ASSUMED,
+    SLOPE_AT_ZERO,
+    SigmaUnit,
+)
+from validator.statistics.distributions import t_two_sided
+from validator.statistics.sample import Sample, summarise
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from numpy.typing import ArrayLike
+
+    from validator.statistics.detection.inputs import Array, DetectionInputs, LowLevelSample
+    from validator.statistics.regression import CalibrationFit
+
+CUSTOMARY_BLANKS = 10
+RESIDUALS = "residuals"
+INTERCEPT = "intercept"
+BLANKS = "blanks"
+LOW_LEVEL = "low-level samples"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Scatter:
+    """A standard deviation with the slope that turns it into a level.
+
+    Attributes:
+        sd: standard deviation, in ``unit``.
+        degrees_of_freedom: ν of sd.
+        n: number of results it comes from.
+        mean: their mean, in ``unit``; 0 for residuals.
+        unit: "signal" or "concentration".
+        source: where it comes from.
+        slope: |b|, signal unit per level unit; 1 for concentrations.
+        slope_standard_error: standard error of the slope; 0 for concentrations.
+        slope_degrees_of_freedom: ν of the slope; infinite for concentrations.
+        notes, cautions: what has to be said about it.
+    """
+
+    sd: float
+    degrees_of_freedom: float
+    n: int
+    mean: float = 0.0
+    unit: SigmaUnit
+    source: str
+    slope: float = 1.0
+    slope_standard_error: float = 0.0
+    slope_degrees_of_freedom: float = np.inf
+    notes: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = ()
+
+    @property
+    def concentration(self) -> float:
+        """σ/|b|, in the unit of the analyte."""
+        return self.sd / self.slope
+
+    @property
+    def slope_relative_error(self) -> float:
+        """s_b/|b|."""
+        return self.slope_standard_error / self.slope
+
+    @property
+    def shares_residuals(self) -> bool:
+        """True when σ and the standard error of the slope come from the same residuals."""
+        return self.source in (RESIDUALS, INTERCEPT)
+
+    def scaled(self, factor: float) -> Scatter:
+        """The standard deviation *factor* times as large, everything else as it is."""
+        return replace(self, sd=self.sd * factor)
+
+    def numbers(self) -> dict[str, float]:
+        """What entered, by name."""
+        entered = {"sigma": self.sd, "n": float(self.n)}
+        if self.unit == "signal":
+            entered |= {
+                "slope": self.slope,
+                "slope_standard_error": self.slope_standard_error,
+                "slope_degrees_of_freedom": self.slope_degrees_of_freedom,
+            }
+        return entered
+
+
+def calibration(inputs: DetectionInputs) -> CalibrationFit:
+    """The calibration function, with a slope that can be told from zero.
+
+    Raises:
+        NotEstimable: no calibration, or a slope not significant at the level of confidence.
+    """
+    fit = inputs.fit
+    if fit is None:
+        raise NotEstimable("there is no calibration", "a calibration of at least 3 preparations")
+    b, s_b = fit.slope.value, fit.slope.standard_error or 0.0
+    if abs(b) <= t_two_sided(inputs.confidence, fit.degrees_of_freedom) * s_b or b == 0:
+        raise NotEstimable(
+            "the slope at level 0 cannot be told from zero",
+            "a calibration whose signal changes with the level",
+        )
+    return fit
+
+
+def straight_line(inputs: DetectionInputs, document: str) -> CalibrationFit:
+    """The calibration, which *document* requires to be a straight line with an intercept."""
+    fit = calibration(inputs)
+    if fit.model != "linear":
+        raise NotEstimable(
+            f"{document} is defined for a straight line with an intercept",
+            "a linear calibration of a short range",
+        )
+    return fit
+
+
+def with_slope(scatter: Scatter, fit: CalibrationFit) -> Scatter:
+    """*scatter* on the signal axis, with the slope of *fit* at level 0."""
+    curved = fit.model == "quadratic"
+    return replace(
+        scatter,
+        slope=abs(fit.slope.value),
+        slope_standard_error=fit.slope.standard_error or 0.0,
+        slope_degrees_of_freedom=float(fit.degrees_of_freedom),
+        notes=(*scatter.notes, "The slope is that of the curve at level 0.") if curved else scatter.notes,
+        cautions=(*scatter.cautions, SLOPE_AT_ZERO) if curved else scatter.cautions,
+    )
+
+
+def residual_scatter(inputs: DetectionInputs) -> Scatter:
+    r"""Standard deviation of a single signal at level 0 from the residuals, :math:`s_{y/x}/\sqrt{w_0}`.
+
+    Raises:
+        NotEstimable: no calibration, or residuals that are all zero.
+    """
+    fit = calibration(inputs)
+    s = fit.residual_standard_deviation
+    if s == 0:
+        raise NotEstimable(
+            "the calibration signals lie exactly on the function",
+            "unrounded signals of independent preparations",
+        )
+    notes: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = ()
+    if fit.is_weighted:
+        if inputs.variance_function is None:
+            notes = (
+                "The calibration is weighted: sigma is that of a single signal at the lowest level, "
+                "taken to hold at level 0.",
+            )
+            cautions = (SCATTER_BETWEEN_LEVELS_ASSUMED,) if fit.x.min() > 0 else ()
+        else:
+            notes = (
+                "The calibration is weighted: sigma is that of a single signal at level 0 "
+                "by the variance function.",
+            )
+    scatter = Scatter(
+        sd=s * math.sqrt(relative_variance(inputs, fit)(0.0)),
+        degrees_of_freedom=fit.degrees_of_freedom,
+        n=fit.n,
+        unit="signal",
+        source=RESIDUALS,
+        notes=notes,
+        cautions=cautions,
+    )
+    return with_slope(scatter, fit)
+
+
+def relative_variance(inputs: DetectionInputs, fit: CalibrationFit) -> Callable[[ArrayLike], Array]:
+    """Variance of a single signal at any levels, in units of s_y/x²: 1/w, with w on the scale of the fit.
+
+    With a variance function V it is V(x)·[1/(w V)] at the lowest level; without, 1/w is interpolated between
+    the levels and held constant below the lowest.
+
+    Raises:
+        NotEstimable: the variance function vanishes at level 0.
+    """
+    if not fit.is_weighted:
+        return lambda x: np.ones(np.shape(x))
+    function = inputs.variance_function
+    if function is None:
+        return lambda x: 1.0 / fit.weight_at(x)
+    lowest = float(fit.x.min())
+    if not float(function.variance(0.0)) > 0:
+        raise NotEstimable(
+            "the variance function gives no scatter at level 0",
+            "blanks, or replicates at levels near the limit",
+        )
+    factor = 1.0 / (float(fit.weight_at(lowest)) * float(function.variance(lowest)))
+    return lambda x: factor * function.variance(x)
+
+
+def blank_scatter(inputs: DetectionInputs) -> Scatter:
+    """Standard deviation of single blanks: of the results where given, else of the signals with the slope.
+
+    Raises:
+        NotEstimable: fewer than two blanks, censored blanks, blanks all equal; signals without a calibration.
+    """
+    if inputs.blank_concentrations is not None:
+        return _blanks(inputs, inputs.blank_concentrations, "concentration")
+    if inputs.blank_signals is None:
+        raise NotEstimable("there are no blanks", "at least 10 independent blanks")
+    return with_slope(_blanks(inputs, inputs.blank_signals, "signal"), calibration(inputs))
+
+
+def blank_signal_scatter(inputs: DetectionInputs) -> Scatter:
+    """Standard deviation and mean of the blanks on the signal axis."""
+    if inputs.blank_signals is None:
+        raise NotEstimable("there are no signals of blanks", "the signals of at least 10 independent blanks")
+    return with_slope(_blanks(inputs, inputs.blank_signals, "signal"), calibration(inputs))
+
+
+def _blanks(inputs: DetectionInputs, values: Array, unit: SigmaUnit) -> Scatter:
+    if inputs.blanks_censored:
+        total = inputs.blanks_censored + values.size
+        raise NotEstimable(
+            f"{inputs.blanks_censored} of {total} blanks are given only as below a limit",
+            "the values of all blanks, negative ones included",
+        )
+    sample = scattered(values, "blank", "at least 10 independent blanks")
+    notes: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = ()
+    if not inputs.blanks_are_independent:
+        notes = ("The blanks are repeated readings of one preparation: scatter between them is missing.",)
+        cautions = (PSEUDO_REPLICATES,)
+    if sample.n < CUSTOMARY_BLANKS:
+        cautions = (*cautions, FEW_BLANKS)
+    return Scatter(
+        sd=sample.sd or 0.0,
+        degrees_of_freedom=sample.degrees_of_freedom,
+        n=sample.n,
+        mean=sample.mean,
+        unit=unit,
+        source=BLANKS,
+        notes=notes,
+        cautions=cautions,
+    )
+
+
+def scattered(values: Array, what: str, needs: str) -> Sample:
+    """Size, mean and a standard deviation above zero of *values*.
+
+    Raises:
+        NotEstimable: fewer than two values, or values that are all equal.
+    """
+    if values.size < 2:
+        raise NotEstimable("there is only one " + what if values.size else f"there is no {what}", needs)
+    sample = summarise(values)
+    if not sample.variance:
+        raise NotEstimable(f"all {what} values are equal", f"{what} values in their full resolution")
+    return sample
+
+
+def blank_results(inputs: DetectionInputs) -> Array:
+    """The numerical blanks as results: as given, or by the calibration function from their signals."""
+    if inputs.blank_concentrations is not None:
+        return inputs.blank_concentrations
+    if inputs.blank_signals is None:
+        return np.empty(0)
+    return levels_of(calibration(inputs), inputs.blank_signals)
+
+
+def lowest_sample(inputs: DetectionInputs) -> LowLevelSample:
+    """The low-level sample with the least analyte."""
+    if not inputs.low_level:
+        raise NotEstimable("there are no low-level samples", "at least 10 results of a low-level sample")
+    return min(inputs.low_level, key=lambda sample: sample.level)

@@ -1,0 +1,262 @@
+"""Calibration when the levels themselves are uncertain."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from validator.errors import NotEstimable
+from validator.statistics.distributions import chi2_upper_tail, t_two_sided
+from validator.statistics.interval import Estimate, Interval
+from validator.statistics.least_squares import EPS
+from validator.statistics.regression import CalibrationFit, fit
+from validator.statistics.sample import Vector, vector
+
+if TYPE_CHECKING:
+    from numpy.typing import ArrayLike, NDArray
+
+_ITERATIONS = 200
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class YorkFit:
+    """A line through points that are uncertain in both directions.
+
+    Attributes:
+        slope, intercept: standard errors from the stated uncertainties times sqrt(reduced χ²), so that
+            they reflect the scatter found; intervals Student t with n − 2.
+        slope_standard_uncertainty, intercept_standard_uncertainty: from the stated uncertainties alone.
+        covariance: (2, 2) of (intercept, slope), from the stated uncertainties alone.
+        chi_squared: S = Σ W (y − a − b x)².
+        degrees_of_freedom: n − 2.
+        p: probability of a larger S if line and stated uncertainties hold.
+        adjusted_x, adjusted_y: (n,) the points on the line that belong to the observed ones.
+        iterations: until the slope stood still.
+        confidence: level of the intervals.
+    """
+
+    slope: Estimate
+    intercept: Estimate
+    slope_standard_uncertainty: float
+    intercept_standard_uncertainty: float
+    covariance: NDArray[np.float64]
+    chi_squared: float
+    degrees_of_freedom: int
+    p: float
+    adjusted_x: NDArray[np.float64]
+    adjusted_y: NDArray[np.float64]
+    iterations: int
+    confidence: float
+
+    @property
+    def reduced_chi_squared(self) -> float:
+        """S/(n − 2): about 1 when the scatter agrees with the stated uncertainties."""
+        return self.chi_squared / self.degrees_of_freedom
+
+
+def york(
+    x: ArrayLike,
+    y: ArrayLike,
+    *,
+    u_x: ArrayLike,
+    u_y: ArrayLike,
+    correlation: ArrayLike = 0.0,
+    confidence: float = 0.95,
+) -> YorkFit:
+    r"""Best line with errors in both coordinates.
+
+    .. math:: W_i = \frac{1}{u_{y,i}^2 + b^2 u_{x,i}^2 - 2 b r_i u_{x,i} u_{y,i}}, \quad
+              b = \frac{\sum W β V}{\sum W β U}, \quad a = \bar Y - b \bar X
+
+    .. math:: β_i = W_i [U_i u_{y,i}^2 + b V_i u_{x,i}^2 - (b U_i + V_i) r_i u_{x,i} u_{y,i}], \quad
+              U = x - \bar X, \ V = y - \bar Y
+
+    solved by iteration, with means weighted by W; the standard uncertainties are those of the adjusted
+    points, :math:`u_b^2 = 1/\sum W (ξ - \bar ξ)^2`, :math:`u_a^2 = 1/\sum W + \bar ξ^2 u_b^2`, ξ = X̄ + β.
+
+    Args:
+        x: (n,) levels.
+        y: (n,) signals.
+        u_x: (n,) standard uncertainties of x, one number for all allowed.
+        u_y: (n,) standard uncertainties of y, likewise; not both 0 at a point.
+        correlation: (n,) correlation r of the two errors of a point.
+        confidence: level of the intervals.
+
+    Raises:
+        NotEstimable: fewer than 3 points, one level, a constant signal, points without uncertainty, or an
+            iteration that does not settle.
+        ValueError: arrays that do not match, negative uncertainties, |r| ≥ 1.
+
+    References:
+        D. York, N. M. Evensen, M. López Martínez, J. De Basabe Delgado, Am. J. Phys. 72 (2004) 367–375,
+        section III.
+    """
+    start = fit(x, y, confidence=confidence)
+    x, y = start.x, start.y
+    n = x.size
+    ux, uy = vector(u_x, "u_x", size=n), vector(u_y, "u_y", size=n)
+    r = vector(correlation, "correlation", size=n)
+    if (ux < 0).any() or (uy < 0).any() or (np.abs(r) >= 1).any():
+        message = "uncertainties must not be negative and correlations must lie between -1 and 1"
+        raise ValueError(message)
+    if ((ux == 0) & (uy == 0)).any():
+        raise NotEstimable("a point has no uncertainty in either direction", "an uncertainty for every point")
+    # Both axes in units of their spread, so that the sums stay near 1.
+    unit_x, unit_y = start.scale, float(np.sqrt(np.mean((y - start.mean_y) ** 2)))
+    xs, ys = (x - start.centre) / unit_x, (y - start.mean_y) / unit_y
+    state = _iterate(xs, ys, ux / unit_x, uy / unit_y, r, start.slope.value * unit_x / unit_y)
+    return _report(state, xs, ys, (start.centre, unit_x), (start.mean_y, unit_y), confidence)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _State:
+    """Where the iteration settled."""
+
+    b: float
+    w: Vector
+    mean_x: float
+    mean_y: float
+    beta: Vector
+    iterations: int
+
+
+def _iterate(x: Vector, y: Vector, ux: Vector, uy: Vector, r: Vector, b: float) -> _State:
+    cross = r * ux * uy
+    smallest_step = math.inf
+    for iteration in range(1, _ITERATIONS + 1):
+        w = 1.0 / (uy**2 + b * b * ux**2 - 2 * b * cross)
+        total = float(w.sum())
+        mean_x, mean_y = float(w @ x) / total, float(w @ y) / total
+        u, v = x - mean_x, y - mean_y
+        beta = w * (u * uy**2 + b * v * ux**2 - (b * u + v) * cross)
+        denominator = float(w @ (beta * u))
+        if denominator == 0:
+            break
+        new = float(w @ (beta * v)) / denominator
+        step = abs(new - b)
+        b = new
+        # Near the end rounding alone moves the slope: stop when the steps no longer shrink there.
+        if step <= 4 * EPS * abs(b) or (step <= 1e-12 * abs(b) and step >= smallest_step):
+            return _State(b=b, w=w, mean_x=mean_x, mean_y=mean_y, beta=beta, iterations=iteration)
+        smallest_step = min(smallest_step, step)
+    raise NotEstimable(
+        "the line with errors in both directions does not settle", "points that lie closer to a line"
+    )
+
+
+def _report(
+    state: _State,
+    x: Vector,
+    y: Vector,
+    x_axis: tuple[float, float],
+    y_axis: tuple[float, float],
+    confidence: float,
+) -> YorkFit:
+    """Back from centred and scaled axes, (origin, unit) each."""
+    (x_origin, x_unit), (y_origin, y_unit) = x_axis, y_axis
+    b, w, beta = state.b, state.w, state.beta
+    total = float(w.sum())
+    a = state.mean_y - b * state.mean_x
+    residuals = (y - state.mean_y) - b * (x - state.mean_x)
+    chi_squared = float(w @ residuals**2)
+    xi = state.mean_x + beta
+    mean_xi = float(w @ xi) / total
+    u_b = math.sqrt(1.0 / float(w @ (xi - mean_xi) ** 2))
+
+    slope_unit = y_unit / x_unit
+    slope = b * slope_unit
+    u_slope = u_b * slope_unit
+    # The intercept belongs to x = 0 on the original axis.
+    lever = x_origin + x_unit * mean_xi
+    intercept = y_origin + y_unit * a - slope * x_origin
+    u_intercept = math.hypot(y_unit / math.sqrt(total), lever * u_slope)
+    cross = -lever * u_slope**2
+    nu = x.size - 2
+    scatter = math.sqrt(chi_squared / nu)
+    t = t_two_sided(confidence, nu)
+
+    def estimate(value: float, uncertainty: float) -> Estimate:
+        error = uncertainty * scatter
+        interval = Interval(value - t * error, value + t * error, confidence, "Student t")
+        return Estimate(value=value, standard_error=error, interval=interval, degrees_of_freedom=nu)
+
+    return YorkFit(
+        slope=estimate(slope, u_slope),
+        intercept=estimate(intercept, u_intercept),
+        slope_standard_uncertainty=u_slope,
+        intercept_standard_uncertainty=u_intercept,
+        covariance=np.array([[u_intercept**2, cross], [cross, u_slope**2]]),
+        chi_squared=chi_squared,
+        degrees_of_freedom=nu,
+        p=chi2_upper_tail(chi_squared, nu),
+        adjusted_x=x_origin + x_unit * xi,
+        adjusted_y=y_origin + y_unit * (state.mean_y + b * beta),
+        iterations=state.iterations,
+        confidence=confidence,
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class LevelUncertaintyEffect:
+    """How much the uncertainty of the levels matters beside the scatter of the signals.
+
+    Attributes:
+        share: (n,) |dy/dx| u(x) / (s/√w) at every point.
+        largest_share: the largest of them.
+        at: index of that point.
+        threshold: beyond which the levels can no longer be taken as exact.
+        matters: largest_share > threshold.
+        york: line with errors in both directions, for a straight calibration whose levels matter; else None.
+    """
+
+    share: NDArray[np.float64]
+    largest_share: float
+    at: int
+    threshold: float
+    matters: bool
+    york: YorkFit | None
+
+
+def level_uncertainty_effect(
+    calibration: CalibrationFit, u_x: ArrayLike, *, threshold: float = 1 / 3
+) -> LevelUncertaintyEffect:
+    """Compare b·u(x) with the scatter of the signals, point by point.
+
+    Beyond *threshold* (one third: it then adds more than 5 % to the standard deviation) the ordinary
+    assumption of exact levels is in doubt, and a line with errors in both directions is fitted beside, with
+    u(y) = s/√w.
+
+    Args:
+        calibration: fit that took the levels as exact.
+        u_x: (n,) standard uncertainties of the levels, one number for all allowed.
+        threshold: largest harmless share.
+
+    Raises:
+        NotEstimable: points that lie exactly on the fitted function.
+        ValueError: arrays that do not match, or negative uncertainties.
+
+    References:
+        Levels exact when their uncertainty is small beside that of the signals: ISO 11095:1996, clause 4;
+        ISO 8466-1:1990, clause 4.1 (both from memory); one third is common practice.
+    """
+    ux = vector(u_x, "u_x", size=calibration.n)
+    if (ux < 0).any():
+        message = "uncertainties must not be negative"
+        raise ValueError(message)
+    s = calibration.residual_standard_deviation
+    if s == 0:
+        raise NotEstimable("the points lie exactly on the fitted function", "signals that scatter")
+    u_y = s / np.sqrt(calibration.weights)
+    share = np.abs(calibration.slope_at(calibration.x)) * ux / u_y
+    at = int(share.argmax())
+    largest = float(share[at])
+    matters = largest > threshold
+    line = None
+    if matters and calibration.model == "linear":
+        line = york(calibration.x, calibration.y, u_x=ux, u_y=u_y, confidence=calibration.confidence)
+    return LevelUncertaintyEffect(
+        share=share, largest_share=largest, at=at, threshold=threshold, matters=matters, york=line
+    )

@@ -1,0 +1,307 @@
+"""Interlaboratory precision at one level, by the estimators of ISO 5725-2, and Mandel's h and k."""
+
+from __future__ import annotations
+
+import math
+from contextlib import suppress
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from validator.errors import NotEstimable
+from validator.statistics.distributions import f_quantile, t_quantile
+from validator.statistics.interval import Estimate
+from validator.statistics.one_way_intervals import (
+    between_estimate,
+    mean_over_groups,
+    repeatability_estimate,
+    total_estimate,
+    variance_of_means,
+)
+from validator.statistics.outliers import (
+    OutlierTest,
+    cochran,
+    grubbs,
+    grubbs_double_largest,
+    grubbs_double_smallest,
+)
+from validator.statistics.precision import LIMIT_FACTOR
+from validator.statistics.precision_intervals import Figure, relative_standard_deviation, standard_deviation
+from validator.statistics.robust import algorithm_a, algorithm_s
+from validator.statistics.variance_components import (
+    FloatArray,
+    OneWayLayout,
+    checked_readings,
+    differences_from_one,
+    one_way_layout,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MandelStatistics:
+    """Consistency of each laboratory with the others, in the order of the cells.
+
+    Attributes:
+        h: between laboratories; ``h_critical`` bounds |h|.
+        k: within laboratories; None where the cell holds a single reading.
+        h_critical: at 5 % and 1 %.
+        k_critical: for each laboratory at 5 % and 1 %, by its own number of readings; None as for k.
+    """
+
+    h: tuple[float, ...]
+    k: tuple[float | None, ...]
+    h_critical: tuple[float, float]
+    k_critical: tuple[tuple[float, float] | None, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InterlaboratoryResult:
+    """Precision over laboratories at one level. Standard deviations in the unit of the data, RSDs in percent.
+
+    Attributes:
+        n, laboratories: readings and cells used.
+        n_effective: n̿, readings per cell in the between-laboratory estimator.
+        mean: general mean m, weighted by the readings; its standard error is over laboratories.
+        repeatability_sd, repeatability_rsd: s_r.
+        between_sd: s_L.
+        reproducibility_sd, reproducibility_rsd: s_R.
+        between_clipped: s_L² came out negative and was set to zero.
+        repeatability_limit, reproducibility_limit: 2.8·s_r and 2.8·s_R.
+        cell_means, cell_sds, cell_sizes: by laboratory; a single reading has no standard deviation.
+        mandel: h and k, or why not.
+        outlier_tests: Cochran on the cells, Grubbs single and double on the cell means.
+        level: level of confidence of the intervals.
+        method: how it was computed, in a sentence.
+    """
+
+    n: int
+    laboratories: int
+    n_effective: float
+    mean: Estimate
+    repeatability_sd: Figure
+    repeatability_rsd: Figure
+    between_sd: Figure
+    reproducibility_sd: Figure
+    reproducibility_rsd: Figure
+    between_clipped: bool
+    repeatability_limit: float | None
+    reproducibility_limit: float | None
+    cell_means: tuple[float, ...]
+    cell_sds: tuple[float | None, ...]
+    cell_sizes: tuple[int, ...]
+    mandel: MandelStatistics | NotEstimable
+    outlier_tests: tuple[OutlierTest, ...]
+    level: float
+    method: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RobustInterlaboratoryResult:
+    """The same figures by algorithms A (mean, s_d) and S (s_r).
+
+    Attributes:
+        laboratories: cells used.
+        mean: robust mean of the cell means.
+        repeatability_sd, between_sd, reproducibility_sd: s_r, s_L, s_R.
+        between_clipped: s_L² came out negative and was set to zero.
+    """
+
+    laboratories: int
+    mean: float
+    repeatability_sd: float
+    between_sd: float
+    reproducibility_sd: float
+    between_clipped: bool
+
+
+def interlaboratory(
+    cells: Sequence[Sequence[float] | FloatArray], *, level: float = 0.95, alpha: float = 0.05
+) -> InterlaboratoryResult:
+    r"""Repeatability and reproducibility from the cells of p laboratories, each of shape (n_i,).
+
+    .. math::
+        s_r^2 = \frac{\sum(n_i-1)s_i^2}{\sum(n_i-1)}, \quad
+        s_d^2 = \frac{\sum n_i(\bar y_i - m)^2}{p-1}, \quad
+        \bar{\bar n} = \frac{1}{p-1}\Bigl(\sum n_i - \frac{\sum n_i^2}{\sum n_i}\Bigr), \quad
+        s_L^2 = \max\Bigl(0, \frac{s_d^2-s_r^2}{\bar{\bar n}}\Bigr), \quad s_R^2 = s_r^2 + s_L^2
+
+    also for unequal cells; outliers are tested and stay in. Intervals, which the standard does not give:
+    chi-squared for s_r, Williams-Tukey for s_L, modified large-sample for s_R. With single readings in
+    all cells s_R is the standard deviation of the results. Empty cells are left out.
+
+    Raises:
+        NotEstimable: fewer than two laboratories, a reading that is not finite.
+
+    References:
+        ISO 5725-2:1994, 7.4.5 (from memory; Annex B.1 is a test).
+    """
+    layout = one_way_layout(cells)
+    if layout.groups < 2 or layout.n0 is None or layout.ms_between is None:
+        raise NotEstimable(
+            "results of one laboratory", "at least 2 laboratories, by ISO 5725-1 rather 8 or more"
+        )
+    used = [cell for cell in map(checked_readings, cells) if len(cell)]
+    s_r, s_L, s_R, clipped = _components(layout, layout.n0, layout.ms_between, level)
+    mean = mean_over_groups(layout, level)
+    return InterlaboratoryResult(
+        n=layout.n,
+        laboratories=layout.groups,
+        n_effective=layout.n0,
+        mean=mean,
+        repeatability_sd=s_r,
+        repeatability_rsd=relative_standard_deviation(s_r, layout.mean),
+        between_sd=s_L,
+        reproducibility_sd=s_R,
+        reproducibility_rsd=relative_standard_deviation(s_R, layout.mean),
+        between_clipped=clipped,
+        repeatability_limit=LIMIT_FACTOR * s_r.value if isinstance(s_r, Estimate) else None,
+        reproducibility_limit=LIMIT_FACTOR * s_R.value if isinstance(s_R, Estimate) else None,
+        cell_means=tuple(layout.group_means.tolist()),
+        cell_sds=_cell_sds(used),
+        cell_sizes=tuple(len(cell) for cell in used),
+        mandel=_mandel_or_reason(used),
+        outlier_tests=_outlier_tests(used, layout, alpha),
+        level=level,
+        method="estimators of ISO 5725-2"
+        + ("; between-laboratory variance negative, set to zero" if clipped else ""),
+    )
+
+
+def mandel(cells: Sequence[Sequence[float] | FloatArray]) -> MandelStatistics:
+    r"""Mandel's consistency statistics of p cells.
+
+    .. math:: h_i = \frac{\bar y_i - \bar{\bar y}}{\sqrt{\sum(\bar y_i - \bar{\bar y})^2/(p-1)}}, \qquad
+        k_i = s_i\Big/\sqrt{\sum s_i^2/p}
+
+    with the unweighted mean of the cell means and p the cells with replicates in k.
+
+    Raises:
+        NotEstimable: fewer than three laboratories, or equal cell means.
+
+    References:
+        ISO 5725-2:1994, 7.3.1; ASTM E691 (both from memory).
+    """
+    used = [checked_readings(cell) for cell in cells]
+    if len(used) < 3:
+        raise NotEstimable(f"only {len(used)} laboratories", "at least 3 laboratories")
+    centred = one_way_layout(used).centred_means
+    centred = centred - centred.mean()
+    spread = math.sqrt(float(centred @ centred) / (len(used) - 1))
+    if spread == 0:
+        raise NotEstimable("all cell means are equal", "results recorded with more digits")
+    sds = _cell_sds(used)
+    known = [s for s in sds if s is not None]
+    pooled = math.sqrt(sum(s**2 for s in known) / len(known)) if known else 0.0
+    return MandelStatistics(
+        h=tuple((centred / spread).tolist()),
+        k=tuple(None if s is None or pooled == 0 else s / pooled for s in sds),
+        h_critical=(mandel_h_critical(len(used), 0.05), mandel_h_critical(len(used), 0.01)),
+        k_critical=tuple(
+            None
+            if s is None or len(known) < 2
+            else (
+                mandel_k_critical(len(known), len(cell), 0.05),
+                mandel_k_critical(len(known), len(cell), 0.01),
+            )
+            for s, cell in zip(sds, used, strict=True)
+        ),
+    )
+
+
+def mandel_h_critical(p: int, alpha: float) -> float:
+    r"""Bound of |h| for one of p laboratories: (p-1)·t/√(p(t² + p - 2)), t at 1 - α/2 with p - 2 df."""
+    t = t_quantile(1 - alpha / 2, p - 2)
+    return (p - 1) * t / math.sqrt(p * (t**2 + p - 2))
+
+
+def mandel_k_critical(p: int, n: int, alpha: float) -> float:
+    r"""Bound of k for one of p laboratories of n readings: √(pF/(F + p - 1)), F(1-α; n-1, (p-1)(n-1))."""
+    F = f_quantile(1 - alpha, n - 1, (p - 1) * (n - 1))
+    return math.sqrt(p * F / (F + p - 1))
+
+
+def robust_interlaboratory(cells: Sequence[Sequence[float] | FloatArray]) -> RobustInterlaboratoryResult:
+    r"""s_r by algorithm S on the cell sds, mean and s_d by algorithm A on the cell means.
+
+    .. math:: s_L^2 = \max(0, s_d^2 - s_r^2/n_h), \qquad s_R^2 = s_L^2 + s_r^2
+
+    with n_h the harmonic mean of the readings per cell; ν of algorithm S is that of the commonest size.
+
+    Raises:
+        NotEstimable: fewer than three laboratories, no replicates, or more than half of the values equal.
+
+    References:
+        ISO 5725-5:1998, 6 (from memory).
+    """
+    layout = one_way_layout(cells)
+    used = [cell for cell in map(checked_readings, cells) if len(cell)]
+    sizes = [len(cell) for cell in used if len(cell) > 1]
+    if not sizes:
+        raise NotEstimable("every cell holds a single reading", "cells with at least 2 readings")
+    nu = max(sorted(set(sizes)), key=sizes.count) - 1
+    s_r = algorithm_s([s for s in _cell_sds(used) if s is not None], nu)
+    average = algorithm_a(layout.group_means)
+    s_L2 = average.sd**2 - s_r**2 * float(np.mean(1 / layout.counts))
+    return RobustInterlaboratoryResult(
+        laboratories=layout.groups,
+        mean=average.mean,
+        repeatability_sd=s_r,
+        between_sd=math.sqrt(max(0.0, s_L2)),
+        reproducibility_sd=math.sqrt(max(0.0, s_L2) + s_r**2),
+        between_clipped=s_L2 < 0,
+    )
+
+
+def _components(
+    layout: OneWayLayout, n0: float, ms_between: float, level: float
+) -> tuple[Figure, Figure, Figure, bool]:
+    ms_within = layout.ms_within
+    if not ms_within:
+        if layout.df_within == 0:
+            why = NotEstimable(
+                "every laboratory reports a single reading", "at least 2 readings a laboratory"
+            )
+        else:
+            why = NotEstimable(
+                "readings within each cell are identical", "readings recorded with more digits"
+            )
+        s_R = standard_deviation(variance_of_means(layout), layout.df_between, level)
+        return why, why, s_R, False
+    s_L2 = max(0.0, (ms_between - ms_within) / n0)
+    reproducibility, _ = total_estimate(layout, ms_within + s_L2, level)
+    return (
+        repeatability_estimate(layout, ms_within, level),
+        between_estimate(layout, s_L2, level),
+        reproducibility,
+        s_L2 == 0,
+    )
+
+
+def _cell_sds(cells: Sequence[FloatArray]) -> tuple[float | None, ...]:
+    return tuple(
+        None if len(cell) < 2 else float(np.std(differences_from_one(cell)[0], ddof=1)) for cell in cells
+    )
+
+
+def _mandel_or_reason(cells: Sequence[FloatArray]) -> MandelStatistics | NotEstimable:
+    try:
+        return mandel(cells)
+    except NotEstimable as reason:
+        return reason
+
+
+def _outlier_tests(
+    cells: Sequence[FloatArray], layout: OneWayLayout, alpha: float
+) -> tuple[OutlierTest, ...]:
+    """The tests that the data can carry."""
+    found = []
+    with suppress(NotEstimable):
+        found.append(cochran(cells, alpha=alpha))
+    for test in (grubbs, grubbs_double_largest, grubbs_double_smallest):
+        with suppress(NotEstimable):
+            found.append(test(layout.group_means, alpha=alpha))
+    return tuple(found)

@@ -1,0 +1,286 @@
+"""Outlier tests. They report; nothing is removed here or anywhere else without a recorded cause."""
+
+from __future__ import annotations
+
+import math
+from contextlib import suppress
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+
+from validator.errors import NotEstimable
+from validator.statistics.distributions import f_quantile, f_upper_tail, t_quantile, t_two_sided_p
+from validator.statistics.dixon_ratio import dixon_critical, dixon_p
+from validator.statistics.grubbs_double_table import GRUBBS_DOUBLE_CRITICAL
+from validator.statistics.variance_components import FloatArray, checked_readings, differences_from_one
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+Side = Literal["largest", "smallest"]
+
+MODIFIED_Z_CRITICAL = 3.5
+"""Iglewicz & Hoaglin, How to Detect and Handle Outliers (1993), recommendation (from memory)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OutlierTest:
+    """One test of one data set for values that do not belong.
+
+    Attributes:
+        name: the test by its usual name.
+        statistic: its statistic.
+        critical: critical value at ``alpha``.
+        alpha: level of significance; None where the critical value is a convention.
+        p: probability under no outlier, an upper bound where the name of the test says Bonferroni.
+        index: positions of the suspects in the data as given, most extreme first.
+        suspect: the most extreme value; for Cochran the standard deviation of the group.
+        flagged: the statistic is beyond the critical value.
+    """
+
+    name: str
+    statistic: float
+    critical: float
+    alpha: float | None
+    p: float | None
+    index: tuple[int, ...]
+    suspect: float
+    flagged: bool
+
+
+def outlier_tests(values: Sequence[float] | FloatArray, *, alpha: float = 0.05) -> tuple[OutlierTest, ...]:
+    """Grubbs (single, double), Dixon and modified z score for one series, as far as the data carry them.
+
+    Several tests on the same data flag a good value more often than *alpha* says.
+    """
+    found = []
+    for test in (grubbs, grubbs_double_largest, grubbs_double_smallest, dixon, modified_z):
+        with suppress(NotEstimable):
+            found.append(test(values, alpha=alpha))
+    return tuple(found)
+
+
+def grubbs(values: Sequence[float] | FloatArray, *, alpha: float = 0.05) -> OutlierTest:
+    r"""Grubbs' test of the value farthest from the mean, two-sided.
+
+    .. math:: G = \max|x_i - \bar x|/s, \qquad
+        G_{crit} = \frac{n-1}{\sqrt n}\sqrt{\frac{t^2}{n-2+t^2}}, \quad t = t_{1-\alpha/2n,\,n-2}
+
+    Raises:
+        NotEstimable: fewer than three values, or all equal.
+
+    References:
+        F.E. Grubbs, G. Beck, Technometrics 14 (1972) 847; ISO 5725-2:1994, 7.3.4.1 (from memory).
+    """
+    x = _enough(values, 3)
+    n = len(x)
+    deviations = x - x.mean()
+    at = int(np.argmax(np.abs(deviations)))
+    G = float(abs(deviations[at])) / _sd(deviations)
+    critical = grubbs_critical(n, alpha)
+    return OutlierTest(
+        name="Grubbs (Bonferroni)",
+        statistic=G,
+        critical=critical,
+        alpha=alpha,
+        p=_grubbs_p(G, n),
+        index=(at,),
+        suspect=_value(values, at),
+        flagged=critical < G,
+    )
+
+
+def grubbs_critical(n: int, alpha: float, *, two_sided: bool = True) -> float:
+    """Critical value of Grubbs' single test at level *alpha*, by the Bonferroni bound."""
+    t = t_quantile(1 - alpha / (2 * n if two_sided else n), n - 2)
+    return (n - 1) / math.sqrt(n) * math.sqrt(t**2 / (n - 2 + t**2))
+
+
+def grubbs_double_largest(values: Sequence[float] | FloatArray, *, alpha: float = 0.05) -> OutlierTest:
+    """Grubbs' test of the two largest values together; see :func:`grubbs_double`."""
+    return grubbs_double(values, "largest", alpha=alpha)
+
+
+def grubbs_double_smallest(values: Sequence[float] | FloatArray, *, alpha: float = 0.05) -> OutlierTest:
+    """Grubbs' test of the two smallest values together; see :func:`grubbs_double`."""
+    return grubbs_double(values, "smallest", alpha=alpha)
+
+
+def grubbs_double(values: Sequence[float] | FloatArray, side: Side, *, alpha: float = 0.05) -> OutlierTest:
+    r"""Grubbs' test of the two largest or the two smallest values together.
+
+    .. math:: G = SS_{\text{without the two}}/SS_{\text{all}}
+
+    flagged when *below* the critical value. Two-sided as ISO 5725-2 uses it: both ends are tested, each at
+    α/2. The critical values are simulated (see ``grubbs_double_table``).
+
+    Raises:
+        NotEstimable: fewer than 4 or more than 40 values, all equal, or *alpha* other than 0.01, 0.05.
+
+    References:
+        F.E. Grubbs, G. Beck, Technometrics 14 (1972) 847; ISO 5725-2:1994, 7.3.4.2 (from memory).
+    """
+    x = _enough(values, 4)
+    n = len(x)
+    try:
+        critical = GRUBBS_DOUBLE_CRITICAL[alpha][n]
+    except KeyError:
+        raise NotEstimable(
+            f"no critical value for {n} values at {alpha:g}", "4 to 40 values, significance 0.01 or 0.05"
+        ) from None
+    order = np.argsort(x, kind="stable")
+    if side == "largest":
+        order = order[::-1]
+    rest = x[order[2:]]
+    rest = rest - rest.mean()
+    deviations = x - x.mean()
+    G = float(rest @ rest) / float(deviations @ deviations)
+    return OutlierTest(
+        name=f"Grubbs, two {side}",
+        statistic=G,
+        critical=critical,
+        alpha=alpha,
+        p=None,
+        index=(int(order[0]), int(order[1])),
+        suspect=_value(values, int(order[0])),
+        flagged=critical > G,
+    )
+
+
+def dixon(values: Sequence[float] | FloatArray, *, alpha: float = 0.05) -> OutlierTest:
+    """Dixon's test Q = gap/range (ratio r10) of the value with the larger gap, two-sided, exact p.
+
+    The ratio r10 is used for every number of values; see ``dixon_ratio`` for its distribution.
+
+    Raises:
+        NotEstimable: fewer than three values, or all equal.
+    """
+    x = _enough(values, 3)
+    order = np.argsort(x, kind="stable")
+    s = x[order]
+    lower, upper = float(s[1] - s[0]), float(s[-1] - s[-2])
+    Q = max(lower, upper) / float(s[-1] - s[0])
+    at = int(order[0] if lower > upper else order[-1])
+    p = dixon_p(Q, len(x))
+    return OutlierTest(
+        name="Dixon Q (r10)",
+        statistic=Q,
+        critical=dixon_critical(len(x), alpha),
+        alpha=alpha,
+        p=p,
+        index=(at,),
+        suspect=_value(values, at),
+        flagged=p < alpha,
+    )
+
+
+def cochran(groups: Sequence[Sequence[float] | FloatArray], *, alpha: float = 0.05) -> OutlierTest:
+    r"""Cochran's test of the largest of k group variances.
+
+    .. math:: C = s_{max}^2/\sum s_i^2, \qquad C_{crit} = \frac{F}{F + k - 1}, \quad
+        F = F_{1-\alpha/k;\,\nu,\,(k-1)\nu}
+
+    (Bonferroni bound, exact where C > 1/2). With unequal groups ν is that of the commonest size, as
+    ISO 5725-2 advises when the sizes differ little; single readings are left out.
+
+    Raises:
+        NotEstimable: fewer than two groups with replicates, or no scatter.
+
+    References:
+        W.G. Cochran, Ann. Eugenics 11 (1941) 47; ISO 5725-2:1994, 7.3.3 (from memory).
+    """
+    used = [(at, checked_readings(group)) for at, group in enumerate(groups) if len(group) > 1]
+    if len(used) < 2:
+        raise NotEstimable(
+            "fewer than two groups with replicates", "at least 2 groups of at least 2 readings"
+        )
+    variances = np.array([_variance(group) for _, group in used])
+    if variances.sum() <= 0:
+        raise NotEstimable("no scatter within the groups", "groups with differing readings")
+    sizes = [len(group) for _, group in used]
+    nu = max(sorted(set(sizes)), key=sizes.count) - 1
+    k = len(used)
+    largest = int(np.argmax(variances))
+    C = float(variances[largest] / variances.sum())
+    critical = cochran_critical(k, nu, alpha)
+    ratio = (k - 1) * C / (1 - C) if C < 1 else math.inf
+    return OutlierTest(
+        name="Cochran (Bonferroni)",
+        statistic=C,
+        critical=critical,
+        alpha=alpha,
+        p=min(1.0, k * f_upper_tail(ratio, nu, (k - 1) * nu)),
+        index=(used[largest][0],),
+        suspect=math.sqrt(variances[largest]),
+        flagged=critical < C,
+    )
+
+
+def cochran_critical(k: int, nu: float, alpha: float) -> float:
+    """Critical value of Cochran's C for *k* variances of *nu* degrees of freedom each."""
+    F = f_quantile(1 - alpha / k, nu, (k - 1) * nu)
+    return F / (F + k - 1)
+
+
+def modified_z(values: Sequence[float] | FloatArray, *, alpha: float = 0.05) -> OutlierTest:
+    r"""Modified z score, M = 0.6745·(x - median)/MAD; beyond 3.5 is suspect whatever *alpha*.
+
+    Raises:
+        NotEstimable: fewer than three values, or more than half of them equal.
+
+    References:
+        B. Iglewicz, D.C. Hoaglin, How to Detect and Handle Outliers (1993), ch. 3 (from memory).
+    """
+    del alpha  # a conventional limit without a level; the argument keeps the tests alike
+    x = _enough(values, 3)
+    deviations = x - np.median(x)
+    mad = float(np.median(np.abs(deviations)))
+    if mad == 0:
+        raise NotEstimable("more than half of the values are equal", "values recorded with more digits")
+    scores = 0.6745 * deviations / mad
+    order = np.argsort(-np.abs(scores), kind="stable")
+    beyond = tuple(int(i) for i in order if abs(scores[i]) > MODIFIED_Z_CRITICAL)
+    at = int(order[0])
+    return OutlierTest(
+        name="modified z (Iglewicz-Hoaglin)",
+        statistic=float(scores[at]),
+        critical=MODIFIED_Z_CRITICAL,
+        alpha=None,
+        p=None,
+        index=beyond or (at,),
+        suspect=_value(values, at),
+        flagged=bool(beyond),
+    )
+
+
+def _enough(values: Sequence[float] | FloatArray, least: int) -> FloatArray:
+    x = checked_readings(values)
+    if len(x) < least:
+        raise NotEstimable(f"only {len(x)} values", f"at least {least} values")
+    if x.min() == x.max():
+        raise NotEstimable("all values are equal", "values recorded with more digits")
+    return differences_from_one(x)[0]
+
+
+def _value(values: Sequence[float] | FloatArray, at: int) -> float:
+    return float(np.asarray(values, dtype=np.float64).ravel()[at])
+
+
+def _variance(group: FloatArray) -> float:
+    if group.min() == group.max():
+        return 0.0
+    differences, _ = differences_from_one(group)
+    return float(np.var(differences, ddof=1))
+
+
+def _sd(deviations: FloatArray) -> float:
+    return math.sqrt(float(deviations @ deviations) / (len(deviations) - 1))
+
+
+def _grubbs_p(G: float, n: int) -> float:
+    """Two-sided Bonferroni bound of the probability of a Grubbs statistic of *G* or more."""
+    rest = (n - 1) ** 2 - n * G**2
+    if rest <= 0:
+        return 0.0
+    return min(1.0, n * t_two_sided_p(math.sqrt(n * (n - 2) * G**2 / rest), n - 2))

@@ -1,0 +1,293 @@
+"""Robustness: effects of small changes of the procedure in a two-level screening design."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal, NamedTuple
+
+import numpy as np
+
+from validator.errors import NotEstimable
+from validator.statistics.designs import Orthogonality, orthogonality, two_level
+from validator.statistics.distributions import t_two_sided, t_two_sided_p
+from validator.statistics.interval import Estimate, Interval
+from validator.statistics.sample import Vector, counted, vector
+
+if TYPE_CHECKING:
+    from collections.abc import Collection, Sequence
+
+    from numpy.typing import ArrayLike, NDArray
+
+ErrorSource = Literal["replicates", "known", "dummies", "lenth", "none"]
+_FEWEST_DEGREES = 3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FactorEffect:
+    """Effect of one factor.
+
+    Attributes:
+        name: of the factor.
+        effect: mean result at the high setting minus mean result at the low one, unit of the results.
+        percent: the effect in percent of the mean result; None when that is zero.
+        t: effect/standard error.
+        p: two-sided probability of t.
+        significant: |effect| is beyond the margin.
+        beyond_allowed: |effect| is beyond the largest effect allowed; None when none was stated.
+        controlled_range: (lower, upper) setting inside which the effect stays within the margin, around
+            the middle of low and high; None for an effect that is not significant or without levels.
+    """
+
+    name: str
+    effect: Estimate
+    percent: float | None
+    t: float | None
+    p: float | None
+    significant: bool | None
+    beyond_allowed: bool | None
+    controlled_range: tuple[float, float] | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Robustness:
+    """Effects of a screening design.
+
+    Attributes:
+        runs: number of different settings run.
+        results: number of results.
+        mean: mean of all results.
+        effects: one for each factor, in the order given, dummies left out.
+        error_source: where the standard error comes from.
+        standard_error: of an effect (the largest, when the design is unbalanced).
+        degrees_of_freedom: ν of it (m/3 for Lenth's).
+        margin: t·standard error: an effect beyond it is significant.
+        to_control: names of the factors whose setting must be controlled: those with an effect beyond the
+            allowed one where it was stated, else those with a significant effect.
+        combined_sd: standard deviation of a single result if no effect were real, sqrt(N/4 · mean effect²),
+            for Youden's design sqrt(2/7 · ΣD²): well above the repeatability, some effect is real.
+        orthogonality: of the settings.
+    """
+
+    runs: int
+    results: int
+    mean: float
+    effects: tuple[FactorEffect, ...]
+    error_source: ErrorSource
+    standard_error: float | None
+    degrees_of_freedom: float | None
+    margin: float | None
+    to_control: tuple[str, ...]
+    combined_sd: float
+    orthogonality: Orthogonality
+
+
+def factor_effects(
+    settings: ArrayLike,
+    results: ArrayLike,
+    names: Sequence[str],
+    *,
+    dummies: Collection[str] = (),
+    levels: Sequence[tuple[float, float] | None] | None = None,
+    known_sd: float | None = None,
+    known_degrees_of_freedom: float = math.inf,
+    allowed_effect: float | None = None,
+    confidence: float = 0.95,
+) -> Robustness:
+    r"""Effects by least squares, in an orthogonal design the differences of means.
+
+    .. math:: E_k = \bar y_{k+} - \bar y_{k-}, \qquad E = t(1-\alpha/2, \nu)\,u_E \text{ is the margin}
+
+    The standard error comes from the first of these that there is:
+    ``replicates`` - rows with the same settings, u_E = 2 s/√N with their pooled s, ν ≥ 3;
+    ``known`` - an s from precision data, the same way;
+    ``dummies`` - at least three columns without a factor (declared dummies and columns left free), u_E the
+    root mean square of their effects, with as many degrees of freedom;
+    ``lenth`` - pseudo standard error of at least 5 effects, :func:`lenth_pseudo_standard_error`;
+    else replicates or free columns with ν of 1 or 2, or none.
+
+    Args:
+        settings: (N, factors) of +1 (high) and −1 (low).
+        results: (N,) results of the runs.
+        names: one for each factor.
+        dummies: names of the columns without a factor.
+        levels: (low, high) setting of each factor where it is a quantity; gives the controlled range.
+        known_sd: standard deviation of a single result.
+        known_degrees_of_freedom: of it.
+        allowed_effect: largest effect allowed, unit of the results.
+        confidence: 1 − α.
+
+    Raises:
+        NotEstimable: factors whose effects cannot be told apart, or fewer runs than effects.
+
+    References:
+        Y. Vander Heyden et al., J. Pharm. Biomed. Anal. 24 (2001) 723–753 (dummy effects, limit effect,
+        non-significance interval of a setting); W. J. Youden and E. H. Steiner, Statistical Manual of the
+        AOAC (1975), 33–36 (both from memory).
+    """
+    x = two_level(settings)
+    y = vector(results, "results", size=x.shape[0])
+    if len(names) != x.shape[1]:
+        message = f"{len(names)} names for {x.shape[1]} factors"
+        raise ValueError(message)
+    real = [k for k, name in enumerate(names) if name not in dummies]
+    d = y - y[0]
+    contrasts, residual = _least_squares(x[:, real], d)
+    effects = contrasts @ d
+    known = _Pool(known_sd**2, known_degrees_of_freedom) if known_sd else None
+    source, u, nu = _standard_error(
+        contrasts,
+        effects,
+        _replicates(x, d),
+        _Pool(residual, y.size - len(real) - 1),
+        known,
+        float(np.abs(y).max()),
+    )
+    mean = float(y[0] + d.mean())
+    quantities = levels if levels is not None else [None] * len(names)
+    judged = tuple(
+        _effect(
+            names[k],
+            float(effect),
+            float(u_k) if source != "none" else None,
+            nu,
+            mean=mean,
+            levels=quantities[k],
+            allowed=allowed_effect,
+            confidence=confidence,
+        )
+        for k, effect, u_k in zip(real, effects, u, strict=True)
+    )
+    largest = float(u.max()) if source != "none" else None
+    return Robustness(
+        runs=np.unique(x, axis=0).shape[0],
+        results=y.size,
+        mean=mean,
+        effects=judged,
+        error_source=source,
+        standard_error=largest,
+        degrees_of_freedom=nu if largest is not None else None,
+        margin=None if largest is None else t_two_sided(confidence, nu) * largest,
+        to_control=tuple(e.name for e in judged if _must_be_controlled(e)),
+        combined_sd=math.sqrt(y.size / 4 * float((effects**2).mean())),
+        orthogonality=orthogonality(x),
+    )
+
+
+def lenth_pseudo_standard_error(effects: ArrayLike) -> tuple[float, float]:
+    r"""Standard error of effects from the effects themselves, most of them being null.
+
+    .. math:: s_0 = 1.5\,\mathrm{median}|E_k|, \qquad
+              PSE = 1.5\,\mathrm{median}\{|E_k| : |E_k| < 2.5\,s_0\}, \qquad \nu = m/3
+
+    With t at this ν it is cautious: at a nominal 5 % it calls 2 to 4 % of null effects significant (own
+    simulation, 7 to 15 effects).
+
+    Returns:
+        PSE, ν.
+
+    Raises:
+        NotEstimable: fewer than 5 effects, or more than half of them zero.
+
+    References:
+        R. V. Lenth, Technometrics 31 (1989) 469–473 (from memory).
+    """
+    size = np.abs(vector(effects, "effects"))
+    if size.size < 5:
+        raise NotEstimable(counted(size.size, "effect"), "at least 5 effects, replicates or 3 dummy factors")
+    s_0 = 1.5 * float(np.median(size))
+    if s_0 == 0:
+        raise NotEstimable("half of the effects are zero", "results written with more digits, or replicates")
+    return 1.5 * float(np.median(size[size < 2.5 * s_0])), size.size / 3
+
+
+class _Pool(NamedTuple):
+    """A variance of single results with its degrees of freedom."""
+
+    variance: float
+    nu: float
+
+
+def _least_squares(x: NDArray[np.int64], d: Vector) -> tuple[Vector, float]:
+    """(factors, N) weights of the results in each effect, twice the coefficients; residual variance."""
+    n, k = x.shape
+    if n < k + 1:
+        raise NotEstimable(
+            f"{counted(n, 'run')} for {counted(k, 'factor')}", f"at least {k + 1} different runs"
+        )
+    model = np.column_stack([np.ones(n), x])
+    if np.linalg.matrix_rank(model) < k + 1:
+        raise NotEstimable("settings that make some effects inseparable", "an orthogonal set of runs")
+    solution = np.asarray(np.linalg.pinv(model), dtype=np.float64)
+    residual = d - model @ (solution @ d)
+    return 2 * solution[1:], float((residual**2).sum()) / max(n - k - 1, 1)
+
+
+def _replicates(x: NDArray[np.int64], d: Vector) -> _Pool:
+    """Pooled variance of results with the same settings."""
+    runs, where, counts = np.unique(x, axis=0, return_inverse=True, return_counts=True)
+    where = where.ravel()
+    means = np.bincount(where, weights=d) / counts
+    nu = d.size - runs.shape[0]
+    return _Pool(float(((d - means[where]) ** 2).sum()) / max(nu, 1), nu)
+
+
+def _standard_error(
+    contrasts: Vector, effects: Vector, replicates: _Pool, free: _Pool, known: _Pool | None, scale: float
+) -> tuple[ErrorSource, Vector, float]:
+    """Source, standard error of each effect and ν, in the order of preference of :func:`factor_effects`."""
+    pools: list[tuple[ErrorSource, _Pool]] = [("replicates", replicates), ("dummies", free)]
+    usable = [(source, pool) for source, pool in pools if pool.nu and pool.variance > (1e-13 * scale) ** 2]
+    good = [(source, pool) for source, pool in usable if pool.nu >= _FEWEST_DEGREES]
+    if known is not None:
+        good.insert(1 if good and good[0][0] == "replicates" else 0, ("known", known))
+    if not good:
+        try:
+            pse, nu = lenth_pseudo_standard_error(np.where(np.abs(effects) > 1e-13 * scale, effects, 0.0))
+        except NotEstimable:
+            good = usable
+        else:
+            return "lenth", np.full(effects.size, pse), nu
+    if not good:
+        return "none", np.full(effects.size, np.nan), 0.0
+    source, pool = good[0]
+    return source, np.sqrt((contrasts**2).sum(axis=1) * pool.variance), pool.nu
+
+
+def _effect(
+    name: str,
+    effect: float,
+    u: float | None,
+    nu: float,
+    *,
+    mean: float,
+    levels: tuple[float, float] | None,
+    allowed: float | None,
+    confidence: float,
+) -> FactorEffect:
+    estimate, t, p, significant, controlled = Estimate(value=effect), None, None, None, None
+    if u is not None:
+        margin = t_two_sided(confidence, nu) * u
+        interval = Interval(effect - margin, effect + margin, confidence, "Student t")
+        estimate = Estimate(value=effect, standard_error=u, interval=interval, degrees_of_freedom=nu)
+        t = effect / u
+        p = t_two_sided_p(t, nu)
+        significant = abs(effect) > margin
+        if significant and levels is not None:
+            middle, reach = sum(levels) / 2, abs(levels[1] - levels[0]) / 2 * margin / abs(effect)
+            controlled = (middle - reach, middle + reach)
+    return FactorEffect(
+        name=name,
+        effect=estimate,
+        percent=100 * effect / mean if mean else None,
+        t=t,
+        p=p,
+        significant=significant,
+        beyond_allowed=None if allowed is None else abs(effect) > allowed,
+        controlled_range=controlled,
+    )
+
+
+def _must_be_controlled(effect: FactorEffect) -> bool:
+    """By size where an allowed effect is stated, else by significance."""
+    return bool(effect.significant if effect.beyond_allowed is None else effect.beyond_allowed)

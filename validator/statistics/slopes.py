@@ -1,0 +1,287 @@
+"""Slopes of independent calibrations compared: ratio, difference, common slope."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+from validator.errors import NotEstimable
+from validator.statistics.distributions import f_upper_tail, t_two_sided, t_two_sided_p
+from validator.statistics.interval import Estimate, Interval, SignificanceTest
+from validator.statistics.inverse_prediction import fieller
+from validator.statistics.sample import effective_degrees_of_freedom
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from validator.statistics.regression import CalibrationFit
+
+Adjustment = Literal["none", "Bonferroni", "Šidák"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SlopeRatio:
+    """Slope of one calibration over that of another.
+
+    Attributes:
+        value: ρ = b1/b2.
+        standard_error: delta method.
+        interval: Fieller; infinite on both sides when ``unbounded``.
+        degrees_of_freedom: Welch–Satterthwaite ν at the estimated ratio.
+        g: t² s_b2²/b2²; from 1 on the reference slope is not significantly different from 0.
+        unbounded: g ≥ 1.
+    """
+
+    value: float
+    standard_error: float
+    interval: Interval
+    degrees_of_freedom: float
+    g: float
+    unbounded: bool
+
+    @property
+    def estimate(self) -> Estimate:
+        """The ratio as an estimate."""
+        return Estimate(
+            value=self.value,
+            standard_error=self.standard_error,
+            interval=self.interval,
+            degrees_of_freedom=self.degrees_of_freedom,
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SlopeDifference:
+    """Slope of one calibration minus that of another.
+
+    Attributes:
+        value: b1 − b2.
+        standard_error: sqrt(s_b1² + s_b2²), not pooled.
+        interval: Welch t.
+        welch: t test with Welch–Satterthwaite ν; it decides.
+        pooled: t test with one residual variance for both lines; None for weighted fits, whose residual
+            variances belong to different reference levels.
+        variance_ratio: F test of the two residual variances (two-sided), which says whether pooling is
+            tenable; None likewise or when a line fits exactly.
+    """
+
+    value: float
+    standard_error: float
+    interval: Interval
+    welch: SignificanceTest
+    pooled: SignificanceTest | None
+    variance_ratio: SignificanceTest | None
+
+
+def slope_ratio(first: CalibrationFit, second: CalibrationFit, *, confidence: float = 0.95) -> SlopeRatio:
+    r"""Ratio ρ = b1/b2 of the slopes of two independent lines.
+
+    Fieller's limits are the ρ with :math:`|b_1 - ρ b_2| = t\,(s_{b1}^2 + ρ^2 s_{b2}^2)^{1/2}`, t at the
+    Welch–Satterthwaite ν of :math:`s_{b1}^2 + \hatρ^2 s_{b2}^2`.
+
+    Raises:
+        NotEstimable: a parabola, a reference slope of 0, or two exact lines.
+
+    References:
+        E. C. Fieller, J. R. Stat. Soc. B 16 (1954) 175–185 (from memory).
+    """
+    b1, v1, nu1 = _slope(first)
+    b2, v2, nu2 = _slope(second)
+    if b2 == 0:
+        raise NotEstimable("the reference slope is 0", "a reference signal that changes with the level")
+    # Relative to the reference slope, so that no power of a tiny slope is formed.
+    ratio, r1, r2 = b1 / b2, v1 / b2 / b2, v2 / b2 / b2
+    variance = r1 + ratio**2 * r2
+    if variance == 0:
+        raise NotEstimable("the points lie exactly on both lines", "signals that scatter")
+    nu = effective_degrees_of_freedom([(r1, nu1), (ratio**2 * r2, nu2)])
+    (lower, upper), g = fieller(ratio, t_two_sided(confidence, nu), r1, r2)
+    method = "Fieller with Welch degrees of freedom" if g < 1 else "Fieller, unbounded"
+    return SlopeRatio(
+        value=ratio,
+        standard_error=math.sqrt(variance),
+        interval=Interval(lower, upper, confidence, method),
+        degrees_of_freedom=nu,
+        g=g,
+        unbounded=g >= 1,
+    )
+
+
+def slope_difference(
+    first: CalibrationFit, second: CalibrationFit, *, confidence: float = 0.95
+) -> SlopeDifference:
+    r"""Difference of the slopes of two independent lines.
+
+    .. math:: t_{Welch} = \frac{b_1 - b_2}{(s_{b1}^2 + s_{b2}^2)^{1/2}}, \quad
+              t_{pooled} = \frac{b_1 - b_2}{s_p\,(1/S_{xx,1} + 1/S_{xx,2})^{1/2}}, \quad
+              s_p^2 = \frac{ν_1 s_1^2 + ν_2 s_2^2}{ν_1 + ν_2}
+
+    Raises:
+        NotEstimable: a parabola, or two exact lines.
+
+    References:
+        J. H. Zar, Biostatistical Analysis, section "Comparing two slopes" (pooled); J. M. Andrade,
+        M. G. Estévez-Pérez, Anal. Chim. Acta 838 (2014) 1–12 (unequal variances) (both from memory).
+    """
+    b1, v1, nu1 = _slope(first)
+    b2, v2, nu2 = _slope(second)
+    if v1 + v2 == 0:
+        raise NotEstimable("the points lie exactly on both lines", "signals that scatter")
+    difference, error = b1 - b2, math.sqrt(v1 + v2)
+    nu = effective_degrees_of_freedom([(v1, nu1), (v2, nu2)])
+    half_width = t_two_sided(confidence, nu) * error
+    t = difference / error
+    pooled, ratio = _pooled(first, second, difference)
+    return SlopeDifference(
+        value=difference,
+        standard_error=error,
+        interval=Interval(difference - half_width, difference + half_width, confidence, "Welch t"),
+        welch=SignificanceTest(name="slopes, Welch t", statistic=t, df=(nu,), p=t_two_sided_p(t, nu)),
+        pooled=pooled,
+        variance_ratio=ratio,
+    )
+
+
+def common_slope_test(fits: Sequence[CalibrationFit]) -> SignificanceTest:
+    r"""Have k independent lines one slope?
+
+    .. math:: F = \frac{\sum_i S_{xx,i} (b_i - b_c)^2 / (k-1)}{\sum_i ν_i s_i^2 / \sum_i ν_i}, \quad
+              b_c = \sum S_{xx,i} b_i / \sum S_{xx,i}
+
+    The residual variances are taken as equal.
+
+    Raises:
+        NotEstimable: fewer than two lines, a parabola, weighted fits, or nothing that scatters.
+
+    References:
+        G. W. Snedecor, W. G. Cochran, Statistical Methods, chapter on analysis of covariance (from memory).
+    """
+    if len(fits) < 2:
+        raise NotEstimable("a single line", "at least 2 calibrations")
+    slopes = [_slope(fit)[0] for fit in fits]
+    if any(fit.is_weighted for fit in fits):
+        raise NotEstimable(
+            "the residual variances of weighted fits belong to different reference levels", "ordinary fits"
+        )
+    information = [_information(fit) for fit in fits]
+    nu = sum(fit.degrees_of_freedom for fit in fits)
+    pooled = sum(fit.degrees_of_freedom * fit.residual_standard_deviation**2 for fit in fits) / nu
+    if pooled == 0:
+        raise NotEstimable("the points lie exactly on every line", "signals that scatter")
+    common = sum(s * b for s, b in zip(information, slopes, strict=True)) / sum(information)
+    between = sum(s * (b - common) ** 2 for s, b in zip(information, slopes, strict=True))
+    statistic = between / (len(fits) - 1) / pooled
+    df = (len(fits) - 1, nu)
+    return SignificanceTest(name="common slope", statistic=statistic, df=df, p=f_upper_tail(statistic, *df))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SlopeComparison:
+    """One line against the reference, as one of several.
+
+    Attributes:
+        ratio, difference: each with an interval at ``single_level``.
+        single_level: level of confidence of each interval, so that all hold together at the stated one.
+        adjusted_p: Welch p of the difference, adjusted for the number of comparisons.
+        adjustment: "none", "Bonferroni" or "Šidák".
+    """
+
+    ratio: SlopeRatio
+    difference: SlopeDifference
+    single_level: float
+    adjusted_p: float
+    adjustment: Adjustment
+
+
+def compare_with_reference(
+    reference: CalibrationFit,
+    others: Sequence[CalibrationFit],
+    *,
+    confidence: float = 0.95,
+    adjustment: Adjustment = "Bonferroni",
+) -> tuple[SlopeComparison, ...]:
+    r"""Each of m lines against one reference, with simultaneous intervals.
+
+    Single level :math:`1 - (1 - γ)/m` (Bonferroni) or :math:`γ^{1/m}` (Šidák), γ the *confidence*.
+
+    Raises:
+        NotEstimable: as ``slope_ratio`` and ``slope_difference``.
+
+    References:
+        Z. Šidák, J. Am. Stat. Assoc. 62 (1967) 626–633 (from memory).
+    """
+    m = len(others)
+    if m == 0:
+        return ()
+    single = {"none": confidence, "Bonferroni": 1 - (1 - confidence) / m, "Šidák": confidence ** (1 / m)}
+    comparisons = []
+    for other in others:
+        difference = slope_difference(other, reference, confidence=single[adjustment])
+        p = difference.welch.p or 0.0
+        adjusted = {
+            "none": p,
+            "Bonferroni": min(1.0, m * p),
+            "Šidák": -math.expm1(m * math.log1p(-p)) if p < 1 else 1.0,
+        }
+        comparisons.append(
+            SlopeComparison(
+                ratio=slope_ratio(other, reference, confidence=single[adjustment]),
+                difference=difference,
+                single_level=single[adjustment],
+                adjusted_p=adjusted[adjustment],
+                adjustment=adjustment,
+            )
+        )
+    return tuple(comparisons)
+
+
+def matrix_effect(matrix: CalibrationFit, solvent: CalibrationFit, *, confidence: float = 0.95) -> Estimate:
+    """Matrix effect in percent, 100 (b_matrix/b_solvent − 1), with Fieller's interval (common practice).
+
+    Raises:
+        NotEstimable: as ``slope_ratio``.
+    """
+    ratio = slope_ratio(matrix, solvent, confidence=confidence)
+    return Estimate(
+        value=100 * (ratio.value - 1),
+        standard_error=100 * ratio.standard_error,
+        interval=Interval(
+            100 * (ratio.interval.lower - 1),
+            100 * (ratio.interval.upper - 1),
+            confidence,
+            ratio.interval.method,
+        ),
+        degrees_of_freedom=ratio.degrees_of_freedom,
+    )
+
+
+def _slope(fit: CalibrationFit) -> tuple[float, float, int]:
+    """Slope, its variance and degrees of freedom."""
+    if fit.model == "quadratic":
+        raise NotEstimable("a parabola has no single slope", "a linear model over a range where it holds")
+    return fit.slope.value, float(fit.covariance[1, 1]), fit.degrees_of_freedom
+
+
+def _information(fit: CalibrationFit) -> float:
+    """S_xx, or Σ w x² through the origin: (s/s_b)² without dividing by s."""
+    return fit.n * fit.scale**2
+
+
+def _pooled(
+    first: CalibrationFit, second: CalibrationFit, difference: float
+) -> tuple[SignificanceTest | None, SignificanceTest | None]:
+    """Pooled t test and the F test of the residual variances that pooling rests on."""
+    if first.is_weighted or second.is_weighted:
+        return None, None
+    nu1, nu2 = first.degrees_of_freedom, second.degrees_of_freedom
+    v1, v2 = first.residual_standard_deviation**2, second.residual_standard_deviation**2
+    nu = nu1 + nu2
+    variance = (nu1 * v1 + nu2 * v2) / nu * (1 / _information(first) + 1 / _information(second))
+    t = difference / math.sqrt(variance)
+    pooled = SignificanceTest(name="slopes, pooled t", statistic=t, df=(nu,), p=t_two_sided_p(t, nu))
+    if min(v1, v2) == 0:
+        return pooled, None
+    f, df = (v1 / v2, (nu1, nu2)) if v1 >= v2 else (v2 / v1, (nu2, nu1))
+    p = min(1.0, 2 * f_upper_tail(f, *df))
+    return pooled, SignificanceTest(name="ratio of residual variances", statistic=f, df=df, p=p)

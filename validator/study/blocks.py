@@ -1,0 +1,184 @@
+"""The data blocks: tables read in, the blocks' defaults filled into every run."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from validator.study.columns import TableBlock, Units
+from validator.study.files import StudyFolder, Unusable
+from validator.study.keys import records_in
+from validator.study.models.runs import Block, Run
+from validator.study.models.study import DEFAULT_CONFIGURATION, Study
+from validator.study.places import Entry, Leaf, Listing, Node, Place, Table, text_of
+from validator.study.rows import runs_of
+from validator.study.tables import read_sheet
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from validator.study.problems import Problems
+
+_DEFAULTS = ("analyte", "configuration", "preparation", "date", "matrix")
+
+
+def data_blocks() -> Iterator[tuple[str, type[Block], type[Run]]]:
+    """The names of the data blocks, their models and the models of their runs."""
+    for name, field in Study.model_fields.items():
+        for block in records_in(field.annotation):
+            if issubclass(block, Block):
+                for run in records_in(block.model_fields["runs"].annotation):
+                    if issubclass(run, Run):
+                        yield name, block, run
+
+
+def units_by_analyte(root: Table) -> dict[str, Units]:
+    """The units of the analytes, by their ids, as far as they can be understood."""
+    method = root.table("method")
+    units: dict[str, Units] = {}
+    for _, analyte in method.tables("analytes") if method else ():
+        if (name := analyte.text("id")) is not None:
+            units.setdefault(name, Units(analyte.text("unit") or "", analyte.text("signal_unit") or ""))
+    return units
+
+
+def configuration_ids(root: Table) -> list[str]:
+    """The ids of the configurations; that of the unnamed one where the study names none."""
+    method = root.table("method")
+    named = (
+        [configuration.text("id") for _, configuration in method.tables("configurations")] if method else []
+    )
+    return [name for name in named if name is not None] or [DEFAULT_CONFIGURATION]
+
+
+def _validated(root: Table) -> str:
+    """The id of the configuration of runs that name none; an unknown one is told elsewhere, once."""
+    method = root.table("method")
+    named = method.text("configuration") if method else None
+    known = configuration_ids(root)
+    return named if named in known else known[0]
+
+
+@dataclass(slots=True)
+class _Filling:
+    root: Table
+    folder: StudyFolder
+    problems: Problems
+    units: dict[str, Units]
+    configuration: str
+
+    @property
+    def only_analyte(self) -> str | None:
+        return next(iter(self.units)) if len(self.units) == 1 else None
+
+
+def with_data(root: Table, folder: StudyFolder, problems: Problems) -> tuple[Table, set[str]]:
+    """The study with tables read in and defaults filled in, and the names of blocks that stay incomplete."""
+    filling = _Filling(root, folder, problems, units_by_analyte(root), _validated(root))
+    filled: dict[str, Entry] = {}
+    incomplete: set[str] = set()
+    for name, model, run in data_blocks():
+        block = root.table(name)
+        if block is None:
+            if name in root.entries and root.get(name) is None:
+                problems.add(root.place_of(name), (name,), "is empty; fill it in or leave the key out")
+            continue
+        runs, complete = _runs(name, block, run, filling)
+        if not complete:
+            incomplete.add(name)
+        if isinstance(runs, Listing):
+            defaults = {
+                key: block.entries[key] for key in _DEFAULTS if key in model.model_fields and block.get(key)
+            }
+            items = [_filled(item, defaults, (name, index), filling) for index, item in enumerate(runs.items)]
+            block = block.with_entries({"runs": Entry(block.place_of("runs"), Listing(runs.place, items))})
+        filled[name] = Entry(root.place_of(name), block)
+    return root.with_entries(filled), incomplete
+
+
+def _runs(name: str, block: Table, run: type[Run], filling: _Filling) -> tuple[Node | None, bool]:
+    """The runs of a block, from the study file or from its table; False where a table is not complete."""
+    add = filling.problems.add
+    runs = block.get("runs")
+    if "file" in block.entries and "runs" in block.entries:
+        add(block.place_of("file"), (name, "file"), "file and runs exclude each other; give one of them")
+        return runs, True
+    if "file" not in block.entries:
+        for key in ("sheet", "columns", "decimal"):
+            if key in block.entries:
+                add(block.place_of(key), (name, key), f"{key} belongs to a table file; this block names none")
+        if "runs" not in block.entries:
+            add(
+                filling.root.place_of(name),
+                (name,),
+                "the data are missing; give runs, or file with a CSV table",
+            )
+            return None, False
+        if isinstance(runs, Listing) and not runs.items:
+            add(block.place_of("runs"), (name, "runs"), "the list is empty; give at least one run")
+        return runs, True
+    return _table_runs(name, block, run, filling)
+
+
+def _table_runs(name: str, block: Table, run: type[Run], filling: _Filling) -> tuple[Node | None, bool]:
+    add = filling.problems.add
+    file = block.text("file")
+    if file is None:
+        if block.get("file") is None:
+            add(block.place_of("file"), (name, "file"), "is empty; name a CSV file, or give runs instead")
+        return None, False
+    if "sheet" in block.entries:
+        add(block.place_of("sheet"), (name, "sheet"), "this version reads CSV; save the sheet as a CSV file")
+    try:
+        sheet = read_sheet(file, filling.folder.read(file, "data"))
+    except Unusable as error:
+        if error.line:
+            add(Place(file, error.line, in_table=True), (name,), str(error))
+        else:
+            add(block.place_of("file"), (name, "file"), str(error))
+        return None, False
+    decimal = block.text("decimal") or "."
+    if decimal == "," and sheet.separator == ",":
+        message = f"{file} is separated by commas; a decimal comma needs semicolons or tabs between the cells"
+        add(block.place_of("decimal"), (name, "decimal"), message)
+    columns = block.table("columns")
+    table = TableBlock(
+        block=name,
+        file=file,
+        run=run,
+        mapped=_mapped(columns) if columns else {},
+        decimal=decimal,
+        analyte=block.text("analyte") or filling.only_analyte,
+        units=filling.units,
+        repeated_readings=block.text("preparation") == "repeated_reading",
+    )
+    return runs_of(sheet, table, filling.problems)
+
+
+def _mapped(columns: Table) -> dict[str, tuple[str, Place]]:
+    headers = {field: (text_of(entry.node), entry.key_place) for field, entry in columns.entries.items()}
+    return {field: (header, place) for field, (header, place) in headers.items() if header is not None}
+
+
+def _filled(item: Node, defaults: dict[str, Entry], loc: tuple[str, int], filling: _Filling) -> Node:
+    """The run with what it does not say itself; runs that are no tables are left to the models."""
+    if not isinstance(item, Table):
+        return item
+    added = {key: entry for key, entry in defaults.items() if item.get(key) is None}
+    if item.get("analyte") is None and "analyte" not in added:
+        if filling.only_analyte is not None:
+            added["analyte"] = _entry(item.place, filling.only_analyte)
+        elif filling.units:
+            message = f"missing; the study has several analytes: {', '.join(filling.units)}"
+            filling.problems.add(item.place, (loc[0], "runs", loc[1], "analyte"), message)
+    if item.get("configuration") is None and "configuration" not in added:
+        added["configuration"] = _entry(item.place, filling.configuration)
+    if loc[0] == "matrix_calibration" and item.get("matrix") is None and "matrix" not in added:
+        study = filling.root.table("study")
+        if study is not None and study.text("matrix") is not None:
+            added["matrix"] = study.entries["matrix"]
+    return item.with_entries(added)
+
+
+def _entry(place: Place, text: str) -> Entry:
+    return Entry(place, Leaf(place, text))

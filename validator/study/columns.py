@@ -1,0 +1,234 @@
+"""What the columns of a table mean for a data block: headers to fields."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, get_origin
+
+from validator.study.keys import parts_of, specific_first
+from validator.study.models.base import quoted
+from validator.study.places import Place
+from validator.study.problems import nearest, unknown
+from validator.study.units import same_unit
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping
+
+    from pydantic.fields import FieldInfo
+
+    from validator.study.models.runs import Run
+    from validator.study.problems import Problems
+    from validator.study.tables import Sheet
+
+_BRACKETS = re.compile(r"\s*[(\[]([^()\[\]]*)[)\]]\s*")
+_NUMBERED = re.compile(r"(.*?)[\s_]*(\d+)")
+
+
+@dataclass(frozen=True, slots=True)
+class Units:
+    """The units that belong to an analyte."""
+
+    level: str
+    signal: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TableBlock:
+    """What the study says about the table of a data block.
+
+    Attributes:
+        block: name of the block.
+        file: name of the table file.
+        run: the model of the block's runs.
+        mapped: header by field, and the place where that was written.
+        decimal: the decimal sign in the file.
+        analyte: id of the analyte of rows that name none.
+        units: units by analyte id.
+        repeated_readings: True when replicates are readings of one preparation.
+    """
+
+    block: str
+    file: str
+    run: type[Run]
+    mapped: Mapping[str, tuple[str, Place]]
+    decimal: str
+    analyte: str | None
+    units: Mapping[str, Units]
+    repeated_readings: bool
+
+    @property
+    def fields(self) -> list[str]:
+        """The fields that a column may hold."""
+        own = [name for name in self.run.model_fields if name != self.run.rows_in]
+        return own if self.run.one_row is None else [*own, *self.run.one_row.model_fields]
+
+    def field_for(self, name: str, *, numbered: bool) -> str | None:
+        """The field that *name* stands for; a numbered header stands for a field of several values."""
+        field = name.replace(" ", "_")
+        choices = [choice for choice in (field, f"{field}s") if choice in self.fields]
+        if numbered or field not in self.fields:
+            choices = [choice for choice in choices if self.is_list(choice)]
+        return choices[0] if choices else None
+
+    def is_list(self, field: str) -> bool:
+        """True when the field holds several values."""
+        return any(get_origin(part) is tuple for part in parts_of(self._info(field).annotation))
+
+    def is_required(self, field: str) -> bool:
+        """True when no row can do without the field."""
+        return self._info(field).is_required()
+
+    def varies(self, field: str) -> bool:
+        """True when the rows of one run differ in the field."""
+        return self.is_list(field) if self.run.one_row is None else field in self.run.one_row.model_fields
+
+    def _info(self, field: str) -> FieldInfo:
+        own, inner = self.run.model_fields, self.run.one_row
+        return own[field] if field in own or inner is None else inner.model_fields[field]
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """A column that is understood: where it stands, and which field (and which of its values) it holds."""
+
+    index: int
+    place: Place
+    field: str
+    number: int | None
+    unit: str | None
+    is_mapped: bool
+    holds_list: bool
+
+    @property
+    def header(self) -> str:
+        """The header as it stands in the file."""
+        return self.place.column
+
+
+def columns_of(sheet: Sheet, table: TableBlock, problems: Problems) -> tuple[list[Column], bool]:
+    """The columns that hold fields, by their numbers, and whether every field that a row needs has one."""
+    columns: list[Column] = []
+    taken: dict[tuple[str, int | None], str] = {}
+    for index, header in enumerate(sheet.header.cells):
+        place = Place(table.file, sheet.header.number, header or f"no. {index + 1}", in_table=True)
+        column = _column(index, place, table) if header else None
+        if column is None:
+            if header or any(any(row.cells[index : index + 1]) for row in sheet.rows):
+                problems.add(place, (table.block,), _unknown_header(header, table))
+        elif not column.field:
+            continue  # mapped to a field that does not exist: told where it is mapped
+        elif first := taken.get((column.field, column.number)):
+            problems.add(
+                place, (table.block,), f"holds {column.field}, and so does the column {quoted(first)}"
+            )
+        else:
+            taken[column.field, column.number] = header
+            columns.append(column)
+    _check_mapping(columns, sheet, table, problems)
+    _check_preparations(columns, sheet, table, problems)
+    columns.sort(key=lambda column: column.number or 0)
+    return columns, _check_required(columns, sheet, table, problems)
+
+
+def _column(index: int, place: Place, table: TableBlock) -> Column | None:
+    header = _normal(place.column)
+    found = _BRACKETS.search(place.column)
+    unit = found[1].strip() if found else None
+    bare = _normal(_BRACKETS.sub(" ", place.column))
+    numbered = _NUMBERED.fullmatch(bare)
+
+    def column(name: str, number: str | None, is_mapped: bool) -> Column | None:
+        field = table.field_for(name, numbered=number is not None) or ""
+        if not is_mapped and (not field or field in table.mapped):
+            return None
+        holds_list = bool(field) and table.is_list(field)
+        return Column(index, place, field, int(number) if number else None, unit, is_mapped, holds_list)
+
+    for field, (wanted, _) in table.mapped.items():
+        if _normal(wanted) in (header, bare):
+            return column(field, None, True)
+        if numbered and _normal(wanted) == numbered[1]:
+            return column(field, numbered[2], True)
+    own = column(bare, None, False)
+    return column(numbered[1], numbered[2], False) if own is None and numbered else own
+
+
+def _normal(header: str) -> str:
+    return " ".join(header.lower().split())
+
+
+def _unknown_header(header: str, table: TableBlock) -> str:
+    if not header:
+        return "the column has values and no header"
+    known = [name for name in specific_first(table.fields) if name not in table.mapped]
+    said = unknown("column", _normal(_BRACKETS.sub(" ", header)).replace(" ", "_"), known)
+    end = "" if said.endswith("?") else "."
+    return f"{said}{end} Map a field to it under columns, or leave it out"
+
+
+def _check_mapping(columns: list[Column], sheet: Sheet, table: TableBlock, problems: Problems) -> None:
+    found = {column.field for column in columns if column.is_mapped}
+    for field, (header, place) in table.mapped.items():
+        loc = (table.block, "columns", field)
+        meant = {table.field_for(field, numbered=numbered) for numbered in (False, True)} - {None}
+        if not meant:
+            problems.add(place, loc, unknown("field", field, specific_first(table.fields)))
+        elif meant.isdisjoint(found):
+            problems.add(place, loc, _no_column(header, sheet, table))
+
+
+def _no_column(header: str, sheet: Sheet, table: TableBlock) -> str:
+    near = nearest(header, sheet.header.cells)
+    if near is not None and _normal(near) == _normal(header):
+        return f"the column {quoted(near)} holds another field already"
+    hint = f"did you mean '{near}'?" if near else f"it has: {', '.join(sheet.header.cells)}"
+    return f"{table.file} has no column {quoted(header)}; {hint}"
+
+
+def _check_required(columns: list[Column], sheet: Sheet, table: TableBlock, problems: Problems) -> bool:
+    there = {column.field for column in columns}
+    there |= {"time_unit"} if any(column.field == "time" and column.unit for column in columns) else set()
+    needed = [field for field in table.fields if table.is_required(field) and field not in there]
+    place = Place(table.file, sheet.header.number, in_table=True)
+    for field in needed:
+        shown = field.removesuffix("s") if table.is_list(field) else field
+        problems.add(place, (table.block,), f"the column '{shown}' is missing")
+    return not needed
+
+
+def _check_preparations(columns: list[Column], sheet: Sheet, table: TableBlock, problems: Problems) -> None:
+    is_wide = any(column.number is not None for column in columns)
+    if (
+        table.repeated_readings
+        and not is_wide
+        and all(column.field != "preparation_id" for column in columns)
+    ):
+        place = Place(table.file, sheet.header.number, in_table=True)
+        message = "the column 'preparation_id' is missing: it says which repeated readings belong together"
+        problems.add(place, (table.block,), message)
+
+
+def check_units(
+    columns: list[Column], analytes: Iterable[str], table: TableBlock, problems: Problems
+) -> None:
+    """Note headers whose unit, in brackets, is not that of the analytes in the table."""
+    for analyte in analytes:
+        units = table.units.get(analyte)
+        for column in columns if units else ():
+            expected = _expected_unit(column, units, table.run)
+            if column.unit and expected and not same_unit(column.unit, expected):
+                message = (
+                    f"the unit is '{column.unit}' here and '{expected}' in method.analytes; "
+                    f"convert the values to {expected}"
+                )
+                problems.add(column.place, (table.block,), message)
+
+
+def _expected_unit(column: Column, units: Units | None, run: type[Run]) -> str | None:
+    if units is None:
+        return None
+    if column.field in run.in_analyte_unit:
+        return units.level
+    # who maps a header of an instrument's export ("Area (254 nm)") takes what is in its brackets as it comes
+    return units.signal if column.field in run.in_signal_unit and not column.is_mapped else None

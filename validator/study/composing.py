@@ -1,0 +1,264 @@
+"""YAML text in, values with their places out; whatever could harm or mislead is refused.
+
+Works on parser events in a loop, never recursively, so that hostile nesting ends in a sentence.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, NoReturn
+
+import yaml
+
+from validator.study.models.base import quoted
+from validator.study.places import Entry, Leaf, Listing, Loc, Node, Place, Table
+from validator.study.scalars import Scalar, resolve
+
+if TYPE_CHECKING:
+    from validator.study.problems import Problems
+
+DEEPEST = 30
+MOST_VALUES = 100_000
+LONGEST_KEY = 200
+LONGEST_TEXT = 100_000
+ALIASES_DEEP = 3
+LARGEST_EXPANSION = 1024 * 1024
+
+_LOADER = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
+_UNPRINTABLE = re.compile("[^\t\n\r -~\x85\xa0-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
+
+_INDENTATION = "the indentation does not fit the lines above"
+_TOO_DEEP = f"lists and tables are nested more than {DEEPEST} deep"
+
+_SYNTAX = (
+    ("mapping values are not allowed", "a colon too many; put a text with a colon in quotation marks"),
+    ("',' or ']'", "a list opened with [ lacks its ] or a comma"),
+    ("',' or '}'", "a table opened with { lacks its } or a comma"),
+    ("unexpected end of stream", "a quotation mark is opened and never closed"),
+    ("unknown escape character", "a backslash in double quotation marks is special; use single ones"),
+    ("could not find expected ':'", "a colon is missing after a key"),
+    ("expected key", _INDENTATION),
+    ("block end", _INDENTATION),
+    ("'-' indicator", _INDENTATION),
+    ("sequence entries are not allowed", "a list item (-) must start on a line of its own"),
+    ("alphabetic or numeric character", "a text that starts with * or & must be put in quotation marks"),
+    ("node content", "a value is missing or a sign stands in its place"),
+    ("nesting depth", _TOO_DEEP),
+)
+"""What the parser says, and what it means to the person who wrote the file."""
+
+
+class _Stop(Exception):
+    """The rest of the file cannot be understood."""
+
+
+@dataclass(slots=True)
+class _Open:
+    """A list or table that is being read."""
+
+    place: Place
+    anchor: str | None
+    items: list[Node] | None
+    entries: dict[str, Entry] = field(default_factory=dict)
+    key: str | None = None
+    key_place: Place | None = None
+    weight: int = 2
+    aliases_deep: int = 0
+
+
+@dataclass(slots=True)
+class _Anchored:
+    node: Node
+    weight: int
+    aliases_deep: int
+
+
+def compose(text: str, file: str, problems: Problems) -> Table | None:
+    """The table that the YAML *text* describes, None where it describes none.
+
+    What is wrong goes to *problems*; ``file`` is the name used there.
+    """
+    if found := _UNPRINTABLE.search(text):
+        line = text.count("\n", 0, found.start()) + 1
+        problems.add(
+            Place(file, line), (), f"an unprintable character (U+{ord(found[0]):04X}) stands in the text"
+        )
+        return None
+    composer = _Composer(file, problems)
+    try:
+        for event in yaml.parse(text, Loader=_LOADER):
+            composer.take(event)
+    except _Stop:
+        return None
+    except yaml.MarkedYAMLError as error:
+        problems.add(*_syntax_problem(error, text, file))
+        return None
+    return composer.table()
+
+
+def _syntax_problem(error: yaml.MarkedYAMLError, text: str, file: str) -> tuple[Place, Loc, str]:
+    mark = error.problem_mark or error.context_mark
+    line = mark.line if mark else 0
+    said = error.problem or ""
+    lines = text.splitlines()
+    source = lines[line] if line < len(lines) else ""
+    if "\t" in source[: len(source) - len(source.lstrip())]:
+        message = "a tab stands in the indentation; YAML accepts spaces only"
+    elif "cannot start any token" in said and mark:
+        message = (
+            f"a text that starts with {source[mark.column : mark.column + 1]} must be put in quotation marks"
+        )
+    else:
+        message = next(
+            (ours for theirs, ours in _SYNTAX if theirs in said), f"this is not valid YAML ({said})"
+        )
+    opened = error.context_mark
+    if opened is not None and opened.line != line:
+        message += f" (begun in line {opened.line + 1})"
+    return Place(file, line + 1), (), message
+
+
+class _Composer:
+    def __init__(self, file: str, problems: Problems) -> None:
+        self._file = file
+        self._problems = problems
+        self._open: list[_Open] = []
+        self._root: Node | None = None
+        self._anchored: dict[str, _Anchored] = {}
+        self._documents = 0
+        self._values = 0
+        self._expanded = 0
+
+    def table(self) -> Table | None:
+        """The finished study."""
+        if isinstance(self._root, Table):
+            return self._root
+        nothing = self._root is None or (isinstance(self._root, Leaf) and self._root.value is None)
+        found = "the file is empty" if nothing else "the file holds no table of keys"
+        self._problems.add(
+            Place(self._file, 1), (), f"{found}; a study starts with format: validation-study/1"
+        )
+        return None
+
+    def take(self, event: yaml.Event) -> None:
+        """Go on by one event."""
+        mark = event.start_mark
+        place = Place(self._file, mark.line + 1 if mark else 0)
+        match event:
+            case yaml.DocumentStartEvent():
+                self._begin_document(event, place)
+            case yaml.AliasEvent():
+                self._alias(event.anchor, place)
+            case yaml.ScalarEvent():
+                self._scalar(event, place)
+            case yaml.CollectionStartEvent():
+                self._begin(event, place)
+            case yaml.CollectionEndEvent():
+                self._end()
+            case _:
+                pass
+
+    # --- events ---
+    def _begin_document(self, event: yaml.DocumentStartEvent, place: Place) -> None:
+        self._documents += 1
+        if self._documents > 1:
+            self._stop(place, "a second document starts here (---); write one study in one file")
+        if event.tags:
+            self._stop(place, "tag directives (%TAG) are not accepted")
+
+    def _scalar(self, event: yaml.ScalarEvent, place: Place) -> None:
+        self._count(event, place)
+        if len(event.value) > (LONGEST_KEY if self._expects_key() else LONGEST_TEXT):
+            self._stop(place, f"a text of {len(event.value)} characters is too long here")
+        is_plain = event.style in (None, "")
+        value = resolve(event.value) if is_plain and event.tag is None else event.value
+        weight = len(event.value) + 1
+        if self._expects_key():
+            self._key(event.value, value, place, weight)
+            return
+        self._close(_Anchored(Leaf(place, value), weight, 0), event.anchor)
+
+    def _begin(self, event: yaml.CollectionStartEvent, place: Place) -> None:
+        self._count(event, place)
+        if self._expects_key():
+            self._stop(place, "a key must be a word, found a list or table")
+        if len(self._open) >= DEEPEST:
+            self._problems.add(place, (), _TOO_DEEP)  # its path would be as long as it is deep
+            raise _Stop
+        if event.anchor:
+            self._anchored.pop(event.anchor, None)
+        self._open.append(
+            _Open(place, event.anchor, [] if isinstance(event, yaml.SequenceStartEvent) else None)
+        )
+
+    def _end(self) -> None:
+        done = self._open.pop()
+        node: Node = (
+            Table(done.place, done.entries) if done.items is None else Listing(done.place, done.items)
+        )
+        self._close(_Anchored(node, done.weight, done.aliases_deep), done.anchor)
+
+    def _alias(self, name: str | None, place: Place) -> None:
+        target = self._anchored.get(name or "")
+        if self._expects_key():
+            self._stop(place, f"a key must be a word, found the alias *{name}")
+        if target is None:
+            self._stop(place, f"the alias *{name} has no finished anchor &{name} above it")
+        self._expanded += target.weight
+        if self._expanded > LARGEST_EXPANSION:
+            self._stop(place, "the aliases expand to more than 1 MB; write the values out or use a CSV file")
+        if target.aliases_deep >= ALIASES_DEEP:
+            self._stop(place, f"aliases are nested more than {ALIASES_DEEP} deep; write the values out")
+        self._close(_Anchored(target.node, target.weight, target.aliases_deep + 1), None)
+
+    # --- steps ---
+    def _expects_key(self) -> bool:
+        return bool(self._open) and self._open[-1].items is None and self._open[-1].key is None
+
+    def _key(self, text: str, value: Scalar | str | None, place: Place, weight: int) -> None:
+        if not text.isprintable():
+            self._stop(place, "a key holds an unprintable character")
+        parent = self._open[-1]
+        parent.key, parent.key_place = text, place
+        parent.weight += weight
+        if isinstance(value, Scalar) and isinstance(value.value, bool):
+            self._note(place, f"the key {quoted(text)} is read as true or false; put it in quotation marks")
+        elif text in parent.entries:
+            first = parent.entries[text].key_place.line
+            self._note(place, f"this key is written twice (first in line {first}); keep one")
+
+    def _close(self, done: _Anchored, anchor: str | None) -> None:
+        if anchor:
+            self._anchored[anchor] = done
+        if not self._open:
+            self._root = done.node
+            return
+        parent = self._open[-1]
+        parent.weight += done.weight
+        parent.aliases_deep = max(parent.aliases_deep, done.aliases_deep)
+        if parent.items is not None:
+            parent.items.append(done.node)
+        elif parent.key is not None and parent.key_place is not None:
+            parent.entries.setdefault(parent.key, Entry(parent.key_place, done.node))
+            parent.key = parent.key_place = None
+
+    def _count(self, event: yaml.ScalarEvent | yaml.CollectionStartEvent, place: Place) -> None:
+        self._values += 1
+        if self._values > MOST_VALUES:
+            self._stop(place, f"the file holds more than {MOST_VALUES} values; put the data into CSV files")
+        if event.tag is not None:
+            self._note(place, f"YAML tags are not accepted, found {quoted(event.tag)}; leave it out")
+
+    def _note(self, place: Place, message: str) -> None:
+        loc: list[str | int] = []
+        for level in self._open:
+            if level.items is not None:
+                loc.append(len(level.items))
+            elif level.key is not None:
+                loc.append(level.key)
+        self._problems.add(place, tuple(loc), message)
+
+    def _stop(self, place: Place, message: str) -> NoReturn:
+        self._note(place, message)
+        raise _Stop

@@ -1,0 +1,124 @@
+"""The study folder: which files may be read, how big they may be, and the hash of what was read."""
+
+from __future__ import annotations
+
+import codecs
+import hashlib
+from dataclasses import dataclass
+from pathlib import Path, PurePosixPath, PureWindowsPath
+from typing import Literal
+
+Role = Literal["study", "data", "attachment"]
+
+LARGEST_FILE = 50 * 1024 * 1024
+_MEGABYTE = 1024 * 1024
+
+
+@dataclass(frozen=True, slots=True)
+class InputFile:
+    """A file that the study consists of.
+
+    Attributes:
+        path: relative to the study folder, with forward slashes.
+        sha256: of the bytes that were read, in hexadecimal.
+        role: what the file is to the study.
+        size: number of bytes.
+    """
+
+    path: str
+    sha256: str
+    role: Role
+    size: int
+
+
+class Unusable(Exception):
+    """A file cannot be used; the message says why and what to do, ``line`` where that is known."""
+
+    def __init__(self, message: str, line: int = 0) -> None:
+        self.line = line
+        super().__init__(message)
+
+
+class StudyFolder:
+    """Reads files of one folder and keeps a record of them; nothing outside it is ever opened."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self._inputs: dict[str, InputFile] = {}
+
+    @property
+    def inputs(self) -> tuple[InputFile, ...]:
+        """What was read so far, in that order."""
+        return tuple(self._inputs.values())
+
+    def read(self, name: str, role: Role) -> bytes:
+        """The bytes of the file *name*.
+
+        Raises:
+            Unusable: the path leaves the folder, or the file is missing, too big or unreadable.
+        """
+        path = self._confined(name)
+        try:
+            content = _bounded(path)
+        except OSError as error:
+            raise Unusable(f"'{name}' cannot be read ({error.strerror or error})") from error
+        key = PurePosixPath(name).as_posix()
+        digest = hashlib.sha256(content).hexdigest()
+        self._inputs.setdefault(key, InputFile(key, digest, role, len(content)))
+        return content
+
+    def _confined(self, name: str) -> Path:
+        inside = "; name a file inside the study folder, relative to it"
+        if PurePosixPath(name).is_absolute() or PureWindowsPath(name).anchor:
+            raise Unusable(f"'{name}' is an absolute path{inside}")
+        if "\\" in name:
+            raise Unusable(f"'{name}' holds a backslash; separate folders with /")
+        if ".." in PurePosixPath(name).parts:
+            raise Unusable(f"'{name}' leaves the study folder{inside}")
+        try:
+            path = self.folder / name
+            if not path.resolve().is_relative_to(self.folder.resolve()):
+                raise Unusable(f"'{name}' is a link out of the study folder; put a copy into the folder")
+            if path.is_file():
+                return path
+            is_other = path.exists()
+        except (OSError, ValueError, RuntimeError) as error:  # too long, a NUL inside, links in a circle
+            raise Unusable(f"'{name}' is not the name of a file") from error
+        if is_other:
+            raise Unusable(f"'{name}' is not a file")
+        raise Unusable(f"there is no file '{name}' in the study folder")
+
+
+def _bounded(path: Path) -> bytes:
+    # the size is checked before and while reading: a file may grow
+    size = path.stat().st_size
+    content = b""
+    if size <= LARGEST_FILE:
+        with path.open("rb") as stream:
+            content = stream.read(LARGEST_FILE + 1)
+        size = len(content)
+    if size > LARGEST_FILE:
+        raise Unusable(
+            f"the file is too big ({size / _MEGABYTE:.1f} MB); {LARGEST_FILE // _MEGABYTE} MB are accepted"
+        )
+    return content
+
+
+def decoded(content: bytes) -> str:
+    """The text of a file.
+
+    Raises:
+        Unusable: it is not UTF-8 text.
+    """
+    if content.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
+        raise Unusable("the text is written as UTF-16; save the file as UTF-8")
+    if (nul := content.find(b"\0")) >= 0:
+        raise Unusable("this is not a text file (it holds a zero byte)", content.count(b"\n", 0, nul) + 1)
+    try:
+        return content.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        byte = content[error.start]
+        line = content.count(b"\n", 0, error.start) + 1
+        raise Unusable(
+            f"a character is not written in UTF-8 (byte {byte:#04x}); save the file as UTF-8", line
+        ) from None

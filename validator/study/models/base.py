@@ -1,0 +1,284 @@
+"""What all models share: strict frozen records and the kinds of single values, in our own words.
+
+No field of a model is a bare ``str``, ``int`` or ``float``: the kinds below accept what a chemist may write,
+keep labels as they were written, and say in a sentence what is wrong with the rest.
+"""
+
+import datetime as dt
+import math
+import re
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import Annotated, NoReturn
+
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    PlainSerializer,
+    PlainValidator,
+    ValidationError,
+)
+from pydantic_core import InitErrorDetails, PydanticCustomError
+
+from validator.study.scalars import Scalar
+
+PROBLEM = "study"
+"""The pydantic error type of every sentence of ours."""
+
+_DECIMAL_COMMA = re.compile(r"[-+]?\d+,\d+(?:[eE][-+]?\d+)?")
+_NUMBER_AND_UNIT = re.compile(
+    r"([-+]?\d+(?:\.\d*)?(?:[eE][-+]?\d+)?)(?:\s+[^\d\s].*|[^\W\d_]+(?:/[^\W\d_]+)?|[%‰])"
+)
+_CONTROL = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\ud800-\udfff\ufffe\uffff]")
+_LEADING_ZERO = re.compile(r"[-+]?0\d")
+_LESS_THAN = re.compile(r"<\s*(\d+(?:\.\d*)?(?:[eE][-+]?\d+)?)")
+_LONGEST_QUOTE = 40
+_BIGGEST_COUNT = 10**12
+
+
+class Record(BaseModel):
+    """Parent of everything that can be written in a study."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False, hide_input_in_errors=True)
+
+
+def problem(sentence: str, cause: str = "") -> PydanticCustomError:
+    """A validation error that says *sentence*; *cause* lets the readers of tables say it their way."""
+    return PydanticCustomError(PROBLEM, "{sentence}", {"sentence": sentence, "cause": cause})
+
+
+def refuse(sentence: str, *loc: str | int) -> NoReturn:
+    """Raise *sentence* at the field *loc* below the record that is being validated."""
+    refuse_all([(sentence, loc)])
+
+
+def refuse_all(sentences: Iterable[tuple[str, tuple[str | int, ...]]]) -> NoReturn:
+    """Raise several sentences, each with its field below the record that is being validated."""
+    raise ValidationError.from_exception_data(
+        "study",
+        [InitErrorDetails(type=problem(sentence), loc=loc, input=None) for sentence, loc in sentences],
+    )
+
+
+def quoted(value: object) -> str:
+    """*value* as it is cited in a message: as it was written, in quotation marks, not too long."""
+    match value:
+        case None:
+            return "nothing"
+        case Scalar():
+            text = value.text
+        case dict():
+            return "a table of keys"
+        case list() | tuple():
+            return "a list"
+        case _:
+            text = str(value)
+    text = " ".join(text.split())
+    text = "".join(letter if letter.isprintable() else "?" for letter in text)
+    return f"'{text}'" if len(text) <= _LONGEST_QUOTE else f"'{text[: _LONGEST_QUOTE - 1]}…'"
+
+
+# --- numbers ---------------------------------------------------------------------------------------
+def _what_to_write(text: str) -> str:
+    bare = text.strip()
+    if _DECIMAL_COMMA.fullmatch(bare):
+        return f"; write it with a decimal point: {bare.replace(',', '.')}"
+    if "\N{MINUS SIGN}" in bare or "\N{EN DASH}" in bare:
+        return "; write a plain hyphen as the minus sign"
+    if _LESS_THAN.fullmatch(bare):
+        return "; values below a limit are accepted in blanks, low_level, stability and comparison only"
+    if found := _NUMBER_AND_UNIT.fullmatch(bare):
+        return f"; write the number alone ({found[1]}), its unit is declared in method.analytes"
+    return ""
+
+
+def _number(value: object) -> float:
+    """The finite number that *value* stands for."""
+    text = value.text if isinstance(value, Scalar) else ""
+    meant = value.value if isinstance(value, Scalar) else value
+    if isinstance(meant, str):
+        if _plain_number(meant):
+            said = f"a number is expected here, found the text {quoted(meant)}; leave out the quotation marks"
+            raise problem(said, "point")
+        cause = "comma" if _DECIMAL_COMMA.fullmatch(meant.strip()) else ""
+        raise problem(f"a number is expected here, found {quoted(meant)}{_what_to_write(meant)}", cause)
+    if isinstance(meant, bool) or not isinstance(meant, int | float):
+        raise problem(f"a number is expected here, found {quoted(value)}")
+    if math.isnan(meant) or text.strip("+-").lower() == ".inf":
+        raise problem(f"{quoted(value)} is not a measured value; leave the reading out and say why in a note")
+    if math.isinf(meant):
+        raise problem(f"{quoted(value)} is too large to be computed with")
+    if _LEADING_ZERO.match(text):
+        raise problem(
+            f"{quoted(value)} starts with a zero: was it part of a decimal comma? "
+            f"Write a decimal point, or {text.lstrip('+-0') or '0'} if that is meant"
+        )
+    return float(meant)
+
+
+def _plain_number(text: str) -> bool:
+    try:
+        float(text)
+    except ValueError:
+        return False
+    return "_" not in text
+
+
+def _count(value: object) -> int:
+    meant = value.value if isinstance(value, Scalar) else value
+    if isinstance(meant, bool) or not isinstance(meant, int | float):
+        raise problem(f"a whole number is expected here, found {quoted(value)}")
+    number = _number(value)
+    if number != int(number) or abs(number) > _BIGGEST_COUNT:
+        raise problem(f"a whole number is expected here, found {quoted(value)}")
+    return int(number)
+
+
+def _written(number: float) -> str:
+    return repr(number).removesuffix(".0")
+
+
+def _not_negative(number: float) -> float:
+    if number < 0:
+        raise problem(f"must not be negative, found {_written(number)}")
+    return number
+
+
+def _positive(number: float) -> float:
+    if number <= 0:
+        raise problem(f"must be greater than zero, found {_written(number)}")
+    return number
+
+
+def _probability(number: float) -> float:
+    if not 0 < number < 1:
+        raise problem(f"must lie between 0 and 1 (0.95 for 95 %), found {_written(number)}")
+    return number
+
+
+def _at_least_one(number: int) -> int:
+    if number < 1:
+        raise problem(f"must be 1 or more, found {number}")
+    return number
+
+
+def _not_negative_count(number: int) -> int:
+    if number < 0:
+        raise problem(f"must not be negative, found {number}")
+    return number
+
+
+Number = Annotated[float, BeforeValidator(_number)]
+NonNegative = Annotated[float, AfterValidator(_not_negative), BeforeValidator(_number)]
+Positive = Annotated[float, AfterValidator(_positive), BeforeValidator(_number)]
+Probability = Annotated[float, AfterValidator(_probability), BeforeValidator(_number)]
+Count = Annotated[int, AfterValidator(_at_least_one), BeforeValidator(_count)]
+Whole = Annotated[int, AfterValidator(_not_negative_count), BeforeValidator(_count)]
+
+
+# --- values below reporting ------------------------------------------------------------------------
+@dataclass(frozen=True, slots=True)
+class LessThan:
+    """A reading reported as below a limit, written ``"<0.5"``."""
+
+    limit: float
+
+    def __str__(self) -> str:
+        return f"<{_written(self.limit)}"
+
+
+def _reading(value: object) -> float | LessThan:
+    if isinstance(value, LessThan):
+        return value
+    if isinstance(value, str) and (found := _LESS_THAN.fullmatch(value.strip())):
+        return LessThan(_positive(float(found[1])))
+    return _number(value)
+
+
+def _reading_written(reading: float | LessThan) -> float | str:
+    return str(reading) if isinstance(reading, LessThan) else reading
+
+
+Reading = Annotated[float | LessThan, PlainValidator(_reading), PlainSerializer(_reading_written)]
+
+
+# --- text ------------------------------------------------------------------------------------------
+def _text(value: object) -> str:
+    meant = value.value if isinstance(value, Scalar) else value
+    if isinstance(meant, bool):
+        raise problem(
+            f"{quoted(value)} is read as true or false; put it in quotation marks if a text is meant"
+        )
+    if isinstance(value, Scalar):
+        return value.text
+    if isinstance(meant, int | float):
+        return str(meant)
+    if not isinstance(meant, str):
+        raise problem(f"a text is expected here, found {quoted(value)}")
+    if not meant.strip():
+        raise problem("a text is expected here, found an empty one")
+    if _CONTROL.search(meant):
+        raise problem("the text holds an unprintable character")
+    return meant
+
+
+def _label(value: object) -> str:
+    text = _text(value).strip()
+    if "\n" in text:
+        raise problem(f"a label on one line is expected here, found {quoted(text)}")
+    return text
+
+
+def _cause(value: object) -> str:
+    if isinstance(value, Scalar) or not isinstance(value, str) or not value.strip():
+        raise problem(f'write the cause as a text (excluded: "pipetting error"), found {quoted(value)}')
+    return _text(value)
+
+
+def _date(value: object) -> dt.date:
+    if isinstance(value, dt.date) and not isinstance(value, dt.datetime):
+        return value
+    if isinstance(value, str) and re.fullmatch(r"\d{4}-\d\d-\d\d", value, re.ASCII):
+        try:
+            return dt.date.fromisoformat(value)
+        except ValueError:
+            raise problem(f"{quoted(value)} is not a date of the calendar") from None
+    raise problem(f"a date is expected here, written year-month-day (2026-03-25), found {quoted(value)}")
+
+
+def _flag(value: object) -> bool:
+    meant = value.value if isinstance(value, Scalar) else value
+    if not isinstance(meant, bool):
+        raise problem(f"true or false is expected here, found {quoted(value)}")
+    return meant
+
+
+Text = Annotated[str, BeforeValidator(_text)]
+Label = Annotated[str, BeforeValidator(_label)]
+Cause = Annotated[str, BeforeValidator(_cause)]
+Date = Annotated[dt.date, BeforeValidator(_date)]
+Flag = Annotated[bool, BeforeValidator(_flag)]
+
+
+# --- one or many -----------------------------------------------------------------------------------
+def _as_list(value: object) -> Sequence[object]:
+    if isinstance(value, list | tuple):
+        return value
+    if value is None or isinstance(value, dict):
+        raise problem(f"a value or a list of values is expected here, found {quoted(value)}")
+    return [value]
+
+
+def _not_empty(values: tuple[object, ...]) -> tuple[object, ...]:
+    if not values:
+        raise problem("the list is empty; give at least one value")
+    return values
+
+
+Numbers = Annotated[tuple[Number, ...], AfterValidator(_not_empty), BeforeValidator(_as_list)]
+NonNegatives = Annotated[tuple[NonNegative, ...], AfterValidator(_not_empty), BeforeValidator(_as_list)]
+Readings = Annotated[tuple[Reading, ...], AfterValidator(_not_empty), BeforeValidator(_as_list)]
+Texts = Annotated[tuple[Text, ...], BeforeValidator(_as_list)]
+Labels = Annotated[tuple[Label, ...], BeforeValidator(_as_list)]

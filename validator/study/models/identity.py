@@ -1,0 +1,44 @@
+"""The key ``study``: what the study is, who made it, and what it refers to."""
+
+from typing import Literal, Self
+
+from pydantic import Field, model_validator
+
+from validator.study.models.base import Date, Label, Labels, Record, Text, Texts, refuse
+
+
+class Period(Record):
+    """First and last day of the work."""
+
+    start: Date = Field(alias="from")
+    end: Date = Field(alias="to")
+
+    @model_validator(mode="after")
+    def _in_order(self) -> Self:
+        if self.end < self.start:
+            refuse(f"the period ends ({self.end}) before it starts ({self.start})", "to")
+        return self
+
+
+class Person(Record):
+    """Somebody who answers for the study."""
+
+    name: Text
+    role: Literal["prepared", "reviewed", "approved"]
+
+
+class Identity(Record):
+    """What the study is, as printed on its first page."""
+
+    title: Text
+    id: Label | None = None
+    version: Label | None = None
+    laboratory: Text | None = None
+    matrix: Text | None = None
+    intended_use: Text | None = None
+    guidance: Labels = ()
+    period: Period | None = None
+    people: tuple[Person, ...] = ()
+    references: Texts = ()
+    attachments: Labels = ()
+    hazards: Texts = ()

@@ -1,0 +1,50 @@
+"""The blocks ``precision`` and ``repeated_use``."""
+
+from typing import Self
+
+from pydantic import model_validator
+
+from validator.study.models.base import Count, Label, NonNegative, Number
+from validator.study.models.runs import Block, MeasuredRun, Run, exactly_one
+
+
+class PrecisionRun(MeasuredRun):
+    """Replicates of one level under one set of conditions.
+
+    The factors are ``series``, ``day``, ``operator``, ``instrument``, ``device`` and ``laboratory``.
+    """
+
+    level: NonNegative
+    day: Label | None = None
+    laboratory: Label | None = None
+
+    @model_validator(mode="after")
+    def _has_readings(self) -> Self:
+        exactly_one(self, "signals", "signal", "concentrations", "concentration")
+        return self
+
+
+class PrecisionBlock(Block):
+    """The block ``precision``."""
+
+    runs: tuple[PrecisionRun, ...]
+
+
+class RepeatedUseRun(Run):
+    """The signal of a device at its first, second, third ... use."""
+
+    in_signal_unit = frozenset({"signal"})
+    device: Label
+    use: Count
+    signal: Number
+
+    @property
+    def values(self) -> tuple[float, ...]:
+        """The signal, as a tuple of one."""
+        return (self.signal,)
+
+
+class RepeatedUseBlock(Block):
+    """The block ``repeated_use``."""
+
+    runs: tuple[RepeatedUseRun, ...]

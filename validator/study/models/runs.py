@@ -1,0 +1,171 @@
+"""What all data blocks and their runs share."""
+
+from typing import ClassVar, Literal
+
+from pydantic import Field, PrivateAttr
+
+from validator.study.models.base import (
+    Cause,
+    Date,
+    Label,
+    LessThan,
+    Number,
+    Numbers,
+    Reading,
+    Readings,
+    Record,
+    Text,
+    Whole,
+    refuse,
+)
+
+Preparation = Literal["independent", "repeated_reading"]
+Axis = Literal["signal", "concentration"]
+
+
+class Run(Record):
+    """One line of data: fields that every run accepts.
+
+    After reading, ``analyte``, ``configuration``, ``preparation`` and ``date`` hold the block's default
+    where the run has none of its own; ``configuration`` is ``"default"`` in a study that names none.
+    """
+
+    in_analyte_unit: ClassVar[frozenset[str]] = frozenset()
+    """Fields in the unit of the analyte."""
+    in_signal_unit: ClassVar[frozenset[str]] = frozenset()
+    """Fields in the unit of the signal."""
+    gathers_rows: ClassVar[bool] = False
+    """In a table, several rows make one run."""
+    one_row: ClassVar[type[Record] | None] = None
+    """In a table, the record that one row makes, where that is not a run."""
+    rows_in: ClassVar[str] = ""
+    """The field that lists the records of ``one_row``."""
+
+    analyte: Label = ""
+    configuration: Label = ""
+    date: Date | None = None
+    operator: Label | None = None
+    instrument: Label | None = None
+    series: Label | None = None
+    device: Label | None = None
+    order: Whole | None = None
+    preparation: Preparation = "independent"
+    preparation_id: Label | None = None
+    matrix: Text | None = None
+    note: Text | None = None
+    excluded: Cause | None = None
+
+    _place: str = PrivateAttr(default="")
+
+    @property
+    def place(self) -> str:
+        """Where the run was written: ``study.yaml:17`` or ``blanks.csv row 5``."""
+        return self._place
+
+
+class Block(Record):
+    """A data block: defaults for its runs, and the table they came from where there is one."""
+
+    file: Label | None = None
+    sheet: Label | None = None
+    columns: dict[Label, Label] = Field(default={})
+    decimal: Literal[".", ","] = "."
+    analyte: Label | None = None
+    configuration: Label | None = None
+    unit: Label | None = None
+    preparation: Preparation = "independent"
+    date: Date | None = None
+
+
+class SignalRun(Run):
+    """A run whose readings are signals."""
+
+    in_signal_unit = frozenset({"signals", "signal"})
+    signals: Numbers | None = None
+    signal: Number | None = None
+
+    @property
+    def values(self) -> tuple[float, ...]:
+        """The signals, however they were written."""
+        return self.signals or () if self.signal is None else (self.signal,)
+
+
+class MeasuredRun(Run):
+    """A run whose readings are signals or concentrations, never both."""
+
+    in_analyte_unit = frozenset({"level", "concentrations", "concentration"})
+    in_signal_unit = frozenset({"signals", "signal"})
+    signals: Numbers | None = None
+    signal: Number | None = None
+    concentrations: Numbers | None = None
+    concentration: Number | None = None
+
+    @property
+    def axis(self) -> Axis:
+        """What the readings are."""
+        return "signal" if self.concentrations is None and self.concentration is None else "concentration"
+
+    @property
+    def values(self) -> tuple[float, ...]:
+        """The readings, however they were written."""
+        single = self.signal if self.axis == "signal" else self.concentration
+        several = self.signals if self.axis == "signal" else self.concentrations
+        return several or () if single is None else (single,)
+
+
+class CensoredRun(Run):
+    """As ``MeasuredRun``, where readings below reporting may be written ``"<0.5"``."""
+
+    in_analyte_unit = frozenset({"level", "concentrations", "concentration"})
+    in_signal_unit = frozenset({"signals", "signal"})
+    signals: Readings | None = None
+    signal: Reading | None = None
+    concentrations: Readings | None = None
+    concentration: Reading | None = None
+
+    @property
+    def axis(self) -> Axis:
+        """What the readings are."""
+        return "signal" if self.concentrations is None and self.concentration is None else "concentration"
+
+    @property
+    def readings(self) -> tuple[float | LessThan, ...]:
+        """The readings in the order written, those below reporting included."""
+        single = self.signal if self.axis == "signal" else self.concentration
+        several = self.signals if self.axis == "signal" else self.concentrations
+        return several or () if single is None else (single,)
+
+    @property
+    def values(self) -> tuple[float, ...]:
+        """The readings that are numbers; look at ``below`` before computing with them alone."""
+        return numbers_of(self.readings)
+
+    @property
+    def below(self) -> tuple[float, ...]:
+        """The limits of the readings reported as below a limit."""
+        return limits_of(self.readings)
+
+
+def numbers_of(readings: tuple[float | LessThan, ...]) -> tuple[float, ...]:
+    """The readings that are numbers."""
+    return tuple(reading for reading in readings if not isinstance(reading, LessThan))
+
+
+def limits_of(readings: tuple[float | LessThan, ...]) -> tuple[float, ...]:
+    """The limits of the readings reported as below a limit."""
+    return tuple(reading.limit for reading in readings if isinstance(reading, LessThan))
+
+
+def exactly_one(run: Record, *names: str) -> None:
+    """Refuse a run that gives none or several of the fields *names*.
+
+    The first and second name of each kind of reading (``signals``, ``signal``) count as separate fields:
+    who writes both has written the readings twice.
+    """
+    given = [name for name in names if getattr(run, name) is not None]
+    if not given:
+        shown = [name for name in names if not (name.endswith("s") and name[:-1] in names)] or list(names)
+        plural = [f"{name}s" if f"{name}s" in names else name for name in shown]
+        refuse(f"the readings are missing: give {' or '.join(plural)}")
+    if len(given) > 1:
+        refuse(f"{given[0]} and {given[1]} exclude each other; give one of them", given[1])

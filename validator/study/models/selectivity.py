@@ -1,0 +1,65 @@
+"""The block ``interference``."""
+
+from typing import Literal, Self
+
+from pydantic import model_validator
+
+from validator.study.models.base import Label, NonNegative, Numbers, Positive, Text, refuse
+from validator.study.models.runs import Axis, Block, Run, exactly_one
+
+
+class InterferenceRun(Run):
+    """Readings with an interferent beside the analyte, and ``reference`` readings without it.
+
+    ``reference`` is on the axis of the readings: results beside ``found``, signals beside ``signals``.
+    """
+
+    in_analyte_unit = frozenset({"analyte_level", "found"})
+    in_signal_unit = frozenset({"signals"})
+    interferent: Text
+    ratio: Positive | None = None
+    ratio_kind: Literal["mass", "molar"] | None = None
+    interferent_level: NonNegative | None = None
+    interferent_unit: Label | None = None
+    analyte_level: NonNegative
+    found: Numbers | None = None
+    signals: Numbers | None = None
+    reference: Numbers
+
+    @property
+    def axis(self) -> Axis:
+        """What the readings and the reference are."""
+        return "signal" if self.found is None else "concentration"
+
+    @property
+    def values(self) -> tuple[float, ...]:
+        """The readings with the interferent."""
+        return (self.signals if self.found is None else self.found) or ()
+
+    @model_validator(mode="after")
+    def _says_how_much(self) -> Self:
+        exactly_one(self, "found", "signals")
+        if self.ratio is None and self.interferent_level is None:
+            refuse(
+                "how much interferent there was is missing: give ratio and ratio_kind, "
+                "or interferent_level and interferent_unit"
+            )
+        if self.ratio is not None and self.interferent_level is not None:
+            refuse("ratio and interferent_level exclude each other; give one of them", "interferent_level")
+        for amount, companion in (("ratio", "ratio_kind"), ("interferent_level", "interferent_unit")):
+            self._in_company(amount, companion)
+        return self
+
+    def _in_company(self, amount: str, companion: str) -> None:
+        has_amount, has_companion = getattr(self, amount) is not None, getattr(self, companion) is not None
+        if has_amount and not has_companion:
+            example = "mass or molar" if companion == "ratio_kind" else "mg/L, for example"
+            refuse(f"{companion} is missing ({example})", amount)
+        if has_companion and not has_amount:
+            refuse(f"{companion} is given without {amount}", companion)
+
+
+class InterferenceBlock(Block):
+    """The block ``interference``."""
+
+    runs: tuple[InterferenceRun, ...]

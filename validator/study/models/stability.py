@@ -1,0 +1,108 @@
+"""The blocks ``stability`` and ``carry_over``."""
+
+from itertools import pairwise
+from typing import ClassVar, Literal, Self
+
+from pydantic import model_validator
+
+from validator.study.models.base import (
+    Label,
+    LessThan,
+    NonNegative,
+    Number,
+    Readings,
+    Record,
+    Text,
+    refuse,
+    refuse_all,
+)
+from validator.study.models.runs import Axis, Block, Run, exactly_one, limits_of, numbers_of
+
+
+class StabilityRun(Run):
+    """Readings of stored material after ``time`` under ``condition``."""
+
+    in_analyte_unit = frozenset({"level", "found"})
+    in_signal_unit = frozenset({"signals"})
+    condition: Text
+    time: NonNegative
+    time_unit: Label
+    level: NonNegative | None = None
+    found: Readings | None = None
+    signals: Readings | None = None
+
+    @property
+    def axis(self) -> Axis:
+        """What the readings are."""
+        return "signal" if self.found is None else "concentration"
+
+    @property
+    def readings(self) -> tuple[float | LessThan, ...]:
+        """The readings in the order written, those below reporting included."""
+        return (self.signals if self.found is None else self.found) or ()
+
+    @property
+    def values(self) -> tuple[float, ...]:
+        """The readings that are numbers; look at ``below`` before computing with them alone."""
+        return numbers_of(self.readings)
+
+    @property
+    def below(self) -> tuple[float, ...]:
+        """The limits of the readings reported as below a limit."""
+        return limits_of(self.readings)
+
+    @model_validator(mode="after")
+    def _has_readings(self) -> Self:
+        exactly_one(self, "found", "signals")
+        return self
+
+
+class StabilityBlock(Block):
+    """The block ``stability``."""
+
+    runs: tuple[StabilityRun, ...]
+
+    @model_validator(mode="after")
+    def _one_time_unit_for_each_condition(self) -> Self:
+        units: dict[tuple[str, str], str] = {}
+        misfits: list[tuple[str, tuple[str | int, ...]]] = []
+        for index, run in enumerate(self.runs):
+            first = units.setdefault((run.analyte, run.condition), run.time_unit)
+            if run.time_unit != first:
+                message = f"times under one condition have one unit: {first} before, {run.time_unit} here"
+                misfits.append((message, ("runs", index, "time_unit")))
+        if misfits:
+            refuse_all(misfits)
+        return self
+
+
+class Injection(Record):
+    """One measurement in a carry-over sequence."""
+
+    kind: Literal["blank", "high"]
+    level: NonNegative | None = None
+    signal: Number
+
+
+class CarryOverRun(Run):
+    """Blanks and high samples in the order they were measured."""
+
+    in_analyte_unit = frozenset({"level"})
+    in_signal_unit = frozenset({"signal"})
+    gathers_rows = True
+    one_row: ClassVar[type[Record] | None] = Injection
+    rows_in = "sequence"
+    sequence: tuple[Injection, ...]
+
+    @model_validator(mode="after")
+    def _blank_follows_high(self) -> Self:
+        kinds = [injection.kind for injection in self.sequence]
+        if ("high", "blank") not in pairwise(kinds):
+            refuse("carry-over shows in a blank right after a high sample; there is none", "sequence")
+        return self
+
+
+class CarryOverBlock(Block):
+    """The block ``carry_over``."""
+
+    runs: tuple[CarryOverRun, ...]

@@ -1,0 +1,101 @@
+"""A whole study, as read: the top-level keys and where it came from."""
+
+from pathlib import Path
+from typing import Literal
+
+from pydantic import PrivateAttr
+
+from validator.study.files import InputFile
+from validator.study.models.analysis import Analysis, AnalysisChoices
+from validator.study.models.base import Record
+from validator.study.models.blanks import BlanksBlock, LowLevelBlock, NoiseBlock
+from validator.study.models.calibration import CalibrationBlock, MatrixCalibrationBlock, StandardAdditionBlock
+from validator.study.models.criteria import Criterion
+from validator.study.models.identity import Identity
+from validator.study.models.method import Analyte, Method
+from validator.study.models.precision import PrecisionBlock, RepeatedUseBlock
+from validator.study.models.robustness import RobustnessBlock
+from validator.study.models.runs import Run
+from validator.study.models.selectivity import InterferenceBlock
+from validator.study.models.stability import CarryOverBlock, StabilityBlock
+from validator.study.models.trueness import ComparisonBlock, RecoveryBlock
+from validator.study.models.uncertainty import UncertaintyBlock
+
+FORMAT = "validation-study/1"
+DEFAULT_CONFIGURATION = "default"
+"""Id of the one configuration of a study that names none."""
+
+
+class Study(Record):
+    """A validation study: frozen, checked, with the blocks' defaults applied to every run."""
+
+    format: Literal["validation-study/1"]
+    study: Identity
+    method: Method
+    analysis: Analysis = Analysis()
+    criteria: tuple[Criterion, ...] = ()
+    calibration: CalibrationBlock | None = None
+    blanks: BlanksBlock | None = None
+    low_level: LowLevelBlock | None = None
+    precision: PrecisionBlock | None = None
+    recovery: RecoveryBlock | None = None
+    interference: InterferenceBlock | None = None
+    standard_addition: StandardAdditionBlock | None = None
+    matrix_calibration: MatrixCalibrationBlock | None = None
+    comparison: ComparisonBlock | None = None
+    robustness: RobustnessBlock | None = None
+    stability: StabilityBlock | None = None
+    carry_over: CarryOverBlock | None = None
+    repeated_use: RepeatedUseBlock | None = None
+    noise: NoiseBlock | None = None
+    uncertainty: UncertaintyBlock | None = None
+
+    _folder: Path = PrivateAttr(default=Path())
+    _inputs: tuple[InputFile, ...] = PrivateAttr(default=())
+
+    @property
+    def folder(self) -> Path:
+        """The study folder; paths of ``inputs`` start here."""
+        return self._folder
+
+    @property
+    def inputs(self) -> tuple[InputFile, ...]:
+        """Every file that was read, the study file first."""
+        return self._inputs
+
+    @property
+    def analyte_ids(self) -> tuple[str, ...]:
+        """Ids of the analytes, in the order of the study."""
+        return tuple(analyte.id for analyte in self.method.analytes)
+
+    def analyte(self, analyte_id: str) -> Analyte:
+        """The analyte of that id.
+
+        Raises:
+            KeyError: the study has no such analyte.
+        """
+        for analyte in self.method.analytes:
+            if analyte.id == analyte_id:
+                return analyte
+        raise KeyError(analyte_id)
+
+    @property
+    def configuration_ids(self) -> tuple[str, ...]:
+        """Ids of the configurations, in the order of the study; ``("default",)`` where none is named."""
+        return tuple(configuration.id for configuration in self.method.configurations) or (
+            DEFAULT_CONFIGURATION,
+        )
+
+    @property
+    def validated_configuration(self) -> str:
+        """Id of the configuration that is validated; the others are characterised and compared with it."""
+        return self.method.configuration or self.configuration_ids[0]
+
+    def runs(self, block: str) -> tuple[Run, ...]:
+        """The runs of a data block by its name, none where the study lacks it."""
+        found = getattr(self, block)
+        return () if found is None else found.runs
+
+    def analysis_for(self, analyte_id: str) -> AnalysisChoices:
+        """The choices that hold for one analyte, its overrides merged in."""
+        return self.analysis.for_analyte(analyte_id)

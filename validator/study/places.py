@@ -1,0 +1,138 @@
+"""What was written, value by value, each with the place where it stands."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, NamedTuple
+
+from validator.study.scalars import Scalar
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping, Sequence
+
+Loc = tuple[str | int, ...]
+"""The way to a field: keys and positions, from the top of the study."""
+
+
+class Place(NamedTuple):
+    """A line of the study file, or a row (and column) of a table."""
+
+    file: str
+    line: int
+    column: str = ""
+    in_table: bool = False
+
+    def __str__(self) -> str:
+        return f"{self.file} row {self.line}" if self.in_table else f"{self.file}:{self.line}"
+
+
+@dataclass(slots=True)
+class Leaf:
+    """A single value: a number or truth value with its text, a text, or nothing."""
+
+    place: Place
+    value: Scalar | str | None
+
+
+@dataclass(slots=True)
+class Listing:
+    """A list of values."""
+
+    place: Place
+    items: Sequence[Node]
+
+
+@dataclass(slots=True)
+class Entry:
+    """A key's place and its value."""
+
+    key_place: Place
+    node: Node
+
+
+@dataclass(slots=True)
+class Table:
+    """Keys and values, in the order written."""
+
+    place: Place
+    entries: Mapping[str, Entry]
+
+    def get(self, key: str) -> Node | None:
+        """The value of *key*, None where it is absent or left empty."""
+        entry = self.entries.get(key)
+        if entry is None or (isinstance(entry.node, Leaf) and entry.node.value is None):
+            return None
+        return entry.node
+
+    def text(self, key: str) -> str | None:
+        """The text written for *key*, None where there is no single value."""
+        return text_of(self.get(key))
+
+    def table(self, key: str) -> Table | None:
+        """The table under *key*, None where there is none."""
+        node = self.get(key)
+        return node if isinstance(node, Table) else None
+
+    def tables(self, key: str) -> Iterator[tuple[int, Table]]:
+        """The tables in the list under *key*, with their positions."""
+        node = self.get(key)
+        if isinstance(node, Listing):
+            yield from ((index, item) for index, item in enumerate(node.items) if isinstance(item, Table))
+
+    def place_of(self, key: str) -> Place:
+        """Where *key* stands, or the table that lacks it."""
+        entry = self.entries.get(key)
+        return self.place if entry is None else entry.key_place
+
+    def with_entries(self, added: Mapping[str, Entry]) -> Table:
+        """A copy with further or other entries; the original may be shared and stays as it is."""
+        return Table(self.place, {**self.entries, **added})
+
+
+Node = Leaf | Listing | Table
+
+
+def text_of(node: Node | None) -> str | None:
+    """The text of a single value as it was written, surrounding blanks left out."""
+    if not isinstance(node, Leaf) or node.value is None:
+        return None
+    return (node.value.text if isinstance(node.value, Scalar) else node.value).strip()
+
+
+def find(root: Node, loc: Loc) -> tuple[Place, Loc]:
+    """The place of the field at *loc*, or of its nearest ancestor, and the way that exists.
+
+    The place of a list or table is that of the key that introduces it.
+    """
+    node, place, walked = root, root.place, 0
+    for step in loc:
+        if isinstance(node, Table) and step in node.entries:
+            entry = node.entries[str(step)]
+            node = entry.node
+            place = node.place if isinstance(node, Leaf) and node.value is not None else entry.key_place
+        elif isinstance(node, Listing) and isinstance(step, int) and step < len(node.items):
+            node = node.items[step]
+            place = node.place
+        else:
+            break
+        walked += 1
+    return place, loc[:walked]
+
+
+def plain(node: Node) -> object:
+    """The values alone, for the models: dictionaries, lists and what single values mean."""
+    match node:
+        case Leaf():
+            return node.value
+        case Listing():
+            return [plain(item) for item in node.items]
+        case Table():
+            return {key: plain(entry.node) for key, entry in node.entries.items()}
+
+
+def path_of(loc: Loc) -> str:
+    """The field's path as it is printed: ``calibration.runs[3].signals[1]``."""
+    path = ""
+    for step in loc:
+        path += f"[{step}]" if isinstance(step, int) else f".{step}" if path else step
+    return path

@@ -1,0 +1,95 @@
+"""The way from a path to a ``Study``, or to every problem that stands between."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from pydantic import ValidationError
+
+from validator.errors import Problem, StudyError
+from validator.study.blocks import data_blocks, with_data
+from validator.study.composing import compose
+from validator.study.files import StudyFolder, Unusable, decoded
+from validator.study.models.study import Study
+from validator.study.places import Listing, Place, Table, plain, text_of
+from validator.study.problems import Problems, add_validation_errors
+from validator.study.references import check_references
+
+STUDY_FILE = "study.yaml"
+
+
+def read_study(path: Path | str) -> Study:
+    """The study that *path* describes, with all its files read and checked.
+
+    Args:
+        path: a study file, or a folder that holds ``study.yaml``.
+
+    Raises:
+        StudyError: the files cannot be used; it carries every problem of all of them.
+    """
+    file = _study_file(Path(path))
+    folder = StudyFolder(file.parent)
+    problems = Problems()
+    try:
+        text = decoded(folder.read(file.name, "study"))
+    except Unusable as error:
+        raise StudyError([Problem(file.name, error.line, "", str(error))]) from None
+    study = _study(text, file.name, folder, problems)
+    if study is None or problems:
+        raise StudyError(problems.in_reading_order())
+    return study
+
+
+def _study_file(path: Path) -> Path:
+    try:
+        if path.is_dir():
+            if (path / STUDY_FILE).exists():
+                return path / STUDY_FILE
+            message = f"there is no {STUDY_FILE} in this folder"
+        elif path.exists():
+            return path
+        else:
+            message = "there is no such file or folder"
+    except OSError as error:  # a name that is too long, a folder that may not be entered
+        message = f"cannot be read ({error.strerror})"
+    raise StudyError([Problem(str(path), 0, "", message)])
+
+
+def _study(text: str, name: str, folder: StudyFolder, problems: Problems) -> Study | None:
+    root = compose(text, name, problems)
+    if root is None:
+        return None
+    root, incomplete = with_data(root, folder, problems)
+    check_references(root, problems)
+    _read_attachments(root, folder, problems)
+    try:
+        study = Study.model_validate(plain(root))
+    except ValidationError as error:
+        add_validation_errors(problems, error, root, Study, incomplete)
+        return None
+    for block_name, _, _ in data_blocks():
+        block = root.table(block_name)
+        written = block.get("runs") if block else None
+        for run, node in zip(
+            study.runs(block_name), written.items if isinstance(written, Listing) else (), strict=True
+        ):
+            run._place = str(node.place)
+    study._folder = folder.folder
+    study._inputs = folder.inputs
+    return study
+
+
+def _read_attachments(root: Table, folder: StudyFolder, problems: Problems) -> None:
+    identity = root.table("study")
+    attachments = identity.get("attachments") if identity else None
+    if not isinstance(attachments, Listing):
+        attachments = Listing(root.place, [attachments] if attachments else [])
+    for index, item in enumerate(attachments.items):
+        name = text_of(item)
+        if name is None:
+            continue
+        try:
+            folder.read(name, "attachment")
+        except Unusable as error:
+            place = Place(item.place.file, item.place.line)
+            problems.add(place, ("study", "attachments", index), str(error))
