@@ -22,6 +22,7 @@ from validator import __version__
 from validator.errors import EnvironmentProblem, GuidanceError, OutputProblem, StudyError, ValidatorError
 
 if TYPE_CHECKING:
+    from validator.dossier.html import Paper
     from validator.evaluation.results import Results
     from validator.study import Study
 
@@ -105,7 +106,7 @@ def new(folder: Path, kind: str) -> None:
 def check(study: Path) -> None:
     """Read and validate STUDY only; say what can be assessed and what cannot, and why."""
     from validator.assessment import assess
-    from validator.dossier.overview import overview
+    from validator.dossier.console import overview
     from validator.evaluation import evaluate as evaluate_study
 
     loaded = _read(study, Stopwatch())
@@ -122,10 +123,10 @@ def evaluate(context: click.Context, study: Path, results_file: Path | None, alw
     """Statistics and assessment of STUDY, printed as a table and/or written as JSON."""
     from validator.dossier.console import findings_table
 
-    _, results = _results_of(study, Stopwatch())
+    loaded, results = _results_of(study, Stopwatch())
     if results_file is not None:
         _write_results(results_file, results)
-    click.echo(findings_table(results))
+    click.echo(findings_table(loaded, results))
     context.exit(_status(results, always_succeed))
 
 
@@ -135,7 +136,7 @@ def evaluate(context: click.Context, study: Path, results_file: Path | None, alw
 @click.option("--web", type=click.Path(path_type=Path), help="Also write the dossier as one self-contained HTML file.")
 @_results_option
 @click.option("--timings", type=click.Path(path_type=Path), help="Write the seconds each step took as JSON.")
-@click.option("--paper", type=click.Choice(["A4", "Letter"]), default="A4", show_default=True, help="Paper size.")
+@click.option("--paper", type=click.Choice(["a4", "letter"], case_sensitive=False), default="a4", show_default=True, help="Paper size.")
 @_always_succeed
 @click.pass_context
 def report(
@@ -145,7 +146,7 @@ def report(
     web: Path | None,
     results_file: Path | None,
     timings: Path | None,
-    paper: str,
+    paper: Paper,
     always_succeed: bool,
 ) -> None:
     """Render the validation dossier of STUDY as PDF."""
@@ -155,14 +156,14 @@ def report(
         _refuse_missing_folder(file)
     loaded, results = _results_of(study, watch)
 
-    from validator.dossier import build_document, render_html, write_pdf
+    from validator.dossier import build_document, dossier_pdf, render_html
 
     with watch.step("figures", "drawing figures"):
         document = build_document(loaded, results)
     with watch.step("html", "setting the pages"):
         page = render_html(document, medium="print", paper=paper)
     with watch.step("pdf", "writing the PDF"):
-        pdf = write_pdf(page, document=document, study=loaded, results=results)
+        pdf = dossier_pdf(page, loaded, results)
     _write(target, pdf)
     if web is not None:
         _write(web, render_html(document, medium="web"))

@@ -176,3 +176,10 @@ def test_misuse_is_an_error(arguments):
         york([1, 2, 3], [1, 2, 4], **arguments)
     with pytest.raises(ValueError, match="must not be negative"):
         level_uncertainty_effect(fit([1, 2, 3], [1, 2, 4]), -1)
+
+
+def test_points_without_a_line_are_refused():
+    """When the iteration does not settle there is no answer, rather than the last one tried."""
+    x, y = np.random.default_rng(19).standard_normal((2, 4))
+    with pytest.raises(NotEstimable, match="does not settle"):
+        york(x, y, u_x=[1, 5, 1, 0.1], u_y=[0.1, 1, 1, 1])

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from validator.statistics.distributions import standard_deviation_interval
-from validator.statistics.one_way_intervals import total_terms
+from validator.statistics.one_way_intervals import mean_over_groups, total_terms
 from validator.statistics.precision_intervals import (
     MeanSquareTerm,
     between_component_interval,
@@ -103,3 +103,22 @@ def test_terms_of_a_balanced_layout_are_its_mean_squares():
     assert means.mean_square == pytest.approx(layout.ms_between)
     assert within.coefficient == pytest.approx(2 / 3)
     assert within.mean_square == pytest.approx(layout.ms_within)
+
+
+@pytest.mark.parametrize("between", [0.0, 1.0, 3.0])
+def test_mean_of_unbalanced_groups_is_on_the_safe_side(between):
+    """The arithmetic mean of unequal groups: 94 % at least, 98 % at most where groups do not differ."""
+    hits = sum(
+        0.0 in mean_over_groups(layout, 0.95).interval for layout in simulated_layouts(UNBALANCED, between)
+    )
+
+    assert 0.95 <= hits / RUNS <= 0.98
+
+
+def test_mean_of_unbalanced_groups_weighs_the_groups_by_their_readings():
+    """u² = Σ(n_i/N)²·s²(ȳ_i), with one group that holds most of the readings."""
+    layout = one_way_layout([[1.0], [2.0, 4.0, 3.0], [7.0]])
+
+    assert mean_over_groups(layout, 0.95).standard_error == pytest.approx(
+        math.sqrt((1 + 9 + 1) / 25 * np.var([1, 3, 7], ddof=1))
+    )

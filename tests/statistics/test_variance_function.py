@@ -156,3 +156,10 @@ def test_uncertainty_of_the_function_matches_simulation():
     truth = fit_variance_function(LEVELS, 0.5**2 + (0.1 * LEVELS) ** 2, nu)
     simulated = 2 * np.mean(found) ** 2 / np.var(found)
     assert truth.degrees_of_freedom_at(at) == pytest.approx(simulated, rel=0.25)
+
+
+def test_a_tiny_constant_part_is_not_rounded_away():
+    """Blanks that scatter 1e-12 times less than the top level keep an s0 above 0."""
+    x = np.array([0.0, 1, 10, 100])
+    found = fit_variance_function(x, np.hypot(1e-10, 0.1 * x) ** 2, 5)
+    assert [found.s0, found.theta] == pytest.approx([1e-10, 0.1], rel=1e-6)

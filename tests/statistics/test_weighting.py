@@ -217,3 +217,21 @@ def test_silent_blanks_do_not_decide_the_form():
         "excluded: the replicates at level 0 do not scatter",
         "excluded: the replicates at level 0 do not scatter",
     ]
+
+
+def test_level_zero_without_scatter_of_its_own_gets_no_infinite_weight():
+    """A single blank that a parabola passes through: 1/x² is the form, cannot be used, and the path says so."""
+    rng = np.random.default_rng(0)
+    x = np.array([0.0] + [1.0] * 200 + [2.0] * 200)
+    choice = choose_weighting(x, x + 0.3 * x * rng.standard_normal(x.size), model="quadratic")
+    assert [step.decision for step in choice.path[-2:]] == [
+        "1/x^2 excluded: weights 1/x^2 are infinite at level 0",
+        "none",
+    ]
+
+
+def test_a_variance_function_that_vanishes_at_level_zero_gives_no_weights():
+    """Weights would be infinite where the fitted standard deviation is 0."""
+    x, y = [2, 1, 2, 0, 1, 2, 1], [1, 1, 1, 0, 1, 0, 1]
+    with pytest.raises(NotEstimable, match="the variance function gives no scatter at level 0"):
+        weights_for(x, y, "1/s^2 smoothed", model="quadratic")

@@ -269,8 +269,9 @@ def test_defaults_hold_for_rows_too(study_of):
             "calibration:\n  file: cal.csv\n  columns: {level: conc, sginals: area, note: remarks, order: conc}\n",
             "conc,area,remark\n1,2,x\n",
             [
-                "cal.csv:1 (column 'remark'): calibration: unknown column; did you mean 'matrix'? "
-                "Map a field to it under columns, or leave it out",
+                "cal.csv:1 (column 'remark'): calibration: unknown column; known here: signals, signal, "
+                "level_uncertainty, signal_sd, analyte, configuration, date, operator, instrument, series, device, "
+                "preparation, preparation_id, matrix, excluded. Map a field to it under columns, or leave it out",
                 "study.yaml:7: calibration.columns.sginals: unknown field; did you mean 'signals'?",
                 "study.yaml:7: calibration.columns.note: cal.csv has no column 'remarks'; did you mean 'remark'?",
                 "study.yaml:7: calibration.columns.order: the column 'conc' holds another field already",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import warnings
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -25,8 +26,10 @@ def formula_svg(latex: str) -> str:
     Raises:
         ValueError: the formula cannot be read.
     """
-    from ziamath.config import config
-    from ziamath.zmath import Latex
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", DeprecationWarning)  # it opens its font file in a way of old
+        from ziamath.config import config
+        from ziamath.zmath import Latex
 
     config.svg2 = False  # symbols by reference are an SVG 2 habit that not every tool has
     try:

@@ -119,7 +119,9 @@ def choose_weighting(
             )
         except NotEstimable as no:
             path.append(
-                WeightingStep(test="weights", statistic=None, p=None, decision=f"{scheme} excluded: {no.reason}")
+                WeightingStep(
+                    test="weights", statistic=None, p=None, decision=f"{scheme} excluded: {no.reason}"
+                )
             )
     path.append(WeightingStep(test="weights", statistic=None, p=None, decision=weighting.scheme))
     candidates = tuple(_candidate(levels, signals, scheme, signal_sd, model) for scheme in SCHEMES)

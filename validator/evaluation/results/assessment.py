@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Literal
+
 from validator.evaluation.results.base import Interval, Record
 
 Severity = Literal["stop", "caution", "note"]

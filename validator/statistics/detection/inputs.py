@@ -19,7 +19,7 @@ Array = NDArray[np.float64]
 class VarianceOfSignal(Protocol):
     """Variance of a single signal as a function of level, up to a common factor."""
 
-    def variance(self, level: ArrayLike) -> NDArray[np.float64]:
+    def variance(self, level: ArrayLike, /) -> NDArray[np.float64]:
         """Variance at *level*."""
         ...
 

@@ -13,7 +13,14 @@ from validator.statistics.detection.blank_based import EURACHEM
 from validator.statistics.detection.intervals import doubt_of, proportional, sigma_draws, simulated
 from validator.statistics.detection.multiples import multiples_of_sigma, result_of
 from validator.statistics.detection.result import LEVEL_FAR_FROM_LIMIT, ONE_SERIES
-from validator.statistics.detection.scatter import LOW_LEVEL, Scatter, blank_results, lowest_sample, scattered
+from validator.statistics.detection.scatter import (
+    BLANKS,
+    LOW_LEVEL,
+    Scatter,
+    blank_results,
+    lowest_sample,
+    scattered,
+)
 from validator.statistics.distributions import t_quantile
 from validator.statistics.interval import Estimate
 from validator.statistics.sample import summarise
@@ -109,10 +116,11 @@ def epa_mdl(inputs: DetectionInputs) -> LimitResult:
     t = t_quantile(MDL_CONFIDENCE, scatter.degrees_of_freedom)
     mdl_spikes = t * scatter.sd
     blanks = _blank_part(inputs)
-    governed_by_blanks = blanks.value is not None and blanks.value > mdl_spikes
-    if governed_by_blanks and blanks.value is not None:
+    if blanks.value is not None and blanks.value > mdl_spikes:
+        decided = "Decided by the blanks."
         limit, scatter, k = _from_blanks(inputs, blanks, blanks.value), blanks.scatter or scatter, blanks.k
     else:
+        decided = "Decided by the spiked samples."
         doubt = doubt_of(scatter, inputs.confidence, inputs.seed)
         limit, k = proportional(mdl_spikes, doubt, scatter.degrees_of_freedom), t
     numbers = {
@@ -134,7 +142,7 @@ def epa_mdl(inputs: DetectionInputs) -> LimitResult:
         quantification_k=None if k is None else MINIMUM_LEVEL * k,
         source=CFR_136,
         notes=(
-            "Decided by the blanks." if governed_by_blanks else "Decided by the spiked samples.",
+            decided,
             blanks.rule,
             "A true level equal to this limit is missed half the time.",
             "The quantification limit is 3.18 times the detection limit (common practice).",
@@ -179,8 +187,10 @@ def _blank_part(inputs: DetectionInputs) -> _BlankPart:
         return _BlankPart(None, "No blank gave a numerical result, so there is no limit from blanks.")
     if censored and n > MANY_BLANKS:
         rank = math.floor(0.99 * n + 0.5) - censored
+        if rank < 1:
+            return _BlankPart(None, "The 99th percentile of the blanks is no numerical result.")
         rule = "Some blanks gave no numerical result: the limit from blanks is their 99th percentile."
-        return _BlankPart(float(numerical[rank - 1]) if rank >= 1 else None, rule)
+        return _BlankPart(float(numerical[rank - 1]), rule)
     if censored:
         rule = "Some blanks gave no numerical result: the limit from blanks is the highest result."
         return _BlankPart(float(numerical[-1]), rule)
@@ -193,7 +203,7 @@ def _blank_part(inputs: DetectionInputs) -> _BlankPart:
         n=sample.n,
         mean=sample.mean,
         unit="concentration",
-        source="blanks",
+        source=BLANKS,
     )
     rule = "All blanks gave numerical results: the limit from blanks is their mean (not below zero) plus t·s."
     return _BlankPart(max(sample.mean, 0.0) + t * sd, rule, scatter if sd else None, t)

@@ -1,0 +1,194 @@
+"""Whatever is done to a study, it reads or it is refused in words: no other exception, no foreign wording."""
+
+from __future__ import annotations
+
+import copy
+
+import yaml
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from validator.errors import StudyError
+from validator.study import read_study
+
+WHOLE = """\
+format: validation-study/1
+study: {title: t, id: 1, period: {from: "2026-03-01", to: "2026-03-02"}, people: [{name: A, role: prepared}], hazards: [acids]}
+method:
+  analytes: [{id: zn, name: zinc, unit: mg/L, signal: current, signal_unit: µA, specification: {lower: 1, upper: 2}}]
+  configurations: [{id: film, name: film, active_area: {value: 7, unit: mm2}}]
+  conditions: {pH: 4.5}
+analysis: {alpha: 0.01, calibration: {weighting: 1/x}, detection_limit: {variant: v}, per_analyte: {zn: {beta: 0.1}}}
+criteria: [{characteristic: recovery, min: 90, max: 110, analyte: zn}]
+calibration: {unit: mg/L, runs: [{level: 1, signals: [1, 2], series: a}, {level: 2, signal: 2, excluded: spilled}]}
+blanks: {file: b.csv, columns: {signals: reading}, decimal: ","}
+low_level: {runs: [{level: 1, concentrations: [1, "<0.5"]}]}
+precision: {preparation: independent, runs: [{level: 1, concentrations: [1, 2], day: 1}]}
+recovery: {runs: [{native: 0, added: 1, found: [1, 2]}, {reference: 1, reference_uncertainty: 0.1, found: 1}]}
+interference: {runs: [{interferent: Cu, ratio: 1, ratio_kind: mass, analyte_level: 1, found: 1, reference: 1}]}
+standard_addition: {file: sa.csv}
+comparison: {runs: [{sample: a, this_method: 1, reference_method: [1, 2]}]}
+robustness: {design: youden, factors: [{name: a, low: 1, high: 2}], runs: [{settings: [+1], result: 1}]}
+stability: {runs: [{condition: dark, time: 1, time_unit: d, found: 1}]}
+carry_over: {runs: [{sequence: [{kind: high, signal: 9}, {kind: blank, signal: 1}]}]}
+repeated_use: {runs: [{device: 1, use: 1, signal: 1}]}
+noise: {runs: [{level: 1, signal_height: 1, noise: 1, noise_kind: rms}]}
+uncertainty: {bias: from recovery, components: [{name: v, value: 1, kind: expanded, k: 2, unit: mL, source: s}]}
+"""
+FILES = {"b.csv": "reading 1;reading 2;series\n0,5;0,7;a\n", "sa.csv": "sample,added,signal\na,0,1\na,1,2\n"}
+FOREIGN = (
+    "Input should",
+    "validation error",
+    "Traceback",
+    "pydantic",
+    "Scalar(",
+    "valid dictionary",
+    "Extra inputs",
+)
+
+leaves = st.one_of(
+    st.none(),
+    st.booleans(),
+    st.integers(),
+    st.floats(),
+    st.sampled_from(
+        ["", "<0.5", "0,5", "no", "zn", "../x", "b.csv", "2026-02-30", "from recovery", "*", "1/x", "\x85"]
+    ),
+    st.text(max_size=8),
+    st.just([]),
+    st.just({}),
+)
+values = st.recursive(
+    leaves,
+    lambda inner: (
+        st.lists(inner, max_size=3)
+        | st.dictionaries(
+            st.sampled_from(["id", "runs", "level", "file", "signals", "no", "x"]), inner, max_size=3
+        )
+    ),
+    max_leaves=6,
+)
+
+
+def _paths(node, here=()):
+    yield here
+    children = node.items() if isinstance(node, dict) else enumerate(node) if isinstance(node, list) else ()
+    for key, child in children:
+        yield from _paths(child, (*here, key))
+
+
+TREE = yaml.safe_load(WHOLE)
+PATHS = list(_paths(TREE))
+
+
+def _mutated(tree, path, action, value):
+    if not path:
+        return value
+    parent = tree
+    for step in path[:-1]:
+        if not isinstance(parent, dict | list) or (isinstance(parent, list) and step >= len(parent)):
+            return tree
+        parent = parent[step] if isinstance(parent, list) else parent.get(step)
+    if not isinstance(parent, dict | list) or (isinstance(parent, list) and not parent):
+        return tree
+    key = path[-1] % len(parent) if isinstance(parent, list) else path[-1]
+    if action == "remove" and (isinstance(parent, list) or key in parent):
+        del parent[key]
+    elif action == "rename" and isinstance(parent, dict):
+        parent[f"{key}{key}"] = parent.pop(key, value)
+    else:
+        parent[key] = value
+    return tree
+
+
+def _reads_or_refuses(folder):
+    try:
+        read_study(folder)
+    except StudyError as error:
+        assert error.problems
+        assert all(problem.message and problem.file for problem in error.problems)
+        assert not [word for word in FOREIGN if word in str(error)], str(error)
+
+
+mutations = st.lists(
+    st.tuples(st.sampled_from(PATHS), st.sampled_from(["set", "remove", "rename"]), values),
+    min_size=1,
+    max_size=3,
+)
+
+
+def test_the_whole_format_reads(write):
+    """The study that is mutated here uses every block and has no problem of its own."""
+    study = read_study(write(head=WHOLE, files=FILES))
+
+    assert [name for name in type(study).model_fields if getattr(study, name) in (None, ())] == []
+
+
+@given(mutations)
+@settings(max_examples=300, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+def test_a_study_with_parts_changed(write, mutations):
+    """Parts replaced, removed or renamed at any depth."""
+    tree = copy.deepcopy(TREE)
+    for path, action, value in mutations:
+        tree = _mutated(tree, path, action, value)
+    text = yaml.safe_dump(tree, allow_unicode=True)
+
+    _reads_or_refuses(write(head=text.encode("utf-8", "surrogatepass"), files=FILES))
+
+
+@given(
+    st.integers(0, len(WHOLE)),
+    st.integers(0, 12),
+    st.text(max_size=6) | st.sampled_from(["\t", ": ", "[", "&a ", "*a", "!!", "\n"]),
+)
+@settings(max_examples=200, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+def test_a_study_with_letters_changed(write, start, length, text):
+    """Letters of the file replaced by others."""
+    changed = WHOLE[:start] + text + WHOLE[start + length :]
+
+    _reads_or_refuses(write(head=changed.encode("utf-8", "surrogatepass"), files=FILES))
+
+
+@given(st.binary(max_size=40), st.integers(0, 40), st.sampled_from(sorted(FILES)))
+@settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+def test_a_table_with_bytes_changed(write, inserted, start, name):
+    """Bytes of a table replaced by others."""
+    table = FILES[name].encode()
+
+    _reads_or_refuses(write(head=WHOLE, files={**FILES, name: table[:start] + inserted + table[start + 3 :]}))
+
+
+cells = st.sampled_from(
+    ["1", "-1", "0,5", "0.5", "x", "", "<1", "1e999", "no", "2026-13-01", "007", '"', "#", " "]
+)
+headers = st.sampled_from(
+    [
+        "level",
+        "signal",
+        "signal 1",
+        "signals",
+        "Level (mg/L)",
+        "level (g)",
+        "date",
+        "order",
+        "x",
+        "",
+        "analyte",
+    ]
+)
+
+
+@given(
+    st.lists(headers, min_size=1, max_size=5),
+    st.lists(st.lists(cells, max_size=6), max_size=4),
+    st.sampled_from([",", ";", "\t"]),
+    st.sampled_from(
+        ["", ", decimal: ','", ", preparation: repeated_reading", ", columns: {level: x, signals: date}"]
+    ),
+)
+@settings(max_examples=200, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+def test_tables_of_any_content(write, header, rows, separator, options):
+    """Any headers over any cells."""
+    table = "\n".join(separator.join(cells) for cells in [header, *rows])
+
+    _reads_or_refuses(write(f"calibration: {{file: cal.csv{options}}}\n", {"cal.csv": table}))
