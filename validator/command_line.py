@@ -11,7 +11,6 @@ import logging
 import shutil
 import sys
 import time
-from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -22,6 +21,8 @@ from validator import __version__
 from validator.errors import EnvironmentProblem, GuidanceError, OutputProblem, StudyError, ValidatorError
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
     from validator.dossier.html import Paper
     from validator.evaluation.results import Results
     from validator.study import Study
@@ -33,7 +34,10 @@ logger = logging.getLogger("validator")
 
 _study_argument = click.argument("study", type=click.Path(path_type=Path))
 _results_option = click.option(
-    "--results", "results_file", type=click.Path(path_type=Path), help="Write the results as JSON to this file."
+    "--results",
+    "results_file",
+    type=click.Path(path_type=Path),
+    help="Write the results as JSON to this file.",
 )
 _always_succeed = click.option(
     "--always-succeed", is_flag=True, help="Exit with 0 even when the verdict is 'not fit'."
@@ -75,7 +79,10 @@ class Stopwatch:
 def cli(verbose: bool) -> None:
     """Prove an analytical method: from a study description to a validation dossier."""
     logging.basicConfig(
-        level=logging.INFO if verbose else logging.WARNING, format="%(message)s", stream=sys.stderr, force=True
+        level=logging.INFO if verbose else logging.WARNING,
+        format="%(message)s",
+        stream=sys.stderr,
+        force=True,
     )
     for library in ("weasyprint", "fontTools", "matplotlib"):
         logging.getLogger(library).setLevel(logging.ERROR)
@@ -83,8 +90,14 @@ def cli(verbose: bool) -> None:
 
 @cli.command()
 @click.argument("folder", type=click.Path(path_type=Path))
-@click.option("--like", "kind", type=click.Choice(KINDS), default="photometry", show_default=True,
-              help="The technique the starter study is written for.")
+@click.option(
+    "--like",
+    "kind",
+    type=click.Choice(KINDS),
+    default="photometry",
+    show_default=True,
+    help="The technique the starter study is written for.",
+)
 def new(folder: Path, kind: str) -> None:
     """Write a commented starter study with data-entry tables into FOLDER."""
     from validator.resources import starters_folder
@@ -132,11 +145,21 @@ def evaluate(context: click.Context, study: Path, results_file: Path | None, alw
 
 @cli.command()
 @_study_argument
-@click.option("--output", type=click.Path(path_type=Path), help="The dossier; default: STUDY's folder name + .pdf.")
-@click.option("--web", type=click.Path(path_type=Path), help="Also write the dossier as one self-contained HTML file.")
+@click.option(
+    "--output", type=click.Path(path_type=Path), help="The dossier; default: STUDY's folder name + .pdf."
+)
+@click.option(
+    "--web", type=click.Path(path_type=Path), help="Also write the dossier as one self-contained HTML file."
+)
 @_results_option
 @click.option("--timings", type=click.Path(path_type=Path), help="Write the seconds each step took as JSON.")
-@click.option("--paper", type=click.Choice(["a4", "letter"], case_sensitive=False), default="a4", show_default=True, help="Paper size.")
+@click.option(
+    "--paper",
+    type=click.Choice(["a4", "letter"], case_sensitive=False),
+    default="a4",
+    show_default=True,
+    help="Paper size.",
+)
 @_always_succeed
 @click.pass_context
 def report(

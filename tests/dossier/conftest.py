@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib.util
+import logging
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -58,6 +59,28 @@ def attachments():
     )
 
 
+class Rendering(logging.Handler):
+    """The PDF of the sample, and what the engine complained of while it was made."""
+
+    def __init__(self) -> None:
+        super().__init__(logging.WARNING)
+        self.content = b""
+        self.complaints: list[str] = []
+
+    def emit(self, record: logging.LogRecord) -> None:
+        self.complaints.append(record.getMessage())
+
+
 @pytest.fixture(scope="session")
-def pdf(document, attachments) -> bytes:
-    return write_pdf(render_html(document), attachments=attachments)
+def rendering(document, attachments) -> Rendering:
+    result = Rendering()
+    log = logging.getLogger("validator.dossier.pdf")
+    log.addHandler(result)
+    result.content = write_pdf(render_html(document), attachments=attachments)
+    log.removeHandler(result)
+    return result
+
+
+@pytest.fixture(scope="session")
+def pdf(rendering) -> bytes:
+    return rendering.content

@@ -220,7 +220,7 @@ def test_silent_blanks_do_not_decide_the_form():
 
 
 def test_level_zero_without_scatter_of_its_own_gets_no_infinite_weight():
-    """A single blank that a parabola passes through: 1/x² is the form, cannot be used, and the path says so."""
+    """A single blank that a parabola passes through: 1/x² cannot be used, and the path says so."""
     rng = np.random.default_rng(0)
     x = np.array([0.0] + [1.0] * 200 + [2.0] * 200)
     choice = choose_weighting(x, x + 0.3 * x * rng.standard_normal(x.size), model="quadratic")

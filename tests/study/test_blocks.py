@@ -89,7 +89,10 @@ def test_factors_of_precision(study_of):
     (run,) = _runs(
         study_of,
         "precision",
-        "{level: 5, concentrations: [1, 2], series: 1, day: 2026-03-02, operator: A, instrument: 2, device: d, laboratory: 07}",
+        (
+            "{level: 5, concentrations: [1, 2], series: 1, day: 2026-03-02, "
+            "operator: A, instrument: 2, device: d, laboratory: 07}"
+        ),
     )
 
     assert (run.series, run.day, run.operator, run.instrument, run.device, run.laboratory) == (
@@ -126,8 +129,14 @@ def test_interference_by_ratio_or_level(study_of):
     by_ratio, by_level = _runs(
         study_of,
         "interference",
-        "{interferent: copper(II), ratio: 10, ratio_kind: mass, analyte_level: 5, found: [5.1, 5.2], reference: 5}",
-        "{interferent: humic acid, interferent_level: 2, interferent_unit: mg/L, analyte_level: 5, signals: 3, reference: [3, 4]}",
+        (
+            "{interferent: copper(II), ratio: 10, ratio_kind: mass, analyte_level: "
+            "5, found: [5.1, 5.2], reference: 5}"
+        ),
+        (
+            "{interferent: humic acid, interferent_level: 2, interferent_unit: "
+            "mg/L, analyte_level: 5, signals: 3, reference: [3, 4]}"
+        ),
     )
 
     assert (by_ratio.axis, by_ratio.values, by_ratio.reference) == ("concentration", (5.1, 5.2), (5,))
@@ -185,8 +194,8 @@ def test_uncertainty(study_of):
 uncertainty:
   bias: from reference materials
   components:
-    - {name: flask, value: 0.1, kind: tolerance, distribution: triangular, unit: mL, source: maker, sensitivity: -2}
-    - {name: purity, value: 0.3, kind: expanded, k: 2, relative: true, source: certificate, degrees_of_freedom: 50}
+    - {name: flask, value: 0.1, kind: tolerance, distribution: triangular, unit: mL, source: a, sensitivity: -2}
+    - {name: purity, value: 0.3, kind: expanded, k: 2, relative: true, source: b, degrees_of_freedom: 50}
 """
     )
 
@@ -214,34 +223,157 @@ def test_a_stated_bias(study_of):
 @pytest.mark.parametrize(
     ("name", "run", "where", "message"),
     [
-        ("calibration", "{level: 1, signal: 1, signal_sd: 0}", ".signal_sd", "must be greater than zero, found 0"),
-        ("calibration", "{level: 1, signals: {a: 1}}", ".signals", "a value or a list of values is expected here, found a table of keys"),
-        ("calibration", "{level: 1, signals: [1, '<2']}", ".signals[1]", "a number is expected here, found '<2'; values below a limit are accepted in blanks, low_level, stability and comparison only"),
+        (
+            "calibration",
+            "{level: 1, signal: 1, signal_sd: 0}",
+            ".signal_sd",
+            "must be greater than zero, found 0",
+        ),
+        (
+            "calibration",
+            "{level: 1, signals: {a: 1}}",
+            ".signals",
+            "a value or a list of values is expected here, found a table of keys",
+        ),
+        (
+            "calibration",
+            "{level: 1, signals: [1, '<2']}",
+            ".signals[1]",
+            (
+                "a number is expected here, found '<2'; values below a limit are accepted in blanks, "
+                "low_level, stability and comparison only"
+            ),
+        ),
         ("blanks", "{signals: ['<x']}", ".signals[0]", "a number is expected here, found '<x'"),
         ("blanks", "{signals: ['<0']}", ".signals[0]", "must be greater than zero, found 0"),
-        ("blanks", "{signal: 1, concentrations: [1]}", ".concentrations", "signal and concentrations exclude each other; give one of them"),
-        ("blanks", "{signal: 1, replicates_averaged: 0}", ".replicates_averaged", "must be 1 or more, found 0"),
+        (
+            "blanks",
+            "{signal: 1, concentrations: [1]}",
+            ".concentrations",
+            "signal and concentrations exclude each other; give one of them",
+        ),
+        (
+            "blanks",
+            "{signal: 1, replicates_averaged: 0}",
+            ".replicates_averaged",
+            "must be 1 or more, found 0",
+        ),
         ("precision", "{level: 1}", "", "the readings are missing: give signals or concentrations"),
-        ("recovery", "{found: 1}", "", "what was to be found is missing: give native and added (spike), reference and reference_uncertainty (certified material) or level (solution known independently)"),
-        ("recovery", "{added: 1, found: 1}", "", "native is missing: what was found without the addition (0 where the sample is blank)"),
-        ("recovery", "{reference: 1, found: 1}", "", "reference_uncertainty is missing: the standard uncertainty of the certified value (its expanded uncertainty divided by k); a value without one goes under level"),
-        ("recovery", "{native: 0, added: 1, level: 2, found: 1}", ".level", "added and level exclude each other; give one of them"),
-        ("recovery", "{level: 1, native_sd: 0.1, found: 1}", ".native_sd", "native_sd belongs to a run with added, this one has level"),
+        (
+            "recovery",
+            "{found: 1}",
+            "",
+            (
+                "what was to be found is missing: give native and added (spike), reference and "
+                "reference_uncertainty (certified material) or level (solution known independently)"
+            ),
+        ),
+        (
+            "recovery",
+            "{added: 1, found: 1}",
+            "",
+            "native is missing: what was found without the addition (0 where the sample is blank)",
+        ),
+        (
+            "recovery",
+            "{reference: 1, found: 1}",
+            "",
+            (
+                "reference_uncertainty is missing: the standard uncertainty of the certified value "
+                "(its expanded uncertainty divided by k); a value without one goes under level"
+            ),
+        ),
+        (
+            "recovery",
+            "{native: 0, added: 1, level: 2, found: 1}",
+            ".level",
+            "added and level exclude each other; give one of them",
+        ),
+        (
+            "recovery",
+            "{level: 1, native_sd: 0.1, found: 1}",
+            ".native_sd",
+            "native_sd belongs to a run with added, this one has level",
+        ),
         ("recovery", "{level: 0, found: 1}", ".level", "must be greater than zero, found 0"),
-        ("interference", "{interferent: Cu, ratio: 1, analyte_level: 1, found: 1, reference: 1}", ".ratio", "ratio_kind is missing (mass or molar)"),
-        ("interference", "{interferent: Cu, interferent_level: 1, analyte_level: 1, found: 1, reference: 1}", ".interferent_level", "interferent_unit is missing (mg/L, for example)"),
-        ("interference", "{interferent: Cu, ratio: 1, ratio_kind: mass, interferent_unit: g, analyte_level: 1, found: 1, reference: 1}", ".interferent_unit", "interferent_unit is given without interferent_level"),
-        ("interference", "{interferent: Cu, ratio: 1, interferent_level: 1, analyte_level: 1, found: 1, reference: 1}", ".interferent_level", "ratio and interferent_level exclude each other; give one of them"),
-        ("interference", "{interferent: Cu, analyte_level: 1, found: 1, reference: 1}", "", "how much interferent there was is missing: give ratio and ratio_kind, or interferent_level and interferent_unit"),
-        ("interference", "{interferent: Cu, ratio: 1, ratio_kind: mass, analyte_level: 1, reference: 1}", "", "the readings are missing: give found or signals"),
-        ("standard_addition", "{sample: a, added: [0, 1, 2], signals: [1, 2]}", ".signals", "2 signals stand against 3 additions; write one signal for each addition and repeat an addition for its replicates"),
-        ("standard_addition", "{sample: a, added: [0, -1], signals: [1, 2]}", ".added[1]", "must not be negative, found -1"),
-        ("carry_over", "{sequence: [{kind: blank, signal: 1}, {kind: high, signal: 9}]}", ".sequence", "carry-over shows in a blank right after a high sample; there is none"),
+        (
+            "interference",
+            "{interferent: Cu, ratio: 1, analyte_level: 1, found: 1, reference: 1}",
+            ".ratio",
+            "ratio_kind is missing (mass or molar)",
+        ),
+        (
+            "interference",
+            "{interferent: Cu, interferent_level: 1, analyte_level: 1, found: 1, reference: 1}",
+            ".interferent_level",
+            "interferent_unit is missing (mg/L, for example)",
+        ),
+        (
+            "interference",
+            (
+                "{interferent: Cu, ratio: 1, ratio_kind: mass, interferent_unit: g, "
+                "analyte_level: 1, found: 1, reference: 1}"
+            ),
+            ".interferent_unit",
+            "interferent_unit is given without interferent_level",
+        ),
+        (
+            "interference",
+            "{interferent: Cu, ratio: 1, interferent_level: 1, analyte_level: 1, found: 1, reference: 1}",
+            ".interferent_level",
+            "ratio and interferent_level exclude each other; give one of them",
+        ),
+        (
+            "interference",
+            "{interferent: Cu, analyte_level: 1, found: 1, reference: 1}",
+            "",
+            (
+                "how much interferent there was is missing: give ratio and ratio_kind, or "
+                "interferent_level and interferent_unit"
+            ),
+        ),
+        (
+            "interference",
+            "{interferent: Cu, ratio: 1, ratio_kind: mass, analyte_level: 1, reference: 1}",
+            "",
+            "the readings are missing: give found or signals",
+        ),
+        (
+            "standard_addition",
+            "{sample: a, added: [0, 1, 2], signals: [1, 2]}",
+            ".signals",
+            (
+                "2 signals stand against 3 additions; write one signal for each addition and repeat "
+                "an addition for its replicates"
+            ),
+        ),
+        (
+            "standard_addition",
+            "{sample: a, added: [0, -1], signals: [1, 2]}",
+            ".added[1]",
+            "must not be negative, found -1",
+        ),
+        (
+            "carry_over",
+            "{sequence: [{kind: blank, signal: 1}, {kind: high, signal: 9}]}",
+            ".sequence",
+            "carry-over shows in a blank right after a high sample; there is none",
+        ),
         ("repeated_use", "{device: 1, use: 0, signal: 1}", ".use", "must be 1 or more, found 0"),
-        ("stability", "{condition: c, time: -1, time_unit: d, found: 1}", ".time", "must not be negative, found -1"),
-        ("noise", "{level: 1, signal_height: 1, noise: 1, noise_kind: peak}", ".noise_kind", "peak_to_peak or rms is expected here, found 'peak'"),
+        (
+            "stability",
+            "{condition: c, time: -1, time_unit: d, found: 1}",
+            ".time",
+            "must not be negative, found -1",
+        ),
+        (
+            "noise",
+            "{level: 1, signal_height: 1, noise: 1, noise_kind: peak}",
+            ".noise_kind",
+            "peak_to_peak or rms is expected here, found 'peak'",
+        ),
     ],
-)  # fmt: skip
+)
 def test_runs_that_do_not_fit(problems_of, name, run, where, message):
     """A run in no known form is told at the field that is wrong."""
     assert problems_of(_block(name, run)) == [f"study.yaml:7: {name}.runs[0]{where}: {message}"]
@@ -267,7 +399,10 @@ def test_settings_that_do_not_fit_the_factors(problems_of):
         "  runs:\n    - {settings: [+], result: 1}\n    - {settings: [+, 0], result: 1}\n"
     ) == [
         "study.yaml:9: robustness.runs[0].settings: 1 settings stand against 2 factors",
-        "study.yaml:10: robustness.runs[1].settings[1]: a youden design has no nominal settings; write + or -",
+        (
+            "study.yaml:10: robustness.runs[1].settings[1]: a youden design has no nominal "
+            "settings; write + or -"
+        ),
     ]
 
 
@@ -275,11 +410,18 @@ def test_settings_that_do_not_fit_the_factors(problems_of):
     ("more", "problems"),
     [
         (
-            "robustness:\n  design: youden\n  factors: []\n  runs:\n    - {settings: [high], result: 1}\n    - {settings: [], result: 1}\n",
+            (
+                "robustness:\n  design: youden\n  factors: []\n  runs:\n    - "
+                "{settings: [high], result: 1}\n "
+                "   - {settings: [], result: 1}\n"
+            ),
             [
                 "study.yaml:9: robustness.runs[0].settings[0]: "
                 "+ (high), - (low) or 0 (nominal) is expected here, found 'high'",
-                "study.yaml:10: robustness.runs[1].settings: the list is empty; give one setting for each factor",
+                (
+                    "study.yaml:10: robustness.runs[1].settings: the list is empty; give one setting for "
+                    "each factor"
+                ),
             ],
         ),
         (
@@ -290,7 +432,8 @@ def test_settings_that_do_not_fit_the_factors(problems_of):
         (
             "uncertainty: {bias: from nowhere}\n",
             [
-                "study.yaml:5: uncertainty.bias: write from recovery, from reference materials, or a table with "
+                "study.yaml:5: uncertainty.bias: write from recovery, from reference materials, or a "
+                "table with "
                 "value, standard_uncertainty and source; found 'from nowhere'"
             ],
         ),
@@ -321,7 +464,10 @@ uncertainty:
                 "the unit is missing: give unit, or relative: true where the value is in percent",
                 "study.yaml:11: uncertainty.components[4].unit: "
                 "unit and relative exclude each other; a relative value is in percent",
-                "study.yaml:12: uncertainty.components[5].relative: true or false is expected here, found 'maybe'",
+                (
+                    "study.yaml:12: uncertainty.components[5].relative: true or false is expected here, "
+                    "found 'maybe'"
+                ),
                 "study.yaml:13: uncertainty.components[6].source: missing; add this key",
             ],
         ),
@@ -342,7 +488,8 @@ criteria:
                 "study.yaml:8: criteria[2].max: max must not be smaller than min",
                 "study.yaml:9: criteria[3].characteristic: "
                 "'repeatabilty' is not known here; did you mean 'repeatability'?",
-                "study.yaml:10: criteria[4].characteristic: linearity, lack_of_fit, residual_pattern, working_range, "
+                "study.yaml:10: criteria[4].characteristic: linearity, lack_of_fit, "
+                "residual_pattern, working_range, "
                 "sensitivity, detection_limit, quantification_limit, repeatability, intermediate_precision, "
                 "reproducibility, trueness, recovery, selectivity, interference, matrix_effect, robustness, "
                 "stability, carry_over, device_to_device, repeated_use, uncertainty, accuracy_profile or "
@@ -375,12 +522,21 @@ def test_every_characteristic_has_its_kinds_of_limit(study_of):
     ("analyte", "problem"),
     [
         ("specification: {}", "method.analytes[0].specification: give lower, upper or both"),
-        ("specification: {lower: 2, upper: 1}", "method.analytes[0].specification.upper: upper must be greater than lower"),
+        (
+            "specification: {lower: 2, upper: 1}",
+            "method.analytes[0].specification.upper: upper must be greater than lower",
+        ),
         ("molar_mass: 0", "method.analytes[0].molar_mass: must be greater than zero, found 0"),
         ("target_levels: [1, -1]", "method.analytes[0].target_levels[1]: must not be negative, found -1"),
-        ("legal_limit: 50 mg/L", "method.analytes[0].legal_limit: a number is expected here, found '50 mg/L'; write the number alone (50), its unit is declared in method.analytes"),
+        (
+            "legal_limit: 50 mg/L",
+            (
+                "method.analytes[0].legal_limit: a number is expected here, found '50 mg/L'; write "
+                "the number alone (50), its unit is declared in method.analytes"
+            ),
+        ),
     ],
-)  # fmt: skip
+)
 def test_analytes_that_do_not_fit(problems_of, analyte, problem):
     """What is known of an analyte is checked."""
     head = (
@@ -399,7 +555,8 @@ method:
   conditions: {pH: 4.50, stirring: "on", deposition potential: "-1.2 V"}
   equipment: potentiostat
   reagents: [acetate buffer, mercury(II) nitrate]
-  analytes: [{id: zn, name: z, unit: g, signal: s, signal_unit: 1, specification: {upper: 5}, target_levels: 3}]
+  analytes:
+    - {id: zn, name: z, unit: g, signal: s, signal_unit: 1, specification: {upper: 5}, target_levels: 3}
 """
     method = study_of(head=head).method
 

@@ -21,11 +21,14 @@ MEGABYTES = 1024 * 1024
 
 @pytest.fixture
 def soon():
-    """Fails a test that takes longer than a patient chemist waits."""
-    begin = time.perf_counter()
+    """Fails a test that keeps the processor busy for longer; what others do on the machine is not counted."""
+    begin = time.process_time()
     yield
-    assert time.perf_counter() - begin < SOON
+    assert time.process_time() - begin < SOON
 
+
+HEAD_VALUES = 25
+"""Keys, values, lists and tables before the list that is too long: 23 of the head, its own key and itself."""
 
 BOMB = "a0: &a0 [lol, lol, lol, lol, lol]\n" + "".join(
     f"a{index}: &a{index} [{', '.join([f'*a{index - 1}'] * 9)}]\n" for index in range(1, 10)
@@ -43,10 +46,13 @@ BOMB = "a0: &a0 [lol, lol, lol, lol, lol]\n" + "".join(
         (BOMB, "study.yaml:9: a4[0]: aliases are nested more than 3 deep; write the values out"),
         (
             f"a: &a [{'x,' * 20000}]\nb: [{'*a,' * 10000}]\n",
-            "study.yaml:6: b[26]: the aliases expand to more than 1 MB; write the values out or use a CSV file",
+            (
+                "study.yaml:6: b[26]: the aliases expand to more than 1 MB; write the values out or "
+                "use a CSV file"
+            ),
         ),
-        (f"a: [{'1,' * 20_000_000}1]\n", f"study.yaml:5: a[99984]: {MANY}"),
-        (f"a: [{'&a 1, *a,' * 500_000}]\n", f"study.yaml:5: a[199968]: {MANY}"),
+        (f"a: [{'1,' * 10_000_000}1]\n", f"study.yaml:5: a[{99_999 - HEAD_VALUES}]: {MANY}"),
+        (f"a: [{'&a 1, *a,' * 500_000}]\n", f"study.yaml:5: a[{2 * (99_999 - HEAD_VALUES)}]: {MANY}"),
         (f"a: '{'x' * 40_000_000}'\n", "study.yaml:5: a: a text of 40000000 characters is too long here"),
         (
             f"blanks: {{runs: [{{signal: {'9' * 20_000_000}}}]}}\n",
@@ -54,7 +60,20 @@ BOMB = "a0: &a0 [lol, lol, lol, lol, lol]\n" + "".join(
         ),
         (f"{'k' * 1000}: 1\n", "study.yaml:5: a text of 1000 characters is too long here"),
     ],
-    ids=lambda value: value[:20] if value.startswith("study") else "",
+    ids=[
+        "lists",
+        "lists never closed",
+        "tables",
+        "indentation",
+        "items",
+        "alias bomb",
+        "wide aliases",
+        "values",
+        "anchors",
+        "text",
+        "number",
+        "key",
+    ],
 )
 @pytest.mark.usefixtures("soon")
 def test_nesting_aliases_and_sizes(problems_of, more, problem):
@@ -92,16 +111,37 @@ def test_comments_up_to_the_limit(study_of):
 @pytest.mark.parametrize(
     ("table", "problem"),
     [
-        ("level,signal\n" + "1,2\n" * 12_000_000, "study.yaml:5: calibration.file: the file has more than 1000000 lines"),
-        ("level,signal\n1,2" + "\n" * 40_000_000, "study.yaml:5: calibration.file: the file has more than 1000000 lines"),
-        ("level,signal\n" + "1,2\n" * 60_000, "study.yaml:5: calibration.file: the table has more than 50000 rows or 200000 cells"),
-        (("1," * 900 + "1\n") * 300, "study.yaml:5: calibration.file: the table has more than 50000 rows or 200000 cells"),
-        ("level," + "signal," * 1_000_000, "study.yaml:5: calibration.file: the table has more than 1000 columns"),
-        ('level,signal\n1,"' + "x" * 40_000_000, "cal.csv:2: calibration: a cell holds more than 131072 characters"),
-        ("x" * 53 * MEGABYTES, "study.yaml:5: calibration.file: the file is too big (53.0 MB); 50 MB are accepted"),
+        (
+            "level,signal\n" + "1,2\n" * 12_000_000,
+            "study.yaml:5: calibration.file: the file has more than 1000000 lines",
+        ),
+        (
+            "level,signal\n1,2" + "\n" * 40_000_000,
+            "study.yaml:5: calibration.file: the file has more than 1000000 lines",
+        ),
+        (
+            "level,signal\n" + "1,2\n" * 60_000,
+            "study.yaml:5: calibration.file: the table has more than 50000 rows or 200000 cells",
+        ),
+        (
+            ("1," * 900 + "1\n") * 300,
+            "study.yaml:5: calibration.file: the table has more than 50000 rows or 200000 cells",
+        ),
+        (
+            "level," + "signal," * 1_000_000,
+            "study.yaml:5: calibration.file: the table has more than 1000 columns",
+        ),
+        (
+            'level,signal\n1,"' + "x" * 40_000_000,
+            "cal.csv:2: calibration: a cell holds more than 131072 characters",
+        ),
+        (
+            "x" * 53 * MEGABYTES,
+            "study.yaml:5: calibration.file: the file is too big (53.0 MB); 50 MB are accepted",
+        ),
     ],
     ids=["lines", "blank lines", "rows", "cells", "columns", "cell", "size"],
-)  # fmt: skip
+)
 @pytest.mark.usefixtures("soon")
 def test_tables_of_any_size(problems_of, table, problem):
     """A table that no study needs is refused by its lines, rows, columns, cells or bytes."""
@@ -111,20 +151,38 @@ def test_tables_of_any_size(problems_of, table, problem):
 @pytest.mark.parametrize(
     ("name", "message"),
     [
-        ("/etc/passwd", "'/etc/passwd' is an absolute path; name a file inside the study folder, relative to it"),
-        ("C:/data.csv", "'C:/data.csv' is an absolute path; name a file inside the study folder, relative to it"),
-        ("../data.csv", "'../data.csv' leaves the study folder; name a file inside the study folder, relative to it"),
-        ("sub/../../data.csv", "'sub/../../data.csv' leaves the study folder; name a file inside the study folder, relative to it"),
+        (
+            "/etc/passwd",
+            "'/etc/passwd' is an absolute path; name a file inside the study folder, relative to it",
+        ),
+        (
+            "C:/data.csv",
+            "'C:/data.csv' is an absolute path; name a file inside the study folder, relative to it",
+        ),
+        (
+            "../data.csv",
+            "'../data.csv' leaves the study folder; name a file inside the study folder, relative to it",
+        ),
+        (
+            "sub/../../data.csv",
+            (
+                "'sub/../../data.csv' leaves the study folder; name a file inside the study folder, "
+                "relative to it"
+            ),
+        ),
         ("sub\\data.csv", "'sub\\data.csv' holds a backslash; separate folders with /"),
         ("link.csv", "'link.csv' is a link out of the study folder; put a copy into the folder"),
-        ("linked/data.csv", "'linked/data.csv' is a link out of the study folder; put a copy into the folder"),
+        (
+            "linked/data.csv",
+            "'linked/data.csv' is a link out of the study folder; put a copy into the folder",
+        ),
         ("circle.csv", "'circle.csv' is not the name of a file"),
         ("sub", "'sub' is not a file"),
         ("pipe.csv", "'pipe.csv' is not a file"),
         ("absent.csv", "there is no file 'absent.csv' in the study folder"),
         ("n" * 300 + ".csv", f"'{'n' * 300}.csv' is not the name of a file"),
     ],
-)  # fmt: skip
+)
 @pytest.mark.parametrize("block", ["blanks: {{file: '{}'}}\n", "study: {{title: t, attachments: ['{}']}}\n"])
 @pytest.mark.usefixtures("soon")
 def test_paths_that_leave_the_folder(tmp_path, block, name, message):
@@ -137,7 +195,10 @@ def test_paths_that_leave_the_folder(tmp_path, block, name, message):
     (folder / "linked").symlink_to(outside)
     (folder / "circle.csv").symlink_to("circle.csv")
     os.mkfifo(folder / "pipe.csv")
-    head = "format: validation-study/1\nmethod: {analytes: [{id: z, name: z, unit: g, signal: s, signal_unit: V}]}\n"
+    head = (
+        "format: validation-study/1\nmethod: {analytes: [{id: z, name: z, "
+        "unit: g, signal: s, signal_unit: V}]}\n"
+    )
     rest = "" if block.startswith("study") else "study: {title: t}\n"
     (folder / "study.yaml").write_text(head + rest + block.format(name))
 

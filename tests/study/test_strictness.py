@@ -193,7 +193,8 @@ def test_dates_that_do_not_exist(problems_of, written, message):
             _calibration("{level: 1, signal: 1, place: here}"),
             [
                 "study.yaml:7: calibration.runs[0].place: unknown key; known here: signals, signal, level, "
-                "level_uncertainty, signal_sd, analyte, configuration, date, operator, instrument, series, device, "
+                "level_uncertainty, signal_sd, analyte, configuration, date, operator, instrument, "
+                "series, device, "
                 "order, preparation, preparation_id, matrix, note, excluded"
             ],
         ),
@@ -320,7 +321,10 @@ def test_not_a_study(problems_of, head, problems):
 
 def test_byte_order_mark_and_line_ends_of_other_systems(study_of):
     """A byte order mark and carriage returns, as some editors write them, do no harm."""
-    text = "format: validation-study/1\nstudy: {title: t}\nmethod:\n  analytes: [{id: a, name: a, unit: g, signal: s, signal_unit: V}]\n"
+    text = (
+        "format: validation-study/1\nstudy: {title: t}\nmethod:\n  analytes: "
+        "[{id: a, name: a, unit: g, signal: s, signal_unit: V}]\n"
+    )
 
     assert study_of(head=b"\xef\xbb\xbf" + text.replace("\n", "\r\n").encode()).study.title == "t"
 
@@ -355,7 +359,10 @@ def test_byte_order_mark_and_line_ends_of_other_systems(study_of):
             _calibration("{level: 1}", "{level: 1, signal: 2, signals: [3]}", "{level: 1, signals: []}"),
             [
                 "study.yaml:7: calibration.runs[0]: the readings are missing: give signals",
-                "study.yaml:8: calibration.runs[1].signal: signals and signal exclude each other; give one of them",
+                (
+                    "study.yaml:8: calibration.runs[1].signal: signals and signal exclude each other; "
+                    "give one of them"
+                ),
                 "study.yaml:9: calibration.runs[2].signals: the list is empty; give at least one value",
             ],
         ),
@@ -405,7 +412,10 @@ method:
             "blanks: {runs: [{signal: 1, analyte: zb, configuration: flim}]}\n",
             [
                 "study.yaml:9: blanks.runs[0].analyte: unknown analyte 'zb'; method.analytes has: zn, cu",
-                "study.yaml:9: blanks.runs[0].configuration: unknown configuration 'flim'; did you mean 'film'?",
+                (
+                    "study.yaml:9: blanks.runs[0].configuration: unknown configuration 'flim'; did you "
+                    "mean 'film'?"
+                ),
             ],
         ),
         (
@@ -425,9 +435,15 @@ method:
             ["study.yaml:9: analysis.per_analyte.pb: unknown analyte 'pb'; method.analytes has: zn, cu"],
         ),
         (
-            "uncertainty: {components: [{name: v, value: 1, kind: standard, unit: mL, source: s, analyte: pb}]}\n",
+            (
+                "uncertainty: {components: [{name: v, value: 1, kind: standard, unit: "
+                "mL, source: s, analyte: pb}]}\n"
+            ),
             [
-                "study.yaml:9: uncertainty.components[0].analyte: unknown analyte 'pb'; method.analytes has: zn, cu"
+                (
+                    "study.yaml:9: uncertainty.components[0].analyte: unknown analyte 'pb'; "
+                    "method.analytes has: zn, cu"
+                )
             ],
         ),
         (
@@ -460,7 +476,10 @@ def test_spellings_of_one_unit(study_of, unit):
         (
             "configurations: [{id: a, name: a}, {id: a, name: b}]\n  configuration: a",
             [
-                "study.yaml:5: method.configurations[1].id: the id 'a' is taken by configurations[0]; choose another"
+                (
+                    "study.yaml:5: method.configurations[1].id: the id 'a' is taken by "
+                    "configurations[0]; choose another"
+                )
             ],
         ),
         (
@@ -470,7 +489,10 @@ def test_spellings_of_one_unit(study_of, unit):
         (
             "configuration: film",
             [
-                "study.yaml:5: method.configuration: unknown configuration 'film'; method.configurations names none"
+                (
+                    "study.yaml:5: method.configuration: unknown configuration 'film'; "
+                    "method.configurations names none"
+                )
             ],
         ),
     ],
@@ -486,7 +508,8 @@ def test_two_analytes_of_one_id(problems_of):
 
     assert problems_of(head=head) == [
         "study.yaml:6: method.analytes[1].id: the id 'zn' is taken by analytes[0]; choose another",
-        "study.yaml:6: method.analytes[1].colour: unknown key; known here: id, name, unit, signal, signal_unit, "
+        "study.yaml:6: method.analytes[1].colour: unknown key; known here: id, name, unit, "
+        "signal, signal_unit, "
         "molar_mass, target_levels, legal_limit, specification",
     ]
 
@@ -530,7 +553,10 @@ analysis:
         "study.yaml:9: analysis.calibration.weighting: none, 1/x, 1/x^2, 1/s^2, 1/s^2 smoothed or auto "
         "is expected here, found '1/x2'; did you mean '1/x^2'?",
         "study.yaml:9: analysis.calibration.replicates_for_sample: must be 1 or more, found 0",
-        "study.yaml:10: analysis.detection_limit: a table of keys (variant) is expected here, found 'blank_3s'",
+        (
+            "study.yaml:10: analysis.detection_limit: a table of keys (variant) is expected "
+            "here, found 'blank_3s'"
+        ),
     ]
 
 

@@ -75,7 +75,10 @@ def test_decimal_comma(study_of):
 def test_columns_named_by_the_study(study_of):
     """``columns`` leads from a field to the header of an instrument's export, numbered ones included."""
     study = study_of(
-        "calibration:\n  file: cal.csv\n  columns: {level: Conc. nominal, signals: peak AREA, note: Comment}\n",
+        (
+            "calibration:\n  file: cal.csv\n  columns: {level: Conc. nominal, "
+            "signals: peak AREA, note: Comment}\n"
+        ),
         {"cal.csv": "Conc. nominal (µg/L);Peak area (254 nm) 1;Peak area (254 nm) 2;comment\n1;2;3;first\n"},
     )
 
@@ -86,7 +89,8 @@ def test_columns_named_by_the_study(study_of):
 def test_all_fields_of_a_run(study_of):
     """Every field that a run of the study file may have can be a column."""
     table = (
-        "analyte,configuration,date,operator,instrument,series,device,order,preparation,preparation ID,matrix,note,"
+        "analyte,configuration,date,operator,instrument,series,device,order,preparation,preparation "
+        "ID,matrix,note,"
         "excluded,level,signal,level uncertainty,signal sd\n"
         "zn,default,2026-03-02,no,1,01,3,4,repeated_reading,5a,water,n,spilled,1,2,0.1,0.2\n"
     )
@@ -158,7 +162,8 @@ def test_time_unit_in_the_header(study_of):
 def test_settings_and_results_in_numbered_columns(study_of):
     """A designed experiment fits into a table."""
     study = study_of(
-        "robustness:\n  design: one_at_a_time\n  factors: [{name: pH, low: 3, high: 4}, {name: T, low: 20, high: 30}]\n"
+        "robustness:\n  design: one_at_a_time\n  factors: [{name: pH, low: 3, high: 4}, "
+        "{name: T, low: 20, high: 30}]\n"
         "  file: r.csv\n",
         {"r.csv": "setting 1,setting 2,result\n+,0,98\n-,0,97\n0,+,99\n0,-,96\n"},
     )
@@ -183,7 +188,8 @@ def test_defaults_hold_for_rows_too(study_of):
             CALIBRATION,
             "level;signal\n1;2,5\nx;3\n-1;4\n;5\n6;\n",
             [
-                "cal.csv:2 (column 'signal'): calibration.runs[0].signal: a number is expected here, found '2,5'; "
+                "cal.csv:2 (column 'signal'): calibration.runs[0].signal: a number is expected here, "
+                "found '2,5'; "
                 'write it with a decimal point: 2.5, or declare decimal: "," beside file in the study',
                 "cal.csv:3 (column 'level'): calibration.runs[1].level: a number is expected here, found 'x'",
                 "cal.csv:4 (column 'level'): calibration.runs[2].level: must not be negative, found -1",
@@ -211,7 +217,10 @@ def test_defaults_hold_for_rows_too(study_of):
             CALIBRATION,
             "level,signal\n1,2,5\n",
             [
-                "cal.csv:2: calibration: 3 cells stand under 2 columns; is a decimal comma taken for a separator?"
+                (
+                    "cal.csv:2: calibration: 3 cells stand under 2 columns; is a decimal comma taken for "
+                    "a separator?"
+                )
             ],
         ),
         (
@@ -231,7 +240,8 @@ def test_defaults_hold_for_rows_too(study_of):
                 "cal.csv:1 (column 'Sinal 2'): calibration: unknown column; did you mean 'signal'? "
                 "Map a field to it under columns, or leave it out",
                 "cal.csv:1 (column 'lot'): calibration: unknown column; known here: signals, signal, level, "
-                "level_uncertainty, signal_sd, analyte, configuration, date, operator, instrument, series, device, "
+                "level_uncertainty, signal_sd, analyte, configuration, date, operator, instrument, "
+                "series, device, "
                 "order, preparation, preparation_id, matrix, note, excluded. "
                 "Map a field to it under columns, or leave it out",
             ],
@@ -262,18 +272,30 @@ def test_defaults_hold_for_rows_too(study_of):
             [
                 "cal.csv:2 (column 'analyte'): calibration.runs[0].analyte: "
                 "unknown analyte 'cd'; method.analytes has: zn",
-                "cal.csv:2 (column 'date'): calibration.runs[0].date: '2026-02-30' is not a date of the calendar",
+                (
+                    "cal.csv:2 (column 'date'): calibration.runs[0].date: '2026-02-30' is not a date of "
+                    "the calendar"
+                ),
             ],
         ),
         (
-            "calibration:\n  file: cal.csv\n  columns: {level: conc, sginals: area, note: remarks, order: conc}\n",
+            (
+                "calibration:\n  file: cal.csv\n  columns: {level: conc, sginals: "
+                "area, note: remarks, order: conc}\n"
+            ),
             "conc,area,remark\n1,2,x\n",
             [
                 "cal.csv:1 (column 'remark'): calibration: unknown column; known here: signals, signal, "
-                "level_uncertainty, signal_sd, analyte, configuration, date, operator, instrument, series, device, "
-                "preparation, preparation_id, matrix, excluded. Map a field to it under columns, or leave it out",
+                "level_uncertainty, signal_sd, analyte, configuration, date, operator, instrument, "
+                "series, device, "
+                "preparation, preparation_id, matrix, excluded. Map a field to it under columns, or "
+                "leave it out",
+                "cal.csv:2: calibration.runs[0]: the readings are missing: give signals",
                 "study.yaml:7: calibration.columns.sginals: unknown field; did you mean 'signals'?",
-                "study.yaml:7: calibration.columns.note: cal.csv has no column 'remarks'; did you mean 'remark'?",
+                (
+                    "study.yaml:7: calibration.columns.note: cal.csv has no column 'remarks'; did you "
+                    "mean 'remark'?"
+                ),
                 "study.yaml:7: calibration.columns.order: the column 'conc' holds another field already",
             ],
         ),
@@ -315,14 +337,20 @@ def test_defaults_hold_for_rows_too(study_of):
             CALIBRATION,
             'level,signal\n1,"2"x\n',
             [
-                "cal.csv:2: calibration: the quotation marks in this row do not match; double a mark that belongs to the text"
+                (
+                    "cal.csv:2: calibration: the quotation marks in this row do not match; double a mark "
+                    "that belongs to the text"
+                )
             ],
         ),
         (
             CALIBRATION,
             b"level,signal,note\n1,2,5 \xb5L\n",
             [
-                "cal.csv:2: calibration: a character is not written in UTF-8 (byte 0xb5); save the file as UTF-8"
+                (
+                    "cal.csv:2: calibration: a character is not written in UTF-8 (byte 0xb5); save the "
+                    "file as UTF-8"
+                )
             ],
         ),
         (
@@ -372,6 +400,7 @@ method:
         {"cal.csv": "analyte,level (µg/L),signal\nzn,1,2\ncu,1,2\n"},
         head=head,
     ) == [
-        "cal.csv:1 (column 'level (µg/L)'): calibration: the unit is 'µg/L' here and 'mg/L' in method.analytes; "
+        "cal.csv:1 (column 'level (µg/L)'): calibration: the unit is 'µg/L' here and 'mg/L' "
+        "in method.analytes; "
         "convert the values to mg/L"
     ]

@@ -1,4 +1,4 @@
-"""Judgement of results: findings, design sufficiency, caveats, verdict. No statistics of its own, no output."""
+"""Judgement of results: findings, design sufficiency, caveats, verdict. No statistics, no output."""
 
 from validator.assessment.assess import assess
 

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from validator.evaluation.rows import Cell, Value, group_label, independent_values, kept, runs_of
 from validator.guidance import Characteristic, Counter
-from validator.study import Study
-from validator.study.models.runs import Run
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
+
+    from validator.study import Study
+    from validator.study.models.runs import Run
 
 BLOCKS: Mapping[Characteristic, str] = {
     Characteristic.LINEARITY: "calibration",
@@ -169,7 +173,9 @@ def _labels(name: str) -> Callable[[_Data], int]:
 
 def _per(name: str) -> Callable[[_Data], int]:
     def count(data: _Data) -> int:
-        groups = _groups([run for run in data.runs if getattr(run, name, None)], lambda run: getattr(run, name))
+        groups = _groups(
+            [run for run in data.runs if getattr(run, name, None)], lambda run: getattr(run, name)
+        )
         return _fewest(len(members) for members in groups.values())
 
     return count

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from validator.assessment.observations import Observation, Units, observations
 from validator.evaluation.results import (
@@ -14,7 +15,9 @@ from validator.evaluation.results import (
     NotAssessed,
 )
 from validator.guidance import Figure
-from validator.study.models.method import Analyte
+
+if TYPE_CHECKING:
+    from validator.study.models.method import Analyte
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,9 +84,7 @@ def level_errors(record: CalibrationRecord) -> dict[float, float]:
     for point in record.points:
         if point.level > 0 and point.back_calculated is not None:
             by_level.setdefault(point.level, []).append(point.back_calculated)
-    return {
-        level: 100 * (sum(found) / len(found) / level - 1) for level, found in sorted(by_level.items())
-    }
+    return {level: 100 * (sum(found) / len(found) / level - 1) for level, found in sorted(by_level.items())}
 
 
 def _back_calculation(record: CalibrationRecord) -> Iterator[Observation]:
@@ -92,13 +93,16 @@ def _back_calculation(record: CalibrationRecord) -> Iterator[Observation]:
 
 
 def _within(record: CalibrationRecord) -> Iterator[Observation]:
-    errors = [point for point in record.points if point.level > 0 and point.relative_error_percent is not None]
+    errors = [
+        point for point in record.points if point.level > 0 and point.relative_error_percent is not None
+    ]
     if not errors:
         return
     lowest = min(point.level for point in errors)
     # 20 % at the lowest level, 15 % elsewhere: the limits that every document with this figure uses
     kept = sum(
-        abs(point.relative_error_percent or 0.0) <= (20.0 if point.level == lowest else 15.0) for point in errors
+        abs(point.relative_error_percent or 0.0) <= (20.0 if point.level == lowest else 15.0)
+        for point in errors
     )
     yield Observation(estimate=EstimateRecord(value=100 * kept / len(errors)), unit="%", kind="bound")
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from typing import TYPE_CHECKING
 
 from validator.assessment.counting import provided
 from validator.assessment.guidance_figures import Subject, figure_observations
@@ -27,7 +27,11 @@ from validator.guidance import (
     load_profile,
 )
 from validator.statistics.mass_fraction import mass_fraction
-from validator.study import Study
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from validator.study import Study
 
 
 def profiles_of(study: Study) -> tuple[Profile, ...]:
@@ -72,24 +76,22 @@ def _findings(
         return
     choices = study.analysis_for(cell.analyte)
     for observation in _places(acceptance.at, found):
-        limit, words, refusal = _limit(acceptance, subject, observation)
+        limit, words, refusal, source = _limit(rule, acceptance, subject, observation)
         if refusal is not None:
-            observation = Observation(  # noqa: PLW2901 - the figure stays, the limit is missing
+            observation = Observation(
                 estimate=None, level=observation.level, what=observation.what, refusal=None
             )
         judgement = judged(observation, limit, choices.decision_rule)
         more = None
         if judgement.outcome == "inconclusive" and observation.estimate is not None:
-            more = needed(
-                further_results(observation.estimate, limit, observation.kind, choices.confidence)
-            )
+            more = needed(further_results(observation.estimate, limit, observation.kind, choices.confidence))
         yield Finding(
             characteristic=rule.characteristic.value,
             analyte=cell.analyte,
             configuration=cell.configuration,
             level=observation.level,
             criterion=words,
-            source=_source(rule, acceptance),
+            source=source,
             observed=None if observation.estimate is None else observation.estimate.value,
             limit=limit.as_record,
             interval=judgement.interval,
@@ -105,11 +107,6 @@ def _findings(
         )
 
 
-def _source(rule: Requirement, acceptance: Acceptance) -> str:
-    cited = rule.cite_limit(acceptance)
-    return f"{cited}; customary" if acceptance.status is Status.CUSTOMARY else cited
-
-
 def _superseded(rule: Requirement, cell: Cell, own: Sequence[Finding]) -> str | None:
     for finding in own:
         if finding.characteristic == rule.characteristic.value and finding.analyte == cell.analyte:
@@ -118,20 +115,28 @@ def _superseded(rule: Requirement, cell: Cell, own: Sequence[Finding]) -> str | 
 
 
 def _limit(
-    acceptance: Acceptance, subject: Subject, observation: Observation
-) -> tuple[Limit, str, str | None]:
+    rule: Requirement, acceptance: Acceptance, subject: Subject, observation: Observation
+) -> tuple[Limit, str, str | None, str]:
+    """The limit at this level, its words, why there is none, and the citation."""
     analyte = subject.analyte
     fraction = None
     if observation.level:
         try:
-            fraction = mass_fraction(observation.level, analyte.unit).value
+            fraction = mass_fraction(
+                observation.level, analyte.unit, molar_mass=analyte.molar_mass, water_matrix=True
+            ).value
         except NotEstimable:
             fraction = None
     try:
         found = limit_for(acceptance, mass_fraction=fraction, analyte_names=(analyte.id, analyte.name))
     except NotEstimable as refusal:
-        return Limit(), FIGURE_MEANINGS[acceptance.figure].meaning, refusal.reason
-    return Limit(found.lower, found.upper), _words(acceptance, Limit(found.lower, found.upper)), None
+        words = FIGURE_MEANINGS[acceptance.figure].meaning
+        return Limit(), words, refusal.reason, rule.cite_limit(acceptance)
+    source = rule.cite_limit(acceptance, found)
+    if acceptance.status is Status.CUSTOMARY:
+        source = f"{source}; customary"
+    limit = Limit(found.lower, found.upper)
+    return limit, _words(acceptance, limit), None, source
 
 
 def _words(acceptance: Acceptance, limit: Limit) -> str:

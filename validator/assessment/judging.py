@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-from validator.evaluation.results import EstimateRecord, Interval, Outcome
+if TYPE_CHECKING:
+    from validator.evaluation.results import EstimateRecord, Interval, Outcome
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,7 +92,9 @@ def _wholly_outside(estimate: EstimateRecord, limit: Limit, interval: Interval) 
         lower, upper = _ends(estimate.one_sided)
     else:
         lower, upper = _ends(interval)
-    return (limit.upper is not None and lower > limit.upper) or (limit.lower is not None and upper < limit.lower)
+    return (limit.upper is not None and lower > limit.upper) or (
+        limit.lower is not None and upper < limit.lower
+    )
 
 
 def _ends(interval: Interval) -> tuple[float, float]:

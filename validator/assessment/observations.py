@@ -84,7 +84,9 @@ def _figure(
         return Observation(
             estimate=None,
             level=level,
-            refusal=NotAssessed(not_assessed="the readings are not grouped that way", needs="readings in groups"),
+            refusal=NotAssessed(
+                not_assessed="the readings are not grouped that way", needs="readings in groups"
+            ),
         )
     if isinstance(figure, NotAssessed):
         return _refused(figure, level=level)
@@ -205,9 +207,7 @@ def _calibration_p(field: str) -> Reader:
         if isinstance(test, NotAssessed):
             yield _refused(test)
             return
-        yield Observation(
-            estimate=EstimateRecord(value=test.p), kind="probability", n=record.calibration.n
-        )
+        yield Observation(estimate=EstimateRecord(value=test.p), kind="probability", n=record.calibration.n)
 
     return read
 

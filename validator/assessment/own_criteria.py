@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from typing import TYPE_CHECKING
 
 from validator.assessment.judging import Judgement, Limit, judge, judge_p
 from validator.assessment.observations import Observation, Units, observations
 from validator.assessment.replicates import further_results
 from validator.evaluation.results import ConfigurationRecord, Finding, NotAssessed, Results
-from validator.study import Study
-from validator.study.models.criteria import Criterion
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from validator.study import Study
+    from validator.study.models.criteria import Criterion
 
 SYMMETRIC = ("interference", "selectivity", "matrix_effect", "trueness")
 """Characteristics whose ``max`` alone limits the size of a change: max 10 means from -10 to +10."""
@@ -85,7 +89,9 @@ def needed(more: int | None) -> str:
     """What would decide, as a clause."""
     if more is None:
         return "more results alone would not decide: the figure lies too close to the limit"
-    return f"about {more} further independent result{'s' if more != 1 else ''} would decide, if the figure stays"
+    return (
+        f"about {more} further independent result{'s' if more != 1 else ''} would decide, if the figure stays"
+    )
 
 
 def limits_of(criterion: Criterion) -> list[tuple[tuple[str, ...], Limit]]:
@@ -164,4 +170,3 @@ def criterion_words(criterion: Criterion, names: tuple[str, ...], observation: O
     if observation.what and criterion.characteristic in ("interference", "selectivity"):
         text += f" in presence of {observation.what}"
     return text
-

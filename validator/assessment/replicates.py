@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from typing import TYPE_CHECKING
 
 from validator.assessment.judging import Limit, interval_for
-from validator.assessment.observations import Kind
-from validator.evaluation.results import EstimateRecord
 from validator.statistics.distributions import chi2_quantile, t_quantile
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from validator.assessment.observations import Kind
+    from validator.evaluation.results import EstimateRecord
 
 MOST = 400
 """Beyond this many further results more data is no remedy: the figure sits on the limit."""
@@ -39,7 +43,9 @@ def further_results(estimate: EstimateRecord, limit: Limit, kind: Kind, confiden
 def _clear(lower: float, upper: float, limit: Limit, inside: bool) -> bool:
     if inside:
         return (limit.upper is None or upper <= limit.upper) and (limit.lower is None or lower >= limit.lower)
-    return (limit.upper is not None and lower > limit.upper) or (limit.lower is not None and upper < limit.lower)
+    return (limit.upper is not None and lower > limit.upper) or (
+        limit.lower is not None and upper < limit.lower
+    )
 
 
 def _deviation(value: float, confidence: float) -> Callable[[float], tuple[float, float]]:

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
-from validator.evaluation.results import Caveat, DesignFinding, Finding, Verdict
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from validator.evaluation.results import Caveat, DesignFinding, Finding, Verdict
 
 
 def verdict(

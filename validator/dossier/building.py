@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from validator.dossier.document import Document, Section
 from validator.dossier.sections import SECTIONS, Context
 from validator.dossier.sections.appendices import appendices
 from validator.dossier.sections.summary import key_facts, summary
 from validator.dossier.wording import wording
-from validator.evaluation.results import Results
-from validator.study import Study
+
+if TYPE_CHECKING:
+    from validator.evaluation.results import Results
+    from validator.study import Study
 
 
 def build_document(study: Study, results: Results, *, language: str = "en") -> Document:

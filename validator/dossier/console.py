@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 from validator.dossier import numbers
 from validator.dossier.inline import plain
@@ -11,7 +11,11 @@ from validator.dossier.sections.decision import level_of
 from validator.dossier.wording import wording
 from validator.evaluation.results import ConfigurationRecord, NotAssessed, Results
 from validator.evaluation.rows import runs_of
-from validator.study import Study
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from validator.study import Study
 
 MARKS = {"meets": "+", "does not meet": "-", "inconclusive": "?", "not assessed": "."}
 _BLOCK_OF = {"detection": "calibration and blanks", "matrix_effect": "matrix_calibration"}
@@ -47,16 +51,17 @@ def overview(study: Study, results: Results, *, language: str = "en") -> str:
     lines = [f"{study.study.title}", f"readable: {files}", ""]
     for item in context.items():
         lines.append(item.name)
-        rows = [_overview_row(context, item.cell, name, item.configuration) for name in ConfigurationRecord.model_fields]
+        rows = [
+            _overview_row(context, item.cell, name, item.configuration)
+            for name in ConfigurationRecord.model_fields
+        ]
         lines.extend(f"  {line}" for line in _aligned(rows))
         lines.append("")
     lines.extend(_missing(context))
     return "\n".join(lines).rstrip("\n")
 
 
-def _overview_row(
-    context: Context, cell: object, name: str, record: ConfigurationRecord
-) -> tuple[str, ...]:
+def _overview_row(context: Context, cell: object, name: str, record: ConfigurationRecord) -> tuple[str, ...]:
     value = getattr(record, name)
     title = context.say.maybe(f"names.block.{name}", name.replace("_", " "))
     if isinstance(value, NotAssessed):

@@ -75,15 +75,21 @@ def write_pdf(html: str, *, attachments: Sequence[Attachment] = (), date: dt.dat
         _engine_attachment(engine, fetcher, attachment, date or _DAY_ZERO)
         for attachment in sorted(attachments, key=lambda one: one.name)
     ]
-    with _engine_messages():
-        page = engine.HTML(
-            string=html, base_url=f"{templates_folder().as_uri()}/", url_fetcher=fetcher, media_type="print"
-        )
-        content: bytes = page.write_pdf(
-            pdf_variant=VARIANT, pdf_tags=True, attachments=carried, finisher=_list_each_attachment_once
-        )
-    if fetcher.refused:
-        raise OutputProblem(f"the PDF was not written: it refers to {', '.join(fetcher.refused)}")
+    try:
+        with _quiet_engine():
+            page = engine.HTML(
+                string=html,
+                base_url=f"{templates_folder().as_uri()}/",
+                url_fetcher=fetcher,
+                media_type="print",
+            )
+            content: bytes = page.write_pdf(
+                pdf_variant=VARIANT, pdf_tags=True, attachments=carried, finisher=_list_each_attachment_once
+            )
+    except engine.urls.FatalURLFetchingError as error:
+        raise _not_confined(fetcher) from error
+    if fetcher.refused:  # inside pictures the engine swallows what the fetcher raises
+        raise _not_confined(fetcher)
     return content
 
 
@@ -121,19 +127,25 @@ def _list_each_attachment_once(_document: object, pdf: _WrittenPdf) -> None:
         pdf.catalog["AF"][:] = list(dict.fromkeys(pdf.catalog["AF"]))
 
 
+def _not_confined(fetcher: ConfinedFetcher) -> OutputProblem:
+    return OutputProblem(f"the PDF was not written: it refers to {', '.join(fetcher.refused)}")
+
+
 class _WrittenPdf(Protocol):
     catalog: dict[str, list[object]]
 
 
 @contextlib.contextmanager
-def _engine_messages() -> Iterator[None]:
+def _quiet_engine() -> Iterator[None]:
     """Pass what the engine logs on to our own log: it would write to the terminal by itself."""
     engine_log = logging.getLogger("weasyprint")
     kept, propagated = engine_log.handlers[:], engine_log.propagate
     engine_log.handlers[:] = [_Relay()]
     engine_log.propagate = False
     try:
-        yield
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", ResourceWarning)  # it leaves its colour profile open
+            yield
     finally:
         engine_log.handlers[:], engine_log.propagate = kept, propagated
 

@@ -4,15 +4,18 @@ from __future__ import annotations
 
 import datetime as dt
 import mimetypes
+from typing import TYPE_CHECKING
 
 from validator.dossier.building import build_document
 from validator.dossier.html import Paper, render_html
 from validator.dossier.pdf import Attachment, write_pdf
-from validator.evaluation.results import Results
 from validator.evaluation.serialise import to_json
-from validator.study import Study
 
-_MIME_TYPES = {".yaml": "application/yaml", ".yml": "application/yaml", ".csv": "text/csv", ".json": "application/json"}
+if TYPE_CHECKING:
+    from validator.evaluation.results import Results
+    from validator.study import Study
+
+_MIME_TYPES = {".yaml": "application/yaml", ".yml": "application/yaml", ".csv": "text/csv"}
 _WITHOUT_A_DATE = dt.datetime(2000, 1, 1, tzinfo=dt.UTC)
 """Date in the file's properties where the study states no period: the clock would change the bytes."""
 

@@ -1,4 +1,4 @@
-"""Study to results: picks rows, calls statistics, records what could not be assessed. No verdicts, no output."""
+"""Study to results: picks rows, calls statistics, records what cannot be assessed. No verdicts, no output."""
 
 from validator.evaluation.evaluate import evaluate
 from validator.evaluation.results import NotAssessed, Results

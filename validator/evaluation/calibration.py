@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
 
 from validator.errors import NotEstimable
 from validator.evaluation.convert import (
@@ -30,8 +29,8 @@ from validator.evaluation.results import (
     LevelUncertainty,
     LinearRange,
     LinearRangeStep,
-    NotAssessed,
     Normality,
+    NotAssessed,
     Range,
     ReadingScatter,
     RunsTest,
@@ -54,9 +53,15 @@ from validator.statistics.regression import CalibrationFit, fit
 from validator.statistics.residuals import durbin_watson, influence, runs_test, shapiro_wilk
 from validator.statistics.weighting import Weighting, weights_for
 from validator.statistics.weighting_choice import choose_weighting
-from validator.study import Study
-from validator.study.models.analysis import AnalysisChoices
 from validator.study.models.calibration import CalibrationRun
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import ArrayLike, NDArray
+
+    from validator.study import Study
+    from validator.study.models.analysis import AnalysisChoices
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +73,9 @@ class RelativeVariance:
     def variance(self, level: ArrayLike) -> NDArray[np.float64]:
         """Variance at *level*, up to a common factor."""
         levels = np.asarray(level, dtype=np.float64)
-        return np.vectorize(self.weighting.relative_variance, otypes=[np.float64])(levels)
+        return np.array([self.weighting.relative_variance(float(x)) for x in levels.ravel()]).reshape(
+            levels.shape
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -170,7 +177,7 @@ def _fit(
             for step in choice.path
         ) + tuple(
             WeightingStep(
-                test=f"sum of absolute relative back-calculation errors, weights {candidate.scheme} (shown, decides nothing)",
+                test=f"sum of |relative errors read back| (%), weights {candidate.scheme}: decides nothing",
                 statistic=finite(candidate.sum_of_relative_errors),
                 decision=candidate.reason,
             )
@@ -226,7 +233,7 @@ def _record(
         method_standard_deviation_percent=msd.relative_percent,
         quality_coefficient_percent=_or_none(quality_coefficient, line),
         lack_of_fit=attempt(lambda: _lack_of_fit(line)),
-        quadratic_test=attempt(lambda: f_test(mandel(line))),
+        quadratic_test=attempt(lambda: _curvature(line)),
         homoscedasticity=Homoscedasticity(
             variance_ratio=attempt(lambda: test_record(variance_ratio(points.x, points.y))),
             breusch_pagan=attempt(lambda: test_record(breusch_pagan(line))),
@@ -258,6 +265,15 @@ def _or_none(compute: object, line: CalibrationFit) -> float | None:
 def _lack_of_fit(line: CalibrationFit) -> FTest:
     test = lack_of_fit(line)
     return FTest(f=test.statistic, df=(test.df[0], test.df[1]), p=test.p)
+
+
+def _curvature(line: CalibrationFit) -> FTest:
+    if line.model != "linear":
+        raise NotEstimable(
+            "Mandel's test asks whether a straight line with intercept is bent; another function was fitted",
+            "the model linear",
+        )
+    return f_test(mandel(line))
 
 
 def _runs(line: CalibrationFit) -> RunsTest:
@@ -307,8 +323,8 @@ def _linear_range(points: _Points, weighting: Weighting, choices: AnalysisChoice
         lower=found.lower,
         upper=found.upper,
         rule=(
-            "levels are dropped from the top, then from the bottom, until Mandel's test and lack of fit are not "
-            f"significant at {found.alpha:g} and the mean back-calculated value of every level is within "
+            "levels are dropped from the top, then from the bottom, until Mandel's test and lack of fit are "
+            f"not significant at {found.alpha:g} and the mean back-calculated value of every level is within "
             f"±{100 * found.tolerance:g} % (±{100 * found.lowest_tolerance:g} % at the lowest); "
             f"at least {found.minimum_levels} levels stay"
         ),

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from validator.errors import NotEstimable
-from validator.evaluation.rows import Value
 from validator.statistics.inverse_prediction import inverse_prediction
-from validator.statistics.regression import CalibrationFit
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from validator.evaluation.rows import Value
+    from validator.statistics.regression import CalibrationFit
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from typing import TYPE_CHECKING
 
 from validator.errors import NotEstimable
 from validator.evaluation.calibration import Fitted
 from validator.evaluation.convert import attempt, estimate_record, t_test
-from validator.evaluation.detection import Limits
 from validator.evaluation.results import (
     ComparedConfiguration,
     ConfigurationComparison,
@@ -17,7 +16,12 @@ from validator.evaluation.results import (
 )
 from validator.statistics.detection import LimitResult, ratio_of_limits, resolve_detection
 from validator.statistics.slopes import slope_difference, slope_ratio
-from validator.study import Study
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from validator.evaluation.detection import Limits
+    from validator.study import Study
 
 NO_CALIBRATION = NotAssessed(
     not_assessed="one of the two configurations has no calibration that can be fitted",
@@ -94,6 +98,6 @@ def _ratio(
     for result in (this, base):
         if isinstance(result, NotEstimable):
             raise result
-    assert isinstance(this, LimitResult)  # noqa: S101 - for the type checker; the loop above has raised otherwise
-    assert isinstance(base, LimitResult)  # noqa: S101
+    assert isinstance(this, LimitResult)
+    assert isinstance(base, LimitResult)
     return estimate_record(ratio_of_limits(this, base, confidence=confidence, seed=seed))

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
-from typing import TypeVar
+from typing import TYPE_CHECKING, TypeVar
 
 from validator.errors import NotEstimable
 from validator.evaluation.results import EstimateRecord, FTest, Interval, NotAssessed, TestRecord, TTest
 from validator.statistics.interval import Estimate, SignificanceTest
 from validator.statistics.interval import Interval as StatisticsInterval
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
 
 T = TypeVar("T")
 
@@ -77,7 +79,13 @@ def test_record(test: SignificanceTest) -> TestRecord:
 
 
 def f_test(test: SignificanceTest) -> FTest:
-    """An F test as {f, df, p}."""
+    """An F test as {f, df, p}.
+
+    Raises:
+        NotEstimable: the statistic is infinite, for want of any scatter to test against.
+    """
+    if not math.isfinite(test.statistic):
+        raise NotEstimable("there is no scatter to test against", "signals recorded with more digits")
     return FTest(f=test.statistic, df=(test.df[0], test.df[1]), p=_p(test))
 
 

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from validator.errors import NotEstimable
 from validator.evaluation.calibration import Fitted
-from validator.evaluation.concentrations import SignalReader
 from validator.evaluation.convert import finite, interval_record, not_assessed, one_sided_level
 from validator.evaluation.results import (
     DeclaredLimit,
@@ -43,9 +42,14 @@ from validator.statistics.detection import (
     resolve_detection,
     resolve_quantification,
 )
-from validator.statistics.interval import Estimate
-from validator.study import Study
 from validator.study.models.blanks import BlankRun, LowLevelRun, NoiseRun
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from validator.evaluation.concentrations import SignalReader
+    from validator.statistics.interval import Estimate
+    from validator.study import Study
 
 ENOUGH_BLANKS = 10
 """Independent blanks from which ``blank_3s`` decides where nothing was declared (Eurachem 2014, 6.2.4)."""
@@ -105,31 +109,39 @@ def detection(
 
 
 def deciding_variants(study: Study, cell: Cell, inputs: DetectionInputs) -> Deciding:
-    """The declared variants; else the first profile's own; else by the number of blanks."""
+    """The declared variants; else the first profile's own; else by the number of blanks.
+
+    Where the study declares one of the two limits, the other follows the same variant rather than a default.
+    """
     choices = study.analysis_for(cell.analyte)
     by_detection = choices.detection_limit.variant if choices.detection_limit else None
     by_quantification = choices.quantification_limit.variant if choices.quantification_limit else None
-    if by_detection and by_quantification:
-        return Deciding(by_detection, by_quantification, "study")
-    default, source = _default(study, inputs)
-    if by_detection is None and by_quantification is None:
-        return Deciding(default, default, source)
-    # one of the two was declared: the other follows the same variant rather than a second default
-    declared = by_detection or by_quantification or default
-    return Deciding(by_detection or declared, by_quantification or declared, "study")
+    declared = by_detection or by_quantification
+    if declared:
+        return Deciding(by_detection or declared, by_quantification or declared, "study")
+    return _from_guidance(study) or _by_rule(inputs)
 
 
-def _default(study: Study, inputs: DetectionInputs) -> tuple[str, str]:
+def _from_guidance(study: Study) -> Deciding | None:
     for name in study.study.guidance[:1]:
         profile = load_profile(name, search_folders=(study.folder,))
-        if profile.default_detection_limit is not None:
-            return profile.default_detection_limit.variant, f"guidance: {profile.short_title}"
+        own = [
+            one.variant
+            for one in (profile.default_detection_limit, profile.default_quantification_limit)
+            if one is not None
+        ]
+        if own:
+            return Deciding(own[0], own[-1], f"guidance: {profile.short_title}")
+    return None
+
+
+def _by_rule(inputs: DetectionInputs) -> Deciding:
     blanks = [
         array.size for array in (inputs.blank_signals, inputs.blank_concentrations) if array is not None
     ]
     if max(blanks, default=0) >= ENOUGH_BLANKS:
-        return "blank_3s", "rule: ten or more independent blanks"
-    return "residual_3.3", "rule: fewer than ten independent blanks"
+        return Deciding("blank_3s", "blank_3s", "rule: ten or more independent blanks")
+    return Deciding("residual_3.3", "residual_3.3", "rule: fewer than ten independent blanks")
 
 
 def limit_inputs(

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 import scipy
 
@@ -25,7 +27,9 @@ from validator.evaluation.results import (
 from validator.evaluation.rows import Cell
 from validator.evaluation.selectivity import interference
 from validator.evaluation.trueness import recovery
-from validator.study import Study
+
+if TYPE_CHECKING:
+    from validator.study import Study
 
 
 def evaluate(study: Study) -> Results:

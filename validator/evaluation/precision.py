@@ -2,16 +2,49 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from contextlib import suppress
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from validator.errors import NotEstimable
-from validator.evaluation.concentrations import SignalReader
-from validator.evaluation.convert import attempt, estimate_record, figure_record, one_sided_level
-from validator.evaluation.results import ExcludedPoint, NotAssessed, OutlierRecord, PrecisionRecord
+from validator.evaluation.convert import (
+    estimate_record,
+    figure_record,
+    finite,
+    not_assessed,
+    one_sided_level,
+)
+from validator.evaluation.results import (
+    EstimateRecord,
+    ExcludedPoint,
+    NotAssessed,
+    OutlierRecord,
+    PrecisionRecord,
+)
 from validator.evaluation.rows import Cell, Value, excluded, group_label, independent_values, kept, runs_of
+from validator.statistics.horwitz import horrat
+from validator.statistics.interlaboratory import InterlaboratoryResult, interlaboratory
+from validator.statistics.interval import Estimate
+from validator.statistics.mass_fraction import mass_fraction
+from validator.statistics.outliers import (
+    OutlierTest,
+    cochran,
+    grubbs,
+    grubbs_double_largest,
+    grubbs_double_smallest,
+    outlier_tests,
+)
 from validator.statistics.precision import PrecisionResult, one_way, single_series
-from validator.study import Study
+from validator.statistics.variance_components import one_way_layout
 from validator.study.models.precision import PrecisionRun
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from validator.evaluation.concentrations import SignalReader
+    from validator.study import Study
+    from validator.study.models.analysis import AnalysisChoices
+    from validator.study.models.method import Analyte
 
 CONDITIONS = ("operator", "instrument")
 """Conditions that join the day in naming a group, where they change within it."""
@@ -28,23 +61,22 @@ def precision(study: Study, cell: Cell, reader: SignalReader) -> tuple[Precision
             not_assessed="the study holds no precision runs",
             needs="replicates of the same material, on several days for intermediate precision",
         )
-    confidence = study.analysis_for(cell.analyte).confidence
-    levels = sorted({run.level for run in runs})
-    records: list[PrecisionRecord] = []
-    refusals: list[NotAssessed] = []
-    for level in levels:
-        record = attempt(lambda level=level: _at_level(level, runs, reader, confidence))  # type: ignore[misc]
-        (refusals if isinstance(record, NotAssessed) else records).append(record)  # type: ignore[arg-type]
-    if not records:
-        return refusals[0]
-    return tuple(records)
+    at = _At(reader, study.analysis_for(cell.analyte), study.analyte(cell.analyte))
+    return tuple(_at_level(level, runs, at) for level in sorted({run.level for run in runs}))
 
 
-def _at_level(
-    level: float, runs: Sequence[PrecisionRun], reader: SignalReader, confidence: float
-) -> PrecisionRecord:
+@dataclass(frozen=True, slots=True)
+class _At:
+    """What every level is evaluated with."""
+
+    reader: SignalReader
+    choices: AnalysisChoices
+    analyte: Analyte
+
+
+def _at_level(level: float, runs: Sequence[PrecisionRun], at: _At) -> PrecisionRecord:
     here = [run for run in runs if run.level == level]
-    record = _record(level, kept(here), reader, confidence)
+    record = _record(level, kept(here), at)
     left_out = excluded(here)
     if not left_out:
         return record
@@ -55,7 +87,7 @@ def _at_level(
                 for run in left_out
                 for value in run.values
             ),
-            "with_excluded": _record(level, here, reader, confidence),
+            "with_excluded": _record(level, here, at),
         }
     )
 
@@ -106,27 +138,51 @@ def _by(values: Sequence[Value], label: object) -> dict[str, list[Value]]:
     return groups
 
 
-def _record(
-    level: float, runs: Sequence[PrecisionRun], reader: SignalReader, confidence: float
-) -> PrecisionRecord:
+def _record(level: float, runs: Sequence[PrecisionRun], at: _At) -> PrecisionRecord:
     values = independent_values(runs)
+    try:
+        return _figures(level, values, at)
+    except NotEstimable as refusal:
+        return _refused(level, len(values), refusal)
+
+
+def _figures(level: float, values: Sequence[Value], at: _At) -> PrecisionRecord:
     if not values:
-        raise NotEstimable(f"no reading is left at level {level:g}", "replicates of the same material")
+        raise NotEstimable("no reading is left at this level", "replicates of the same material")
     factor, groups = grouped(values)
-    readings = [reader.concentrations(members) for members in groups.values()]
-    result, bound = _computed(readings, confidence), _computed(readings, one_sided_level(confidence))
-    return _as_record(level, factor, result, bound)
+    readings = [at.reader.concentrations(members) for members in groups.values()]
+    if factor == "laboratory" and len(readings) > 1:
+        return _between_laboratories(level, readings, at)
+    return _within_laboratory(level, factor, readings, at)
 
 
-def _computed(readings: Sequence[Sequence[float]], confidence: float) -> PrecisionResult:
-    if len(readings) == 1:
-        return single_series(readings[0], level=confidence)
-    return one_way(readings, level=confidence)
+def _refused(level: float, n: int, refusal: NotEstimable) -> PrecisionRecord:
+    """A level without a figure stays in sight: it was planned, and its criteria are open."""
+    why = not_assessed(refusal)
+    return PrecisionRecord(
+        level=level,
+        n=n,
+        groups=min(n, 1),
+        mean=EstimateRecord(value=None, reason=refusal.reason),
+        repeatability_sd=why,
+        repeatability_rsd=why,
+        between_sd=why,
+        intermediate_sd=why,
+        intermediate_rsd=why,
+        method="not assessed",
+    )
 
 
-def _as_record(
-    level: float, factor: str | None, result: PrecisionResult, bound: PrecisionResult
+def _within_laboratory(
+    level: float, factor: str | None, readings: Sequence[Sequence[float]], at: _At
 ) -> PrecisionRecord:
+    def computed(confidence: float) -> PrecisionResult:
+        if len(readings) == 1:
+            return single_series(readings[0], level=confidence)
+        return one_way(readings, level=confidence)
+
+    confidence = at.choices.confidence
+    result, bound = computed(confidence), computed(one_sided_level(confidence))
     return PrecisionRecord(
         level=level,
         n=result.n,
@@ -139,10 +195,72 @@ def _as_record(
         intermediate_sd=figure_record(result.intermediate_sd, bound.intermediate_sd),
         intermediate_rsd=figure_record(result.intermediate_rsd, bound.intermediate_rsd),
         repeatability_limit=result.repeatability_limit,
-        outlier_tests=_outliers(),
+        horwitz_rsd=_predicted_rsd(level, at.analyte),
+        outlier_tests=_outliers(readings, at.choices.alpha),
         method=result.method,
     )
 
 
-def _outliers() -> tuple[OutlierRecord, ...]:
-    return ()
+def _between_laboratories(level: float, readings: Sequence[Sequence[float]], at: _At) -> PrecisionRecord:
+    def computed(confidence: float) -> InterlaboratoryResult:
+        return interlaboratory(readings, level=confidence, alpha=at.choices.alpha)
+
+    confidence = at.choices.confidence
+    result, bound = computed(confidence), computed(one_sided_level(confidence))
+    predicted = _predicted_rsd(level, at.analyte)
+    found = result.reproducibility_rsd
+    return PrecisionRecord(
+        level=level,
+        n=result.n,
+        groups=result.laboratories,
+        factor="laboratory",
+        mean=estimate_record(result.mean, one_sided=bound.mean),
+        repeatability_sd=figure_record(result.repeatability_sd, bound.repeatability_sd),
+        repeatability_rsd=figure_record(result.repeatability_rsd, bound.repeatability_rsd),
+        between_sd=figure_record(result.between_sd, bound.between_sd),
+        reproducibility_sd=figure_record(result.reproducibility_sd, bound.reproducibility_sd),
+        reproducibility_rsd=figure_record(found, bound.reproducibility_rsd),
+        repeatability_limit=result.repeatability_limit,
+        reproducibility_limit=result.reproducibility_limit,
+        horwitz_rsd=predicted,
+        horrat=found.value / predicted if predicted and isinstance(found, Estimate) else None,
+        outlier_tests=tuple(_outlier(test) for test in result.outlier_tests),
+        method=result.method,
+    )
+
+
+def _predicted_rsd(level: float, analyte: Analyte) -> float | None:
+    """RSD between laboratories that the mass fraction lets one expect, percent; None without one.
+
+    Horwitz' function with Thompson's ends (Analyst 125 (2000) 385).
+    """
+    try:
+        fraction = mass_fraction(level, analyte.unit, molar_mass=analyte.molar_mass).value
+        return horrat(fraction).thompson_rsd
+    except NotEstimable:
+        return None
+
+
+def _outliers(readings: Sequence[Sequence[float]], alpha: float) -> tuple[OutlierRecord, ...]:
+    """Tests of one series on its readings; of several on their variances (Cochran) and means (Grubbs)."""
+    if len(readings) == 1:
+        return tuple(_outlier(test) for test in outlier_tests(readings[0], alpha=alpha))
+    found: list[OutlierTest] = []
+    with suppress(NotEstimable):
+        found.append(cochran(readings, alpha=alpha))
+    means = one_way_layout(readings).group_means
+    for test in (grubbs, grubbs_double_largest, grubbs_double_smallest):
+        with suppress(NotEstimable):
+            found.append(test(means, alpha=alpha))
+    return tuple(_outlier(test) for test in found)
+
+
+def _outlier(test: OutlierTest) -> OutlierRecord:
+    return OutlierRecord(
+        test=test.name,
+        statistic=test.statistic,
+        critical=finite(test.critical),
+        p=test.p,
+        suspect=finite(test.suspect),
+        flagged=test.flagged,
+    )

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import TypeVar
+from typing import TYPE_CHECKING, TypeVar
 
 from validator.study.models.runs import Block, Run
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
 
 R = TypeVar("R", bound=Run)
 

@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 from validator.evaluation.convert import attempt, finite, interval_record
 from validator.evaluation.results import InterferenceRecord, NotAssessed
 from validator.evaluation.rows import Cell, independent_values, kept, runs_of
-from validator.statistics.interval import Interval
 from validator.statistics.selectivity import RelativeChange, interferes, relative_change, tolerance_ratio
-from validator.study import Study
 from validator.study.models.selectivity import InterferenceRun
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from validator.statistics.interval import Interval
+    from validator.study import Study
 
 DEFAULT_LIMIT_PERCENT = 5.0
 """Change that counts as interference where the study states none (common practice for sensors)."""

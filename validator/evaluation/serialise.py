@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import json
 import math
-from typing import Any
 
 from validator.evaluation.results import Record, Results
 
 
-def plain(value: Any) -> Any:  # noqa: ANN401 - any JSON value
+def plain(value: object) -> object:
     """*value* as dictionaries, lists and scalars, in the key order of the contract."""
     if isinstance(value, Record):
         pairs = ((name, getattr(value, name)) for name in type(value).model_fields)

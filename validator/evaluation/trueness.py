@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from validator.errors import NotEstimable
 from validator.evaluation.convert import attempt, estimate_record, one_sided_level
@@ -23,8 +23,12 @@ from validator.statistics.trueness import (
     reference_recovery,
     spike_recovery,
 )
-from validator.study import Study
 from validator.study.models.trueness import RecoveryRun
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from validator.study import Study
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,8 +76,8 @@ def equivalence_bounds(study: Study, cell: Cell) -> tuple[float, float] | None:
             cell.configuration,
         )
         if applies and criterion.characteristic == "recovery" and None not in (criterion.min, criterion.max):
-            assert criterion.min is not None  # noqa: S101 - for the type checker; tested one line above
-            assert criterion.max is not None  # noqa: S101
+            assert criterion.min is not None
+            assert criterion.max is not None
             return criterion.min, criterion.max
     return None
 

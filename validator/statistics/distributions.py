@@ -39,7 +39,7 @@ def t_two_sided_p(statistic: float, nu: float) -> float:
 
 
 def f_upper_tail(statistic: float, nu1: float, nu2: float) -> float:
-    """p of an F statistic, upper tail."""
+    """P of an F statistic, upper tail."""
     return float(special.fdtrc(nu1, nu2, statistic)) if math.isfinite(statistic) else 0.0
 
 
@@ -49,7 +49,7 @@ def f_quantile(probability: float, nu1: float, nu2: float) -> float:
 
 
 def chi2_upper_tail(statistic: float, nu: float) -> float:
-    """p of a chi-squared statistic, upper tail."""
+    """P of a chi-squared statistic, upper tail."""
     return float(special.chdtrc(nu, statistic))
 
 

@@ -96,7 +96,10 @@ def from_statement(
         name: as it stands in the measurement model.
         value: estimate.
         stated: the figure, in the unit of the value, or in percent of it where *relative* is true.
-        kind, k, distribution, coverage: see :func:`validator.statistics.type_b.to_standard_uncertainty`.
+        kind: standard or expanded uncertainty, or half-width of a tolerance.
+        k: coverage factor of an expanded uncertainty.
+        distribution: of a tolerance, rectangular unless named.
+        coverage: share of the values within a tolerance with a normal distribution.
         relative: the figure is in percent of the value.
         degrees_of_freedom: ν of the standard uncertainty.
 
@@ -143,7 +146,7 @@ def correlation_of_readings(readings: ArrayLike) -> Vector:
         raise NotEstimable("the readings of a quantity do not differ", "readings with enough digits")
     scaled = centred / size
     norm = np.sqrt((scaled**2).sum(axis=0))
-    r = np.clip((scaled.T @ scaled) / np.outer(norm, norm), -1.0, 1.0)
+    r: Vector = np.clip((scaled.T @ scaled) / np.outer(norm, norm), -1.0, 1.0)
     np.fill_diagonal(r, 1.0)
     return r
 

@@ -150,7 +150,7 @@ class MeasurementModel:
         return stack[0]
 
     def _given(self, values: Mapping[str, ArrayLike]) -> dict[str, FloatArray]:
-        given = {_normal_form(name): np.asarray(value, dtype=np.float64) for name, value in values.items()}
+        given = {normal_form(name): np.asarray(value, dtype=np.float64) for name, value in values.items()}
         for name in self.names:
             if name not in given:
                 message = f"the formula {self.formula} needs a value for {name}"
@@ -266,6 +266,6 @@ def _differentiated(
     return np.asarray(operation.function(*values)), gradient
 
 
-def _normal_form(name: str) -> str:
+def normal_form(name: str) -> str:
     """Python reads names in the normal form NFKC; µ (micro) and μ (mu) are one."""
     return unicodedata.normalize("NFKC", name)

@@ -221,16 +221,18 @@ def _best_logit(z: Vector, s2: Vector, nu: Vector) -> float:
     """Logit of the share τ of the growing part in (1 − τ) + τ z, z = (x/x_max)²; the scale is profiled out.
 
     The deviance may have several minima in τ, so a grid finds the lowest and bisection of the derivative
-    sharpens it; at the ends of the grid one part is absent (never the constant one when level 0 scatters).
+    sharpens it.
     """
     tau = special.expit(_LOGITS)[:, None]
     rest = special.expit(-_LOGITS)[:, None]
     shape = rest + tau * z
     deviance = nu.sum() * np.log((nu * s2 / shape).sum(axis=1)) + (nu * np.log(shape)).sum(axis=1)
     at = int(deviance.argmin())
-    if at == 0:
+    # Towards an end the deviance is flat: a part that does not lower it there is absent.
+    flat = deviance[at] + 1e-12 * max(1.0, abs(float(deviance[at])))
+    if deviance[0] <= flat:
         return -math.inf
-    if at == _LOGITS.size - 1:
+    if deviance[-1] <= flat:
         return math.inf if z.all() else float(_LOGITS[-1])
 
     def falls(logit: float) -> bool:

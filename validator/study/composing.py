@@ -26,7 +26,7 @@ ALIASES_DEEP = 3
 LARGEST_EXPANSION = 1024 * 1024
 
 _LOADER = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
-_UNPRINTABLE = re.compile("[^\t\n\r -~\x85\xa0-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
+_UNPRINTABLE = re.compile("[^\t\n\r -~\x85\xa0-\ud7ff\ue000-\ufefe\uff00-\ufffd\U00010000-\U0010ffff]")
 
 _INDENTATION = "the indentation does not fit the lines above"
 _TOO_DEEP = f"lists and tables are nested more than {DEEPEST} deep"
@@ -79,12 +79,6 @@ def compose(text: str, file: str, problems: Problems) -> Table | None:
 
     What is wrong goes to *problems*; ``file`` is the name used there.
     """
-    if found := _UNPRINTABLE.search(text):
-        line = text.count("\n", 0, found.start()) + 1
-        problems.add(
-            Place(file, line), (), f"an unprintable character (U+{ord(found[0]):04X}) stands in the text"
-        )
-        return None
     composer = _Composer(file, problems)
     try:
         for event in yaml.parse(text, Loader=_LOADER):
@@ -94,7 +88,17 @@ def compose(text: str, file: str, problems: Problems) -> Table | None:
     except yaml.MarkedYAMLError as error:
         problems.add(*_syntax_problem(error, text, file))
         return None
+    except yaml.YAMLError:  # the only error without a mark: a character that no YAML file may hold
+        problems.add(*_unprintable(text, file))
+        return None
     return composer.table()
+
+
+def _unprintable(text: str, file: str) -> tuple[Place, Loc, str]:
+    found = _UNPRINTABLE.search(text)
+    line = text.count("\n", 0, found.start()) + 1 if found else 0
+    sign = f" (U+{ord(found[0]):04X})" if found else ""
+    return Place(file, line), (), f"an unprintable character{sign} stands in the text"
 
 
 def _syntax_problem(error: yaml.MarkedYAMLError, text: str, file: str) -> tuple[Place, Loc, str]:

@@ -8,8 +8,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from validator.study.blocks import configuration_ids, data_blocks, units_by_analyte
-from validator.study.models.study import DEFAULT_CONFIGURATION
 from validator.study.models.base import quoted
+from validator.study.models.study import DEFAULT_CONFIGURATION
 from validator.study.problems import nearest
 from validator.study.units import same_unit
 

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from typing import TYPE_CHECKING
 
-from validator.dossier.document import Section
 from validator.dossier.sections.calibration import calibration
 from validator.dossier.sections.caveats import caveats
 from validator.dossier.sections.configurations import configurations
@@ -16,6 +15,11 @@ from validator.dossier.sections.precision import precision
 from validator.dossier.sections.purpose import purpose
 from validator.dossier.sections.selectivity import selectivity
 from validator.dossier.sections.trueness import trueness
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from validator.dossier.document import Section
 
 SECTIONS: tuple[Callable[[Context], Section | None], ...] = (
     purpose,

@@ -3,16 +3,30 @@
 from __future__ import annotations
 
 import platform
-from collections.abc import Iterator
 from importlib.metadata import PackageNotFoundError, version
+from typing import TYPE_CHECKING
 
 from validator.dossier import numbers
-from validator.dossier.document import Block, BulletList, Column, Formula, Paragraph, Row, Section, Table, identifier
+from validator.dossier.document import (
+    Block,
+    BulletList,
+    Column,
+    Formula,
+    Paragraph,
+    Row,
+    Section,
+    Table,
+    identifier,
+)
 from validator.dossier.inline import Code, Content, Outcome, Reference
 from validator.dossier.sections.context import Context, row
 from validator.dossier.sections.design import BLOCKS
 from validator.dossier.sections.formula_list import formulas_used
-from validator.study.models.runs import Run
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from validator.study.models.runs import Run
 
 COMMON_FIELDS = {
     "analyte", "configuration", "preparation", "excluded", "note", "signals", "signal", "concentrations",
@@ -65,7 +79,9 @@ def _block(context: Context, name: str) -> Table | None:
         columns.append(Column(say.text("appendices.analyte")))
     if configured:
         columns.append(Column(say.text("appendices.configuration")))
-    columns.extend(Column(say.maybe(f"appendices.field.{field}", field.replace("_", " "))) for field in fields)
+    columns.extend(
+        Column(say.maybe(f"appendices.field.{field}", field.replace("_", " "))) for field in fields
+    )
     columns.append(Column(say.text("appendices.readings")))
     rows = []
     for run in runs:
@@ -251,7 +267,10 @@ def _software(context: Context) -> Section:
             Table(
                 id="versions",
                 caption=say("appendices.versions"),
-                columns=(Column(say.text("appendices.name"), width=40), Column(say.text("appendices.version"))),
+                columns=(
+                    Column(say.text("appendices.name"), width=40),
+                    Column(say.text("appendices.version")),
+                ),
                 rows=tuple(versions),
             ),
             Table(

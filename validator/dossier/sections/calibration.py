@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from validator.dossier import numbers
 from validator.dossier.document import Block, Column, Paragraph, Row, Section, Table
-from validator.dossier.sections.pictures import calibration_figures
-from validator.dossier.inline import Content
 from validator.dossier.sections.context import (
     Context,
     Item,
@@ -18,7 +18,11 @@ from validator.dossier.sections.context import (
     row,
     value_text,
 )
+from validator.dossier.sections.pictures import calibration_figures
 from validator.evaluation.results import CalibrationRecord, EstimateRecord, FTest, NotAssessed, TestRecord
+
+if TYPE_CHECKING:
+    from validator.dossier.inline import Content
 
 CHARACTERISTICS = ("lack_of_fit", "linearity", "residual_pattern", "working_range", "sensitivity")
 

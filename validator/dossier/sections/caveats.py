@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from validator.dossier.document import (
     Block,
     CaveatBlock,
@@ -10,8 +12,10 @@ from validator.dossier.document import (
     Paragraph,
     Section,
 )
-from validator.dossier.sections.context import Context
 from validator.evaluation.results import ConfigurationRecord, NotAssessed
+
+if TYPE_CHECKING:
+    from validator.dossier.sections.context import Context
 
 
 def caveats(context: Context) -> Section:

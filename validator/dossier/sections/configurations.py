@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from validator.dossier import numbers
 from validator.dossier.document import Block, Column, Paragraph, Row, Section, Table
 from validator.dossier.sections.calibration import slope_unit
 from validator.dossier.sections.context import Context, Item, estimate_text, p_text, row
 from validator.dossier.sections.pictures import forest_figure, overlay_figure
 from validator.dossier.sections.summary import limit_text
-from validator.evaluation.results import ComparedConfiguration, NotAssessed, PrecisionRecord
+from validator.evaluation.results import ComparedConfiguration, NotAssessed, PrecisionRecord, TTest
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
 
 
 def configurations(context: Context) -> Section | None:
@@ -61,13 +66,15 @@ def _table(context: Context, analyte: str, items: list[Item]) -> Table:
     )
 
 
-def _merit_row(context: Context, key: str, items: list[Item], text: object) -> Row:
-    return row(context.say(f"configurations.{key}"), *(text(item) for item in items))  # type: ignore[operator]
+def _merit_row(context: Context, key: str, items: list[Item], text: Callable[[Item], str]) -> Row:
+    return row(context.say(f"configurations.{key}"), *(text(item) for item in items))
 
 
 def _slope(item: Item) -> str:
     record = item.configuration.calibration
-    return numbers.MISSING if isinstance(record, NotAssessed) else estimate_text(record.slope, slope_unit(item))
+    return (
+        numbers.MISSING if isinstance(record, NotAssessed) else estimate_text(record.slope, slope_unit(item))
+    )
 
 
 def _per_area(context: Context, item: Item) -> str:
@@ -164,12 +171,15 @@ def _sentences(context: Context, analyte: str, items: list[Item]) -> tuple[Block
                     configuration=context.configuration_name(one.configuration),
                     analyte=context.analyte_name(analyte),
                     gain=numbers.with_interval(1 / ratio.value, 1 / (upper or 1), 1 / (lower or 1)),
-                    test=f"t = {numbers.significant(one.slope_difference.t)}, ν = "
-                    f"{numbers.degrees_of_freedom(one.slope_difference.df)}, {p_text(one.slope_difference.p)}",
+                    test=f"{_t_text(one.slope_difference)}, {p_text(one.slope_difference.p)}",
                 )
             )
         )
     return tuple(found)
+
+
+def _t_text(test: TTest) -> str:
+    return f"t = {numbers.significant(test.t)}, ν = {numbers.degrees_of_freedom(test.df)}"
 
 
 def _ratios(context: Context, pairs: list[tuple[str, ComparedConfiguration]]) -> Table:
@@ -182,9 +192,7 @@ def _ratios(context: Context, pairs: list[tuple[str, ComparedConfiguration]]) ->
                 context.configuration_name(one.configuration),
                 name,
                 estimate_text(one.slope_ratio),
-                numbers.MISSING
-                if isinstance(difference, NotAssessed)
-                else f"t = {numbers.significant(difference.t)}, ν = {numbers.degrees_of_freedom(difference.df)}",
+                numbers.MISSING if isinstance(difference, NotAssessed) else _t_text(difference),
                 numbers.MISSING if isinstance(difference, NotAssessed) else numbers.p_value(difference.p),
                 estimate_text(one.detection_limit_ratio),
             )

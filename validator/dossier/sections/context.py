@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 from validator.dossier import numbers
 from validator.dossier.document import (
@@ -18,7 +18,6 @@ from validator.dossier.document import (
     identifier,
 )
 from validator.dossier.inline import Content, Inline, Outcome, Reference, Severity, Text, rich
-from validator.dossier.wording import Wording
 from validator.evaluation.results import (
     AnalyteRecord,
     Assessment,
@@ -30,8 +29,13 @@ from validator.evaluation.results import (
 )
 from validator.evaluation.results import Finding as FindingRecord
 from validator.evaluation.rows import Cell
-from validator.study import Study
-from validator.study.models.method import Analyte
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from validator.dossier.wording import Wording
+    from validator.study import Study
+    from validator.study.models.method import Analyte
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,7 +94,9 @@ class Context:
 
     def validated_items(self) -> Iterator[Item]:
         """Every analyte with the configuration that is validated."""
-        return (item for item in self.items() if item.cell.configuration == self.study.validated_configuration)
+        return (
+            item for item in self.items() if item.cell.configuration == self.study.validated_configuration
+        )
 
     def _configurations_in_order(self) -> list[str]:
         validated = self.study.validated_configuration
@@ -187,7 +193,9 @@ def observed_text(context: Context, finding: FindingRecord) -> Content:
         return context.say("common.no_figure", reason=finding.reason or "")
     text = figure_text(finding)
     if finding.outcome in ("inconclusive", "not assessed") and (finding.reason or finding.needs):
-        return context.say("common.figure_and_reason", figure=text, reason=finding.needs or finding.reason or "")
+        return context.say(
+            "common.figure_and_reason", figure=text, reason=finding.needs or finding.reason or ""
+        )
     return text
 
 
@@ -198,7 +206,9 @@ def figure_text(finding: FindingRecord) -> str:
     if finding.unit == "p":
         return f"p = {numbers.p_value(finding.observed)}".replace("= <", "<").replace("= >", ">")
     if finding.interval is None:
-        return numbers.quantity(numbers.significant(finding.observed, 3, apart_from=_ends(finding)), finding.unit)
+        return numbers.quantity(
+            numbers.significant(finding.observed, 3, apart_from=_ends(finding)), finding.unit
+        )
     return numbers.quantity(numbers.with_interval(finding.observed, *finding.interval), finding.unit)
 
 
@@ -227,9 +237,7 @@ def open_caveats(context: Context, characteristics: Sequence[str], cell: Cell) -
     )
 
 
-def estimate_text(
-    estimate: EstimateRecord | NotAssessed | None, unit: str = "", *, digits: int = 3
-) -> str:
+def estimate_text(estimate: EstimateRecord | NotAssessed | None, unit: str = "", *, digits: int = 3) -> str:
     """``12.3 (11.9 to 12.8) unit``; a dash where there is no figure."""
     if estimate is None or isinstance(estimate, NotAssessed) or estimate.value is None:
         return numbers.MISSING

@@ -13,7 +13,9 @@ def decision(context: Context) -> Section:
     """The criteria table and the points that are open."""
     say = context.say
     found = context.assessment.findings
-    blocks: list[Block | Section] = [Paragraph(say(f"decision.lead.{context.study.analysis.decision_rule}"), role="lead")]
+    blocks: list[Block | Section] = [
+        Paragraph(say(f"decision.lead.{context.study.analysis.decision_rule}"), role="lead")
+    ]
     if not found:
         blocks.append(Paragraph(say("summary.no_criteria")))
     else:
@@ -28,7 +30,9 @@ def _table(context: Context, found: tuple[Finding, ...]) -> Table:
     rows = [
         row(
             context.characteristic(one.characteristic),
-            context.title_of(one.analyte, one.configuration) if context.has_several_analytes else numbers.MISSING,
+            context.title_of(one.analyte, one.configuration)
+            if context.has_several_analytes
+            else numbers.MISSING,
             level_of(context, one),
             one.criterion,
             figure_text(one),
@@ -58,7 +62,11 @@ def _table(context: Context, found: tuple[Finding, ...]) -> Table:
 
 def level_of(context: Context, finding: Finding) -> str:
     """Level or ratio the finding belongs to, with what it is of."""
-    what = finding.what if finding.characteristic in ("recovery", "trueness", "interference", "selectivity") else ""
+    what = (
+        finding.what
+        if finding.characteristic in ("recovery", "trueness", "interference", "selectivity")
+        else ""
+    )
     if finding.level is None:
         return what or numbers.MISSING
     if finding.characteristic in ("interference", "selectivity"):

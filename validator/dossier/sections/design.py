@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from typing import TYPE_CHECKING
 
 from validator.dossier import numbers
 from validator.dossier.document import Block, Column, Paragraph, Section, Table
 from validator.dossier.inline import Content, Outcome
 from validator.dossier.sections.context import Context, row
 from validator.evaluation.rows import Cell, group_label, independent_values, kept, runs_of
-from validator.study.models.runs import Run
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from validator.study.models.runs import Run
 
 BLOCKS = (
     "calibration",
@@ -45,7 +49,9 @@ def _runs(context: Context) -> tuple[Block, ...]:
         for item in context.items():
             runs = runs_of(getattr(context.study, name), item.cell)
             if runs:
-                rows.append(row(say(f"design.block.{name}"), item.name, *_counts(context, name, item.cell, runs)))
+                rows.append(
+                    row(say(f"design.block.{name}"), item.name, *_counts(context, name, item.cell, runs))
+                )
     if not rows:
         return ()
     return (

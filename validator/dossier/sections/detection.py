@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from validator.dossier import numbers
 from validator.dossier.document import (
     Block,
@@ -12,12 +14,14 @@ from validator.dossier.document import (
     Section,
     Table,
 )
-from validator.dossier.inline import Content
 from validator.dossier.sections.context import Context, Item, judged, open_caveats, refusals, row
 from validator.dossier.sections.pictures import limits_figure
 from validator.dossier.sections.summary import limit_text
 from validator.evaluation.results import DetectionRecord, LimitValue, LimitVariant, NotAssessed
 from validator.statistics.detection import VARIANTS, resolve_detection, resolve_quantification
+
+if TYPE_CHECKING:
+    from validator.dossier.inline import Content
 
 CHARACTERISTICS = ("detection_limit", "quantification_limit")
 
@@ -142,7 +146,9 @@ def _why(context: Context, item: Item, record: DetectionRecord) -> tuple[Block, 
     """Why the variants differ, in this study's numbers: what each sigma contains."""
     say = context.say
     found = {
-        name: one.detection_limit.value for name, one in _shown(record).items() if one.detection_limit is not None
+        name: one.detection_limit.value
+        for name, one in _shown(record).items()
+        if one.detection_limit is not None
     }
     if len(found) < 2:
         return ()

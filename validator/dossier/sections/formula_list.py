@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from validator.dossier.document import Formula
 from validator.dossier.inline import Content
-from validator.dossier.sections.context import Context
 from validator.evaluation.results import LimitVariant, NotAssessed
 from validator.statistics.detection import VARIANTS
+
+if TYPE_CHECKING:
+    from validator.dossier.sections.context import Context
 
 Named = tuple[Content, Formula]
 

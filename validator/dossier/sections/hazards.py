@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import re
+from typing import TYPE_CHECKING
 
-from validator.dossier.inline import Content
-from validator.dossier.sections.context import Context
+if TYPE_CHECKING:
+    from validator.dossier.inline import Content
+    from validator.dossier.sections.context import Context
 
 _WORDS: dict[str, tuple[str, ...]] = {
     "toxic_metals": (
@@ -62,9 +64,7 @@ def cautions(context: Context) -> tuple[Content, ...]:
     """Cautions for the kinds of hazard mentioned, the study's own words, and what always holds."""
     say = context.say
     named = tuple(say(f"hazards.{kind}") for kind in hazards_of(context))
-    own = tuple(
-        say("hazards.own", text=text) for text in context.study.study.hazards if not _is_key(text)
-    )
+    own = tuple(say("hazards.own", text=text) for text in context.study.study.hazards if not _is_key(text))
     return (*named, *own, say("hazards.always"))
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -26,6 +26,9 @@ from validator.evaluation.results import (
 from validator.statistics.detection import VARIANTS
 from validator.statistics.linearity import response_factors
 from validator.statistics.regression import CalibrationFit, fit
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
 
 CURVE_POINTS = 80
 
@@ -273,11 +276,11 @@ def recovery_figure(
     return (
         Figure(
             id=item.id("figure-recovery"),
-            svg=figures.to_svg(
-                figures.recovery_figure(rows, interval_level=level, language=say.language)
-            ),
+            svg=figures.to_svg(figures.recovery_figure(rows, interval_level=level, language=say.language)),
             caption=say("pictures.recovery", name=item.name, level=level),
-            alternative_text=say.text("pictures.recovery_alt", name=item.name, count=numbers.count(len(rows))),
+            alternative_text=say.text(
+                "pictures.recovery_alt", name=item.name, count=numbers.count(len(rows))
+            ),
         ),
     )
 
@@ -310,7 +313,9 @@ def interference_figure(
                     rows, limit_percent=limit, interval_level=level, language=say.language
                 )
             ),
-            caption=say("pictures.interference", name=item.name, limit=numbers.percent(limit, 2), level=level),
+            caption=say(
+                "pictures.interference", name=item.name, limit=numbers.percent(limit, 2), level=level
+            ),
             alternative_text=say.text(
                 "pictures.interference_alt", name=item.name, count=numbers.count(len(rows))
             ),

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 from validator.dossier import numbers
 from validator.dossier.document import Block, Column, Paragraph, Section, Table
-from validator.dossier.inline import Content
 from validator.dossier.sections.context import (
     Context,
     Item,
@@ -23,6 +22,11 @@ from validator.evaluation.concentrations import SignalReader
 from validator.evaluation.precision import grouped
 from validator.evaluation.results import EstimateRecord, NotAssessed, PrecisionRecord
 from validator.evaluation.rows import independent_values, kept, runs_of
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from validator.dossier.inline import Content
 
 CHARACTERISTICS = ("repeatability", "intermediate_precision", "reproducibility")
 
@@ -45,7 +49,6 @@ def precision(context: Context) -> Section | None:
 
 
 def _item(context: Context, item: Item, records: Sequence[PrecisionRecord] | NotAssessed) -> Section:
-    say = context.say
     if isinstance(records, NotAssessed):
         raise TypeError("only assessed items have a subsection")
     blocks: list[Block | Section] = [Paragraph(_done(context, item, record)) for record in records[:1]]
@@ -71,9 +74,7 @@ def _done(context: Context, item: Item, record: PrecisionRecord) -> Content:
     )
 
 
-def _groups(
-    context: Context, item: Item, records: Sequence[PrecisionRecord]
-) -> list[list[list[float]]]:
+def _groups(context: Context, item: Item, records: Sequence[PrecisionRecord]) -> list[list[list[float]]]:
     """Single results by group for each level, as the figure shows them."""
     calibration = item.configuration.calibration
     from validator.dossier.sections.pictures import refitted

@@ -58,15 +58,23 @@ def _analytes(context: Context) -> tuple[Block, ...]:
     rows = []
     for one in context.study.method.analytes:
         limits = [
-            f"{say.text('purpose.legal_limit')} {numbers.quantity(numbers.as_given(one.legal_limit), one.unit)}"
+            say.text(
+                "purpose.legal_limit", limit=numbers.quantity(numbers.as_given(one.legal_limit), one.unit)
+            )
             if one.legal_limit
             else "",
-            say.text("purpose.specification", lower=_or_open(one.specification.lower), upper=_or_open(one.specification.upper))
+            say.text(
+                "purpose.specification",
+                lower=_or_open(one.specification.lower),
+                upper=_or_open(one.specification.upper),
+            )
             if one.specification
             else "",
         ]
         signal = f"{one.signal} ({one.signal_unit})" if one.signal_unit != "1" else one.signal
-        rows.append(row(one.name, one.unit, signal, "; ".join(text for text in limits if text) or numbers.MISSING))
+        rows.append(
+            row(one.name, one.unit, signal, "; ".join(text for text in limits if text) or numbers.MISSING)
+        )
     return (
         Table(
             id="analytes",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 from validator.dossier import numbers
 from validator.dossier.document import Block, Column, Paragraph, Section, Table
@@ -10,6 +10,9 @@ from validator.dossier.sections.context import Context, Item, judged, open_cavea
 from validator.dossier.sections.pictures import amount_text, interference_figure, level_label
 from validator.evaluation.results import InterferenceRecord, NotAssessed
 from validator.evaluation.selectivity import interference_limit
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
 
 CHARACTERISTICS = ("interference", "selectivity")
 

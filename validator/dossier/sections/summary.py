@@ -1,8 +1,8 @@
-"""Page one: the verdict, each characteristic with its requirement, figure and outcome, the gravest caveats."""
+"""Page one: the verdict, each requirement with figure and outcome, the gravest caveats."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 from validator.dossier import numbers
 from validator.dossier.document import (
@@ -19,6 +19,9 @@ from validator.dossier.document import (
 from validator.dossier.inline import Content, Outcome, Reference, Severity, Text
 from validator.dossier.sections.context import Context, Item, figure_text, row
 from validator.evaluation.results import DeclaredLimit, Finding, NotAssessed
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
 
 ROLES = ("prepared", "reviewed", "approved")
 GRAVEST = 3
@@ -70,15 +73,15 @@ def _verdict(context: Context) -> Verdict:
     counted = {outcome: sum(one.outcome == outcome for one in found) for outcome in _WORST_FIRST}
     use = context.study.study.intended_use or say.text("summary.use_not_stated")
     key = context.assessment.verdict.replace(" ", "_")
-    sentence = say(
-        f"summary.verdict.{key}", use=use, met=str(counted["meets"]), all=str(len(found))
-    )
+    sentence = say(f"summary.verdict.{key}", use=use, met=str(counted["meets"]), all=str(len(found)))
     points: list[Content] = []
     for outcome in ("does not meet", "inconclusive", "not assessed"):
         if counted[outcome]:
             names = _names(context, [one for one in found if one.outcome == outcome])
             points.append(say(f"summary.points.{outcome.replace(' ', '_')}", names=names))
-    short = [one for one in context.assessment.design if one.outcome == "does not meet" and not one.recommended]
+    short = [
+        one for one in context.assessment.design if one.outcome == "does not meet" and not one.recommended
+    ]
     if short:
         points.append(say("summary.points.design", count=str(len(short))))
     stops = sum(one.severity == "stop" for one in context.assessment.caveats)
@@ -154,7 +157,8 @@ def limit_text(limit: DeclaredLimit | NotAssessed) -> str:
     if limit.ci is None:
         return f"{numbers.quantity(value, limit.unit)} [{limit.variant}]"
     lower, upper = limit.ci
-    return f"{numbers.quantity(f'{value} ({numbers.limit(lower)} to {numbers.limit(upper)})', limit.unit)} [{limit.variant}]"
+    span = f"{value} ({numbers.limit(lower)} {numbers.TO} {numbers.limit(upper)})"
+    return f"{numbers.quantity(span, limit.unit)} [{limit.variant}]"
 
 
 def _table(context: Context) -> tuple[Block, ...]:
@@ -211,7 +215,7 @@ def requirement_of(members: Sequence[Finding]) -> str:
 
 
 def governing(members: Sequence[Finding]) -> Finding:
-    """The finding that decides for its group: the worst outcome, and among these the least favourable figure."""
+    """The finding that decides for its group: worst outcome first, then the least favourable figure."""
     outcome = next(one for one in _WORST_FIRST if any(member.outcome == one for member in members))
     return max((member for member in members if member.outcome == outcome), key=_strain)
 
@@ -254,9 +258,10 @@ def _gravest(context: Context) -> tuple[Block, ...]:
 
 
 def _signatures(context: Context) -> Signatures:
-    people = {person.role: person.name for person in context.study.study.people}
+    people: dict[str, str] = {person.role: person.name for person in context.study.study.people}
     return Signatures(
         tuple(
-            Signature(role=context.say.text(f"summary.role.{role}"), name=people.get(role, "")) for role in ROLES
+            Signature(role=context.say.text(f"summary.role.{role}"), name=people.get(role, ""))
+            for role in ROLES
         )
     )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 from validator.dossier import numbers
 from validator.dossier.document import Block, Column, Paragraph, Section, Table
@@ -20,6 +20,9 @@ from validator.dossier.sections.context import (
 from validator.dossier.sections.pictures import recovery_figure, recovery_label
 from validator.evaluation.results import NotAssessed, RecoveryRecord
 from validator.evaluation.trueness import equivalence_bounds
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
 
 CHARACTERISTICS = ("trueness", "recovery")
 

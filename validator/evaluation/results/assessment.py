@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import ClassVar, Literal
 
 from validator.evaluation.results.base import Interval, Record
 
@@ -14,7 +14,7 @@ Verdict = Literal["fit", "fit with reservations", "not fit", "not assessed"]
 class Finding(Record):
     """A criterion, the figure it is held against, and the outcome."""
 
-    always = ("observed", "limit", "interval")
+    always: ClassVar[tuple[str, ...]] = ("observed", "limit", "interval")
     characteristic: str
     analyte: str | None = None
     configuration: str | None = None
@@ -39,7 +39,7 @@ class Finding(Record):
 class DesignFinding(Record):
     """What a guidance document asks of the design, and what the study provides."""
 
-    always = ("provided",)
+    always: ClassVar[tuple[str, ...]] = ("provided",)
     requirement: str
     source: str
     required: float | str

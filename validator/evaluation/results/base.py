@@ -32,7 +32,7 @@ class EstimateRecord(Record):
     a limit on one side is judged by one of them.
     """
 
-    always = ("value",)
+    always: ClassVar[tuple[str, ...]] = ("value",)
     value: float | None
     standard_error: float | None = None
     ci: Interval | None = None

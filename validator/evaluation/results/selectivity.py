@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import ClassVar, Literal
 
 from validator.evaluation.results.base import Interval, Record
 
@@ -10,7 +10,7 @@ from validator.evaluation.results.base import Interval, Record
 class InterferenceRecord(Record):
     """Effect of one interferent at one ratio."""
 
-    always = ("relative_change_percent", "tolerance_ratio")
+    always: ClassVar[tuple[str, ...]] = ("relative_change_percent", "tolerance_ratio")
     interferent: str
     ratio: float | None = None
     ratio_kind: str | None = None

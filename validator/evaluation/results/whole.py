@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import ClassVar, Literal
 
 from pydantic import Field
 
@@ -66,7 +66,7 @@ class Software(Record):
 class StudyIdentity(Record):
     """Which study this is."""
 
-    always = ("id", "version", "matrix", "intended_use")
+    always: ClassVar[tuple[str, ...]] = ("id", "version", "matrix", "intended_use")
     title: str
     id: str | None = None
     version: str | None = None
@@ -86,7 +86,7 @@ class InputRecord(Record):
 class Results(Record):
     """The whole results file; ``assessment`` is added by the assessment room."""
 
-    format: Literal["validation-results/1"] = FORMAT
+    format: Literal["validation-results/1"] = "validation-results/1"
     software: Software
     study: StudyIdentity
     inputs: tuple[InputRecord, ...]

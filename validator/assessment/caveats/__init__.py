@@ -1,0 +1,47 @@
+"""Caveats by trigger: what a reader must be told because of these data. The words are the guidance room's.
+
+A new caveat is an entry in ``guidance/caveats/*.yaml`` and a trigger in one of the modules here.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from validator.assessment.caveats import of_calibration, of_conditions, of_design, of_limits, of_trueness
+from validator.assessment.caveats.raising import Raised, Subject, Trigger, as_caveats
+from validator.evaluation.rows import Cell
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    from validator.evaluation.results import Caveat, DesignFinding, Finding, Results
+    from validator.guidance import Profile
+    from validator.study import Study
+
+TRIGGERS: tuple[Callable[[Subject], Trigger], ...] = (
+    *of_design.TRIGGERS,
+    *of_calibration.TRIGGERS,
+    *of_limits.TRIGGERS,
+    *of_trueness.TRIGGERS,
+    *of_conditions.TRIGGERS,
+)
+
+
+def raised_caveats(
+    study: Study,
+    results: Results,
+    profiles: Sequence[Profile],
+    findings: Sequence[Finding],
+    design: Sequence[DesignFinding],
+) -> tuple[Caveat, ...]:
+    """Every caveat whose trigger is met, for each analyte in the validated configuration, gravest first."""
+    raised: list[tuple[Raised, Cell | None]] = []
+    for analyte in study.analyte_ids:
+        cell = Cell(analyte, study.validated_configuration)
+        subject = Subject(study, results, cell, tuple(profiles), tuple(findings), tuple(design))
+        for trigger in TRIGGERS:
+            raised.extend((one, cell) for one in trigger(subject))
+    return as_caveats(raised)
+
+
+__all__ = ["TRIGGERS", "raised_caveats"]

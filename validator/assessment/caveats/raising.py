@@ -1,0 +1,179 @@
+"""What a trigger is given and what it raises."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from validator.dossier import numbers
+from validator.evaluation.results import (
+    CalibrationRecord,
+    Caveat,
+    ConfigurationRecord,
+    DeclaredLimit,
+    DesignFinding,
+    DetectionRecord,
+    Finding,
+    NotAssessed,
+    PrecisionRecord,
+    RecoveryRecord,
+    Results,
+)
+from validator.evaluation.rows import Cell, Value, independent_values, kept, runs_of
+from validator.guidance import Profile, caveat_texts
+
+if TYPE_CHECKING:
+    from validator.study import Study
+    from validator.study.models.analysis import AnalysisChoices
+    from validator.study.models.method import Analyte
+    from validator.study.models.runs import Run
+
+
+@dataclass(frozen=True, slots=True)
+class Subject:
+    """One analyte with the configuration that is validated."""
+
+    study: Study
+    results: Results
+    cell: Cell
+    profiles: tuple[Profile, ...]
+    findings: tuple[Finding, ...]
+    design: tuple[DesignFinding, ...]
+
+    @property
+    def analyte(self) -> Analyte:
+        """The analyte."""
+        return self.study.analyte(self.cell.analyte)
+
+    @property
+    def choices(self) -> AnalysisChoices:
+        """Declared choices."""
+        return self.study.analysis_for(self.cell.analyte)
+
+    @property
+    def record(self) -> ConfigurationRecord:
+        """What was found."""
+        return self.results.analytes[self.cell.analyte].configurations[self.cell.configuration]
+
+    @property
+    def calibration(self) -> CalibrationRecord | None:
+        """The calibration, if it was assessed."""
+        found = self.record.calibration
+        return None if isinstance(found, NotAssessed) else found
+
+    @property
+    def detection(self) -> DetectionRecord | None:
+        """The limits, if any was assessed."""
+        found = self.record.detection
+        return None if isinstance(found, NotAssessed) else found
+
+    @property
+    def precision(self) -> tuple[PrecisionRecord, ...]:
+        """Precision by level."""
+        found = self.record.precision
+        return () if isinstance(found, NotAssessed) else found
+
+    @property
+    def recovery(self) -> tuple[RecoveryRecord, ...]:
+        """Recovery by level, kind and matrix."""
+        found = self.record.recovery
+        return () if isinstance(found, NotAssessed) else found
+
+    @property
+    def quantification_limit(self) -> DeclaredLimit | None:
+        """The deciding quantification limit, if it was assessed and matters."""
+        found = self.detection.quantification_limit if self.detection and self.limits_are_claimed else None
+        return found if isinstance(found, DeclaredLimit) else None
+
+    @property
+    def detection_limit(self) -> DeclaredLimit | None:
+        """The deciding detection limit, if it was assessed and matters."""
+        found = self.detection.detection_limit if self.detection and self.limits_are_claimed else None
+        return found if isinstance(found, DeclaredLimit) else None
+
+    @property
+    def lowest_standard(self) -> float | None:
+        """Lowest calibration level above zero."""
+        points = self.calibration.points if self.calibration else ()
+        return min((point.level for point in points if point.level > 0), default=None)
+
+    @property
+    def highest_standard(self) -> float | None:
+        """Highest calibration level."""
+        points = self.calibration.points if self.calibration else ()
+        return max((point.level for point in points), default=None)
+
+    def runs(self, block: str) -> tuple[Run, ...]:
+        """Every run of a block for this analyte and configuration, excluded ones too."""
+        return runs_of(getattr(self.study, block), self.cell)
+
+    def values(self, block: str) -> tuple[Value, ...]:
+        """Independent values of a block."""
+        return independent_values(kept(self.runs(block)))
+
+    def unit(self, value: float | None, digits: int = 3) -> str:
+        """A level as text with its unit."""
+        return numbers.quantity(numbers.significant(value, digits), self.analyte.unit)
+
+    @property
+    def limits_are_claimed(self) -> bool:
+        """True when a limit matters here: declared, asked for, or blanks measured. An assay needs none."""
+        declared = self.detection is not None and self.detection.declared_by == "study"
+        asked = self.is_limited("detection_limit") or self.is_limited("quantification_limit")
+        return declared or asked or bool(self.runs("blanks")) or bool(self.runs("low_level"))
+
+    def is_limited(self, characteristic: str) -> bool:
+        """True when a criterion of the study or of guidance speaks of *characteristic*."""
+        return any(
+            finding.characteristic == characteristic and finding.analyte in (None, self.cell.analyte)
+            for finding in self.findings
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Raised:
+    """A caveat that applies: its id and case in the catalogue, and the values of its sentence."""
+
+    id: str
+    case: str
+    values: Mapping[str, str | int] = field(default_factory=dict)
+    characteristic: str | None = None
+    whole_study: bool = False
+
+
+Trigger = Iterator[Raised]
+
+
+def p_text(p: float | None) -> str:
+    """``p = 0.03`` or ``p < 0.001``."""
+    text = numbers.p_value(p)
+    return f"p {text}" if text.startswith(("<", ">")) else f"p = {text}"
+
+
+_GRAVITY = {"stop": 0, "caution": 1, "note": 2}
+
+
+def as_caveats(raised: Sequence[tuple[Raised, Cell | None]]) -> tuple[Caveat, ...]:
+    """The raised caveats filled with their numbers, gravest first, each once."""
+    texts = caveat_texts()
+    found: dict[Caveat, None] = {}
+    for one, cell in raised:
+        text = texts[one.id]
+        filled = text.fill(one.case, one.values)
+        usual = text.characteristics[0].value if text.characteristics else "whole study"
+        found.setdefault(
+            Caveat(
+                id=one.id,
+                severity=filled.severity,
+                characteristic=one.characteristic or usual,
+                analyte=None if cell is None or one.whole_study else cell.analyte,
+                configuration=None if cell is None or one.whole_study else cell.configuration,
+                text=filled.text,
+                because=filled.because,
+                remedy=filled.remedy,
+                source=filled.source,
+                title=text.title,
+            )
+        )
+    return tuple(sorted(found, key=lambda caveat: _GRAVITY[caveat.severity]))

@@ -1,0 +1,277 @@
+"""Propagation of distributions by simulation, and the check of a first-order budget against it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from validator.errors import NotEstimable
+from validator.statistics.input_draws import InputDraws
+from validator.statistics.interval import Interval
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import ArrayLike
+
+    from validator.statistics.input_quantity import InputQuantity
+    from validator.statistics.uncertainty_budget import UncertaintyBudget
+
+FloatArray: TypeAlias = NDArray[np.float64]
+Model: TypeAlias = Callable[[Mapping[str, FloatArray]], FloatArray]
+"""Results for arrays of inputs, all of one length; a :class:`MeasurementModel` is one."""
+
+MAX_DRAWS = 10_000_000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NumericalDoubt:
+    """Twice the standard deviation of each figure of a simulation, from its batches."""
+
+    value: float
+    standard_uncertainty: float
+    lower: float
+    upper: float
+
+    @property
+    def largest(self) -> float:
+        """The largest of the four."""
+        return max(self.value, self.standard_uncertainty, self.lower, self.upper)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MonteCarlo:
+    """A result whose inputs were drawn from their distributions.
+
+    Attributes:
+        value: mean of the simulated results.
+        standard_uncertainty: their standard deviation; None where that of an input does not exist (a t
+            distribution with ν ≤ 2), so that only the intervals have a meaning.
+        symmetric: probabilistically symmetric coverage interval.
+        shortest: shortest coverage interval.
+        draws: number of simulated results M.
+        batches: number of batches of equal size they were drawn in.
+        seed: that gives the same figures again.
+        doubt: numerical doubt of mean, standard deviation and the limits of the symmetric interval; None
+            for a single batch.
+        tolerance: δ, half a unit of the last of ``significant_digits`` of the standard uncertainty.
+        significant_digits: asked for.
+        stable: every doubt is within δ.
+    """
+
+    value: float
+    standard_uncertainty: float | None
+    symmetric: Interval
+    shortest: Interval
+    draws: int
+    batches: int
+    seed: int
+    doubt: NumericalDoubt | None
+    tolerance: float
+    significant_digits: int
+    stable: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MonteCarloValidation:
+    """A first-order budget against a simulation.
+
+    Attributes:
+        tolerance: δ, half a unit of the last significant digit of u.
+        d_low: |y − U − y_low|.
+        d_high: |y + U − y_high|.
+        valid: both are within δ.
+        resolved: the simulation knows its limits to δ/5, as it should for this decision.
+    """
+
+    tolerance: float
+    d_low: float
+    d_high: float
+    valid: bool
+    resolved: bool
+
+
+def monte_carlo(
+    model: Model,
+    quantities: Sequence[InputQuantity],
+    *,
+    seed: int,
+    draws: int = 1_000_000,
+    adaptive: bool = False,
+    correlation: ArrayLike | None = None,
+    level: float = 0.95,
+    significant_digits: int = 2,
+) -> MonteCarlo:
+    r"""Distribution of a result from the distributions of its inputs.
+
+    Normal inputs with finite ν are drawn as :math:`x + u\,t_\nu`.  The draws are made in batches of
+    max(100/(1 − p), 10⁴), so that the inputs never need more memory than one batch; with h batches the
+    doubt of a figure z is :math:`2 s(z)/\sqrt h`, and the figure is stable when that is within δ.
+
+    Args:
+        model: the measurement model.
+        quantities: one for each name in the model.
+        seed: of the random numbers.
+        draws: number M, rounded up to whole batches.
+        adaptive: stop as soon as two batches or more are stable; *draws* is then the most that is spent.
+        correlation: (quantities, quantities) correlations of the inputs.
+        level: coverage probability p.
+        significant_digits: of the standard uncertainty, for δ.
+
+    Raises:
+        NotEstimable: the model gives no finite number for some draws, all draws are equal, or correlated
+            inputs whose joint distribution is not known.
+        ValueError: quantities that do not match the model, too many draws, a level outside (0, 1).
+
+    References:
+        JCGM 101:2008, 6.4 (distributions), 7.5 to 7.7 (estimates, intervals), 5.3.4 (shortest interval),
+        7.9 (adaptive procedure) (from memory).
+    """
+    if not 0 < level < 1 or not 1 <= draws <= MAX_DRAWS:
+        message = f"the level lies between 0 and 1, and draws between 1 and {MAX_DRAWS}"
+        raise ValueError(message)
+    # Rounding keeps 100/(1 − 0.95) from becoming 2001.
+    size = max(math.ceil(round(100 / (1 - level), 6)), 10_000)
+    inputs = InputDraws(quantities, correlation, seed)
+    samples: list[FloatArray] = []
+    figures: list[tuple[float, float, float, float]] = []
+    for _ in range(math.ceil(draws / size)):
+        samples.append(_batch(model, inputs, size))
+        figures.append(_figures(samples[-1], level))
+        if adaptive and len(samples) > 1 and _is_stable(figures, significant_digits):
+            break
+    results = np.sort(np.concatenate(samples))
+    if results[0] == results[-1]:
+        raise NotEstimable("all simulated results are equal", "inputs that have an uncertainty")
+    u = float(results.std(ddof=1))
+    doubt = _doubt(figures)
+    tolerance = numerical_tolerance(u, significant_digits)
+    return MonteCarlo(
+        value=float(results.mean()),
+        standard_uncertainty=u if inputs.have_variances else None,
+        symmetric=_symmetric(results, level),
+        shortest=_shortest(results, level),
+        draws=results.size,
+        batches=len(samples),
+        seed=seed,
+        doubt=doubt,
+        tolerance=tolerance,
+        significant_digits=significant_digits,
+        stable=doubt is not None and doubt.largest <= tolerance,
+    )
+
+
+def validate(
+    budget: UncertaintyBudget, simulation: MonteCarlo, *, significant_digits: int | None = None
+) -> MonteCarloValidation:
+    r"""Do the limits y ± U of a first-order budget agree with those of a simulation?
+
+    .. math:: d_{low} = |y - U - y_{low}|, \quad d_{high} = |y + U - y_{high}|, \quad
+        \text{valid: both} \le \delta
+
+    Args:
+        budget: with a value, in absolute form.
+        simulation: of the same result, at the same level; its symmetric interval is compared.
+        significant_digits: of u(y) that count, those of the simulation by default.
+
+    Raises:
+        NotEstimable: the budget has no value or interval, or another level than the simulation.
+
+    References:
+        JCGM 101:2008, 8.1 and 8.2 (from memory).
+    """
+    if budget.interval is None or budget.relative:
+        raise NotEstimable("the budget has no interval", "an absolute budget with a value and a level")
+    if budget.interval.level != simulation.symmetric.level:
+        raise NotEstimable(
+            "budget and simulation have different levels of confidence", "one level of confidence for both"
+        )
+    delta = numerical_tolerance(
+        budget.standard_uncertainty, significant_digits or simulation.significant_digits
+    )
+    d_low = abs(budget.interval.lower - simulation.symmetric.lower)
+    d_high = abs(budget.interval.upper - simulation.symmetric.upper)
+    doubt = simulation.doubt
+    return MonteCarloValidation(
+        tolerance=delta,
+        d_low=d_low,
+        d_high=d_high,
+        valid=d_low <= delta and d_high <= delta,
+        resolved=doubt is not None and max(doubt.lower, doubt.upper) <= delta / 5,
+    )
+
+
+def numerical_tolerance(u: float, significant_digits: int) -> float:
+    r"""Half a unit of the last significant digit of *u*.
+
+    .. math:: u \approx c \times 10^{\ell}, \quad c \text{ an integer of } n_{dig} \text{ digits}, \qquad
+        \delta = \tfrac12\,10^{\ell}
+
+    Raises:
+        ValueError: u that is not positive and finite, fewer than one digit.
+
+    References:
+        JCGM 101:2008, 7.9.2 (from memory).
+    """
+    if not (math.isfinite(u) and u > 0) or significant_digits < 1:
+        message = "u must be positive and finite, and have at least one significant digit"
+        raise ValueError(message)
+    # Scientific notation rounds before the exponent is read, so that 0.0996 counts as 0.10.
+    exponent = int(f"{u:.{significant_digits - 1}e}".partition("e")[2])
+    return 0.5 * 10.0 ** (exponent - significant_digits + 1)
+
+
+def _batch(model: Model, inputs: InputDraws, size: int) -> FloatArray:
+    with np.errstate(all="ignore"):
+        results = np.asarray(model(inputs.next(size)), dtype=np.float64)
+    lost = int(results.size - np.isfinite(results).sum())
+    if lost:
+        raise NotEstimable(
+            f"the model gives no finite number for {lost} of {size} draws",
+            "input distributions that stay where the model can be calculated",
+        )
+    return np.broadcast_to(results, (size,))
+
+
+def _figures(results: FloatArray, level: float) -> tuple[float, float, float, float]:
+    ordered = np.sort(results)
+    interval = _symmetric(ordered, level)
+    return float(results.mean()), float(results.std(ddof=1)), interval.lower, interval.upper
+
+
+def _is_stable(figures: list[tuple[float, float, float, float]], digits: int) -> bool:
+    doubt, u = _doubt(figures), float(np.mean([figure[1] for figure in figures]))
+    return doubt is not None and u > 0 and doubt.largest <= numerical_tolerance(u, digits)
+
+
+def _doubt(figures: list[tuple[float, float, float, float]]) -> NumericalDoubt | None:
+    if len(figures) < 2:
+        return None
+    table = np.array(figures)
+    value, u, lower, upper = 2 * (table - table[0]).std(axis=0, ddof=1) / math.sqrt(len(table))
+    return NumericalDoubt(
+        value=float(value), standard_uncertainty=float(u), lower=float(lower), upper=float(upper)
+    )
+
+
+def _held(m: int, level: float) -> int:
+    """Number of steps q between the limits: pM, or the integer part of pM + 1/2."""
+    return min(math.floor(level * m + 0.5), m - 1)
+
+
+def _symmetric(ordered: FloatArray, level: float) -> Interval:
+    m = ordered.size
+    q = _held(m, level)
+    r = (m - q + 1) // 2 - 1
+    return Interval(float(ordered[r]), float(ordered[r + q]), level, "Monte Carlo, symmetric")
+
+
+def _shortest(ordered: FloatArray, level: float) -> Interval:
+    q = _held(ordered.size, level)
+    r = int(np.argmin(ordered[q:] - ordered[:-q])) if q else 0
+    return Interval(float(ordered[r]), float(ordered[r + q]), level, "Monte Carlo, shortest")
