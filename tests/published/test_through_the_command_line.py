@@ -64,9 +64,7 @@ def calibration(x, y, **choices):
     """The blocks of a calibration, one run a reading."""
     return {
         "analysis": {"calibration": choices} if choices else {},
-        "calibration": {
-            "runs": [{"level": float(a), "signal": float(b)} for a, b in zip(x, y, strict=True)]
-        },
+        "calibration": {"runs": [{"level": float(a), "signal": float(b)} for a, b in zip(x, y, strict=True)]},
     }
 
 
@@ -138,9 +136,7 @@ def test_fluorescein_line_and_its_intervals(evaluated):
         assert entry["level"] == level
         ours[f"x0_y{signal}"] = entry["mean"]["value"]
     published = numbers(book["published"])
-    assert published.keys() - ours.keys() == {
-        key for key in published if key.startswith(("s_x0", "ci_x0"))
-    }
+    assert published.keys() - ours.keys() == {key for key in published if key.startswith(("s_x0", "ci_x0"))}
     for key, value in ours.items():
         assert value == pytest.approx(published[key], rel=0, abs=book["tolerance"][key]), key
 
@@ -201,9 +197,9 @@ def test_weights_of_a_textbook(evaluated):
     columns = zip(*(book["inputs"][key] for key in ("x", "y", "s")), strict=True)
     runs = [{"level": x, "signal": y, "signal_sd": s} for x, y, s in columns]
 
-    found = evaluated(
-        analysis={"calibration": {"weighting": "1/s^2"}}, calibration={"runs": runs}
-    )["calibration"]
+    found = evaluated(analysis={"calibration": {"weighting": "1/s^2"}}, calibration={"runs": runs})[
+        "calibration"
+    ]
 
     weights = [point["weight"] for point in found["points"]]
     assert all(agrees(one, text) for one, text in zip(weights, book["published"]["weights"], strict=True))
@@ -279,9 +275,9 @@ def test_nist_analysis_of_variance_agrees_to_nine_digits(evaluated, name):
     each = len(groups[0])
     assert {len(group) for group in groups} == {each}
 
-    (found,) = evaluated(
-        {"readings.csv": wide_table(groups)}, precision={"file": "readings.csv"}
-    )["precision"]
+    (found,) = evaluated({"readings.csv": wide_table(groups)}, precision={"file": "readings.csv"})[
+        "precision"
+    ]
 
     within = found["repeatability_sd"]["value"] ** 2
     between = within + each * found["between_sd"]["value"] ** 2
@@ -310,6 +306,115 @@ def test_stored_fluorescence_solutions(evaluated):
     assert agrees(between / within, book["published"]["F"])
 
 
+def test_sulfur_in_coal(evaluated):
+    """ISO 5725-2:1994, Annex B.1 (from memory): eight laboratories, unequal cells, four levels: m, s_r, s_R."""
+    known = case("prec_iso5725_coal_sulfur")
+    levels = [0.7, 1.2, 1.7, 3.3]
+    runs = [
+        {"laboratory": laboratory, "level": level, "concentrations": cell}
+        for laboratory, cells in known["inputs"]["cells"].items()
+        for level, cell in zip(levels, cells, strict=True)
+    ]
+
+    found = evaluated(precision={"runs": runs})["precision"]
+
+    assert [entry["level"] for entry in found] == levels
+    for key, figure in (("m", "mean"), ("s_r", "repeatability_sd"), ("s_R", "reproducibility_sd")):
+        printed = [float(text) for text in known["published"][key]]
+        ours = [entry[figure]["value"] for entry in found]
+        assert ours == pytest.approx(printed, abs=known["tolerance"][key]), key
+    assert {entry["factor"] for entry in found} == {"laboratory"}
+    assert not any("intermediate_sd" in entry for entry in found)
+
+
+def outlier_test(entry, name):
+    return next(test for test in entry["outlier_tests"] if test["test"].startswith(name))
+
+
+def test_nitrite_where_dixon_rejects_and_grubbs_does_not(evaluated):
+    """Miller & Miller, ch. 3, examples 3.7.1-3.7.4 (from memory): the knife edge at seven values."""
+    known = case("prec_outlier_nitrite")
+    published, tolerance = known["published"], known["tolerance"]
+    runs = [{"level": n, "concentrations": known["inputs"][f"n{n}"]} for n in (4, 7)]
+
+    four, seven = evaluated(precision={"runs": runs})["precision"]
+
+    flagged = []
+    for key, entry, name in (
+        ("Q4", four, "Dixon"),
+        ("G4", four, "Grubbs (B"),
+        ("Q7", seven, "Dixon"),
+        ("G7", seven, "Grubbs (B"),
+    ):
+        test = outlier_test(entry, name)
+        assert test["statistic"] == pytest.approx(float(published[key]), abs=tolerance[key])
+        assert test["suspect"] == known["inputs"]["suspect"]
+        flagged.append(test["flagged"])
+    assert flagged == [False, False, True, False]
+    assert seven["n"] == 7  # nothing was removed
+
+
+@pytest.mark.parametrize(("column", "alpha"), [("two_sided_5pct", 0.05), ("two_sided_1pct", 0.01)])
+def test_grubbs_critical_values(evaluated, column, alpha):
+    """Grubbs & Beck, Technometrics 14 (1972) 847; as ISO 5725-2, table 5 (attribution from memory).
+
+    Every fourth line of the table; all lines are checked on the statistic itself.
+    """
+    known = case("crit_grubbs_single")
+    sizes = known["inputs"]["n"][::4]
+    runs = [{"level": n, "concentrations": [float(n + i) for i in range(n)]} for n in sizes]
+
+    found = evaluated(analysis={"alpha": alpha}, precision={"runs": runs})["precision"]
+
+    critical = [outlier_test(entry, "Grubbs (B")["critical"] for entry in found]
+    printed = [float(text) for text in known["published"][column][::4]]
+    assert critical == pytest.approx(printed, abs=known["tolerance"][column])
+
+
+@pytest.mark.parametrize(("column", "alpha"), [("5pct", 0.05), ("1pct", 0.01)])
+def test_cochran_critical_values(evaluated, column, alpha):
+    """Eisenhart, Hastay & Wallis (1947), table 15.1; as ISO 5725-2, table 4 (attribution from memory).
+
+    One level for each entry of three lines of the table; the rest is checked on the statistic itself.
+    """
+    known = case("crit_cochran_C")
+    places = [
+        (k, at, nu) for k in (2, 5, 10) for at, nu in enumerate(known["inputs"]["nu_per_group"]) if nu <= 10
+    ]
+    runs = [
+        {"level": level, "series": f"s{i}", "concentrations": [100.0 + 0.1 * i * j for j in range(nu + 1)]}
+        for level, (k, _, nu) in enumerate(places)
+        for i in range(1, k + 1)
+    ]
+
+    found = evaluated(analysis={"alpha": alpha}, precision={"runs": runs})["precision"]
+
+    assert len(found) == len(places) == 30
+    for (k, at, _), entry in zip(places, found, strict=True):
+        key = f"{column}_k{k}"
+        printed = float(known["published"][key][at])
+        ours = outlier_test(entry, "Cochran")["critical"]
+        assert ours == pytest.approx(printed, abs=known["tolerance"][key]), (k, at)
+
+
+def test_horwitz_function(evaluated):
+    """Horwitz, Anal. Chem. 54 (1982) 67A (from memory): RSD_R = 2^(1-0.5 lg C), from the unit of the level.
+
+    Below 1.2e-7 and above 0.138 Thompson's ends hold (Analyst 125 (2000) 385, from memory): 22 % and 1/√C %.
+    """
+    known = case("prec_horwitz")
+    printed = dict(zip(known["inputs"]["C"], map(float, known["published"]["PRSD_R_pct"]), strict=True))
+    printed = {c: 22.0 if c < 1.2e-7 else 1 / math.sqrt(c) if c > 0.138 else p for c, p in printed.items()}
+    runs = [{"level": c * 1e9, "concentrations": [c * 1e9 * f for f in (0.9, 1.1)]} for c in printed]
+
+    found = evaluated(unit="µg/kg", precision={"runs": runs})["precision"]
+
+    ours = {entry["level"]: entry["horwitz_rsd"] for entry in found}
+    assert len(ours) == 10
+    for c, rsd in printed.items():
+        assert ours[c * 1e9] == pytest.approx(rsd, abs=0.06), c  # the tolerance of the table
+
+
 # --- detection -------------------------------------------------------------------------------------
 def scattered(n, *, mean, sd):
     """*n* values with exactly that mean and standard deviation."""
@@ -326,8 +431,13 @@ def spiked(n, *, sd=1.0, level=3.0):
         ]
 
     return {
-        "analysis": {"detection_limit": {"variant": "epa_mdl"}, "quantification_limit": {"variant": "epa_mdl"}},
-        "low_level": {"runs": [{"level": level, **run} for run in in_batches(scattered(n, mean=level, sd=sd))]},
+        "analysis": {
+            "detection_limit": {"variant": "epa_mdl"},
+            "quantification_limit": {"variant": "epa_mdl"},
+        },
+        "low_level": {
+            "runs": [{"level": level, **run} for run in in_batches(scattered(n, mean=level, sd=sd))]
+        },
         "blanks": {"runs": in_batches(scattered(7, mean=0.0, sd=1e-3 * sd))},
     }
 
@@ -399,9 +509,9 @@ def test_no_bias_in_ten_replicates_of_a_standard(evaluated):
 
     ISO 5725-4:1994 and any textbook of statistics; mean 101, s = 2, n = 16: t = 2 exactly, p by Student.
     """
-    (entry,) = evaluated(
-        recovery={"runs": [{"level": 100, "found": scattered(16, mean=101.0, sd=2.0)}]}
-    )["recovery"]
+    (entry,) = evaluated(recovery={"runs": [{"level": 100, "found": scattered(16, mean=101.0, sd=2.0)}]})[
+        "recovery"
+    ]
 
     assert abs(entry["t"]) == pytest.approx(2, rel=1e-9)
     assert entry["p_bias"] == pytest.approx(two_sided_p(2.0, 15), rel=1e-9)

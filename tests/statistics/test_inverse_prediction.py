@@ -146,6 +146,16 @@ def test_quadratic_standard_error_is_the_delta_method():
     assert found.interval.upper - found.value == pytest.approx(half_width, rel=1e-9)
 
 
+def test_quadratic_g_is_that_of_the_slope_at_the_level():
+    """The flag of a parabola rests on t² var(b + 2 c x0)/(b + 2 c x0)²."""
+    curve = calibration(model="quadratic")
+    found = inverse_prediction(curve, 14.0)
+    gradient = np.array([0, 1, 2 * found.value])
+    t = stats.t.ppf(0.975, 5)
+    expected = t**2 * (gradient @ curve.covariance @ gradient) / float(curve.slope_at(found.value)) ** 2
+    assert found.g == pytest.approx(expected, rel=1e-8)
+
+
 def test_quadratic_standard_error_agrees_with_a_bootstrap():
     """4000 parametric bootstrap calibrations and signals scatter as the delta method says, within 5 %."""
     curve = calibration(model="quadratic", scatter=0.2)

@@ -98,6 +98,8 @@ def test_fieller_limits_of_the_ratio_solve_their_equation():
     def beyond(ratio):
         return (b1 - ratio * b2) ** 2 - t**2 * (u1**2 + ratio**2 * u2**2)
 
+    variances = np.array([u1**2, (b1 / b2 * u2) ** 2])
+    assert found.degrees_of_freedom == pytest.approx(variances.sum() ** 2 / (variances**2 / 4).sum())
     assert found.value == pytest.approx(b1 / b2)
     assert found.standard_error == pytest.approx(np.hypot(u1, b1 / b2 * u2) / b2)
     assert found.interval.lower == pytest.approx(brentq(beyond, 0, found.value), rel=1e-9)

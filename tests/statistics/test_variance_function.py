@@ -103,6 +103,15 @@ def test_second_part_has_to_improve_the_likelihood_significantly():
     assert 25 <= both <= 80
 
 
+def test_likelihood_ratio_is_judged_on_the_boundary():
+    """Half of χ²(1): the added part cannot be negative, so half of the chance lies at 0."""
+    forms = compare_forms(LEVELS[1:], variances(7, x=LEVELS[1:]), 4)
+    one_part = max(forms.constant.log_likelihood, forms.proportional.log_likelihood)
+    assert forms.likelihood_ratio == pytest.approx(2 * (forms.both.log_likelihood - one_part))
+    assert forms.likelihood_ratio > 0.1
+    assert forms.p == pytest.approx(stats.chi2.sf(forms.likelihood_ratio, 1) / 2)
+
+
 def test_level_zero_rules_out_the_proportional_form():
     """A scatter at level 0 cannot be proportional to the level; the reason is kept."""
     forms = compare_forms(LEVELS, variances(1), 4)

@@ -172,6 +172,14 @@ def test_constant_scatter_is_not_weighted():
     assert [step.decision for step in choice.path] == ["homoscedasticity kept", "none"]
 
 
+def test_the_significance_level_decides():
+    """Just above its p the test rejects, just below it keeps."""
+    y = signals(3, s0=0.2, theta=0.01)
+    p = choose_weighting(X, y).path[0].p
+    assert choose_weighting(X, y, alpha=p * 1.001).path[0].decision == "homoscedasticity rejected"
+    assert choose_weighting(X, y, alpha=p * 0.999).path[0].decision == "homoscedasticity kept"
+
+
 def test_two_part_scatter_gives_smoothed_weights():
     """A constant part that shows at the low levels gives 1/s² by the variance function."""
     x = np.repeat([0.0, 1, 2, 5, 10, 20, 50, 100], 8)

@@ -194,7 +194,7 @@ def test_uncertainty(study_of):
 uncertainty:
   bias: from reference materials
   components:
-    - {name: flask, value: 0.1, kind: tolerance, distribution: triangular, unit: mL, source: a, sensitivity: -2}
+    - {name: flask, value: 1, kind: tolerance, distribution: triangular, unit: mL, source: a, sensitivity: -2}
     - {name: purity, value: 0.3, kind: expanded, k: 2, relative: true, source: b, degrees_of_freedom: 50}
 """
     )

@@ -209,6 +209,20 @@ def test_paths_that_leave_the_folder(tmp_path, block, name, message):
     assert str(caught.value) == f"study.yaml:{where}: {message}"
 
 
+def test_signs_that_steer_a_terminal(problems_of):
+    """Escape sequences and signs that turn the direction of writing reach no message."""
+    found = problems_of(
+        'blanks: {file: b.csv, analyte: "\\e[31mzn", unit: "\\u202emg"}\n', {"b.csv": "signal,\x1b[2J\n1,2\n"}
+    )
+
+    assert all(line.isprintable() for line in found)
+    assert found[0].startswith("b.csv:1 (column '?[2J'): blanks: unknown column; known here: signals")
+    assert found[1:] == [
+        "study.yaml:5: blanks.analyte: unknown analyte '?[31mzn'; did you mean 'zn'?",
+        "study.yaml:5: blanks.analyte: the text holds an unprintable character",
+    ]
+
+
 def test_links_that_stay_inside(study_of, tmp_path):
     """A link to another file of the folder does no harm."""
     (tmp_path / "blanks.csv").symlink_to("data.csv")

@@ -308,6 +308,32 @@ def test_defaults_hold_for_rows_too(study_of):
             ],
         ),
         (
+            CALIBRATION,
+            "level,signal,preparation\n1,2,independent\n1,3,repeated_reading\n",
+            [
+                "cal.csv:1: calibration: the column 'preparation_id' is missing: "
+                "it says which repeated readings belong together"
+            ],
+        ),
+        (
+            "interference: {file: cal.csv}\n",
+            "interferent,ratio,ratio kind,analyte level,found,reference (mg/L)\nCu,1,mass,5,5,5\n",
+            [
+                "cal.csv:1 (column 'reference (mg/L)'): interference: the unit is 'mg/L' here and "
+                "'µg/L or µA' in method.analytes; convert the values to µg/L or µA"
+            ],
+        ),
+        (
+            CALIBRATION,
+            f"level,signal,{'_' * 100_000}1\n1,2,3\n",
+            [
+                f"cal.csv:1 (column '{'_' * 99}…'): calibration: unknown column; known here: signals, "
+                "signal, level, level_uncertainty, signal_sd, analyte, configuration, date, operator, "
+                "instrument, series, device, order, preparation, preparation_id, matrix, note, excluded. "
+                "Map a field to it under columns, or leave it out"
+            ],
+        ),
+        (
             "calibration: {file: cal.csv, runs: [{level: 1, signal: 1}]}\n",
             "level,signal\n1,2\n",
             ["study.yaml:5: calibration.file: file and runs exclude each other; give one of them"],

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from validator.assessment.judging import Judgement, Limit, judge, judge_p
 from validator.assessment.observations import Observation, Units, observations
 from validator.assessment.replicates import further_results
+from validator.dossier import numbers
 from validator.evaluation.results import ConfigurationRecord, Finding, NotAssessed, Results
 
 if TYPE_CHECKING:
@@ -150,21 +151,21 @@ def criterion_words(criterion: Criterion, names: tuple[str, ...], observation: O
     unit = f" {observation.unit}" if observation.unit else ""
     match names:
         case ("rsd_max",):
-            text = f"RSD ≤ {given['rsd_max']:g} %"
+            text = f"RSD ≤ {numbers.as_given(given['rsd_max'])} %"
         case ("p_min",):
-            text = f"p ≥ {given['p_min']:g}"
+            text = f"p ≥ {numbers.as_given(given['p_min'])}"
         case ("min", "max"):
-            text = f"{given['min']:g} to {given['max']:g}{unit}"
+            text = f"{numbers.as_given(given['min'])} to {numbers.as_given(given['max'])}{unit}"
         case ("max",) if criterion.characteristic in SYMMETRIC:
-            text = f"within ±{abs(given['max']):g}{unit}"
+            text = f"within ±{numbers.as_given(abs(given['max']))}{unit}"
         case ("max",) if criterion.characteristic == "working_range":
-            text = f"reaches up to {given['max']:g}{unit}"
+            text = f"reaches up to {numbers.as_given(given['max'])}{unit}"
         case ("min",) if criterion.characteristic == "working_range":
-            text = f"reaches down to {given['min']:g}{unit}"
+            text = f"reaches down to {numbers.as_given(given['min'])}{unit}"
         case ("min",) if criterion.characteristic == "linearity":
-            text = f"correlation coefficient ≥ {given['min']:g}"
+            text = f"correlation coefficient ≥ {numbers.as_given(given['min'])}"
         case (name,):
-            text = f"{'≥' if name == 'min' else '≤'} {given[name]:g}{unit}"
+            text = f"{'≥' if name == 'min' else '≤'} {numbers.as_given(given[name])}{unit}"
         case _:
             raise ValueError(names)
     if observation.what and criterion.characteristic in ("interference", "selectivity"):

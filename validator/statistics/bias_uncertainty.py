@@ -14,7 +14,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from validator.errors import NotEstimable
-from validator.statistics.input_quantity import Evaluation
 from validator.statistics.sample import Vector, vector
 from validator.statistics.series import mean_of_series
 from validator.statistics.uncertainty_budget import BudgetRow
@@ -24,6 +23,8 @@ if TYPE_CHECKING:
     from collections.abc import Hashable, Sequence
 
     from numpy.typing import ArrayLike
+
+    from validator.statistics.input_quantity import Evaluation
 
 MEDIAN_FACTOR = 1.25
 """Standard error of a robust mean or median over that of a mean (ISO 13528:2015, 7.7.3; from memory)."""

@@ -53,7 +53,8 @@ def top_down(
         NotEstimable: one part is relative and the other absolute, or both are 0.
 
     References:
-        ISO 11352:2012, 8.1 and 9; Nordtest TR 537, ed. 3.1 (2012), 3.2 (from memory); ν: JCGM 100:2008, G.4.1.
+        ISO 11352:2012, 8.1 and 9; Nordtest TR 537, ed. 3.1 (2012), 3.2 (from memory).  ν: JCGM 100:2008,
+        G.4.1.
     """
     if within_laboratory.relative != bias.relative:
         raise NotEstimable(

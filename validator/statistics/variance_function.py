@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 Form = Literal["constant", "proportional", "both"]
 
 # Logit of the growing part's share, from none of it to all of it, fine enough to bracket every optimum.
-_LOGITS = np.linspace(-80.0, 80.0, 641)
+_LOGITS = np.linspace(-80.0, 80.0, 161)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -38,7 +38,7 @@ def from_control_results(values: ArrayLike, *, relative: bool = False) -> Uncert
         relative: in percent of their mean.
 
     Raises:
-        NotEstimable: fewer than two results, no scatter, or a relative figure for a mean that is not positive.
+        NotEstimable: fewer than two results, no scatter, or percent of a mean that is not positive.
 
     References:
         ISO 11352:2012, 8.2.2 (from memory).
@@ -100,7 +100,7 @@ def from_intermediate_precision(precision: PrecisionResult, *, relative: bool = 
     """From the intermediate precision of a validation, u(Rw) = s_I with its effective ν.
 
     Raises:
-        NotEstimable: there is no intermediate precision, or a relative figure for a mean that is not positive.
+        NotEstimable: there is no intermediate precision, or percent of a mean that is not positive.
 
     References:
         ISO 11352:2012, 8.2.2 (s_Rw from results over batches; from memory).
@@ -133,14 +133,14 @@ def from_duplicates(
         s_r = \sqrt{\sum d_i^2/2k}\;(\nu = k) \quad\text{or}\quad s_r = \bar{|d|}/d_2\;(\nu = k/(\pi-2)),
         \qquad u(R_w) = \sqrt{u_{bat}^2 + s_r^2}
 
-    with d in percent of the mean of its pair for the relative form, and d_2 = 2/√π = 1.128.  The range form is
-    that of control charts; it needs 14 % more pairs for the same ν.
+    with d in percent of the mean of its pair for the relative form, and d_2 = 2/√π = 1.128.  The range form
+    is that of control charts; it needs 14 % more pairs for the same ν.
 
     Args:
         pairs: (k, 2) results of samples that may differ in level.
         form: from squared differences, or from the mean range.
         relative: in percent.
-        between_batches: u of a stable standard solution over batches, in the same form (relative or absolute).
+        between_batches: u of a stable standard solution over batches, in the same form.
 
     Raises:
         NotEstimable: no pairs, no scatter, relative figures for a mean that is not positive, or a part

@@ -150,7 +150,7 @@ def _table_runs(name: str, block: Table, run: type[Run], filling: _Filling) -> t
         decimal=decimal,
         analyte=block.text("analyte") or filling.only_analyte,
         units=filling.units,
-        repeated_readings=block.text("preparation") == "repeated_reading",
+        preparation=block.text("preparation") or "independent",
     )
     return runs_of(sheet, table, filling.problems)
 

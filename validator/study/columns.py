@@ -22,7 +22,8 @@ if TYPE_CHECKING:
     from validator.study.tables import Sheet
 
 _BRACKETS = re.compile(r"\s*[(\[]([^()\[\]]*)[)\]]\s*")
-_NUMBERED = re.compile(r"(.*?)[\s_]*(\d+)")
+_NUMBERED = re.compile(r"(.*?)[ _]*([0-9]{1,6})")
+_LONGEST_HEADER = 200
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +46,7 @@ class TableBlock:
         decimal: the decimal sign in the file.
         analyte: id of the analyte of rows that name none.
         units: units by analyte id.
-        repeated_readings: True when replicates are readings of one preparation.
+        preparation: what replicates are in rows that do not say so.
     """
 
     block: str
@@ -55,7 +56,7 @@ class TableBlock:
     decimal: str
     analyte: str | None
     units: Mapping[str, Units]
-    repeated_readings: bool
+    preparation: str
 
     @property
     def fields(self) -> list[str]:
@@ -112,7 +113,7 @@ def columns_of(sheet: Sheet, table: TableBlock, problems: Problems) -> tuple[lis
     taken: dict[tuple[str, int | None], str] = {}
     for index, header in enumerate(sheet.header.cells):
         place = Place(table.file, sheet.header.number, header or f"no. {index + 1}", in_table=True)
-        column = _column(index, place, table) if header else None
+        column = _column(index, place, table) if 0 < len(header) <= _LONGEST_HEADER else None
         if column is None:
             if header or any(any(row.cells[index : index + 1]) for row in sheet.rows):
                 problems.add(place, (table.block,), _unknown_header(header, table))
@@ -126,7 +127,6 @@ def columns_of(sheet: Sheet, table: TableBlock, problems: Problems) -> tuple[lis
             taken[column.field, column.number] = header
             columns.append(column)
     _check_mapping(columns, sheet, table, problems)
-    _check_preparations(columns, sheet, table, problems)
     columns.sort(key=lambda column: column.number or 0)
     return columns, _check_required(columns, sheet, table, problems)
 
@@ -197,14 +197,10 @@ def _check_required(columns: list[Column], sheet: Sheet, table: TableBlock, prob
     return not needed
 
 
-def _check_preparations(columns: list[Column], sheet: Sheet, table: TableBlock, problems: Problems) -> None:
+def check_preparations(columns: list[Column], table: TableBlock, place: Place, problems: Problems) -> None:
+    """Note a table of repeated readings that does not say which of them belong together."""
     is_wide = any(column.number is not None for column in columns)
-    if (
-        table.repeated_readings
-        and not is_wide
-        and all(column.field != "preparation_id" for column in columns)
-    ):
-        place = Place(table.file, sheet.header.number, in_table=True)
+    if not is_wide and all(column.field != "preparation_id" for column in columns):
         message = "the column 'preparation_id' is missing: it says which repeated readings belong together"
         problems.add(place, (table.block,), message)
 
@@ -214,21 +210,21 @@ def check_units(
 ) -> None:
     """Note headers whose unit, in brackets, is not that of the analytes in the table."""
     for analyte in analytes:
-        units = table.units.get(analyte)
-        for column in columns if units else ():
-            expected = _expected_unit(column, units, table.run)
-            if column.unit and expected and not same_unit(column.unit, expected):
+        for column in columns if analyte in table.units else ():
+            expected = _expected_units(column, table.units[analyte], table.run)
+            if column.unit and expected and not any(same_unit(column.unit, unit) for unit in expected):
+                units = " or ".join(expected)
                 message = (
-                    f"the unit is '{column.unit}' here and '{expected}' in method.analytes; "
-                    f"convert the values to {expected}"
+                    f"the unit is {quoted(column.unit)} here and '{units}' in method.analytes; "
+                    f"convert the values to {units}"
                 )
                 problems.add(column.place, (table.block,), message)
 
 
-def _expected_unit(column: Column, units: Units | None, run: type[Run]) -> str | None:
-    if units is None:
-        return None
+def _expected_units(column: Column, units: Units, run: type[Run]) -> list[str]:
     if column.field in run.in_analyte_unit:
-        return units.level
+        return [units.level]
     # who maps a header of an instrument's export ("Area (254 nm)") takes what is in its brackets as it comes
-    return units.signal if column.field in run.in_signal_unit and not column.is_mapped else None
+    if column.field in run.in_signal_unit and not column.is_mapped:
+        return [units.signal]
+    return [units.level, units.signal] if column.field in run.in_either_unit and not column.is_mapped else []

@@ -26,7 +26,7 @@ ALIASES_DEEP = 3
 LARGEST_EXPANSION = 1024 * 1024
 
 _LOADER = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
-_UNPRINTABLE = re.compile("[^\t\n\r -~\x85\xa0-\ud7ff\ue000-\ufefe\uff00-\ufffd\U00010000-\U0010ffff]")
+_UNPRINTABLE = re.compile("[^\t\n\r -~\x85\xa0-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 
 _INDENTATION = "the indentation does not fit the lines above"
 _TOO_DEEP = f"lists and tables are nested more than {DEEPEST} deep"

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from validator.errors import Problem
 from validator.study.keys import known_keys
-from validator.study.models.base import PROBLEM, quoted
+from validator.study.models.base import PROBLEM, printable, quoted
 from validator.study.places import Loc, Node, Place, find, path_of
 
 if TYPE_CHECKING:
@@ -19,6 +19,8 @@ if TYPE_CHECKING:
     from pydantic_core import ErrorDetails
 
 _FEW = 6
+_LONGEST_WORD = 100
+_LONGEST_MESSAGE = 1000
 MOST_TOLD = 1000
 MOST_SHOWN = 200
 """More problems than this help nobody; the rest is counted."""
@@ -69,7 +71,13 @@ class Problems:
 
     def add(self, place: Place, loc: Loc, message: str) -> None:
         """Note *message* about the field at *loc*."""
-        problem = Problem(place.file, place.line, path_of(loc), message, place.column)
+        problem = Problem(
+            file=printable(place.file, _LONGEST_WORD),
+            line=place.line,
+            field=path_of(loc),
+            message=printable(message, _LONGEST_MESSAGE),
+            column=printable(place.column, _LONGEST_WORD),
+        )
         if place.column:
             self._found.setdefault((place.file, place.line, place.column), problem)
         elif place.in_table:
@@ -98,6 +106,8 @@ class Problems:
 
 def nearest(word: str, known: Iterable[str]) -> str | None:
     """The known word that *word* was probably meant to be."""
+    if len(word) > _LONGEST_WORD:
+        return None
     choices = {choice.lower(): choice for choice in known}
     found = difflib.get_close_matches(word.lower(), choices, n=1, cutoff=0.6)
     return choices[found[0]] if found else None

@@ -30,11 +30,12 @@ def read_study(path: Path | str) -> Study:
     file = _study_file(Path(path))
     folder = StudyFolder(file.parent)
     problems = Problems()
+    study = None
     try:
         text = decoded(folder.read(file.name, "study"))
+        study = _study(text, file.name, folder, problems)
     except Unusable as error:
-        raise StudyError([Problem(file.name, error.line, "", str(error))]) from None
-    study = _study(text, file.name, folder, problems)
+        problems.add(Place(file.name, error.line), (), str(error))
     if study is None or problems:
         raise StudyError(problems.in_reading_order())
     return study

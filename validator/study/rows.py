@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from validator.study.columns import Column, TableBlock, check_units, columns_of
+from validator.study.columns import Column, TableBlock, check_preparations, check_units, columns_of
 from validator.study.places import Entry, Leaf, Listing, Node, Place, Table, text_of
 from validator.study.scalars import resolve_cell
 
@@ -22,6 +22,8 @@ def runs_of(sheet: Sheet, table: TableBlock, problems: Problems) -> tuple[Listin
     analytes = {row.text("analyte") or table.analyte for row in rows}
     check_units(columns, sorted(analyte for analyte in analytes if analyte), table, problems)
     place = Place(table.file, sheet.header.number, in_table=True)
+    if any((row.text("preparation") or table.preparation) == "repeated_reading" for row in rows):
+        check_preparations(columns, table, place, problems)
     return Listing(place, _gathered(rows, table) if table.run.gathers_rows else rows), complete
 
 

@@ -60,7 +60,7 @@ def read_sheet(name: str, content: bytes) -> Sheet:
 def read_csv(content: bytes) -> Sheet:
     """A table of cells separated by comma, semicolon or tab, the first row being the header."""
     text = decoded(content)
-    if text.count("\n") > MOST_LINES:
+    if max(text.count("\n"), text.count("\r")) > MOST_LINES:
         raise Unusable(f"the file has more than {MOST_LINES} lines")
     lines = _Lines(text)
     separator = _separator(lines.first())

@@ -183,6 +183,31 @@ def test_drawn_coefficients_have_the_covariance_of_the_fit(study):
     assert not c.any()
 
 
+def test_drawn_coefficients_of_a_curve_have_its_covariance():
+    """The covariance of all three coefficients comes back, with levels far from zero."""
+    x = np.repeat([10.0, 11.0, 12.0, 13.0, 14.0, 15.0], 2)
+    curve = fit(x, 1 + 0.5 * x - 0.01 * x**2 + 0.05 * np.tile([1.0, -1.0, 0.5, -0.2], 3), model="quadratic")
+    drawn = np.cov(np.stack(coefficient_draws(curve, np.random.default_rng(0), 200_000)))
+
+    assert drawn == pytest.approx(curve.covariance * 9 / 7, rel=0.05)
+
+
+def test_standard_error_holds_sigma_and_slope():
+    """The relative standard error is [1/(2ν) + (s_b/b)²]^½, near the spread of limits in repeated experiments."""
+    limit = VARIANTS["residual_3.3"].limits(DetectionInputs(fit=calibration(np.random.default_rng(2))))
+    line = calibration(np.random.default_rng(2))
+    relative = math.hypot(math.sqrt(0.5 / 6), line.slope.standard_error / line.slope.value)
+    assert limit.detection_limit.standard_error == pytest.approx(limit.detection_limit.value * relative)
+
+    generator = np.random.default_rng(4)
+    found = [
+        VARIANTS["residual_3.3"].limits(DetectionInputs(fit=calibration(generator))).detection_limit.value
+        for _ in range(RUNS)
+    ]
+    expected = 3.3 * SIGMA * math.hypot(math.sqrt(0.5 / 6), SIGMA / math.sqrt(10.0))
+    assert np.std(found) == pytest.approx(expected, rel=0.15)
+
+
 @pytest.mark.parametrize("variant", ["blank_3s", "residual_3.3", "currie", "lob_lod", "hubaux_vos"])
 def test_level_of_confidence_is_that_asked_for(study, variant):
     """Intervals carry the level of the study and widen with it."""

@@ -103,6 +103,20 @@ def test_negative_mean_of_blanks_counts_as_zero(spiked):
     assert result.inputs["mdl_blanks"] == pytest.approx(stats.t.ppf(0.99, 6) * np.std(blanks, ddof=1))
 
 
+def test_interval_of_blanks_with_a_negative_mean(spiked):
+    """A mean far below zero leaves the chi-squared interval of t·s alone."""
+    blanks = 200 * CLEAN_BLANKS - 50
+    limit = limits("epa_mdl", replace(spiked, blank_concentrations=blanks)).detection_limit
+    assert limit.value == pytest.approx(stats.t.ppf(0.99, 6) * np.std(blanks, ddof=1))
+
+    assert limit.interval.lower == pytest.approx(
+        limit.value * math.sqrt(6 / stats.chi2.ppf(0.975, 6)), rel=0.02
+    )
+    assert limit.interval.upper == pytest.approx(
+        limit.value * math.sqrt(6 / stats.chi2.ppf(0.025, 6)), rel=0.05
+    )
+
+
 def test_no_blank_with_a_result(spiked):
     """Blanks without any numerical result give no limit: the spikes decide alone."""
     inputs = replace(spiked, blank_concentrations=np.empty(0), blanks_censored=7)

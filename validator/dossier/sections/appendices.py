@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 
 COMMON_FIELDS = {
     "analyte", "configuration", "preparation", "excluded", "note", "signals", "signal", "concentrations",
-    "concentration", "found", "values",
+    "concentration", "found", "values", "result",
 }  # fmt: skip
 LIBRARIES = ("numpy", "scipy", "pydantic", "matplotlib", "weasyprint", "jinja2", "PyYAML")
 

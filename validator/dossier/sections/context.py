@@ -102,6 +102,12 @@ class Context:
         validated = self.study.validated_configuration
         return [validated, *(c for c in self.study.configuration_ids if c != validated)]
 
+    @property
+    def use(self) -> str:
+        """The intended use as a clause, without its full stop; a clause saying that there is none."""
+        stated = self.study.study.intended_use
+        return stated.strip().rstrip(".") if stated else self.say.text("summary.use_not_stated")
+
     def analyte_name(self, analyte_id: str | None) -> str:
         """Name of an analyte; empty for none."""
         return self.study.analyte(analyte_id).name if analyte_id else ""

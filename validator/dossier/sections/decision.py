@@ -6,6 +6,7 @@ from validator.dossier import numbers
 from validator.dossier.document import Block, BulletList, Column, Paragraph, Section, Table
 from validator.dossier.inline import Outcome
 from validator.dossier.sections.context import Context, figure_text, row
+from validator.dossier.sections.summary import requirement_of
 from validator.evaluation.results import Finding, NotAssessed
 
 
@@ -27,14 +28,13 @@ def decision(context: Context) -> Section:
 
 def _table(context: Context, found: tuple[Finding, ...]) -> Table:
     say = context.say
+    several = context.has_several_analytes
     rows = [
         row(
             context.characteristic(one.characteristic),
-            context.title_of(one.analyte, one.configuration)
-            if context.has_several_analytes
-            else numbers.MISSING,
+            *((context.analyte_name(one.analyte),) if several else ()),
             level_of(context, one),
-            one.criterion,
+            requirement_of([one]),
             figure_text(one),
             Outcome(one.outcome),
             _source(context, one),
@@ -47,7 +47,7 @@ def _table(context: Context, found: tuple[Finding, ...]) -> Table:
         caption=say("decision.criteria"),
         columns=(
             Column(say.text("decision.characteristic"), width=14),
-            Column(say.text("decision.of"), width=13),
+            *((Column(say.text("decision.of"), width=11),) if several else ()),
             Column(say.text("decision.level"), width=10),
             Column(say.text("decision.criterion"), width=16),
             Column(say.text("decision.figure"), width=16),

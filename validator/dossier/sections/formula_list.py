@@ -16,8 +16,8 @@ Named = tuple[Content, Formula]
 
 _GENERAL: dict[str, tuple[str, str, str]] = {
     "line": (
-        r"b = \frac{\sum w_i (x_i-\bar x)(y_i-\bar y)}{\sum w_i (x_i-\bar x)^2}, \quad a = \bar y - b \bar x, "
-        r"\quad s_{y/x} = \sqrt{\frac{\sum w_i (y_i-\hat y_i)^2}{n-p}}",
+        r"b = \frac{\sum w_i (x_i-\bar x)(y_i-\bar y)}{\sum w_i (x_i-\bar x)^2}, \quad "
+        r"a = \bar y - b \bar x, \quad s_{y/x} = \sqrt{\frac{\sum w_i (y_i-\hat y_i)^2}{n-p}}",
         "slope, intercept and residual standard deviation of weighted least squares",
         "ISO 8466-1:1990, clause 4; weights normalised to sum n (from memory)",
     ),
@@ -38,9 +38,10 @@ _GENERAL: dict[str, tuple[str, str, str]] = {
         "ISO 8466-1:1990, clause 6; E. C. Fieller, J. R. Stat. Soc. B 16 (1954) 175 (from memory)",
     ),
     "precision": (
-        r"s_r^2 = MS_W, \quad s_b^2 = \max\left(0, \frac{MS_B - MS_W}{n_0}\right), \quad s_I^2 = s_r^2 + s_b^2",
+        r"s_r^2 = MS_W, \quad s_b^2 = \max\left(0, \frac{MS_B - MS_W}{n_0}\right), "
+        r"\quad s_I^2 = s_r^2 + s_b^2",
         "repeatability, between-group and intermediate variance from the mean squares",
-        "ISO 5725-2:2019 and ISO 5725-3:2023; unbalanced layouts by restricted maximum likelihood (from memory)",
+        "ISO 5725-2:2019, ISO 5725-3:2023; unbalanced layouts by restricted maximum likelihood (from memory)",
     ),
     "recovery": (
         r"R_i = 100\,\frac{c_i - c_0}{c_{add}}\,\%, \quad u^2(\bar R) = u^2_{scatter} + "

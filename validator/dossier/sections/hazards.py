@@ -16,15 +16,17 @@ _WORDS: dict[str, tuple[str, ...]] = {
     ),
     "mercury": ("mercury",),
     "acids": (
-        "acid", "hydrochloric", "nitric", "sulfuric", "sulphuric", "perchloric", "phosphoric", "acetate buffer",
-        "hno3", "hcl", "h2so4",
+        "acid", "hydrochloric", "nitric", "sulfuric", "sulphuric", "perchloric", "phosphoric",
+        "acetate buffer", "hno3", "hcl", "h2so4",
     ),
     "bases": ("hydroxide", "naoh", "koh", "ammonia"),
     "solvents": (
         "solvent", "methanol", "acetonitrile", "ethanol", "acetone", "hexane", "toluene", "chloroform",
         "dichloromethane", "isopropanol",
     ),
-    "pressure": ("pressur", "gas cylinder", "autoclave", "liquid chromatograph", "hplc", "nitrogen purge", "argon"),
+    "pressure": (
+        "pressur", "gas cylinder", "autoclave", "liquid chromatograph", "hplc", "nitrogen purge", "argon",
+    ),
     "electrical": ("voltammetr", "potentiostat", "high voltage", "electrophores", "spark"),
     "radiation": ("ultraviolet", "uv", "laser", "x-ray", "photometr"),
 }  # fmt: skip

@@ -30,7 +30,11 @@ from validator.statistics.regression import CalibrationFit, fit
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from numpy.typing import NDArray
+
 CURVE_POINTS = 80
+NARROW = 0.3
+"""A lowest level above this share of the highest is a narrow range: the origin is not drawn."""
 
 
 def measured(estimate: EstimateRecord | LimitValue | NotAssessed | None) -> Measured | None:
@@ -63,12 +67,19 @@ def refitted(record: CalibrationRecord, confidence: float) -> CalibrationFit:
     )
 
 
+def _grid(line: CalibrationFit) -> NDArray[np.float64]:
+    """Levels at which the function is drawn: from zero, unless the levels lie narrowly about a target."""
+    low, high = float(line.x.min()), float(line.x.max())
+    start = 0.0 if low < NARROW * high else max(0.0, low - 0.1 * (high - low))
+    return np.linspace(start, high, CURVE_POINTS)
+
+
 def calibration_figures(context: Context, item: Item, record: CalibrationRecord) -> tuple[Figure, ...]:
     """Line with bands, residuals; for the validated configuration response factors too."""
     say, confidence = context.say, item.record.confidence
     line = refitted(record, confidence)
     levels = [point.level for point in record.points]
-    grid = np.linspace(min(0.0, line.x.min()), line.x.max(), CURVE_POINTS)
+    grid = _grid(line)
     level = percent_level(confidence)
     found = record.linear_range
     excluded = [(one.level, one.signal) for one in record.excluded]
@@ -360,7 +371,7 @@ def overlay_figure(context: Context, analyte: str, items: Sequence[Item]) -> tup
         if isinstance(record, NotAssessed):
             continue
         line = refitted(record, item.record.confidence)
-        grid = np.linspace(min(0.0, line.x.min()), line.x.max(), CURVE_POINTS)
+        grid = _grid(line)
         lines.append(
             figures.ConfigurationLine(
                 label=context.configuration_name(item.cell.configuration) or item.name,

@@ -27,7 +27,7 @@ def purpose(context: Context) -> Section:
                 "purpose.lead",
                 analytes=", ".join(one.name for one in method.analytes),
                 matrix=identity.matrix or say.text("purpose.matrix_not_stated"),
-                use=identity.intended_use or say.text("summary.use_not_stated"),
+                use=context.use,
             ),
             role="lead",
         )

@@ -19,6 +19,7 @@ from validator.dossier.document import (
 from validator.dossier.inline import Content, Outcome, Reference, Severity, Text
 from validator.dossier.sections.context import Context, Item, figure_text, row
 from validator.evaluation.results import DeclaredLimit, Finding, NotAssessed
+from validator.evaluation.rows import runs_of
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -50,7 +51,6 @@ def key_facts(context: Context) -> KeyFacts:
         ("method", context.study.method.title),
         ("configuration", context.configuration_name(context.study.validated_configuration)),
         ("laboratory", identity.laboratory),
-        ("intended_use", identity.intended_use),
         ("guidance", ", ".join(identity.guidance)),
         ("period", _period(context)),
     )
@@ -71,9 +71,8 @@ def deciding(context: Context) -> list[Finding]:
 def _verdict(context: Context) -> Verdict:
     say, found = context.say, deciding(context)
     counted = {outcome: sum(one.outcome == outcome for one in found) for outcome in _WORST_FIRST}
-    use = context.study.study.intended_use or say.text("summary.use_not_stated")
     key = context.assessment.verdict.replace(" ", "_")
-    sentence = say(f"summary.verdict.{key}", use=use, met=str(counted["meets"]), all=str(len(found)))
+    sentence = say(f"summary.verdict.{key}", use=context.use, met=str(counted["meets"]), all=str(len(found)))
     points: list[Content] = []
     for outcome in ("does not meet", "inconclusive", "not assessed"):
         if counted[outcome]:
@@ -109,7 +108,7 @@ def _claims(context: Context) -> tuple[Block, ...]:
     """Range and limits of each analyte: what the method is said to do."""
     rows = []
     for item in context.validated_items():
-        rows.append(row(item.analyte.name, *_claim(item)))
+        rows.append(row(item.analyte.name, *_claim(context, item)))
     say = context.say
     return (
         Table(
@@ -128,7 +127,15 @@ def _claims(context: Context) -> tuple[Block, ...]:
     )
 
 
-def _claim(item: Item) -> tuple[str, str, str, str]:
+def limits_are_claimed(context: Context, item: Item) -> bool:
+    """True when a limit matters: declared, asked for, or blanks measured; an assay near its target needs none."""
+    detection = item.configuration.detection
+    declared = not isinstance(detection, NotAssessed) and detection.declared_by == "study"
+    asked = context.findings_on(("detection_limit", "quantification_limit"), item.cell)
+    return declared or bool(asked) or bool(runs_of(context.study.blanks, item.cell))
+
+
+def _claim(context: Context, item: Item) -> tuple[str, str, str, str]:
     calibration, detection = item.configuration.calibration, item.configuration.detection
     unit = item.analyte.unit
     if isinstance(calibration, NotAssessed):
@@ -139,7 +146,7 @@ def _claim(item: Item) -> tuple[str, str, str, str]:
             f"{numbers.as_given(span.lower)} {numbers.TO} {numbers.as_given(span.upper)}", unit
         )
         points = f"{calibration.n} / {calibration.levels}"
-    if isinstance(detection, NotAssessed):
+    if isinstance(detection, NotAssessed) or not limits_are_claimed(context, item):
         return reach, numbers.MISSING, numbers.MISSING, points
     return (
         reach,

@@ -25,6 +25,9 @@ from validator.evaluation.results.base import (
     TestRecord,
     TTest,
 )
+from validator.evaluation.results.blank_response import (
+    BlankResponseRecord,
+)
 from validator.evaluation.results.calibration import (
     CalibrationPoint,
     CalibrationRecord,
@@ -40,18 +43,65 @@ from validator.evaluation.results.calibration import (
     RunsTest,
     WeightingStep,
 )
+from validator.evaluation.results.carry_over import (
+    CarryOverRecord,
+)
+from validator.evaluation.results.comparison import (
+    BlandAltmanRecord,
+    ComparedSample,
+    ComparisonRecord,
+    DemingRecord,
+    PairedRecord,
+    PassingBablokRecord,
+    ReplicateScatter,
+    YorkRecord,
+)
 from validator.evaluation.results.detection import (
     DeclaredLimit,
     DetectionRecord,
     LimitValue,
     LimitVariant,
 )
+from validator.evaluation.results.device_to_device import (
+    DeviceMean,
+    DeviceToDeviceRecord,
+)
+from validator.evaluation.results.interlaboratory import (
+    ConsistencyRecord,
+    LaboratoryRecord,
+    RobustRecord,
+)
+from validator.evaluation.results.matrix_effect import (
+    LinePoint,
+    MatrixEffectRecord,
+)
 from validator.evaluation.results.precision import (
+    LevelDependenceRecord,
+    LevelFormRecord,
     OutlierRecord,
     PrecisionRecord,
 )
+from validator.evaluation.results.repeated_use import (
+    DeclineRecord,
+    DeviceUses,
+    RepeatedUseRecord,
+)
+from validator.evaluation.results.robustness import (
+    FactorEffectRecord,
+    RobustnessRecord,
+)
 from validator.evaluation.results.selectivity import (
     InterferenceRecord,
+)
+from validator.evaluation.results.stability import (
+    StabilityRecord,
+    StabilityTrendRecord,
+    TimePoint,
+)
+from validator.evaluation.results.standard_addition import (
+    AdditionLinearity,
+    AdditionPoint,
+    StandardAdditionRecord,
 )
 from validator.evaluation.results.trueness import (
     Equivalence,
@@ -71,49 +121,79 @@ from validator.evaluation.results.whole import (
 
 __all__ = [
     "FORMAT",
+    "AdditionLinearity",
+    "AdditionPoint",
     "AnalyteRecord",
     "Assessment",
+    "BlandAltmanRecord",
+    "BlankResponseRecord",
     "CalibrationPoint",
     "CalibrationRecord",
     "CalibrationSummary",
+    "CarryOverRecord",
     "Caveat",
     "ComparedConfiguration",
+    "ComparedSample",
+    "ComparisonRecord",
     "ConfigurationComparison",
     "ConfigurationRecord",
+    "ConsistencyRecord",
     "DeclaredLimit",
+    "DeclineRecord",
+    "DemingRecord",
     "DesignFinding",
     "DetectionRecord",
+    "DeviceMean",
+    "DeviceToDeviceRecord",
+    "DeviceUses",
     "Equivalence",
     "EstimateRecord",
     "ExcludedPoint",
     "FTest",
+    "FactorEffectRecord",
     "Finding",
     "Homoscedasticity",
     "Influence",
     "InputRecord",
     "InterferenceRecord",
     "Interval",
+    "LaboratoryRecord",
+    "LevelDependenceRecord",
+    "LevelFormRecord",
     "LevelUncertainty",
     "LimitValue",
     "LimitVariant",
+    "LinePoint",
     "LinearRange",
     "LinearRangeStep",
+    "MatrixEffectRecord",
     "Normality",
     "NotAssessed",
     "Outcome",
     "OutlierRecord",
+    "PairedRecord",
+    "PassingBablokRecord",
     "PrecisionRecord",
     "Range",
     "ReadingScatter",
     "Record",
     "RecoveryRecord",
+    "RepeatedUseRecord",
+    "ReplicateScatter",
     "Results",
+    "RobustRecord",
+    "RobustnessRecord",
     "RunsTest",
     "Severity",
     "Software",
+    "StabilityRecord",
+    "StabilityTrendRecord",
+    "StandardAdditionRecord",
     "StudyIdentity",
     "TTest",
     "TestRecord",
+    "TimePoint",
     "Verdict",
     "WeightingStep",
+    "YorkRecord",
 ]

@@ -2,22 +2,66 @@
 
 from __future__ import annotations
 
+from typing import Literal
+
 from validator.evaluation.results.base import EstimateRecord, ExcludedPoint, NotAssessed, Record
+from validator.evaluation.results.interlaboratory import ConsistencyRecord, RobustRecord
 
 
 class OutlierRecord(Record):
-    """An outlier test: reported, never acted upon."""
+    """An outlier test: reported, never acted upon.
+
+    Attributes:
+        test: its name and what it was applied to.
+        statistic, critical, p: of the test; critical at the study's alpha.
+        suspect: the value in question, for Cochran the standard deviation of the group.
+        suspect_group: the group (day, laboratory) it belongs to, where there are groups.
+        flagged: beyond the critical value.
+        grade: in an interlaboratory study, "straggler" beyond the 5 % point, "outlier" beyond the 1 % point.
+    """
 
     test: str
     statistic: float
     critical: float | None = None
     p: float | None = None
     suspect: float | None = None
+    suspect_group: str | None = None
     flagged: bool
+    grade: Literal["straggler", "outlier"] | None = None
+
+
+class LevelFormRecord(Record):
+    """One form of the dependence of s on the level m: s = bm, s = a + bm, or lg s = c + d lg m.
+
+    ``relative_misfit`` is the root mean square of the relative deviations from it.
+    """
+
+    form: Literal["proportional", "linear", "power"]
+    intercept: float
+    slope: float
+    relative_misfit: float
+
+
+class LevelDependenceRecord(Record):
+    """How standard deviations depend on the level; no form is preferred.
+
+    ``total`` is the reproducibility standard deviation where the groups are laboratories, else the
+    intermediate one; ``total_of`` says which.
+    """
+
+    repeatability: tuple[LevelFormRecord, ...] | NotAssessed
+    total: tuple[LevelFormRecord, ...] | NotAssessed
+    total_of: Literal["intermediate", "reproducibility"]
 
 
 class PrecisionRecord(Record):
-    """Precision at one level; percent for the relative figures."""
+    """Precision at one level; percent for the relative figures.
+
+    ``horwitz_rsd`` is the reproducibility that Horwitz predicts from the mass fraction, ``thompson_rsd`` the
+    same with Thompson's limbs; ``horrat`` is the reproducibility found over the former,
+    ``horrat_repeatability`` the repeatability found over half of it. ``mass_fraction_assumption`` is what was
+    taken for granted in turning the level into a mass fraction.
+    """
 
     level: float | None
     n: int
@@ -35,6 +79,12 @@ class PrecisionRecord(Record):
     reproducibility_limit: float | None = None
     horwitz_rsd: float | None = None
     horrat: float | None = None
+    horrat_repeatability: float | None = None
+    thompson_rsd: float | None = None
+    mass_fraction: float | None = None
+    mass_fraction_assumption: str | None = None
+    consistency: ConsistencyRecord | None = None
+    robust: RobustRecord | NotAssessed | None = None
     outlier_tests: tuple[OutlierRecord, ...] = ()
     method: str
     excluded: tuple[ExcludedPoint, ...] = ()

@@ -75,9 +75,14 @@ def quoted(value: object) -> str:
             return "a list"
         case _:
             text = str(value)
-    text = " ".join(text.split())
-    text = "".join(letter if letter.isprintable() else "?" for letter in text)
-    return f"'{text}'" if len(text) <= _LONGEST_QUOTE else f"'{text[: _LONGEST_QUOTE - 1]}…'"
+    return f"'{printable(text, _LONGEST_QUOTE)}'"
+
+
+def printable(text: str, longest: int) -> str:
+    """The *text* on one line, cut to its beginning where it is long, signs that steer a terminal replaced."""
+    line = " ".join(text[: 2 * longest].split())
+    line = "".join(sign if sign.isprintable() else "?" for sign in line)
+    return line if len(line) <= longest else f"{line[: longest - 1]}…"
 
 
 # --- numbers ---------------------------------------------------------------------------------------

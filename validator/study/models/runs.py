@@ -34,6 +34,8 @@ class Run(Record):
     """Fields in the unit of the analyte."""
     in_signal_unit: ClassVar[frozenset[str]] = frozenset()
     """Fields in the unit of the signal."""
+    in_either_unit: ClassVar[frozenset[str]] = frozenset()
+    """Fields in the one unit or the other."""
     gathers_rows: ClassVar[bool] = False
     """In a table, several rows make one run."""
     one_row: ClassVar[type[Record] | None] = None

@@ -16,6 +16,7 @@ class InterferenceRun(Run):
 
     in_analyte_unit = frozenset({"analyte_level", "found"})
     in_signal_unit = frozenset({"signals"})
+    in_either_unit = frozenset({"reference"})
     interferent: Text
     ratio: Positive | None = None
     ratio_kind: Literal["mass", "molar"] | None = None

@@ -1,0 +1,99 @@
+"""Records of the comparison with another method."""
+
+from __future__ import annotations
+
+from typing import ClassVar, Literal
+
+from validator.evaluation.results.base import EstimateRecord, NotAssessed, Record, TTest
+
+
+class ComparedSample(Record):
+    """One sample as both methods found it: means of the readings that count.
+
+    ``left_out`` says why it takes no part: excluded with its cause, or reported as below a limit.
+    """
+
+    always: ClassVar[tuple[str, ...]] = ("this_method", "reference_method")
+    sample: str
+    this_method: float | None
+    reference_method: float | None
+    n_this: int
+    n_reference: int
+    left_out: str | None = None
+
+
+class PairedRecord(Record):
+    """Paired differences, this method less the other.
+
+    ``mean_difference_percent`` is the mean of the differences in percent of the mean of both results.
+    """
+
+    mean_difference: EstimateRecord
+    test: TTest
+    sd: float
+    mean_difference_percent: EstimateRecord | NotAssessed
+
+
+class BlandAltmanRecord(Record):
+    """Bias and limits of agreement; ``proportional_bias`` is the slope of the differences on the means."""
+
+    bias: EstimateRecord
+    lower: EstimateRecord
+    upper: EstimateRecord
+    coverage: float
+    proportional_bias: EstimateRecord | None = None
+    proportional_bias_test: TTest | None = None
+
+
+class DemingRecord(Record):
+    """Line with errors of constant size in both methods.
+
+    ``variance_ratio`` is that of the error variances, this method over the other, and where it comes from.
+    """
+
+    slope: EstimateRecord
+    intercept: EstimateRecord
+    variance_ratio: float
+    ratio_source: Literal["given", "replicates", "assumed"]
+
+
+class PassingBablokRecord(Record):
+    """Line from the ranks of pairwise slopes; ``linearity_p`` is that of the cusum test."""
+
+    always: ClassVar[tuple[str, ...]] = ("linearity_p",)
+    slope: EstimateRecord
+    intercept: EstimateRecord
+    linearity_p: float | None
+
+
+class YorkRecord(Record):
+    """Line with the stated uncertainty of every result; ``p`` is that of the scatter about it."""
+
+    slope: EstimateRecord
+    intercept: EstimateRecord
+    chi_squared: float
+    degrees_of_freedom: int
+    p: float
+
+
+class ReplicateScatter(Record):
+    """Standard deviation of single readings of each method, from replicates of the samples."""
+
+    this_method: float
+    reference_method: float
+    df_this: int
+    df_reference: int
+
+
+class ComparisonRecord(Record):
+    """This method against another on the same samples; ``n`` samples count."""
+
+    n: int
+    paired: PairedRecord | NotAssessed
+    bland_altman: BlandAltmanRecord | NotAssessed
+    deming: DemingRecord | NotAssessed
+    passing_bablok: PassingBablokRecord | NotAssessed
+    york: YorkRecord | NotAssessed | None = None
+    replicates: ReplicateScatter | NotAssessed | None = None
+    samples: tuple[ComparedSample, ...] = ()
+    with_excluded: EstimateRecord | NotAssessed | None = None

@@ -1,0 +1,37 @@
+"""Records of precision over laboratories, beside those of ``precision``."""
+
+from __future__ import annotations
+
+from typing import ClassVar
+
+from validator.evaluation.results.base import Record
+
+
+class LaboratoryRecord(Record):
+    """One laboratory at one level; ``h`` and ``k`` are Mandel's, ``k_critical`` is at 5 % and 1 %."""
+
+    always: ClassVar[tuple[str, ...]] = ("sd", "h", "k")
+    laboratory: str
+    n: int
+    mean: float
+    sd: float | None
+    h: float | None
+    k: float | None
+    k_critical: tuple[float, float] | None = None
+
+
+class ConsistencyRecord(Record):
+    """How far each laboratory agrees with the others; ``h_critical`` bounds \\|h\\| at 5 % and 1 %."""
+
+    h_critical: tuple[float, float] | None = None
+    laboratories: tuple[LaboratoryRecord, ...]
+    reason: str | None = None
+
+
+class RobustRecord(Record):
+    """The same figures by algorithms A and S, which a few outlying laboratories do not move."""
+
+    mean: float
+    repeatability_sd: float
+    between_sd: float
+    reproducibility_sd: float

@@ -1,0 +1,73 @@
+"""Records of stability."""
+
+from __future__ import annotations
+
+from typing import ClassVar, Literal
+
+from validator.evaluation.results.base import EstimateRecord, ExcludedPoint, NotAssessed, Record, TTest
+from validator.evaluation.results.trueness import Equivalence
+
+
+class TimePoint(Record):
+    """One independent result or signal after a time."""
+
+    time: float
+    value: float
+
+
+class StabilityTrendRecord(Record):
+    """Straight line over time, in percent of its fitted start.
+
+    Attributes:
+        change_per_time: percent per unit of time.
+        change_at_end: percent at the longest time tested.
+        test: of no trend.
+        curvature: of a second-order term.
+        time_until_allowed: time at which the line reaches the allowed change; None when it never does.
+        time_until_allowed_guarded: the same for the confidence limit of the line.
+        shown: time for which the change is shown to stay inside, never beyond the longest tested.
+    """
+
+    always: ClassVar[tuple[str, ...]] = ("time_until_allowed", "time_until_allowed_guarded")
+    change_per_time: EstimateRecord
+    change_at_end: EstimateRecord
+    test: TTest
+    curvature: TTest | None = None
+    time_until_allowed: float | None
+    time_until_allowed_guarded: float | None
+    shown: float
+
+
+class StabilityRecord(Record):
+    """Stability under one condition of storage at one level.
+
+    Attributes:
+        condition, level: as recorded.
+        axis: what the values are.
+        time_unit, first_time, last_time, times: of the test; ``times`` counts different ones.
+        remaining_percent: mean at the last time in percent of that at the first; of the nominal level where
+            a single time was tested. ``relative_to`` says which.
+        equivalence: two one-sided tests of last over first within the allowed change, in percent.
+        allowed_percent: largest change allowed; ``allowed_by`` says who states it.
+        direction: of a change that counts.
+        trend: the line over all times.
+    """
+
+    condition: str
+    level: float | None = None
+    axis: Literal["signal", "concentration"]
+    time_unit: str
+    first_time: float
+    last_time: float
+    times: int
+    n: int
+    remaining_percent: EstimateRecord | NotAssessed
+    relative_to: Literal["start", "nominal"]
+    equivalence: Equivalence | None = None
+    allowed_percent: float
+    allowed_by: str
+    direction: Literal["decrease", "increase", "either"]
+    trend: StabilityTrendRecord | NotAssessed
+    points: tuple[TimePoint, ...] = ()
+    excluded: tuple[ExcludedPoint, ...] = ()
+    with_excluded: EstimateRecord | NotAssessed | None = None
