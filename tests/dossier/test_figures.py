@@ -166,7 +166,7 @@ def test_levels_over_decades_get_a_logarithmic_axis():
     zero = f.residual_figure([0, 1, 10, 100], [0.1, -0.2, 0.3, 0], x=LEVEL).axes[0]
 
     assert (wide.get_xscale(), zero.get_xscale()) == ("log", "linear")
-    assert [label.get_text() for label in wide.get_xticklabels()][:3] == ["0.1", "0.2", "0.5"]
+    assert [label.get_text() for label in wide.get_xticklabels()]== ["0.1", "1", "10", "100"]
 
 
 def test_series_differ_in_more_than_colour():
@@ -204,7 +204,7 @@ POINTS = st.lists(st.tuples(st.floats(0, 1e9), NUMBER), min_size=1, max_size=8)
 
 
 @given(POINTS)
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=8, deadline=None)
 def test_any_data_can_be_drawn(points):
     """One point, equal points, zeros, huge and tiny numbers: a figure, and no warning."""
     x, y = zip(*points, strict=True)
@@ -218,7 +218,7 @@ MEASURED = st.builds(f.Measured, NUMBER, st.none() | NUMBER, st.none() | NUMBER 
 
 
 @given(st.lists(MEASURED, min_size=1, max_size=5), st.text(max_size=60))
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=8, deadline=None)
 def test_any_interval_can_be_drawn(measured, label):
     """Open, empty, reversed and negative intervals and any label: a figure, and no warning."""
     f.to_svg(f.ratio_forest_figure([f.RatioRow(label=label, ratio=m) for m in measured], x=f.AxisText("Ratio")))

@@ -97,17 +97,23 @@ TREE = yaml.safe_load(WHOLE)
 PATHS = list(_paths(TREE))
 
 
+def _has(node, step):
+    return (isinstance(node, dict) and step in node) or (
+        isinstance(node, list) and isinstance(step, int) and step < len(node)
+    )
+
+
 def _mutated(tree, path, action, value):
     if not path:
         return value
     parent = tree
     for step in path[:-1]:
-        if not isinstance(parent, dict | list) or (isinstance(parent, list) and step >= len(parent)):
-            return tree
-        parent = parent[step] if isinstance(parent, list) else parent.get(step)
-    if not isinstance(parent, dict | list) or (isinstance(parent, list) and not parent):
+        if not _has(parent, step):
+            return tree  # an earlier mutation took this part away
+        parent = parent[step]
+    key = path[-1]
+    if not (_has(parent, key) or isinstance(parent, dict)):
         return tree
-    key = path[-1] % len(parent) if isinstance(parent, list) else path[-1]
     if action == "remove" and (isinstance(parent, list) or key in parent):
         del parent[key]
     elif action == "rename" and isinstance(parent, dict):

@@ -218,7 +218,7 @@ def test_signs_that_steer_a_terminal(problems_of):
     assert all(line.isprintable() for line in found)
     assert found[0].startswith("b.csv:1 (column '?[2J'): blanks: unknown column; known here: signals")
     assert found[1:] == [
-        "study.yaml:5: blanks.analyte: unknown analyte '?[31mzn'; did you mean 'zn'?",
+        "study.yaml:5: blanks.analyte: unknown analyte '?[31mzn'; method.analytes has: zn",
         "study.yaml:5: blanks.analyte: the text holds an unprintable character",
     ]
 

@@ -356,6 +356,15 @@ def test_byte_order_mark_and_line_ends_of_other_systems(study_of):
             ["study.yaml:6: calibration.decimal: decimal belongs to a table file; this block names none"],
         ),
         (
+            "calibration:\n  date: 2026-02-30\n  preparation: twice\n"
+            "  runs: [{level: 1, signal: 2}, {level: 2, signal: 4}]\n",
+            [
+                "study.yaml:6: calibration.date: '2026-02-30' is not a date of the calendar",
+                "study.yaml:7: calibration.preparation: "
+                "independent or repeated_reading is expected here, found 'twice'",
+            ],
+        ),
+        (
             _calibration("{level: 1}", "{level: 1, signal: 2, signals: [3]}", "{level: 1, signals: []}"),
             [
                 "study.yaml:7: calibration.runs[0]: the readings are missing: give signals",

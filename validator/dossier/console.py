@@ -6,8 +6,9 @@ from typing import TYPE_CHECKING
 
 from validator.dossier import numbers
 from validator.dossier.inline import plain
-from validator.dossier.sections.context import Context, criterion_text, figure_text
+from validator.dossier.sections.context import Context, figure_text
 from validator.dossier.sections.decision import level_of
+from validator.dossier.sections.summary import requirement_of
 from validator.dossier.wording import wording
 from validator.evaluation.results import ConfigurationRecord, NotAssessed, Results
 from validator.evaluation.rows import runs_of
@@ -29,7 +30,7 @@ def findings_table(study: Study, results: Results, *, language: str = "en") -> s
         (
             MARKS[one.outcome],
             context.title_of(one.analyte, one.configuration),
-            criterion_text(context, one),
+            f"{context.characteristic(one.characteristic)}: {requirement_of([one])}",
             level_of(context, one),
             figure_text(one),
             one.outcome + ("" if one.decides and one.superseded_by is None else " (does not decide)"),

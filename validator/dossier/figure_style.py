@@ -195,8 +195,16 @@ def _written(figure: Figure, options: dict[str, Any], settings: dict[Any, Any]) 
 
     buffer = io.BytesIO()
     with style(), mpl.rc_context(settings):
+        _fix_layout(figure)
         figure.savefig(buffer, **options)
     return buffer.getvalue()
+
+
+def _fix_layout(figure: Figure) -> None:
+    """Lay out once: a second run would move everything by some 1e-16 and so change the bytes."""
+    if figure.get_layout_engine() is not None:
+        figure.draw_without_rendering()
+        figure.set_layout_engine("none")
 
 
 @cache

@@ -131,14 +131,23 @@ def add_validation_errors(
 
     What is missing from the blocks *incomplete* was told already: their table could not be read in full.
     """
-    refused = [(find(root, details["loc"]), details) for details in error.errors(include_url=False)]
+    refused = [
+        (find(root, details["loc"]), details)
+        for details in error.errors(include_url=False)
+        if not (details["type"] == "missing" and details["loc"][0] in incomplete)
+    ]
     refused.sort(key=lambda found: (found[0][0].file, found[0][0].line))
     problems.uncounted += len(refused[MOST_TOLD:])
+    of_blocks: set[tuple[Place, str | int, str]] = set()
     for (place, existing), details in refused[:MOST_TOLD]:
         loc: Loc = details["loc"]
+        told = (place, loc[-1], details["msg"])
+        if told in of_blocks:
+            continue  # a block's default that every run inherits is told once
+        if len(loc) == len(("block", "key")):
+            of_blocks.add(told)
         if details["type"] == "missing":
-            if loc[0] not in incomplete:
-                problems.add(place, loc, _missing(loc, place))
+            problems.add(place, loc, _missing(loc, place))
         else:
             problems.add(place, existing, _sentence(details, place, model))
 

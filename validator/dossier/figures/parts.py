@@ -160,7 +160,7 @@ def positive(values: Iterable[float | None]) -> list[float]:
 def row_labels(axes: Axes, labels: Sequence[str], *, emphasised: Sequence[bool] = ()) -> None:
     """Labels of horizontal rows, the first on top; emphasised ones in semibold."""
     axes.set_yticks(range(len(labels)), [wrapped(label) for label in labels])
-    axes.set_ylim(len(labels) - 0.5, -0.5)
+    axes.set_ylim(max(len(labels), 1) - 0.5, -0.5)
     axes.tick_params(axis="y", length=0)
     axes.spines["left"].set_visible(False)
     for text, strong in zip(axes.get_yticklabels(), emphasised, strict=False):

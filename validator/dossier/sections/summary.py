@@ -128,7 +128,7 @@ def _claims(context: Context) -> tuple[Block, ...]:
 
 
 def limits_are_claimed(context: Context, item: Item) -> bool:
-    """True when a limit matters: declared, asked for, or blanks measured; an assay near its target needs none."""
+    """True when a limit matters: declared, asked for, or blanks measured."""
     detection = item.configuration.detection
     declared = not isinstance(detection, NotAssessed) and detection.declared_by == "study"
     asked = context.findings_on(("detection_limit", "quantification_limit"), item.cell)
