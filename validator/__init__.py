@@ -9,13 +9,14 @@ from __future__ import annotations
 import importlib
 from typing import TYPE_CHECKING
 
+from validator.version import __version__
+
 if TYPE_CHECKING:
     from validator.assessment import assess
     from validator.dossier import render
     from validator.evaluation import evaluate
     from validator.study import read_study
 
-__version__ = "0.1.0"
 __all__ = ["__version__", "assess", "evaluate", "read_study", "render"]
 
 _HOMES = {

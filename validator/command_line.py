@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from validator import __version__
+from validator.version import __version__
 from validator.errors import EnvironmentProblem, GuidanceError, OutputProblem, StudyError, ValidatorError
 
 if TYPE_CHECKING:

@@ -133,9 +133,9 @@ def _method() -> Section:
             ),
             Paragraph(
                 rich(
-                    "The line is $y$ = $a$ + $b$ $x$; the standard deviation of the residuals is $s_{y/x}$, with $R^2$ given "
-                    "for information only. The **declared** variant decides, see [[tab-limits]], [[eq-sx0]] and "
-                    "[[calibration]]. *Independent preparations* are the unit; {user} is literal text. "
+                    "The line is $y$ = $a$ + $b$ $x$; the standard deviation of the residuals is $s_{y/x}$, "
+                    "with $R^2$ given for information only. The **declared** variant decides, see [[tab-limits]], "
+                    "[[eq-sx0]] and [[calibration]]. *Independent preparations* are the unit; {user} is literal text. "
                     "Interval of the slope: {slope}.",
                     user="<b>*not markup* & $x_0$</b>",
                     slope="0.4123 ± 0.0021 µA L/µg",
@@ -145,7 +145,7 @@ def _method() -> Section:
             SafetyNotice(
                 "Work with care",
                 (
-                    "Nickel salts, dimethylglyoxime and ammonia: follow the safety data sheets and local rules.",
+                    "Nickel salts, dimethylglyoxime, ammonia: follow the safety data sheets and local rules.",
                     "Mercury electrodes, where used, belong in licensed hands and closed waste.",
                 ),
             ),
@@ -238,9 +238,10 @@ def _calibration(figures: tuple[Figure, ...]) -> Section:
             ),
             Formula(
                 id="eq-sx0",
-                latex=r"s_{x_0} = \frac{s_{y/x}}{b}\sqrt{\frac{1}{m} + \frac{1}{n} + \frac{(y_0-\bar y)^2}{b^2 S_{xx}}}",
-                spoken="s of x zero equals s y over x divided by b, times the root of one over m plus one over n plus "
-                "the squared distance of y zero from the mean, over b squared times S x x",
+                latex=r"s_{x_0} = \frac{s_{y/x}}{b}"
+                r"\sqrt{\frac{1}{m} + \frac{1}{n} + \frac{(y_0-\bar y)^2}{b^2 S_{xx}}}",
+                spoken="s of x zero equals s y over x divided by b, times the root of one over m plus one "
+                "over n plus the squared distance of y zero from the mean, over b squared times S x x",
                 where=(
                     (rich("$s_{y/x}$"), "standard deviation of the residuals"),
                     (rich("$b$"), "slope"),

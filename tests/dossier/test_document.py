@@ -50,7 +50,9 @@ def test_a_figure_has_alternative_text():
 def test_an_id_is_used_once():
     """Two blocks with one id are found, however deep they stand."""
     inner = Section(id="twice", title="Inner", blocks=())
-    outer = Section(id="outer", title="Outer", blocks=(Section(id="middle", title="M", blocks=(inner,)), inner))
+    outer = Section(
+        id="outer", title="Outer", blocks=(Section(id="middle", title="M", blocks=(inner,)), inner)
+    )
     with pytest.raises(ValueError, match="'twice' is used twice"):
         Document(title="T", identifier="I", version="1", sections=(outer,))
 
@@ -60,7 +62,10 @@ def test_blocks_without_id_may_repeat():
     Document(title="T", identifier="I", version="1", summary=(PageBreak(), PageBreak(), Paragraph("a")))
 
 
-@given(st.lists(st.text(min_size=1), min_size=1, max_size=3), st.lists(st.text(min_size=1), min_size=1, max_size=3))
+@given(
+    st.lists(st.text(min_size=1), min_size=1, max_size=3),
+    st.lists(st.text(min_size=1), min_size=1, max_size=3),
+)
 @settings(max_examples=200, deadline=None)
 def test_identifiers_are_valid_and_distinct(one, other):
     """Any names of a study give an id, and different names a different one."""
@@ -71,19 +76,36 @@ def test_identifiers_are_valid_and_distinct(one, other):
 
 def test_rich_text_reads_our_markup():
     """Each mark becomes its piece; numbers with stars and braces of LaTeX style do not."""
-    assert rich("of **{n}** *independent* levels, `{f}`, $s_{y/x}$, $R^2$, [[tab]] or [[tab|here]]", n="8", f="a.csv") == (
-        Text("of "), Strong("8"), Text(" "), Emphasis("independent"), Text(" levels, "), Code("a.csv"), Text(", "),
-        Symbol("s", "y/x"), Text(", "), Symbol("R", "", "2"), Text(", "), Reference("tab"), Text(" or "),
+    assert rich(
+        "of **{n}** *independent* levels, `{f}`, $s_{y/x}$, $R^2$, [[tab]] or [[tab|here]]", n="8", f="a.csv"
+    ) == (
+        Text("of "),
+        Strong("8"),
+        Text(" "),
+        Emphasis("independent"),
+        Text(" levels, "),
+        Code("a.csv"),
+        Text(", "),
+        Symbol("s", "y/x"),
+        Text(", "),
+        Symbol("R", "", "2"),
+        Text(", "),
+        Reference("tab"),
+        Text(" or "),
         Reference("tab", "here"),
-    )  # fmt: skip
+    )
     assert rich("2*3 and 4*5") == (Text("2*3 and 4*5"),)
 
 
 def test_rich_text_takes_typed_values():
     """A value may itself be a piece or several."""
     assert rich("it {o}: {w}", o=Outcome("meets"), w=("a", Strong("b"))) == (
-        Text("it "), Outcome("meets"), Text(": "), Text("a"), Strong("b"),
-    )  # fmt: skip
+        Text("it "),
+        Outcome("meets"),
+        Text(": "),
+        Text("a"),
+        Strong("b"),
+    )
     with pytest.raises(KeyError, match="missing"):
         rich("{missing}")
 
@@ -99,7 +121,14 @@ def test_values_are_never_read_as_markup(text):
 
 def test_plain_text_of_every_piece():
     """Markup has a form in plain text."""
-    content = ("a ", Strong("b"), Symbol("s", "r"), Symbol("R", "", "2"), Reference("t", "Table 1"), Outcome("meets"))
+    content = (
+        "a ",
+        Strong("b"),
+        Symbol("s", "r"),
+        Symbol("R", "", "2"),
+        Reference("t", "Table 1"),
+        Outcome("meets"),
+    )
     assert plain(content) == "a bs_rR^2Table 1meets"
     assert pieces("a") == (Text("a"),)
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import base64
 import io
-from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
 from pypdf import PdfReader
@@ -13,6 +13,9 @@ from validator.dossier import pdf
 from validator.dossier.fetcher import ConfinedFetcher
 from validator.errors import OutputProblem
 from validator.resources import templates_folder
+
+if TYPE_CHECKING:
+    from pathlib import Path
 
 SECRET = "top secret of the host"
 
@@ -26,7 +29,8 @@ def secret(tmp_path) -> Path:
 
 def _svg(content: str, prologue: str = "") -> str:
     svg = (
-        f'{prologue}<svg xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink" width="9" height="9">'
+        f'{prologue}<svg xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink"'
+        ' width="9" height="9">'
         f"{content}</svg>"
     )
     return f"data:image/svg+xml;base64,{base64.b64encode(svg.encode()).decode()}"
@@ -39,7 +43,9 @@ ATTACKS = {
     "FILE image": lambda s: f'<img src="FILE://{s}" alt="a">',
     "style sheet": lambda s: f'<link rel="stylesheet" href="file://{s}">',
     "import": lambda s: f'<style>@import url("file://{s}");</style>',
-    "font face": lambda s: f'<style>@font-face {{ font-family: x; src: url("file://{s}") }} p {{ font-family: x }}</style>',
+    "font face": lambda s: (
+        f'<style>@font-face {{ font-family: x; src: url("file://{s}") }} p {{ font-family: x }}</style>'
+    ),
     "background": lambda s: f'<p style="background: url(file://{s})">a</p>',
     "content": lambda s: f'<style>p::before {{ content: url("file://{s}") }}</style><p>a</p>',
     "attachment by link": lambda s: f'<link rel="attachment" href="file://{s}">',
@@ -48,10 +54,14 @@ ATTACKS = {
     "embed": lambda s: f'<embed src="file://{s}">',
     "climbing out": lambda s: '<img src="../pyproject.toml" alt="a">',
     "climbing out, encoded": lambda s: '<img src="%2e%2e/pyproject.toml" alt="a">',
-    "image in svg": lambda s: f'<img alt="a" src="{_svg(f"""<image href="file://{s}" width="9" height="9"/>""")}">',
-    "font face in svg": lambda s: f"""<img alt="a" src="{
-        _svg(f'<style>@font-face {{ font-family: x; src: url("file://{s}") }}</style><text>a</text>')
-    }">""",
+    "image in svg": lambda s: (
+        f'<img alt="a" src="{_svg(f"""<image href="file://{s}" width="9" height="9"/>""")}">'
+    ),
+    "font face in svg": lambda s: (
+        f"""<img alt="a" src="{
+            _svg(f'<style>@font-face {{ font-family: x; src: url("file://{s}") }}</style><text>a</text>')
+        }">"""
+    ),
     "inline svg": lambda s: f'<svg><image href="file://{s}" width="9" height="9"/></svg>',
     "ftp": lambda s: '<img src="ftp://127.0.0.1:9/x.png" alt="a">',
 }
@@ -62,7 +72,9 @@ def test_nothing_outside_is_read(attack, secret):
     """Each way of pulling in a file or an address fails the run and names what was asked for."""
     page = f"<html><head><title>t</title></head><body>{ATTACKS[attack](secret)}</body></html>"
 
-    with pytest.raises(OutputProblem, match=r"not written: it refers to .*(secret\.txt|127\.0\.0\.1|pyproject)"):
+    with pytest.raises(
+        OutputProblem, match=r"not written: it refers to .*(secret\.txt|127\.0\.0\.1|pyproject)"
+    ):
         pdf.write_pdf(page)
 
 
@@ -90,7 +102,8 @@ def test_what_the_engine_ignores_lets_nothing_in_either(inlet, tmp_path, monkeyp
     file = tmp_path / "secret.svg"
     file.write_text(f'<svg xmlns="http://www.w3.org/2000/svg"><text id="a" y="9">{SECRET}</text></svg>')
     monkeypatch.setattr(pdf._LOG, "disabled", True)
-    page = f'<html><head><title>t</title></head><body><p>seen</p><img alt="a" src="{INLETS[inlet](file)}"></body></html>'
+    image = f'<img alt="a" src="{INLETS[inlet](file)}">'
+    page = f"<html><head><title>t</title></head><body><p>seen</p>{image}</body></html>"
 
     text = PdfReader(io.BytesIO(pdf.write_pdf(page))).pages[0].extract_text()
 

@@ -15,9 +15,23 @@ from validator.dossier import figure_style as look
 from validator.dossier import figures as f
 
 KINDS = (
-    "calibration", "residuals", "response-factors", "back-calculation", "limits", "precision", "components", "recovery",
-    "interference", "overlay", "ratios", "contributions", "accuracy-profile", "trend", "method-comparison", "differences",
-)  # fmt: skip
+    "calibration",
+    "residuals",
+    "response-factors",
+    "back-calculation",
+    "limits",
+    "precision",
+    "components",
+    "recovery",
+    "interference",
+    "overlay",
+    "ratios",
+    "contributions",
+    "accuracy-profile",
+    "trend",
+    "method-comparison",
+    "differences",
+)
 LEVEL = f.AxisText("Level", "µg/L")
 SIGNAL = f.AxisText("Signal", "nA")
 
@@ -28,7 +42,9 @@ def drawing(request, drawings):
 
 
 def _texts(svg: str) -> list[str]:
-    return ["".join(element.itertext()) for element in ET.fromstring(svg).iter() if element.tag.endswith("}text")]
+    return [
+        "".join(element.itertext()) for element in ET.fromstring(svg).iter() if element.tag.endswith("}text")
+    ]
 
 
 def test_every_kind_is_tried(drawings):
@@ -111,8 +127,20 @@ def test_the_legend_names_what_is_drawn(drawings):
     texts = _texts(f.to_svg(drawings.DRAWINGS["calibration"]()))
     limits = _texts(f.to_svg(drawings.DRAWINGS["limits"]()))
 
-    assert {"95 % confidence band", "95 % prediction band", "preparations", "excluded", "linear range"} <= set(texts)
-    assert {"critical level", "detection limit", "quantification limit", "lowest calibrator", "permit limit"} <= set(limits)
+    assert {
+        "95 % confidence band",
+        "95 % prediction band",
+        "preparations",
+        "excluded",
+        "linear range",
+    } <= set(texts)
+    assert {
+        "critical level",
+        "detection limit",
+        "quantification limit",
+        "lowest calibrator",
+        "permit limit",
+    } <= set(limits)
     assert "▶ critical level and power" in limits
 
 
@@ -166,7 +194,7 @@ def test_levels_over_decades_get_a_logarithmic_axis():
     zero = f.residual_figure([0, 1, 10, 100], [0.1, -0.2, 0.3, 0], x=LEVEL).axes[0]
 
     assert (wide.get_xscale(), zero.get_xscale()) == ("log", "linear")
-    assert [label.get_text() for label in wide.get_xticklabels()]== ["0.1", "1", "10", "100"]
+    assert [label.get_text() for label in wide.get_xticklabels()] == ["0.1", "1", "10", "100"]
 
 
 def test_series_differ_in_more_than_colour():
@@ -184,7 +212,10 @@ def _luminance(colour: str) -> float:
 
 def test_text_and_marks_have_contrast_on_white():
     """Text reaches 4.5 to 1 and main marks 3 to 1, the bounds of WCAG 2.2, 1.4.3 and 1.4.11 (from memory)."""
-    contrast = {c: 1.05 / (_luminance(c) + 0.05) for c in (look.INK, look.SOFT, look.BLUE, look.VERMILLION, look.GREEN)}
+    contrast = {
+        c: 1.05 / (_luminance(c) + 0.05)
+        for c in (look.INK, look.SOFT, look.BLUE, look.VERMILLION, look.GREEN)
+    }
 
     assert contrast[look.INK] > 4.5
     assert contrast[look.SOFT] > 4.5
@@ -221,13 +252,19 @@ MEASURED = st.builds(f.Measured, NUMBER, st.none() | NUMBER, st.none() | NUMBER 
 @settings(max_examples=8, deadline=None)
 def test_any_interval_can_be_drawn(measured, label):
     """Open, empty, reversed and negative intervals and any label: a figure, and no warning."""
-    f.to_svg(f.ratio_forest_figure([f.RatioRow(label=label, ratio=m) for m in measured], x=f.AxisText("Ratio")))
+    f.to_svg(
+        f.ratio_forest_figure([f.RatioRow(label=label, ratio=m) for m in measured], x=f.AxisText("Ratio"))
+    )
     f.to_svg(f.limits_figure([f.LimitRow(label=label, detection_limit=m) for m in measured], x=LEVEL))
     f.to_svg(
-        f.interference_figure([f.InterferenceRow(label=label, change=m, side="inside") for m in measured], limit_percent=5)
+        f.interference_figure(
+            [f.InterferenceRow(label=label, change=m, side="inside") for m in measured], limit_percent=5
+        )
     )
     f.to_svg(f.recovery_figure([f.RecoveryLevel(label=label, values=[m.value], mean=m) for m in measured]))
-    f.to_svg(f.precision_components_figure([f.PrecisionComponents(label=label, repeatability=m) for m in measured]))
+    f.to_svg(
+        f.precision_components_figure([f.PrecisionComponents(label=label, repeatability=m) for m in measured])
+    )
 
 
 def test_nothing_to_draw_is_still_a_figure():

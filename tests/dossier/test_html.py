@@ -119,12 +119,18 @@ def test_every_picture_has_alternative_text(web):
 def test_outcomes_and_severities_are_words(web):
     """Every mark is followed by its word: nothing is said by shape or colour alone."""
     words = words_for("en", "frame")
-    shown = [*words["outcomes"].values(), *words["severities"].values(), words["verdicts"]["fit with reservations"]]
+    shown = [
+        *words["outcomes"].values(),
+        *words["severities"].values(),
+        words["verdicts"]["fit with reservations"],
+    ]
 
     marks = re.findall(r'<span class="mark ([\w-]+)"></span>([^<]*)', web)
     assert {text.strip() for _, text in marks if text.strip()} >= set(shown)
     text = _Page(web).text
-    assert all(word in text for word in (*shown, words["row_kinds"]["declared"], words["row_kinds"]["excluded"]))
+    assert all(
+        word in text for word in (*shown, words["row_kinds"]["declared"], words["row_kinds"]["excluded"])
+    )
 
 
 def test_the_language_is_declared_and_known():

@@ -23,8 +23,15 @@ def _document() -> Document:
         version="1",
         summary=(_table("t1"),),
         sections=(
-            Section(id="preface", title="Preface", numbering="none", blocks=(Section(id="in", title="In", blocks=()),)),
-            Section(id="one", title="One", blocks=(_table("t2"), Section(id="sub", title="Sub", blocks=(deep,)))),
+            Section(
+                id="preface",
+                title="Preface",
+                numbering="none",
+                blocks=(Section(id="in", title="In", blocks=()),),
+            ),
+            Section(
+                id="one", title="One", blocks=(_table("t2"), Section(id="sub", title="Sub", blocks=(deep,)))
+            ),
             Section(
                 id="two",
                 title="Two",
@@ -34,10 +41,12 @@ def _document() -> Document:
                     CaveatBlock(severity="note", id="cav", title="t", text="x"),
                 ),
             ),
-            Section(id="app", title="App", numbering="appendix", blocks=(Section(id="a1", title="A1", blocks=()),)),
+            Section(
+                id="app", title="App", numbering="appendix", blocks=(Section(id="a1", title="A1", blocks=()),)
+            ),
             Section(id="app2", title="App 2", numbering="appendix", blocks=()),
         ),
-    )  # fmt: skip
+    )
 
 
 def test_numbers_follow_the_reading_order():
@@ -45,9 +54,21 @@ def test_numbers_follow_the_reading_order():
     numbering = number(_document(), WORDS)
 
     assert dict(numbering.numbers) == {
-        "preface": "", "in": "", "one": "1", "sub": "1.1", "deep": "1.1.1", "two": "2", "app": "A", "a1": "A.1",
-        "app2": "B", "t1": "1", "t2": "2", "t3": "3", "eq": "1", "cav": "1",
-    }  # fmt: skip
+        "preface": "",
+        "in": "",
+        "one": "1",
+        "sub": "1.1",
+        "deep": "1.1.1",
+        "two": "2",
+        "app": "A",
+        "a1": "A.1",
+        "app2": "B",
+        "t1": "1",
+        "t2": "2",
+        "t3": "3",
+        "eq": "1",
+        "cav": "1",
+    }
 
 
 def test_references_say_what_they_point_to():

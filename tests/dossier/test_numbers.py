@@ -81,8 +81,13 @@ def test_value_with_interval():
 def test_p_values():
     """Two figures, ``< 0.001`` below that, and never rounded onto the level they are compared with."""
     assert [n.p_value(p) for p in (0.0004, 0.00123, 0.0311, 0.5, 0.993, 1.0)] == [
-        "< 0.001", "0.0012", "0.031", "0.50", "> 0.99", "1.0",
-    ]  # fmt: skip
+        "< 0.001",
+        "0.0012",
+        "0.031",
+        "0.50",
+        "> 0.99",
+        "1.0",
+    ]
     assert n.p_value(0.0496) == "0.0496"
     assert n.p_value(0.05) == "0.050"
     assert n.p_value(0.050004) == "0.050004"
@@ -120,8 +125,14 @@ def test_degrees_of_freedom_and_counts():
 def test_data_are_printed_as_recorded():
     """Nothing is rounded away and no binary dust is shown."""
     assert [n.as_given(v) for v in (0.1, 5.0, 0.1 + 0.2, 2.50, -3.0, 1_234_567.0, 0.0)] == [
-        "0.1", "5", "0.3", "2.5", "−3", "1.234567 × 10⁶", "0",
-    ]  # fmt: skip
+        "0.1",
+        "5",
+        "0.3",
+        "2.5",
+        "−3",
+        "1.234567 × 10⁶",
+        "0",
+    ]
 
 
 @given(ANY, ANY, ANY)
@@ -129,10 +140,18 @@ def test_data_are_printed_as_recorded():
 def test_what_is_not_a_number_is_never_printed(a, b, c):
     """No ``nan``, ``None``, ``inf``, exponent letter, hyphen or negative zero, whatever comes in."""
     printed = [
-        n.with_uncertainty(a, b), n.value_only(a, b), n.significant(a), n.limit(a), n.as_given(a),
-        n.interval(a, b, value=c), n.with_interval(a, b, c), n.limit_with_interval(a, b, c), n.percent(a),
-        n.p_value(a), n.degrees_of_freedom(a, b),
-    ]  # fmt: skip
+        n.with_uncertainty(a, b),
+        n.value_only(a, b),
+        n.significant(a),
+        n.limit(a),
+        n.as_given(a),
+        n.interval(a, b, value=c),
+        n.with_interval(a, b, c),
+        n.limit_with_interval(a, b, c),
+        n.percent(a),
+        n.p_value(a),
+        n.degrees_of_freedom(a, b),
+    ]
     for text in printed:
         assert not any(word in text for word in FORBIDDEN), text
         assert "-" not in text, text

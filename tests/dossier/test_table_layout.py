@@ -18,12 +18,16 @@ def _column(*cells, align="decimal"):
     return [row.cells[0] for row in lay_out(table).rows]
 
 
-@pytest.mark.parametrize("other", ["1.25", "104", "−0.5", "< 0.001", "12.346 ± 0.012", "(1.2 ± 0.1) × 10⁻⁶", "0.1 (0.0 to 0.3)"])
+@pytest.mark.parametrize(
+    "other", ["1.25", "104", "−0.5", "< 0.001", "12.346 ± 0.012", "(1.2 ± 0.1) × 10⁻⁶", "0.1 (0.0 to 0.3)"]
+)
 def test_decimal_points_stand_under_each_other(other):
     """Whatever comes before the point, padding and text up to it have the same width in every row."""
     cells = _column("12.3", other)
 
-    before = [cell.before + text_width(cell.content.partition(".")[0]) for cell in cells if "." in cell.content]
+    before = [
+        cell.before + text_width(cell.content.partition(".")[0]) for cell in cells if "." in cell.content
+    ]
     assert max(before) - min(before) < 0.002
     totals = [cell.before + text_width(cell.content) + cell.after for cell in cells]
     assert max(totals) - min(totals) < 0.004
@@ -88,10 +92,11 @@ def test_hashes_do_not_widen_a_table():
 def test_any_text_can_be_laid_out(rows):
     """No content of a cell fails, and none is changed unless the table is crowded."""
     table = Table(
-        id="t", caption="c",
+        id="t",
+        caption="c",
         columns=(Column("a"), Column("b", "", "decimal"), Column("c", "", "centre")),
         rows=tuple(Row(tuple(row)) for row in rows),
-    )  # fmt: skip
+    )
     layout = lay_out(table)
 
     assert [[cell.content for cell in row.cells] for row in layout.rows] == rows

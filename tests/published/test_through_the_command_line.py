@@ -1,7 +1,7 @@
 """Published worked examples as study descriptions, evaluated by the command and by the Python functions.
 
-Each data file in ``data`` names its source and whether its text was seen; the source is repeated beside each
-check. The figures are read from the results file that the command wrote, and the functions give the same file.
+Each data file in ``data`` names its source and whether its text was seen; the source is repeated beside
+each check. The figures are read from the results file that the command wrote; the functions give the same.
 """
 
 from __future__ import annotations
@@ -142,7 +142,7 @@ def test_fluorescein_line_and_its_intervals(evaluated):
 
 
 def test_nitrite_calibration_of_iso_8466(evaluated):
-    """ISO 8466-1:1990, annex (from memory): line, s_y, s_x0, V_x0, and no curvature with (1, 7) df at 99 %."""
+    """ISO 8466-1:1990, annex (from memory): line, s_y, s_x0, V_x0; no curvature at 99 %, (1, 7) df."""
     standard = case("cal_iso8466_nitrite_mandel")
 
     found = evaluated(**calibration(standard["inputs"]["x"], standard["inputs"]["y"]))["calibration"]
@@ -192,7 +192,7 @@ def test_line_of_a_textbook(evaluated):
 
 
 def test_weights_of_a_textbook(evaluated):
-    """Harvey, Modern Analytical Chemistry, example 5.13: declared standard deviations give the printed weights."""
+    """Harvey, Modern Analytical Chemistry, example 5.13: declared standard deviations, printed weights."""
     book = case("cal_weighted_example_5_13")
     columns = zip(*(book["inputs"][key] for key in ("x", "y", "s")), strict=True)
     runs = [{"level": x, "signal": y, "signal_sd": s} for x, y, s in columns]
@@ -294,7 +294,7 @@ def test_nist_analysis_of_variance_agrees_to_nine_digits(evaluated, name):
 
 
 def test_stored_fluorescence_solutions(evaluated):
-    """Miller & Miller, ch. 3 (from memory): solutions stored in four ways, mean squares 62 and 3, F = 20.7."""
+    """Miller & Miller, ch. 3 (from memory): solutions stored in four ways, MS 62 and 3, F = 20.7."""
     book = case("prec_anova_fluorescence_storage")
 
     (found,) = evaluated(**precision(book["inputs"]["groups"], level=100.0))["precision"]
@@ -307,7 +307,7 @@ def test_stored_fluorescence_solutions(evaluated):
 
 
 def test_sulfur_in_coal(evaluated):
-    """ISO 5725-2:1994, Annex B.1 (from memory): eight laboratories, unequal cells, four levels: m, s_r, s_R."""
+    """ISO 5725-2:1994, Annex B.1 (from memory): eight laboratories, unequal cells: m, s_r and s_R."""
     known = case("prec_iso5725_coal_sulfur")
     levels = [0.7, 1.2, 1.7, 3.3]
     runs = [
@@ -423,7 +423,7 @@ def scattered(n, *, mean, sd):
 
 
 def spiked(n, *, sd=1.0, level=3.0):
-    """*n* spiked samples and seven clean blanks over three batches each, the document's own limit declared."""
+    """*n* spiked samples and seven clean blanks over three batches each; that limit is declared."""
 
     def in_batches(values):
         return [

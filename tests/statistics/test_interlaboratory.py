@@ -18,6 +18,7 @@ from validator.statistics.interlaboratory import (
     robust_interlaboratory,
 )
 from validator.statistics.interval import Estimate
+from validator.statistics.robust import algorithm_a, algorithm_s
 
 SIZES = (3, 2, 4, 3, 3, 2, 3, 4)
 
@@ -159,6 +160,22 @@ def test_robust_figures_stay_where_a_wild_laboratory_moves_the_others():
     assert robust.reproducibility_sd < 2 * reference.reproducibility_sd
     assert robust.repeatability_sd == pytest.approx(reference.repeatability_sd)
     assert robust.reproducibility_sd**2 == pytest.approx(robust.between_sd**2 + robust.repeatability_sd**2)
+
+
+def test_robust_figures_are_algorithms_a_and_s_put_together():
+    """s_L² = s_d² - s_r²·mean(1/n_i), written out once more for unequal cells."""
+    cells = laboratories(8)
+    s_r = algorithm_s([cell.std(ddof=1) for cell in cells], 2)
+    average = algorithm_a([cell.mean() for cell in cells])
+    s_L2 = average.sd**2 - s_r**2 * np.mean([1 / size for size in SIZES])
+
+    robust = robust_interlaboratory(cells)
+
+    assert robust.mean == pytest.approx(average.mean)
+    assert robust.repeatability_sd == pytest.approx(s_r)
+    assert robust.between_sd == pytest.approx(math.sqrt(s_L2))
+    assert robust.reproducibility_sd == pytest.approx(math.sqrt(s_L2 + s_r**2))
+    assert not robust.between_clipped
 
 
 def test_robust_figures_agree_with_classical_ones_on_clean_data():

@@ -194,6 +194,7 @@ def test_provenance(study_of):
     assert listed[1:] == [("data/b.csv", "data", 19), ("notes.txt", "attachment", 3)]
     assert listed[0][:2] == ("study.yaml", "study")
     assert study.inputs[2].sha256 == "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
+    assert study.low_level.runs[0].place == "data/b.csv row 2"
     for file in study.inputs:
         assert file.sha256 == hashlib.sha256((study.folder / file.path).read_bytes()).hexdigest()
 

@@ -353,7 +353,13 @@ def test_defaults_hold_for_rows_too(study_of):
             "# a\n,,\n",
             ["study.yaml:5: calibration.file: the table is empty; its first row names the columns"],
         ),
-        (CALIBRATION, "\nlevel,signal\n", ["cal.csv:2: calibration: the table has a header and no rows"]),
+        (
+            CALIBRATION,
+            "\nlevel,signal\n",
+            [
+                "cal.csv:2: calibration: the table has a header and no rows yet; fill it in, or take the block out"
+            ],
+        ),
         (
             CALIBRATION,
             'level,signal\n\n1,"2\n3,4\n',

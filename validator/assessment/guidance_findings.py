@@ -11,7 +11,7 @@ from validator.assessment.observations import Observation
 from validator.assessment.own_criteria import judged, needed
 from validator.assessment.replicates import further_results
 from validator.errors import NotEstimable
-from validator.evaluation.results import DesignFinding, Finding, Results
+from validator.evaluation.results import DesignFinding, Finding, Outcome, Results
 from validator.evaluation.rows import Cell
 from validator.guidance import (
     FIGURE_MEANINGS,
@@ -201,6 +201,7 @@ def _design(
     count = provided(study, cell, rule.characteristic, counter)
     name = counter.value.replace("_", " ")
     kind = "recommended" if recommended else "required"
+    outcome: Outcome
     if count is None:
         outcome = "not assessed"
     elif count >= required:
@@ -212,7 +213,7 @@ def _design(
         source=rule.cite_design(),
         required=required,
         provided=count,
-        outcome=outcome,  # type: ignore[arg-type]
+        outcome=outcome,
         characteristic=rule.characteristic.value,
         analyte=cell.analyte,
         configuration=cell.configuration,

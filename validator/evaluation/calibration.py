@@ -34,6 +34,7 @@ from validator.evaluation.results import (
     Range,
     ReadingScatter,
     RunsTest,
+    TestRecord,
     WeightingStep,
 )
 from validator.evaluation.rows import Cell, Value, excluded, independent_values, kept, runs_of
@@ -278,18 +279,10 @@ def _curvature(line: CalibrationFit) -> FTest:
 
 def _runs(line: CalibrationFit) -> RunsTest:
     test = runs_test(line)
-    signs = np.sign(line.residuals[np.argsort(line.x, kind="stable")])
-    signs = signs[signs != 0]
-    above, below = int((signs > 0).sum()), int((signs < 0).sum())
-    return RunsTest(
-        runs=int(test.statistic),
-        expected=1 + 2 * above * below / (above + below),
-        statistic=test.statistic,
-        p=test.p if test.p is not None else 1.0,
-    )
+    return RunsTest(runs=test.statistic, expected=test.expected, statistic=float(test.statistic), p=test.p)
 
 
-def _durbin_watson(line: CalibrationFit, order: NDArray[np.int64] | None) -> object:
+def _durbin_watson(line: CalibrationFit, order: NDArray[np.int64] | None) -> TestRecord:
     if order is None:
         raise NotEstimable(
             "the run order is not recorded", "the place of each run in the order of measurement"

@@ -12,15 +12,18 @@ from validator.evaluation.results import (
     ConfigurationComparison,
     EstimateRecord,
     NotAssessed,
+    SignalGain,
     TTest,
 )
 from validator.statistics.detection import LimitResult, ratio_of_limits, resolve_detection
+from validator.statistics.sensitivity import sensitivity_per_area, signal_gain
 from validator.statistics.slopes import slope_difference, slope_ratio
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from validator.evaluation.detection import Limits
+    from validator.statistics.regression import CalibrationFit
     from validator.study import Study
 
 NO_CALIBRATION = NotAssessed(
@@ -56,27 +59,51 @@ def _compared(
     limits: Mapping[str, Limits],
 ) -> ComparedConfiguration:
     this, base = calibrations[name], calibrations[reference]
-    confidence = study.analysis_for(analyte).confidence
+    choices = study.analysis_for(analyte)
+    others = len(study.configuration_ids) - 1
+    # Bonferroni: the intervals of all comparisons hold together at the stated level
+    single = 1 - (1 - choices.confidence) / others
     ratio: EstimateRecord | NotAssessed = NO_CALIBRATION
     difference: TTest | NotAssessed = NO_CALIBRATION
+    gain: SignalGain | NotAssessed = NO_CALIBRATION
     if isinstance(this, Fitted) and isinstance(base, Fitted):
         mine, its = this.fit, base.fit
-        ratio = attempt(lambda: estimate_record(slope_ratio(mine, its, confidence=confidence).estimate))
+        ratio = attempt(lambda: estimate_record(slope_ratio(mine, its, confidence=single).estimate))
         difference = attempt(lambda: t_test(slope_difference(mine, its).welch))
+        gain = attempt(lambda: _gain(mine, its, single))
     return ComparedConfiguration(
         configuration=name,
         slope_ratio=ratio,
         slope_difference=difference,
         sensitivity_per_area=_per_area(study, name, this),
         detection_limit_ratio=_limit_ratio(study, analyte, limits[name], limits[reference]),
+        signal_gain=gain,
+        adjusted_p=min(1.0, others * difference.p) if isinstance(difference, TTest) else None,
+        adjustment="none: one comparison" if others == 1 else f"Bonferroni over {others} comparisons",
     )
+
+
+def _gain(mine: CalibrationFit, its: CalibrationFit, confidence: float) -> SignalGain:
+    """Ratio of the signals at the middle of the range that both calibrations cover."""
+    lower, upper = max(mine.x.min(), its.x.min()), min(mine.x.max(), its.x.max())
+    if lower > upper:
+        raise NotEstimable("the two calibrations share no range", "calibrations over one range")
+    level = float((lower + upper) / 2)
+    return SignalGain(level=level, gain=estimate_record(signal_gain(mine, its, level, confidence=confidence)))
 
 
 def _per_area(study: Study, name: str, fitted: Fitted | NotAssessed) -> EstimateRecord | None:
     area = next((one.active_area for one in study.method.configurations if one.id == name), None)
     if area is None or isinstance(fitted, NotAssessed):
         return None
-    return estimate_record(fitted.fit.slope.scaled(1 / area.value))
+    return estimate_record(
+        sensitivity_per_area(
+            fitted.fit,
+            area.value,
+            area_uncertainty=area.uncertainty or 0.0,
+            confidence=fitted.fit.confidence,
+        )
+    )
 
 
 def _limit_ratio(study: Study, analyte: str, this: Limits, base: Limits) -> EstimateRecord | NotAssessed:

@@ -169,7 +169,7 @@ def limit_inputs(
         blank_replicates_averaged=max((run.replicates_averaged or 1 for run in blank_runs), default=1),
         low_level=_low_level(study, cell, reader),
         precision_levels=_precision_levels(precision),
-        variance_function=fitted.variance_function if isinstance(fitted, Fitted) else None,  # type: ignore[arg-type]
+        variance_function=fitted.variance_function if isinstance(fitted, Fitted) else None,
         recovery_levels=_recovery_levels(recovery),
         recovery_limits_percent=equivalence_bounds(study, cell),
         linear_range_lower=linear.lower

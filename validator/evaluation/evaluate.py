@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import scipy
 
-from validator import __version__
+from validator.version import __version__
 from validator.errors import NotEstimable
 from validator.evaluation.calibration import Fitted, calibration
 from validator.evaluation.concentrations import SignalReader

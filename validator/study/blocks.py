@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from pathlib import PurePosixPath
 from typing import TYPE_CHECKING
 
 from validator.study.columns import TableBlock, Units
@@ -45,9 +46,7 @@ def units_by_analyte(root: Table) -> dict[str, Units]:
 def configuration_ids(root: Table) -> list[str]:
     """The ids of the configurations; that of the unnamed one where the study names none."""
     method = root.table("method")
-    named = (
-        [configuration.text("id") for _, configuration in method.tables("configurations")] if method else []
-    )
+    named = [item.text("id") for _, item in method.tables("configurations")] if method else []
     return [name for name in named if name is not None] or [DEFAULT_CONFIGURATION]
 
 
@@ -87,9 +86,8 @@ def with_data(root: Table, folder: StudyFolder, problems: Problems) -> tuple[Tab
         if not complete:
             incomplete.add(name)
         if isinstance(runs, Listing):
-            defaults = {
-                key: block.entries[key] for key in _DEFAULTS if key in model.model_fields and block.get(key)
-            }
+            given = [key for key in _DEFAULTS if key in model.model_fields and block.get(key) is not None]
+            defaults = {key: block.entries[key] for key in given}
             items = [_filled(item, defaults, (name, index), filling) for index, item in enumerate(runs.items)]
             block = block.with_entries({"runs": Entry(block.place_of("runs"), Listing(runs.place, items))})
         filled[name] = Entry(root.place_of(name), block)
@@ -108,11 +106,8 @@ def _runs(name: str, block: Table, run: type[Run], filling: _Filling) -> tuple[N
             if key in block.entries:
                 add(block.place_of(key), (name, key), f"{key} belongs to a table file; this block names none")
         if "runs" not in block.entries:
-            add(
-                filling.root.place_of(name),
-                (name,),
-                "the data are missing; give runs, or file with a CSV table",
-            )
+            message = "the data are missing; give runs, or file with a CSV table"
+            add(filling.root.place_of(name), (name,), message)
             return None, False
         if isinstance(runs, Listing) and not runs.items:
             add(block.place_of("runs"), (name, "runs"), "the list is empty; give at least one run")
@@ -127,6 +122,7 @@ def _table_runs(name: str, block: Table, run: type[Run], filling: _Filling) -> t
         if block.get("file") is None:
             add(block.place_of("file"), (name, "file"), "is empty; name a CSV file, or give runs instead")
         return None, False
+    file = PurePosixPath(file).as_posix()
     if "sheet" in block.entries:
         add(block.place_of("sheet"), (name, "sheet"), "this version reads CSV; save the sheet as a CSV file")
     try:

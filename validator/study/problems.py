@@ -162,10 +162,8 @@ def _sentence(details: ErrorDetails, place: Place, model: type[BaseModel]) -> st
     found = details["input"]
     match details["type"]:
         case str(kind) if kind == PROBLEM:
-            said = _IN_TABLES.get(details["ctx"]["cause"]) if place.in_table else None
-            return (
-                details["msg"] if said is None else said.format(sentence=details["msg"], found=quoted(found))
-            )
+            pattern = _IN_TABLES.get(details["ctx"]["cause"]) if place.in_table else None
+            return (pattern or "{sentence}").format(sentence=details["msg"], found=quoted(found))
         case "extra_forbidden":
             *above, key = details["loc"]
             return _UNKNOWN.get(str(key)) or unknown("key", str(key), known_keys(model, tuple(above)))

@@ -91,7 +91,9 @@ def _sheet(rows: Sequence[Row], separator: str) -> Sheet:
         raise Unusable("the table is empty; its first row names the columns")
     header, *data = rows
     if not data:
-        raise Unusable("the table has a header and no rows", header.number)
+        raise Unusable(
+            "the table has a header and no rows yet; fill it in, or take the block out", header.number
+        )
     for row in data:
         if any(row.cells[len(header.cells) :]):
             raise Unusable(

@@ -193,7 +193,7 @@ def test_drawn_coefficients_of_a_curve_have_its_covariance():
 
 
 def test_standard_error_holds_sigma_and_slope():
-    """The relative standard error is [1/(2ν) + (s_b/b)²]^½, near the spread of limits in repeated experiments."""
+    """The relative standard error is [1/(2ν) + (s_b/b)²]^½, near the spread of repeated limits."""
     limit = VARIANTS["residual_3.3"].limits(DetectionInputs(fit=calibration(np.random.default_rng(2))))
     line = calibration(np.random.default_rng(2))
     relative = math.hypot(math.sqrt(0.5 / 6), line.slope.standard_error / line.slope.value)

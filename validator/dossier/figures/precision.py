@@ -130,4 +130,4 @@ def _shown(known: Sequence[Measured], limit: float | None) -> list[float]:
 
 
 def _offsets(how_many: int, half_width: float) -> list[float]:
-    return [0.0] if how_many < 2 else np.linspace(-half_width, half_width, how_many).tolist()
+    return [0.0] * how_many if how_many < 2 else np.linspace(-half_width, half_width, how_many).tolist()

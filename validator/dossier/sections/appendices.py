@@ -18,7 +18,7 @@ from validator.dossier.document import (
     Table,
     identifier,
 )
-from validator.dossier.inline import Code, Content, Outcome, Reference
+from validator.dossier.inline import Code, Content, Outcome, OutcomeWord, Reference
 from validator.dossier.sections.context import Context, row
 from validator.dossier.sections.design import BLOCKS
 from validator.dossier.sections.formula_list import formulas_used
@@ -206,7 +206,7 @@ def _cross_reference(context: Context) -> Section | None:
                     rule.text,
                     rule.clause,
                     Reference(section) if section else numbers.MISSING,
-                    Outcome(_outcome(context, rule.characteristic.value, bool(section))),
+                    Outcome(_outcome(context, rule.characteristic.value)),
                 )
             )
         blocks.append(
@@ -235,7 +235,7 @@ def _cross_reference(context: Context) -> Section | None:
     )
 
 
-def _outcome(context: Context, characteristic: str, answered: bool) -> str:
+def _outcome(context: Context, characteristic: str) -> OutcomeWord:
     outcomes = [
         *(one.outcome for one in context.assessment.findings if one.characteristic == characteristic),
         *(
@@ -244,12 +244,11 @@ def _outcome(context: Context, characteristic: str, answered: bool) -> str:
             if one.characteristic == characteristic and not one.recommended
         ),
     ]
-    for worst in ("does not meet", "inconclusive"):
-        if worst in outcomes:
-            return worst
-    if "meets" in outcomes:
-        return "meets"
-    return "not assessed"
+    if "does not meet" in outcomes:
+        return "does not meet"
+    if "inconclusive" in outcomes:
+        return "inconclusive"
+    return "meets" if "meets" in outcomes else "not assessed"
 
 
 # --- software and inputs -------------------------------------------------------------------------------

@@ -162,7 +162,7 @@ def _sentences(context: Context, analyte: str, items: list[Item]) -> tuple[Block
         if not ratio.value or ratio.ci is None or None in ratio.ci:
             continue
         lower, upper = ratio.ci
-        real = one.slope_difference.p < context.study.analysis_for(analyte).alpha
+        real = (one.adjusted_p or 0.0) < context.study.analysis_for(analyte).alpha
         found.append(
             Paragraph(
                 say(
@@ -176,6 +176,15 @@ def _sentences(context: Context, analyte: str, items: list[Item]) -> tuple[Block
             )
         )
     return tuple(found)
+
+
+def _gain(context: Context, analyte: str, one: ComparedConfiguration) -> str:
+    found = one.signal_gain
+    if isinstance(found, NotAssessed):
+        return numbers.MISSING
+    unit = next(item.unit for item in context.study.method.analytes if item.name == analyte)
+    level = numbers.quantity(numbers.as_given(found.level), unit)
+    return f"{estimate_text(found.gain)} at {level}"
 
 
 def _t_text(test: TTest) -> str:
@@ -193,8 +202,9 @@ def _ratios(context: Context, pairs: list[tuple[str, ComparedConfiguration]]) ->
                 name,
                 estimate_text(one.slope_ratio),
                 numbers.MISSING if isinstance(difference, NotAssessed) else _t_text(difference),
-                numbers.MISSING if isinstance(difference, NotAssessed) else numbers.p_value(difference.p),
+                numbers.p_value(one.adjusted_p),
                 estimate_text(one.detection_limit_ratio),
+                _gain(context, name, one),
             )
         )
     return Table(
@@ -207,8 +217,9 @@ def _ratios(context: Context, pairs: list[tuple[str, ComparedConfiguration]]) ->
             Column(say.text("configurations.difference")),
             Column("p", align="decimal"),
             Column(say.text("configurations.limit_ratio")),
+            Column(say.text("configurations.gain")),
         ),
         rows=tuple(rows),
-        note=say("configurations.ratios_note"),
+        note=say("configurations.ratios_note", adjustment=pairs[0][1].adjustment if pairs else ""),
         size="small",
     )

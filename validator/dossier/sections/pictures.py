@@ -82,7 +82,7 @@ def calibration_figures(context: Context, item: Item, record: CalibrationRecord)
     grid = _grid(line)
     level = percent_level(confidence)
     found = record.linear_range
-    excluded = [(one.level, one.signal) for one in record.excluded]
+    excluded = [(one.level or 0.0, one.signal or 0.0) for one in record.excluded]
     drawn = figures.calibration_figure(
         levels,
         [point.signal for point in record.points],

@@ -115,6 +115,7 @@ from validator.evaluation.results.whole import (
     ConfigurationRecord,
     InputRecord,
     Results,
+    SignalGain,
     Software,
     StudyIdentity,
 )
@@ -185,6 +186,7 @@ __all__ = [
     "RobustnessRecord",
     "RunsTest",
     "Severity",
+    "SignalGain",
     "Software",
     "StabilityRecord",
     "StabilityTrendRecord",

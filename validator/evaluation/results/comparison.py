@@ -94,6 +94,6 @@ class ComparisonRecord(Record):
     deming: DemingRecord | NotAssessed
     passing_bablok: PassingBablokRecord | NotAssessed
     york: YorkRecord | NotAssessed | None = None
-    replicates: ReplicateScatter | NotAssessed | None = None
+    replicates: ReplicateScatter | None = None
     samples: tuple[ComparedSample, ...] = ()
     with_excluded: EstimateRecord | NotAssessed | None = None

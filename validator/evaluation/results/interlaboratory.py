@@ -21,7 +21,7 @@ class LaboratoryRecord(Record):
 
 
 class ConsistencyRecord(Record):
-    """How far each laboratory agrees with the others; ``h_critical`` bounds \\|h\\| at 5 % and 1 %."""
+    """How far each laboratory agrees with the others; ``h_critical`` bounds the size of h at 5 % and 1 %."""
 
     h_critical: tuple[float, float] | None = None
     laboratories: tuple[LaboratoryRecord, ...]

@@ -36,6 +36,13 @@ class AnalyteRecord(Record):
     configurations: dict[str, ConfigurationRecord]
 
 
+class SignalGain(Record):
+    """Ratio of the signals of two configurations at one level."""
+
+    level: float
+    gain: EstimateRecord
+
+
 class ComparedConfiguration(Record):
     """One configuration against the reference."""
 
@@ -44,6 +51,9 @@ class ComparedConfiguration(Record):
     slope_difference: TTest | NotAssessed
     sensitivity_per_area: EstimateRecord | None = None
     detection_limit_ratio: EstimateRecord | NotAssessed
+    signal_gain: SignalGain | NotAssessed
+    adjusted_p: float | None = None
+    adjustment: str = ""
 
 
 class ConfigurationComparison(Record):

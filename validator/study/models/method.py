@@ -50,10 +50,11 @@ class Analyte(Record):
 
 
 class Quantity(Record):
-    """A positive value with its unit."""
+    """A positive value with its unit and, where known, its standard uncertainty."""
 
     value: Positive
     unit: Label
+    uncertainty: NonNegative | None = None
 
 
 class Configuration(Record):

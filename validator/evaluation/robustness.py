@@ -1,0 +1,221 @@
+"""Robustness: effects of settings changed on purpose."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from validator.errors import NotEstimable
+from validator.evaluation.convert import attempt, estimate_record, finite, one_sided_level
+from validator.evaluation.exclusions import excluded_points
+from validator.evaluation.own_limits import own_criterion
+from validator.evaluation.results import FactorEffectRecord, NotAssessed, Range, RobustnessRecord
+from validator.evaluation.rows import Cell, excluded, independent_values, kept, runs_of
+from validator.statistics.one_at_a_time import OneAtATime, SettingEffect, one_at_a_time
+from validator.statistics.robustness import FactorEffect, Robustness, factor_effects
+from validator.study.models.robustness import RobustnessBlock, RobustnessRun
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from validator.statistics.interval import Estimate
+    from validator.study import Study
+    from validator.study.models.robustness import Factor
+
+DUMMY = "dummy"
+"""A factor whose name begins so is a column without a factor: its effect is error."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Experiments:
+    """Runs of one design as arrays: settings of every result, and the results."""
+
+    block: RobustnessBlock
+    settings: NDArray[np.int64]
+    results: NDArray[np.float64]
+    allowed_percent: float | None
+    confidence: float
+
+    @property
+    def names(self) -> list[str]:
+        """Names of the factors."""
+        return [factor.name for factor in self.block.factors]
+
+    def allowed(self, mean: float) -> float | None:
+        """Largest effect allowed, in the unit of the results."""
+        return None if self.allowed_percent is None else self.allowed_percent / 100 * abs(mean)
+
+
+def robustness(study: Study, cell: Cell) -> RobustnessRecord | NotAssessed:
+    """Effects of the factors that were varied for *cell*."""
+    block = study.robustness
+    runs = [run for run in runs_of(block, cell) if isinstance(run, RobustnessRun)]
+    if block is None or not runs:
+        return NotAssessed(
+            not_assessed="the study holds no robustness runs",
+            needs="results with settings changed on purpose, seven factors in eight runs for example",
+        )
+    confidence = study.analysis_for(cell.analyte).confidence
+    allowed = _allowed_percent(study, cell)
+    record = attempt(lambda: _record(_experiments(block, kept(runs), allowed, confidence)))
+    if isinstance(record, NotAssessed) or not excluded(runs):
+        return record
+    beside = attempt(lambda: _record(_experiments(block, runs, allowed, confidence)))
+    return record.model_copy(
+        update={
+            "excluded": excluded_points(runs),
+            "with_excluded": None if isinstance(beside, NotAssessed) else beside,
+        }
+    )
+
+
+def _allowed_percent(study: Study, cell: Cell) -> float | None:
+    criterion = own_criterion(study, cell, "robustness", "min", "max")
+    if criterion is None:
+        return None
+    return min(abs(end) for end in (criterion.min, criterion.max) if end is not None)
+
+
+def _experiments(
+    block: RobustnessBlock, runs: Sequence[RobustnessRun], allowed: float | None, confidence: float
+) -> _Experiments:
+    values = independent_values(runs)
+    if not values:
+        raise NotEstimable("every robustness run is excluded", "runs that count")
+    settings = [value.run.settings for value in values if isinstance(value.run, RobustnessRun)]
+    return _Experiments(
+        block, np.array(settings), np.array([value.value for value in values]), allowed, confidence
+    )
+
+
+def _record(experiments: _Experiments) -> RobustnessRecord:
+    if experiments.block.design == "one_at_a_time":
+        return _one_at_a_time(experiments)
+    return _two_level(experiments)
+
+
+def _two_level(experiments: _Experiments) -> RobustnessRecord:
+    mean = float(experiments.results.mean())
+    names = experiments.names
+
+    def computed(confidence: float) -> Robustness:
+        return factor_effects(
+            experiments.settings,
+            experiments.results,
+            names,
+            dummies=[name for name in names if name.casefold().startswith(DUMMY)],
+            levels=[_quantities(factor) for factor in experiments.block.factors],
+            allowed_effect=experiments.allowed(mean),
+            confidence=confidence,
+        )
+
+    found, bound = computed(experiments.confidence), computed(one_sided_level(experiments.confidence))
+    factors = {factor.name: factor for factor in experiments.block.factors}
+    return RobustnessRecord(
+        design=experiments.block.design,
+        runs=found.runs,
+        results=found.results,
+        mean=found.mean,
+        effects=tuple(
+            _effect(factors[one.name], one, other, found.mean)
+            for one, other in zip(found.effects, bound.effects, strict=True)
+        ),
+        error_source=found.error_source,
+        standard_error=finite(found.standard_error),
+        degrees_of_freedom=finite(found.degrees_of_freedom),
+        margin=finite(found.margin),
+        allowed_percent=experiments.allowed_percent,
+        to_control=found.to_control,
+        orthogonal=found.orthogonality.orthogonal,
+        reason="no replicates, no free columns and too few effects" if found.standard_error is None else None,
+    )
+
+
+def _one_at_a_time(experiments: _Experiments) -> RobustnessRecord:
+    nominal = experiments.results[(experiments.settings == 0).all(axis=1)]
+    allowed = experiments.allowed(float(nominal.mean())) if nominal.size else None
+
+    def computed(confidence: float) -> OneAtATime:
+        return one_at_a_time(
+            experiments.settings,
+            experiments.results,
+            experiments.names,
+            allowed_effect=allowed,
+            confidence=confidence,
+        )
+
+    found, bound = computed(experiments.confidence), computed(one_sided_level(experiments.confidence))
+    factors = {factor.name: factor for factor in experiments.block.factors}
+    alpha = 1 - experiments.confidence
+    return RobustnessRecord(
+        design="one_at_a_time",
+        runs=int(np.unique(experiments.settings, axis=0).shape[0]),
+        results=experiments.results.size,
+        mean=found.nominal_mean,
+        effects=tuple(
+            _setting_effect(factors[one.name], one, other, found.nominal_mean, alpha)
+            for one, other in zip(found.effects, bound.effects, strict=True)
+        ),
+        error_source="replicates" if found.pooled_sd else "none",
+        standard_error=max((one.effect.standard_error or 0.0 for one in found.effects), default=0.0) or None,
+        degrees_of_freedom=found.degrees_of_freedom,
+        margin=max((one.margin or 0.0 for one in found.effects), default=0.0) or None,
+        allowed_percent=experiments.allowed_percent,
+        to_control=found.to_control,
+        reason=found.reason,
+    )
+
+
+def _effect(factor: Factor, found: FactorEffect, bound: FactorEffect, mean: float) -> FactorEffectRecord:
+    reach = found.controlled_range
+    return _factor(factor, found.effect, bound.effect, mean).model_copy(
+        update={
+            "t": found.t,
+            "p": found.p,
+            "significant": found.significant,
+            "beyond_allowed": found.beyond_allowed,
+            "controlled_range": None if reach is None else Range(lower=reach[0], upper=reach[1]),
+        }
+    )
+
+
+def _setting_effect(
+    factor: Factor, found: SettingEffect, bound: SettingEffect, mean: float, alpha: float
+) -> FactorEffectRecord:
+    return _factor(factor, found.effect, bound.effect, mean).model_copy(
+        update={
+            "setting": found.setting,
+            "t": found.t,
+            "p": found.p,
+            "p_adjusted": found.p_adjusted,
+            "significant": None if found.p_adjusted is None else found.p_adjusted < alpha,
+            "beyond_allowed": found.beyond_allowed,
+        }
+    )
+
+
+def _factor(factor: Factor, effect: Estimate, bound: Estimate, mean: float) -> FactorEffectRecord:
+    percent = 100 / abs(mean) if mean else None
+    return FactorEffectRecord(
+        factor=factor.name,
+        low=factor.low,
+        high=factor.high,
+        nominal=factor.nominal,
+        unit=factor.unit,
+        effect=estimate_record(effect, one_sided=bound),
+        effect_percent=(
+            NO_MEAN if percent is None else estimate_record(effect.scaled(percent), one_sided=bound.scaled(percent))
+        ),
+    )
+
+
+def _quantities(factor: Factor) -> tuple[float, float] | None:
+    """Low and high setting as numbers, where they are quantities."""
+    try:
+        return float(factor.low), float(factor.high)
+    except ValueError:
+        return None

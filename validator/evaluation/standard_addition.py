@@ -1,0 +1,211 @@
+"""Standard addition: the content of each sample, and the slope in it beside the external calibration."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from validator.errors import NotEstimable
+from validator.evaluation.convert import attempt, estimate_record, f_test, not_assessed, one_sided_level
+from validator.evaluation.exclusions import excluded_points
+from validator.evaluation.results import (
+    AdditionLinearity,
+    AdditionPoint,
+    EstimateRecord,
+    FTest,
+    NotAssessed,
+    StandardAdditionRecord,
+)
+from validator.evaluation.rows import Cell, excluded, kept, runs_of
+from validator.statistics.distributions import t_two_sided_p
+from validator.statistics.levels import average_repeated_readings
+from validator.statistics.linearity import lack_of_fit, mandel
+from validator.statistics.slopes import slope_ratio
+from validator.statistics.standard_addition import StandardAddition
+from validator.statistics.standard_addition import standard_addition as line_of_additions
+from validator.study.models.calibration import StandardAdditionRun
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from validator.evaluation.calibration import Fitted
+    from validator.statistics.regression import CalibrationFit
+    from validator.study import Study
+
+NO_CALIBRATION = NotAssessed(
+    not_assessed="there is no external calibration to compare the slope with",
+    needs="a calibration in clean solution",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Additions:
+    """The portions of one sample: additions and signals of independent preparations."""
+
+    sample: str
+    dilution_factor: float
+    runs: tuple[StandardAdditionRun, ...]
+
+    @property
+    def counted(self) -> Additions:
+        """The same without the runs that the study excludes."""
+        return Additions(self.sample, self.dilution_factor, kept(self.runs))
+
+    @property
+    def reference(self) -> float | None:
+        """Value known from elsewhere, where the study states one."""
+        return next((run.reference for run in self.runs if run.reference is not None), None)
+
+    def points(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Additions and signals; repeated readings of one addition of a run are averaged."""
+        added: list[float] = []
+        signals: list[float] = []
+        for run in self.runs:
+            if run.preparation == "repeated_reading":
+                averaged = average_repeated_readings(run.added, run.signals, run.added)
+                added.extend(averaged.x.tolist())
+                signals.extend(averaged.y.tolist())
+            else:
+                added.extend(run.added)
+                signals.extend(run.signals)
+        return np.array(added), np.array(signals)
+
+    def line(self, confidence: float) -> StandardAddition:
+        """The line through the portions.
+
+        Raises:
+            NotEstimable: as the statistic, or no portion counts.
+        """
+        added, signals = self.points()
+        if added.size == 0:
+            raise NotEstimable("every portion is excluded", "portions that count")
+        return line_of_additions(added, signals, dilution_factor=self.dilution_factor, confidence=confidence)
+
+
+def samples_of(study: Study, cell: Cell) -> tuple[Additions, ...]:
+    """Every sample of *cell*, excluded runs included, in the order of the study."""
+    groups: dict[tuple[str, float], list[StandardAdditionRun]] = {}
+    for run in runs_of(study.standard_addition, cell):
+        if isinstance(run, StandardAdditionRun):
+            groups.setdefault((run.sample, run.dilution_factor), []).append(run)
+    return tuple(Additions(*key, tuple(runs)) for key, runs in groups.items())
+
+
+def standard_addition(
+    study: Study, cell: Cell, fitted: Fitted | NotAssessed
+) -> tuple[StandardAdditionRecord, ...] | NotAssessed:
+    """One record for each sample of *cell* (and dilution of it)."""
+    samples = samples_of(study, cell)
+    if not samples:
+        return NotAssessed(
+            not_assessed="the study holds no standard addition runs",
+            needs="a sample with at least three additions, portions prepared independently",
+        )
+    confidence = study.analysis_for(cell.analyte).confidence
+    return tuple(_record(sample, fitted, confidence) for sample in samples)
+
+
+def _record(sample: Additions, fitted: Fitted | NotAssessed, confidence: float) -> StandardAdditionRecord:
+    counted = sample.counted
+    try:
+        record = _estimated(counted, fitted, confidence)
+    except NotEstimable as refusal:
+        record = _refused(counted, not_assessed(refusal))
+    if not excluded(sample.runs):
+        return record
+    return record.model_copy(
+        update={
+            "excluded": excluded_points(sample.runs),
+            "with_excluded": attempt(lambda: estimate_record(sample.line(confidence).concentration)),
+        }
+    )
+
+
+def _refused(sample: Additions, refusal: NotAssessed) -> StandardAdditionRecord:
+    added, _ = sample.points()
+    return StandardAdditionRecord(
+        sample=sample.sample,
+        concentration=refusal,
+        slope=refusal,
+        linearity=refusal,
+        n=added.size,
+        additions=int(np.unique(added).size),
+        dilution_factor=sample.dilution_factor,
+        reference=sample.reference,
+    )
+
+
+def _estimated(sample: Additions, fitted: Fitted | NotAssessed, confidence: float) -> StandardAdditionRecord:
+    found, bound = sample.line(confidence), sample.line(one_sided_level(confidence))
+    line = found.fit
+    concentration = estimate_record(found.concentration, one_sided=bound.concentration)
+    difference = None if sample.reference is None else _shifted(concentration, -sample.reference)
+    return StandardAdditionRecord(
+        sample=sample.sample,
+        concentration=concentration,
+        slope=estimate_record(line.slope, one_sided=bound.fit.slope),
+        linearity=AdditionLinearity(
+            lack_of_fit=attempt(lambda: _lack_of_fit(line)),
+            quadratic_test=attempt(lambda: f_test(mandel(line))),
+        ),
+        intercept=estimate_record(line.intercept),
+        n=line.n,
+        additions=int(np.unique(line.x).size),
+        dilution_factor=sample.dilution_factor,
+        residual_standard_deviation=line.residual_standard_deviation,
+        extrapolation=found.extrapolation,
+        slope_ratio=_slope_ratio(line, fitted, confidence),
+        reference=sample.reference,
+        difference=difference,
+        p_reference=None if difference is None else _p(difference),
+        points=tuple(
+            AdditionPoint(added=float(x), signal=float(y)) for x, y in zip(line.x, line.y, strict=True)
+        ),
+    )
+
+
+def _lack_of_fit(line: CalibrationFit) -> FTest:
+    test = lack_of_fit(line)
+    return FTest(f=test.statistic, df=(test.df[0], test.df[1]), p=test.p)
+
+
+def _slope_ratio(
+    line: CalibrationFit, fitted: Fitted | NotAssessed, confidence: float
+) -> EstimateRecord | NotAssessed:
+    if isinstance(fitted, NotAssessed):
+        return NO_CALIBRATION
+    external = fitted.fit
+
+    def ratio() -> EstimateRecord:
+        bound = slope_ratio(line, external, confidence=one_sided_level(confidence))
+        return estimate_record(
+            slope_ratio(line, external, confidence=confidence).estimate, one_sided=bound.estimate
+        )
+
+    return attempt(ratio)
+
+
+def _shifted(estimate: EstimateRecord, by: float) -> EstimateRecord:
+    def moved(ends: tuple[float | None, float | None] | None) -> tuple[float | None, float | None] | None:
+        return None if ends is None else (_plus(ends[0], by), _plus(ends[1], by))
+
+    return estimate.model_copy(
+        update={
+            "value": _plus(estimate.value, by),
+            "ci": moved(estimate.ci),
+            "one_sided": moved(estimate.one_sided),
+        }
+    )
+
+
+def _plus(value: float | None, by: float) -> float | None:
+    return None if value is None else value + by
+
+
+def _p(difference: EstimateRecord) -> float | None:
+    value, error, nu = difference.value, difference.standard_error, difference.degrees_of_freedom
+    if value is None or not error or not nu:
+        return None
+    return t_two_sided_p(value / error, nu)
