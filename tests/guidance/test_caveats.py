@@ -72,7 +72,7 @@ def test_the_catalogue():
         "uncertainty_incomplete",
         "unequal_scatter_ignored",
     ]
-    assert len(CATALOGUE) == 52
+    assert len(CATALOGUE) == 54
 
 
 def test_what_stops_a_claim():

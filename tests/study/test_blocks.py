@@ -264,8 +264,8 @@ def test_a_stated_bias(study_of):
             "{found: 1}",
             "",
             (
-                "what was to be found is missing: give native and added (spike), reference and "
-                "reference_uncertainty (certified material) or level (solution known independently)"
+                "what was to be found is missing: give native and added (spike), reference "
+                "(certified material) or level (solution known independently)"
             ),
         ),
         (
@@ -276,12 +276,9 @@ def test_a_stated_bias(study_of):
         ),
         (
             "recovery",
-            "{reference: 1, found: 1}",
-            "",
-            (
-                "reference_uncertainty is missing: the standard uncertainty of the certified value "
-                "(its expanded uncertainty divided by k); a value without one goes under level"
-            ),
+            "{level: 1, reference_uncertainty: 0.1, found: 1}",
+            ".reference_uncertainty",
+            "reference_uncertainty belongs to a run with reference, this one has level",
         ),
         (
             "recovery",
@@ -298,9 +295,10 @@ def test_a_stated_bias(study_of):
         ("recovery", "{level: 0, found: 1}", ".level", "must be greater than zero, found 0"),
         (
             "interference",
-            "{interferent: Cu, ratio: 1, analyte_level: 1, found: 1, reference: 1}",
-            ".ratio",
-            "ratio_kind is missing (mass or molar)",
+            "{interferent: Cu, interferent_level: 1, interferent_unit: g, ratio_kind: mass, "
+            "analyte_level: 1, found: 1, reference: 1}",
+            ".ratio_kind",
+            "ratio_kind is given without ratio",
         ),
         (
             "interference",
@@ -328,7 +326,7 @@ def test_a_stated_bias(study_of):
             "{interferent: Cu, analyte_level: 1, found: 1, reference: 1}",
             "",
             (
-                "how much interferent there was is missing: give ratio and ratio_kind, or "
+                "how much interferent there was is missing: give ratio, or "
                 "interferent_level and interferent_unit"
             ),
         ),

@@ -357,7 +357,8 @@ def test_defaults_hold_for_rows_too(study_of):
             CALIBRATION,
             "\nlevel,signal\n",
             [
-                "cal.csv:2: calibration: the table has a header and no rows yet; fill it in, or take the block out"
+                "cal.csv:2: calibration: "
+                "the table has a header and no rows yet; fill it in, or take the block out"
             ],
         ),
         (

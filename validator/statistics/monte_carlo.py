@@ -28,6 +28,9 @@ Model: TypeAlias = Callable[[Mapping[str, FloatArray]], FloatArray]
 
 MAX_DRAWS = 10_000_000
 
+# With two batches, which the adaptive procedure allows, the doubt itself is known to a factor of ten only.
+_LEAST_BATCHES = 5
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NumericalDoubt:
@@ -118,7 +121,7 @@ def monte_carlo(
         quantities: one for each name in the model.
         seed: of the random numbers.
         draws: number M, rounded up to whole batches.
-        adaptive: stop as soon as two batches or more are stable; *draws* is then the most that is spent.
+        adaptive: stop as soon as five batches or more are stable; *draws* is then the most that is spent.
         correlation: (quantities, quantities) correlations of the inputs.
         level: coverage probability p.
         significant_digits: of the standard uncertainty, for δ.
@@ -143,7 +146,7 @@ def monte_carlo(
     for _ in range(math.ceil(draws / size)):
         samples.append(_batch(model, inputs, size))
         figures.append(_figures(samples[-1], level))
-        if adaptive and len(samples) > 1 and _is_stable(figures, significant_digits):
+        if adaptive and len(samples) >= _LEAST_BATCHES and _is_stable(figures, significant_digits):
             break
     results = np.sort(np.concatenate(samples))
     if results[0] == results[-1]:

@@ -19,7 +19,7 @@ def runs_of(sheet: Sheet, table: TableBlock, problems: Problems) -> tuple[Listin
     """The runs in *sheet*, and whether every column that they need is there."""
     columns, complete = columns_of(sheet, table, problems)
     rows = [_run(row, columns, table) for row in sheet.rows]
-    analytes = {row.text("analyte") or table.analyte for row in rows}
+    analytes = {row.text("analyte") or table.analyte for row in rows} or {table.analyte}
     check_units(columns, sorted(analyte for analyte in analytes if analyte), table, problems)
     place = Place(table.file, sheet.header.number, in_table=True)
     if any((row.text("preparation") or table.preparation) == "repeated_reading" for row in rows):

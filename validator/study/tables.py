@@ -36,7 +36,7 @@ class Row:
 
 @dataclass(frozen=True, slots=True)
 class Sheet:
-    """A table as it stands in the file."""
+    """A table as it stands in the file; one that is not filled in yet has a header and no rows."""
 
     header: Row
     rows: Sequence[Row]
@@ -90,10 +90,6 @@ def _sheet(rows: Sequence[Row], separator: str) -> Sheet:
     if not rows:
         raise Unusable("the table is empty; its first row names the columns")
     header, *data = rows
-    if not data:
-        raise Unusable(
-            "the table has a header and no rows yet; fill it in, or take the block out", header.number
-        )
     for row in data:
         if any(row.cells[len(header.cells) :]):
             raise Unusable(

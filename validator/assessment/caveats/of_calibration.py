@@ -10,9 +10,10 @@ from validator.assessment.caveats.raising import Raised, Subject, Trigger, p_tex
 from validator.assessment.guidance_figures import level_errors
 from validator.dossier import numbers
 from validator.errors import NotEstimable
-from validator.evaluation.results import CalibrationRecord, NotAssessed
+from validator.evaluation.results import CalibrationRecord, LimitVariant, NotAssessed
+from validator.statistics.detection import VARIANTS
 from validator.statistics.distributions import t_two_sided_p
-from validator.statistics.regression import CalibrationFit, fit
+from validator.statistics.regression import CalibrationFit, Model, fit
 
 if TYPE_CHECKING:
     from validator.statistics.interval import Estimate
@@ -20,6 +21,8 @@ if TYPE_CHECKING:
 LOWEST_TOLERANCE, TOLERANCE = 20.0, 15.0
 CURVED_R_SQUARED = 0.99
 RATIO_OF_SD = 3.0
+MISLEADING = 2.0
+RESIDUAL = "residual_3.3"
 
 
 def _significant(test: object, alpha: float) -> float | None:
@@ -89,7 +92,7 @@ def line_forced_through_zero(subject: Subject) -> Trigger:
     line = subject.calibration
     if line is None or line.model != "linear_through_origin":
         return
-    free = _free_line(line)
+    free = _weighted(line, "linear")
     if free is not None:
         error = free.intercept.standard_error or 0.0
         if error > 0:
@@ -112,18 +115,6 @@ def line_forced_through_zero(subject: Subject) -> Trigger:
                 "signal_unit": subject.analyte.signal_unit,
             },
         )
-
-
-def _free_line(line: CalibrationRecord) -> CalibrationFit | None:
-    weights = np.array([point.weight for point in line.points])
-    try:
-        return fit(
-            [point.level for point in line.points],
-            [point.signal for point in line.points],
-            weights=None if np.ptp(weights) == 0 else weights,
-        )
-    except NotEstimable:
-        return None
 
 
 def _mean(values: list[float]) -> Estimate | None:
@@ -231,16 +222,8 @@ def too_few_or_badly_spread_levels(subject: Subject) -> Trigger:
 
 
 def _leverages(line: CalibrationRecord) -> dict[float, float]:
-    if line.model == "quadratic":
-        return {}
-    weights = np.array([point.weight for point in line.points])
-    again = fit(
-        [point.level for point in line.points],
-        [point.signal for point in line.points],
-        model=line.model,  # type: ignore[arg-type]
-        weights=None if np.ptp(weights) == 0 else weights,
-    )
-    return dict(zip(again.x.tolist(), again.leverage.tolist(), strict=True))
+    again = None if line.model == "quadratic" else _weighted(line, line.model)  # type: ignore[arg-type]
+    return {} if again is None else dict(zip(again.x.tolist(), again.leverage.tolist(), strict=True))
 
 
 def no_replicate_standards(subject: Subject) -> Trigger:
@@ -330,6 +313,82 @@ def drift_with_run_order(subject: Subject) -> Trigger:
             yield Raised(id="drift_with_run_order", case="rising_order")
 
 
+def unweighted_limits_mislead(subject: Subject) -> Trigger:
+    """The limit from unweighted residuals is more than twice the weighted one."""
+    line = subject.calibration
+    detection = subject.detection
+    variant = detection.variants.get(RESIDUAL) if detection is not None else None
+    if line is None or line.weighting == "none" or not isinstance(variant, LimitVariant):
+        return
+    weighted = variant.detection_limit
+    ordinary = _ordinary(line)
+    if weighted is None or ordinary is None or not ordinary.slope.value:
+        return
+    unweighted = 3.3 * ordinary.residual_standard_deviation / abs(ordinary.slope.value)
+    if unweighted > MISLEADING * weighted.value > 0:
+        yield Raised(
+            id="unweighted_limits_mislead",
+            case="proportional",
+            values={
+                "unweighted": numbers.limit(unweighted),
+                "weighted": numbers.limit(weighted.value),
+                "unit": subject.analyte.unit,
+                "variant": VARIANTS[RESIDUAL].title,
+                "factor": numbers.significant(unweighted / weighted.value, 2),
+            },
+        )
+
+
+def _ordinary(line: CalibrationRecord, model: Model | None = None) -> CalibrationFit | None:
+    try:
+        return fit(
+            [point.level for point in line.points],
+            [point.signal for point in line.points],
+            model=model or line.model,  # type: ignore[arg-type]
+        )
+    except NotEstimable:
+        return None
+
+
+def second_order_describes_better(subject: Subject) -> Trigger:
+    """Mandel's test is significant: what a second-order function would change."""
+    line = subject.calibration
+    if line is None or line.alternative_quadratic is None or not line.slope.value:
+        return
+    straight, curve = _weighted(line, "linear"), _weighted(line, "quadratic")
+    if straight is None or curve is None:
+        return
+    levels = np.unique(straight.x[straight.x > 0])
+    read = (curve.predict(levels) - straight.intercept.value) / straight.slope.value
+    errors = 100 * (read / levels - 1)
+    worst = int(np.abs(errors).argmax())
+    yield Raised(
+        id="second_order_describes_better",
+        case="offered",
+        values={
+            "line": numbers.significant(line.residual_standard_deviation, 2),
+            "curve": numbers.significant(line.alternative_quadratic.residual_standard_deviation, 2),
+            "signal_unit": subject.analyte.signal_unit,
+            "level": numbers.as_given(float(levels[worst])),
+            "unit": subject.analyte.unit,
+            "difference": numbers.significant(float(errors[worst]), 2),
+        },
+    )
+
+
+def _weighted(line: CalibrationRecord, model: Model) -> CalibrationFit | None:
+    weights = np.array([point.weight for point in line.points])
+    try:
+        return fit(
+            [point.level for point in line.points],
+            [point.signal for point in line.points],
+            model=model,
+            weights=None if np.ptp(weights) == 0 else weights,
+        )
+    except NotEstimable:
+        return None
+
+
 TRIGGERS = (
     correlation_offered_as_linearity,
     intercept_differs_from_zero,
@@ -342,4 +401,6 @@ TRIGGERS = (
     misfit_significant_but_small,
     linear_parts_chosen_afterwards,
     drift_with_run_order,
+    unweighted_limits_mislead,
+    second_order_describes_better,
 )

@@ -12,6 +12,7 @@ class InterferenceRun(Run):
     """Readings with an interferent beside the analyte, and ``reference`` readings without it.
 
     ``reference`` is on the axis of the readings: results beside ``found``, signals beside ``signals``.
+    A ``ratio`` without ``ratio_kind`` is one of masses.
     """
 
     in_analyte_unit = frozenset({"analyte_level", "found"})
@@ -42,22 +43,17 @@ class InterferenceRun(Run):
         exactly_one(self, "found", "signals")
         if self.ratio is None and self.interferent_level is None:
             refuse(
-                "how much interferent there was is missing: give ratio and ratio_kind, "
+                "how much interferent there was is missing: give ratio, "
                 "or interferent_level and interferent_unit"
             )
         if self.ratio is not None and self.interferent_level is not None:
             refuse("ratio and interferent_level exclude each other; give one of them", "interferent_level")
+        if self.interferent_level is not None and self.interferent_unit is None:
+            refuse("interferent_unit is missing (mg/L, for example)", "interferent_level")
         for amount, companion in (("ratio", "ratio_kind"), ("interferent_level", "interferent_unit")):
-            self._in_company(amount, companion)
+            if getattr(self, companion) is not None and getattr(self, amount) is None:
+                refuse(f"{companion} is given without {amount}", companion)
         return self
-
-    def _in_company(self, amount: str, companion: str) -> None:
-        has_amount, has_companion = getattr(self, amount) is not None, getattr(self, companion) is not None
-        if has_amount and not has_companion:
-            example = "mass or molar" if companion == "ratio_kind" else "mg/L, for example"
-            refuse(f"{companion} is missing ({example})", amount)
-        if has_companion and not has_amount:
-            refuse(f"{companion} is given without {amount}", companion)
 
 
 class InterferenceBlock(Block):

@@ -22,9 +22,10 @@ _BELONGS_TO = {"native": "added", "native_sd": "added", "reference_uncertainty":
 class RecoveryRun(Run):
     """What was found of a known amount, in one of three forms.
 
-    A spike (``native``, ``added``), a certified material (``reference`` with the standard uncertainty
-    ``reference_uncertainty``) or a solution known independently (``level``). ``native_sd`` is the standard
-    deviation of the native value as it enters the difference: that of the mean where ``native`` is a mean.
+    A spike (``native``, ``added``), a certified material (``reference``, with the standard uncertainty
+    ``reference_uncertainty`` where it is known) or a solution known independently (``level``).
+    ``native_sd`` is the standard deviation of the native value as it enters the difference: that of the
+    mean where ``native`` is a mean.
     """
 
     in_analyte_unit = frozenset(
@@ -61,25 +62,17 @@ class RecoveryRun(Run):
         given = [name for name in ("added", "reference", "level") if getattr(self, name) is not None]
         if not given:
             refuse(
-                "what was to be found is missing: give native and added (spike), reference and "
-                "reference_uncertainty (certified material) or level (solution known independently)"
+                "what was to be found is missing: give native and added (spike), reference "
+                "(certified material) or level (solution known independently)"
             )
         if len(given) > 1:
             refuse(f"{given[0]} and {given[1]} exclude each other; give one of them", given[1])
         for name, owner in _BELONGS_TO.items():
             if getattr(self, name) is not None and given != [owner]:
                 refuse(f"{name} belongs to a run with {owner}, this one has {given[0]}", name)
-        self._form_is_complete()
-        return self
-
-    def _form_is_complete(self) -> None:
         if self.added is not None and self.native is None:
             refuse("native is missing: what was found without the addition (0 where the sample is blank)")
-        if self.reference is not None and self.reference_uncertainty is None:
-            refuse(
-                "reference_uncertainty is missing: the standard uncertainty of the certified value "
-                "(its expanded uncertainty divided by k); a value without one goes under level"
-            )
+        return self
 
 
 class RecoveryBlock(Block):

@@ -1,0 +1,217 @@
+"""Top-down uncertainty from validation and control data."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy import stats
+
+from validator.errors import NotEstimable
+from validator.statistics import bias_uncertainty as bias
+from validator.statistics import within_laboratory_uncertainty as within
+from validator.statistics.precision import one_way
+from validator.statistics.uncertainty_top_down import top_down
+
+CONTROL = [10.1, 9.8, 10.3, 9.9, 10.0, 10.4, 9.7, 10.2]
+
+
+def test_control_results_absolute_and_relative():
+    """u(Rw) is the standard deviation, in the unit or in percent of the mean, with ν = n − 1."""
+    absolute, relative = within.from_control_results(CONTROL), within.from_control_results(CONTROL, relative=True)
+
+    assert absolute.standard_uncertainty == pytest.approx(np.std(CONTROL, ddof=1))
+    assert relative.standard_uncertainty == pytest.approx(100 * stats.variation(CONTROL, ddof=1))
+    assert absolute.rows[0].degrees_of_freedom == 7
+    assert absolute.lowest == pytest.approx(np.mean(CONTROL))
+
+
+def test_control_limits_are_divided_by_their_factor():
+    """Warning limits at ±2s give s."""
+    part = within.from_control_limits(3.0, relative=True, level=20.0)
+
+    assert (part.standard_uncertainty, part.rows[0].divisor, part.lowest) == (1.5, 2.0, 20.0)
+
+
+def test_intermediate_precision_brings_its_degrees_of_freedom():
+    """u(Rw) = s_I, with the effective ν of the variance components."""
+    precision = one_way([[10.0, 10.2], [10.4, 10.5], [9.7, 9.9], [10.1, 10.4]])
+
+    part = within.from_intermediate_precision(precision, relative=True)
+
+    assert part.standard_uncertainty == pytest.approx(precision.intermediate_rsd.value)
+    assert part.rows[0].degrees_of_freedom == precision.intermediate_sd.degrees_of_freedom
+    with pytest.raises(NotEstimable, match="one series"):
+        within.from_intermediate_precision(one_way([[1.0, 1.1, 1.2]]))
+
+
+def test_both_duplicate_forms_estimate_the_same_standard_deviation():
+    """Squares and ranges agree with σ, and their scatter over many sets with the ν they claim."""
+    rng = np.random.default_rng(5)
+    k, sets = 40, 1500
+    pairs = rng.normal(50, 2, (sets, k, 2))
+    squares = [within.from_duplicates(one) for one in pairs]
+    ranges = [within.from_duplicates(one, form="range") for one in pairs]
+
+    for parts in (squares, ranges):
+        s = np.array([part.standard_uncertainty for part in parts])
+        nu = parts[0].rows[0].degrees_of_freedom
+        assert s.mean() == pytest.approx(2, rel=0.01)
+        assert s.std() / s.mean() == pytest.approx(1 / math.sqrt(2 * nu), rel=0.08)
+    assert ranges[0].rows[0].degrees_of_freedom < squares[0].rows[0].degrees_of_freedom
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.lists(st.tuples(st.floats(1, 100), st.floats(1, 100)), min_size=1, max_size=8))
+def test_one_size_of_difference_makes_both_forms_proportional(pairs):
+    """When all |d| are equal, the range form is √2/1.128 times the form with squares."""
+    equal = [(a, a + 0.5) for a, _ in pairs]
+
+    squares, ranges = within.from_duplicates(equal), within.from_duplicates(equal, form="range")
+
+    ratio = ranges.standard_uncertainty / squares.standard_uncertainty
+    assert ratio == pytest.approx(math.sqrt(2) / (2 / math.sqrt(math.pi)), rel=1e-9)
+
+
+def test_duplicates_alone_say_that_batches_are_missing():
+    """The part between batches is added as its own row; without it a note says that u(Rw) is too small."""
+    pairs = [(10.0, 10.4), (20.0, 19.4), (15.0, 15.1)]
+    batches = within.from_control_results([100.0, 103.0, 98.0, 101.0], relative=True)
+
+    alone = within.from_duplicates(pairs, relative=True)
+    full = within.from_duplicates(pairs, relative=True, between_batches=batches)
+
+    assert "too small" in alone.note
+    assert full.note == ""
+    assert full.standard_uncertainty == pytest.approx(
+        math.hypot(alone.standard_uncertainty, batches.standard_uncertainty)
+    )
+    assert [row.evaluation for row in full.rows] == ["A", "A"]
+    assert (full.lowest, full.highest) == pytest.approx((10.2, 19.7))
+    with pytest.raises(NotEstimable, match="same form"):
+        within.from_duplicates(pairs, between_batches=batches)
+
+
+@pytest.mark.parametrize(
+    "call",
+    [
+        lambda: within.from_control_results([1.0]),
+        lambda: within.from_control_results([1.0, 1.0]),
+        lambda: within.from_control_results([-1.0, -1.1], relative=True),
+        lambda: within.from_control_limits(0.0),
+        lambda: within.from_duplicates([(1.0, 1.0)]),
+        lambda: within.from_duplicates([(1.0, 1.0)], form="range"),
+        lambda: within.from_duplicates([(1.0, -1.5)], form="range", relative=True),
+        lambda: within.from_duplicates(np.empty((0, 2))),
+        lambda: bias.from_reference_material([10.0], 10.0, 0.1),
+        lambda: bias.from_reference_material([], 10.0, 0.1),
+        lambda: bias.from_reference_material([0.1, 0.2], 0.0, 0.1, relative=True),
+        lambda: bias.from_reference_materials([1.0], [1.0], [0.1]),
+        lambda: bias.from_recoveries([98.0], 1.0),
+    ],
+)
+def test_data_that_cannot_carry_the_part_say_why(call):
+    """Single results, no scatter, and percent of nothing are not estimable."""
+    with pytest.raises(NotEstimable):
+        call()
+
+
+@pytest.mark.parametrize(
+    "call",
+    [
+        lambda: bias.from_reference_material([1.0, 2.0], 1.0, -0.1),
+        lambda: bias.from_reference_materials([1.0, 2.0], [1.0, 2.0], [0.1, -0.1]),
+        lambda: bias.addition_uncertainty(concentration_percent=-1.0),
+        lambda: bias.from_interlaboratory_rounds([1.0, 2.0], [1.0, 2.0], 0.1, 0),
+    ],
+)
+def test_impossible_figures_are_refused(call):
+    """Negative uncertainties and rounds without laboratories are errors."""
+    with pytest.raises(ValueError, match="negative|at least one laboratory"):
+        call()
+
+
+def test_one_reference_material_has_three_rows():
+    """Bias, scatter of its mean and reference value; results of one series belong together."""
+    values = [10.2, 10.4, 10.3, 10.5]
+
+    part = bias.from_reference_material(values, 10.0, 0.05)
+    grouped = bias.from_reference_material(values, 10.0, 0.05, series=["a", "a", "b", "b"])
+
+    assert [row.standard_uncertainty for row in part.rows] == pytest.approx(
+        [0.35, stats.sem(values), 0.05]
+    )
+    assert [row.degrees_of_freedom for row in part.rows] == [math.inf, 3, math.inf]
+    assert grouped.rows[1].degrees_of_freedom == 1
+    assert grouped.rows[1].standard_uncertainty == pytest.approx(0.05)
+
+
+def test_several_materials_in_percent():
+    """Root mean square of the relative biases with ν = N, and the mean of the relative uncertainties."""
+    part = bias.from_reference_materials([10.2, 19.0, 51.0], [10, 20, 50], [0.1, 0.2, 1.0], relative=True)
+
+    assert part.rows[0].standard_uncertainty == pytest.approx(math.sqrt((2**2 + 5**2 + 2**2) / 3))
+    assert part.rows[0].degrees_of_freedom == 3
+    assert part.rows[1].standard_uncertainty == pytest.approx((1 + 1 + 2) / 3)
+    assert (part.lowest, part.highest, part.n) == (10, 50, 3)
+
+
+def test_recoveries_and_rounds_agree_with_materials_of_the_same_biases():
+    """The same biases and reference uncertainties give the same u(bias) by every route."""
+    materials = bias.from_reference_materials([97.0, 104.0], [100, 100], [2, 2], relative=True)
+    recoveries = bias.from_recoveries([97.0, 104.0], 2.0, levels=[5.0, 50.0])
+    rounds = bias.from_interlaboratory_rounds([97.0, 104.0], [100, 100], 10, 25, relative=True)
+
+    assert recoveries.standard_uncertainty == pytest.approx(materials.standard_uncertainty)
+    assert rounds.standard_uncertainty == pytest.approx(materials.standard_uncertainty)
+    assert (recoveries.lowest, recoveries.highest) == (5.0, 50.0)
+
+
+def test_robust_assigned_values_are_less_well_known():
+    """For a median u(Cref) is 1.25 times as large."""
+    plain, robust = (
+        bias.from_interlaboratory_rounds([9.0, 11.0], [10, 10], 1.0, 16, robust=choice)
+        for choice in (False, True)
+    )
+
+    assert robust.rows[1].standard_uncertainty == pytest.approx(1.25 * plain.rows[1].standard_uncertainty)
+
+
+def test_top_down_combines_rows_and_range():
+    """u_c² is the sum over rows, shares make 100 %, the range is that of all data behind it."""
+    found = top_down(
+        within.from_control_results(CONTROL, relative=True),
+        bias.from_reference_materials([10.2, 19.0, 51.0], [10, 20, 50], [0.1, 0.2, 1.0], relative=True),
+    )
+
+    u_c = math.hypot(found.within_laboratory.standard_uncertainty, found.bias.standard_uncertainty)
+    assert found.budget.standard_uncertainty == pytest.approx(u_c)
+    assert found.budget.expanded_uncertainty == pytest.approx(2 * u_c)
+    assert sum(row.share_percent for row in found.budget.rows) == pytest.approx(100)
+    assert (found.relative, found.lowest, found.highest) == (True, 10, 50)
+
+
+def test_students_factor_on_request():
+    """With k left open, U takes Student's t of the effective ν of all rows."""
+    parts = (
+        within.from_control_results(CONTROL, relative=True),
+        bias.from_recoveries([97.0, 99.0, 95.0, 101.0, 96.0, 98.0], 1.0),
+    )
+
+    found = top_down(*parts, coverage_factor=None).budget
+
+    rows = [row for part in parts for row in part.rows]
+    u4 = sum(row.contribution**4 / row.degrees_of_freedom for row in rows)
+    nu = sum(row.contribution**2 for row in rows) ** 2 / u4
+    assert found.degrees_of_freedom == pytest.approx(nu)
+    assert found.coverage_factor == pytest.approx(stats.t.ppf(0.975, nu))
+    assert found.level == 0.95
+
+
+def test_forms_must_agree():
+    """Percent and units are not added."""
+    with pytest.raises(NotEstimable, match="same form"):
+        top_down(within.from_control_results(CONTROL), bias.from_recoveries([97.0, 99.0], 1.0))
