@@ -157,4 +157,6 @@ def test_no_level_at_all_is_not_estimable():
 def test_impossible_levels_are_refused(levels, acceptance, words):
     """Levels are positive and different, and each has its results."""
     with pytest.raises(ValueError, match=words):
-        accuracy_profile(levels, results((2, 2), levels=[1.0, 2.0], biases=(0, 0)), acceptance_percent=acceptance)
+        accuracy_profile(
+            levels, results((2, 2), levels=[1.0, 2.0], biases=(0, 0)), acceptance_percent=acceptance
+        )

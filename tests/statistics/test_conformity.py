@@ -157,9 +157,7 @@ def bivariate(mean, sd, u, lower, upper, accept_lower, accept_upper):
 )
 def test_global_risks_are_those_of_the_joint_distribution(mean, sd, u, lower, upper, band):
     """Both risks equal rectangle probabilities of the bivariate normal distribution, another road."""
-    found = global_risks(
-        mean=mean, sd=sd, standard_uncertainty=u, lower=lower, upper=upper, guard_band=band
-    )
+    found = global_risks(mean=mean, sd=sd, standard_uncertainty=u, lower=lower, upper=upper, guard_band=band)
 
     expected = bivariate(mean, sd, u, lower, upper, lower + band, upper - band)
     assert (found.consumers_risk, found.producers_risk) == pytest.approx(expected, abs=2e-9)
@@ -175,9 +173,7 @@ def test_global_risk_agrees_with_inspecting_many_items():
     measured = items + rng.normal(0, 0.4, items.size)
     conforms, accepted = (items > 9) & (items < 11.5), (measured > 9.3) & (measured < 11.2)
 
-    found = global_risks(
-        mean=10, sd=1, standard_uncertainty=0.4, lower=9, upper=11.5, guard_band=0.3
-    )
+    found = global_risks(mean=10, sd=1, standard_uncertainty=0.4, lower=9, upper=11.5, guard_band=0.3)
 
     assert np.mean(accepted & ~conforms) == pytest.approx(found.consumers_risk, abs=0.0008)
     assert np.mean(conforms & ~accepted) == pytest.approx(found.producers_risk, abs=0.0016)

@@ -107,9 +107,9 @@ def test_risk_is_that_of_the_predictive_distribution():
     inside, _ = integrate.quad(predictive.pdf, 8.0, 13.0)
 
     assert found.probability_outside(8.0, 13.0) == pytest.approx(1 - inside, rel=1e-9)
-    assert found.probability_outside(
-        found.expectation.lower, found.expectation.upper
-    ) == pytest.approx(0.05, rel=1e-9)
+    assert found.probability_outside(found.expectation.lower, found.expectation.upper) == pytest.approx(
+        0.05, rel=1e-9
+    )
 
 
 @quick

@@ -153,7 +153,9 @@ def test_quantities_read_together_keep_their_degrees_of_freedom():
 def test_propagation_follows_relative_uncertainties_of_a_product():
     """For products and quotients relative variances add."""
     names = ("p", "q", "r")
-    quantities = [from_statement(name, value, 0.02 * value) for name, value in zip(names, (3, 7, 2), strict=True)]
+    quantities = [
+        from_statement(name, value, 0.02 * value) for name, value in zip(names, (3, 7, 2), strict=True)
+    ]
 
     budget = propagate(measurement_model("p * q / r"), quantities)
 

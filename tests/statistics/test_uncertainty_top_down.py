@@ -21,7 +21,10 @@ CONTROL = [10.1, 9.8, 10.3, 9.9, 10.0, 10.4, 9.7, 10.2]
 
 def test_control_results_absolute_and_relative():
     """u(Rw) is the standard deviation, in the unit or in percent of the mean, with ν = n − 1."""
-    absolute, relative = within.from_control_results(CONTROL), within.from_control_results(CONTROL, relative=True)
+    absolute, relative = (
+        within.from_control_results(CONTROL),
+        within.from_control_results(CONTROL, relative=True),
+    )
 
     assert absolute.standard_uncertainty == pytest.approx(np.std(CONTROL, ddof=1))
     assert relative.standard_uncertainty == pytest.approx(100 * stats.variation(CONTROL, ddof=1))
@@ -141,9 +144,7 @@ def test_one_reference_material_has_three_rows():
     part = bias.from_reference_material(values, 10.0, 0.05)
     grouped = bias.from_reference_material(values, 10.0, 0.05, series=["a", "a", "b", "b"])
 
-    assert [row.standard_uncertainty for row in part.rows] == pytest.approx(
-        [0.35, stats.sem(values), 0.05]
-    )
+    assert [row.standard_uncertainty for row in part.rows] == pytest.approx([0.35, stats.sem(values), 0.05])
     assert [row.degrees_of_freedom for row in part.rows] == [math.inf, 3, math.inf]
     assert grouped.rows[1].degrees_of_freedom == 1
     assert grouped.rows[1].standard_uncertainty == pytest.approx(0.05)

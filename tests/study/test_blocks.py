@@ -114,6 +114,7 @@ def test_three_forms_of_recovery(study_of):
         "{reference: 10, reference_uncertainty: 0.2, found: 9.8}",
         "{level: 4, found: [4.1]}",
         "{native: 0, added: 5, found: 5}",
+        "{reference: 20, found: 19}",
     )
 
     assert [(run.kind, run.expected, run.values) for run in runs] == [
@@ -121,12 +122,14 @@ def test_three_forms_of_recovery(study_of):
         ("reference_material", 10, (9.8,)),
         ("known_solution", 4, (4.1,)),
         ("spike", 5, (5,)),
+        ("reference_material", 20, (19,)),
     ]
+    assert [run.reference_uncertainty for run in runs] == [None, 0.2, None, None, None]
 
 
 def test_interference_by_ratio_or_level(study_of):
-    """The interferent's amount is a ratio of a stated kind or a level in a stated unit."""
-    by_ratio, by_level = _runs(
+    """The interferent's amount is a ratio, of masses where no kind is stated, or a level in a stated unit."""
+    by_ratio, by_level, without_kind = _runs(
         study_of,
         "interference",
         (
@@ -137,7 +140,10 @@ def test_interference_by_ratio_or_level(study_of):
             "{interferent: humic acid, interferent_level: 2, interferent_unit: "
             "mg/L, analyte_level: 5, signals: 3, reference: [3, 4]}"
         ),
+        "{interferent: iron(III), ratio: 10, analyte_level: 5, found: 5, reference: 5}",
     )
+
+    assert (without_kind.ratio, without_kind.ratio_kind) == (10, None)
 
     assert (by_ratio.axis, by_ratio.values, by_ratio.reference) == ("concentration", (5.1, 5.2), (5,))
     assert (by_level.axis, by_level.values, by_level.reference) == ("signal", (3,), (3, 4))

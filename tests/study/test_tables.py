@@ -171,6 +171,23 @@ def test_settings_and_results_in_numbered_columns(study_of):
     assert [run.settings for run in study.robustness.runs] == [(1, 0), (-1, 0), (0, 1), (0, -1)]
 
 
+@pytest.mark.parametrize("block", ["calibration", "blanks", "precision", "recovery", "carry_over"])
+def test_a_table_that_is_not_filled_in_yet(study_of, block):
+    """A header without rows is a block without runs: what is measured tomorrow is planned today."""
+    headers = {
+        "calibration": "level;signal 1;signal 2",
+        "blanks": "signal (µA);kind",
+        "precision": "level;concentration;day",
+        "recovery": "native (µg/L);added;found",
+        "carry_over": "kind;level;signal",
+    }
+
+    study = study_of(f"{block}: {{file: t.csv}}\n", {"t.csv": headers[block] + "\n"})
+
+    assert getattr(study, block).runs == ()
+    assert [file.path for file in study.inputs] == ["study.yaml", "t.csv"]
+
+
 def test_defaults_hold_for_rows_too(study_of):
     """A block's defaults fill the rows of its table where their cells are empty."""
     study = study_of(
@@ -355,12 +372,15 @@ def test_defaults_hold_for_rows_too(study_of):
         ),
         (
             CALIBRATION,
-            "\nlevel,signal\n",
+            "\nlevel (g/L),signal,concentration\n",
             [
-                "cal.csv:2: calibration: "
-                "the table has a header and no rows yet; fill it in, or take the block out"
+                "cal.csv:2 (column 'concentration'): calibration: unknown column; did you mean 'level'? "
+                "Map a field to it under columns, or leave it out",
+                "cal.csv:2 (column 'level (g/L)'): calibration: the unit is 'g/L' here and 'µg/L' in "
+                "method.analytes; convert the values to µg/L",
             ],
         ),
+        (CALIBRATION, "signal\n", ["cal.csv:1: calibration: the column 'level' is missing"]),
         (
             CALIBRATION,
             'level,signal\n\n1,"2\n3,4\n',

@@ -84,7 +84,8 @@ def _findings(
         judgement = judged(observation, limit, choices.decision_rule)
         more = None
         if judgement.outcome == "inconclusive" and observation.estimate is not None:
-            more = needed(further_results(observation.estimate, limit, observation.kind, choices.confidence))
+            further = further_results(observation.estimate, limit, observation.kind, choices.confidence)
+            more = needed(further, rule.characteristic.value)
         yield Finding(
             characteristic=rule.characteristic.value,
             analyte=cell.analyte,

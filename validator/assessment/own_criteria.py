@@ -51,7 +51,7 @@ def _findings(
             needs = None
             if judgement.outcome == "inconclusive" and observation.estimate is not None:
                 more = further_results(observation.estimate, limit, observation.kind, choices.confidence)
-                needs = needed(more)
+                needs = needed(more, criterion.characteristic)
             yield Finding(
                 characteristic=criterion.characteristic,
                 analyte=analyte,
@@ -86,13 +86,23 @@ def judged(observation: Observation, limit: Limit, rule: str) -> Judgement:
     return judge(estimate, limit, rule)
 
 
-def needed(more: int | None) -> str:
+_COUNTED_IN: dict[str, tuple[str, str]] = {
+    "intermediate_precision": ("series", "series"),
+    "reproducibility": ("laboratory", "laboratories"),
+    "detection_limit": ("independent blank or preparation", "independent blanks or preparations"),
+    "quantification_limit": ("independent blank or preparation", "independent blanks or preparations"),
+    "recovery": ("independent result or series", "independent results or series"),
+    "trueness": ("independent result or series", "independent results or series"),
+}
+"""What carries the degrees of freedom of a characteristic's figure, one and many."""
+
+
+def needed(more: int | None, characteristic: str) -> str:
     """What would decide, as a clause."""
     if more is None:
         return "more results alone would not decide: the figure lies too close to the limit"
-    return (
-        f"about {more} further independent result{'s' if more != 1 else ''} would decide, if the figure stays"
-    )
+    one, many = _COUNTED_IN.get(characteristic, ("independent result", "independent results"))
+    return f"about {more} further {one if more == 1 else many} would decide, if the figure stays"
 
 
 def limits_of(criterion: Criterion) -> list[tuple[tuple[str, ...], Limit]]:

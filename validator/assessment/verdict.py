@@ -57,6 +57,6 @@ def _held_back(finding: Finding, caveats: Sequence[Caveat]) -> Finding:
         )
         if concerns:
             return finding.model_copy(
-                update={"outcome": "inconclusive", "reason": f"a stop caveat is open: {caveat.id}"}
+                update={"outcome": "inconclusive", "reason": f"a stop caveat is open: {caveat.title}"}
             )
     return finding

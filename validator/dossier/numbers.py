@@ -153,7 +153,7 @@ def count(n: int | None) -> str:
 
 def quantity(number: str, unit: str) -> str:
     """A formatted *number* with its unit; ``a ± b`` and ``a to b`` are bracketed first (ISO 80000-1)."""
-    if not unit or number in (MISSING, UNBOUNDED):
+    if unit in ("", "1") or number in (MISSING, UNBOUNDED):
         return number
     joined = " ± " in number or f" {TO} " in number
     bracketed = number if not joined or "(" in number else f"({number})"

@@ -29,7 +29,10 @@ def blank_response(
     runs = [run for run in kept(runs_of(study.blanks, cell)) if isinstance(run, BlankRun)]
     of_matrix = [run for run in runs if run.kind == "matrix"]
     counted = of_matrix or runs
-    values = [*independent_values(counted), *(Value(limit, (limit,), run) for run in counted for limit in run.below)]
+    values = [
+        *independent_values(counted),
+        *(Value(limit, (limit,), run) for run in counted for limit in run.below),
+    ]
     confidence = study.analysis_for(cell.analyte).confidence
     limit = detection.quantification_limit.value
     try:

@@ -86,7 +86,7 @@ class _Pairs:
         )
 
     def uncertainties(self, method: str) -> NDArray[np.float64] | None:
-        """Stated standard uncertainties of the results of *method*, where every sample has one run and one."""
+        """Stated standard uncertainties of *method*, where every sample has a single run that states one."""
         found = [
             getattr(sample.runs[0], f"{method}_uncertainty") if len(sample.runs) == 1 else None
             for sample in self.samples
@@ -127,7 +127,7 @@ def _sample(name: str, runs: Sequence[ComparisonRun]) -> _Sample:
     counted = tuple(run for run in runs if run.excluded is None)
     if not counted:
         return _Sample(name, tuple(runs), f"excluded: {runs[0].excluded}")
-    # a result below a limit is no number: the sample cannot be compared, and must not be by its other readings
+    # a result below a limit is no number; the sample must not be compared by its other readings alone
     censored = any(run.below for run in counted)
     return _Sample(name, counted, "reported as below a limit" if censored else None)
 
@@ -157,9 +157,7 @@ def _paired(pairs: _Pairs, confidence: float) -> PairedRecord:
 
 def _percent(pairs: _Pairs, confidence: float) -> EstimateRecord:
     found = bland_altman(pairs.this, pairs.reference, scale="percent", confidence=confidence)
-    bound = bland_altman(
-        pairs.this, pairs.reference, scale="percent", confidence=one_sided_level(confidence)
-    )
+    bound = bland_altman(pairs.this, pairs.reference, scale="percent", confidence=one_sided_level(confidence))
     return estimate_record(found.bias, one_sided=bound.bias)
 
 

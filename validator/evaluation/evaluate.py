@@ -7,13 +7,20 @@ from typing import TYPE_CHECKING
 import numpy as np
 import scipy
 
-from validator.version import __version__
 from validator.errors import NotEstimable
+from validator.evaluation.blank_response import blank_response
 from validator.evaluation.calibration import Fitted, calibration
+from validator.evaluation.carry_over import carry_over
+from validator.evaluation.comparison import comparison
 from validator.evaluation.concentrations import SignalReader
 from validator.evaluation.configurations import compare_configurations
+from validator.evaluation.declared import check_declared
 from validator.evaluation.detection import Limits, detection
+from validator.evaluation.device_to_device import device_to_device
+from validator.evaluation.matrix_effect import matrix_effect
 from validator.evaluation.precision import precision
+from validator.evaluation.predicted_precision import level_dependence
+from validator.evaluation.repeated_use import repeated_use
 from validator.evaluation.results import (
     AnalyteRecord,
     ConfigurationComparison,
@@ -24,9 +31,13 @@ from validator.evaluation.results import (
     Software,
     StudyIdentity,
 )
+from validator.evaluation.robustness import robustness
 from validator.evaluation.rows import Cell
 from validator.evaluation.selectivity import interference
+from validator.evaluation.stability import stability
+from validator.evaluation.standard_addition import standard_addition
 from validator.evaluation.trueness import recovery
+from validator.version import __version__
 
 if TYPE_CHECKING:
     from validator.study import Study
@@ -36,7 +47,12 @@ def evaluate(study: Study) -> Results:
     """Compute everything that the data of *study* can carry; the rest says why not.
 
     Pure: the same study gives equal results; nothing is read from or written to files but guidance profiles.
+
+    Raises:
+        StudyError: the study declares a guidance profile or a limit variant that is not known.
+        GuidanceError: a guidance profile of the study's own is malformed.
     """
+    check_declared(study)
     analytes: dict[str, AnalyteRecord] = {}
     comparisons: dict[str, ConfigurationComparison] = {}
     for analyte in study.method.analytes:
@@ -88,6 +104,16 @@ def _configuration(
         precision=precisions,
         recovery=recoveries,
         interference=interference(study, cell),
+        standard_addition=standard_addition(study, cell, fitted),
+        matrix_effect=matrix_effect(study, cell, fitted),
+        comparison=comparison(study, cell),
+        robustness=robustness(study, cell),
+        stability=stability(study, cell),
+        carry_over=carry_over(study, cell, fitted, limits.record),
+        repeated_use=repeated_use(study, cell),
+        device_to_device=device_to_device(study, cell, reader),
+        level_dependence=level_dependence(precisions),
+        blank_response=blank_response(study, cell, reader, limits.record),
     )
     return record, limits
 

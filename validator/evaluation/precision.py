@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from contextlib import suppress
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -10,36 +9,24 @@ from validator.errors import NotEstimable
 from validator.evaluation.convert import (
     estimate_record,
     figure_record,
-    finite,
     not_assessed,
     one_sided_level,
 )
+from validator.evaluation.interlaboratory import interlaboratory
+from validator.evaluation.outliers import outlier_records
+from validator.evaluation.predicted_precision import with_prediction
 from validator.evaluation.results import (
     EstimateRecord,
     ExcludedPoint,
     NotAssessed,
-    OutlierRecord,
     PrecisionRecord,
 )
 from validator.evaluation.rows import Cell, Value, excluded, group_label, independent_values, kept, runs_of
-from validator.statistics.horwitz import horrat
-from validator.statistics.interlaboratory import InterlaboratoryResult, interlaboratory
-from validator.statistics.interval import Estimate
-from validator.statistics.mass_fraction import mass_fraction
-from validator.statistics.outliers import (
-    OutlierTest,
-    cochran,
-    grubbs,
-    grubbs_double_largest,
-    grubbs_double_smallest,
-    outlier_tests,
-)
 from validator.statistics.precision import PrecisionResult, one_way, single_series
-from validator.statistics.variance_components import one_way_layout
 from validator.study.models.precision import PrecisionRun
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     from validator.evaluation.concentrations import SignalReader
     from validator.study import Study
@@ -95,7 +82,7 @@ def _at_level(level: float, runs: Sequence[PrecisionRun], at: _At) -> PrecisionR
 def grouped(values: Sequence[Value]) -> tuple[str | None, dict[str, list[Value]]]:
     """The grouping factor and the values by group; one group under '' where nothing is recorded."""
     runs = [value.run for value in values]
-    if _all_named(runs, "laboratory"):
+    if _all_named(runs, "laboratory") and len({getattr(run, "laboratory", None) for run in runs}) > 1:
         return "laboratory", _by(values, lambda value: str(getattr(value.run, "laboratory", "")))
     if all(group_label(run) is not None for run in runs):
         extra = [name for name in CONDITIONS if _varies_within_day(values, name)]
@@ -150,10 +137,12 @@ def _figures(level: float, values: Sequence[Value], at: _At) -> PrecisionRecord:
     if not values:
         raise NotEstimable("no reading is left at this level", "replicates of the same material")
     factor, groups = grouped(values)
-    readings = [at.reader.concentrations(members) for members in groups.values()]
-    if factor == "laboratory" and len(readings) > 1:
-        return _between_laboratories(level, readings, at)
-    return _within_laboratory(level, factor, readings, at)
+    readings = {label: at.reader.concentrations(members) for label, members in groups.items()}
+    if factor == "laboratory":
+        record = interlaboratory(level, readings, at.choices.confidence)
+    else:
+        record = _within_laboratory(level, factor, readings, at)
+    return with_prediction(record, at.analyte)
 
 
 def _refused(level: float, n: int, refusal: NotEstimable) -> PrecisionRecord:
@@ -174,8 +163,10 @@ def _refused(level: float, n: int, refusal: NotEstimable) -> PrecisionRecord:
 
 
 def _within_laboratory(
-    level: float, factor: str | None, readings: Sequence[Sequence[float]], at: _At
+    level: float, factor: str | None, groups: Mapping[str, Sequence[float]], at: _At
 ) -> PrecisionRecord:
+    readings = list(groups.values())
+
     def computed(confidence: float) -> PrecisionResult:
         if len(readings) == 1:
             return single_series(readings[0], level=confidence)
@@ -195,72 +186,6 @@ def _within_laboratory(
         intermediate_sd=figure_record(result.intermediate_sd, bound.intermediate_sd),
         intermediate_rsd=figure_record(result.intermediate_rsd, bound.intermediate_rsd),
         repeatability_limit=result.repeatability_limit,
-        horwitz_rsd=_predicted_rsd(level, at.analyte),
-        outlier_tests=_outliers(readings, at.choices.alpha),
+        outlier_tests=outlier_records(groups, alpha=at.choices.alpha),
         method=result.method,
-    )
-
-
-def _between_laboratories(level: float, readings: Sequence[Sequence[float]], at: _At) -> PrecisionRecord:
-    def computed(confidence: float) -> InterlaboratoryResult:
-        return interlaboratory(readings, level=confidence, alpha=at.choices.alpha)
-
-    confidence = at.choices.confidence
-    result, bound = computed(confidence), computed(one_sided_level(confidence))
-    predicted = _predicted_rsd(level, at.analyte)
-    found = result.reproducibility_rsd
-    return PrecisionRecord(
-        level=level,
-        n=result.n,
-        groups=result.laboratories,
-        factor="laboratory",
-        mean=estimate_record(result.mean, one_sided=bound.mean),
-        repeatability_sd=figure_record(result.repeatability_sd, bound.repeatability_sd),
-        repeatability_rsd=figure_record(result.repeatability_rsd, bound.repeatability_rsd),
-        between_sd=figure_record(result.between_sd, bound.between_sd),
-        reproducibility_sd=figure_record(result.reproducibility_sd, bound.reproducibility_sd),
-        reproducibility_rsd=figure_record(found, bound.reproducibility_rsd),
-        repeatability_limit=result.repeatability_limit,
-        reproducibility_limit=result.reproducibility_limit,
-        horwitz_rsd=predicted,
-        horrat=found.value / predicted if predicted and isinstance(found, Estimate) else None,
-        outlier_tests=tuple(_outlier(test) for test in result.outlier_tests),
-        method=result.method,
-    )
-
-
-def _predicted_rsd(level: float, analyte: Analyte) -> float | None:
-    """RSD between laboratories that the mass fraction lets one expect, percent; None without one.
-
-    Horwitz' function with Thompson's ends (Analyst 125 (2000) 385).
-    """
-    try:
-        fraction = mass_fraction(level, analyte.unit, molar_mass=analyte.molar_mass).value
-        return horrat(fraction).thompson_rsd
-    except NotEstimable:
-        return None
-
-
-def _outliers(readings: Sequence[Sequence[float]], alpha: float) -> tuple[OutlierRecord, ...]:
-    """Tests of one series on its readings; of several on their variances (Cochran) and means (Grubbs)."""
-    if len(readings) == 1:
-        return tuple(_outlier(test) for test in outlier_tests(readings[0], alpha=alpha))
-    found: list[OutlierTest] = []
-    with suppress(NotEstimable):
-        found.append(cochran(readings, alpha=alpha))
-    means = one_way_layout(readings).group_means
-    for test in (grubbs, grubbs_double_largest, grubbs_double_smallest):
-        with suppress(NotEstimable):
-            found.append(test(means, alpha=alpha))
-    return tuple(_outlier(test) for test in found)
-
-
-def _outlier(test: OutlierTest) -> OutlierRecord:
-    return OutlierRecord(
-        test=test.name,
-        statistic=test.statistic,
-        critical=finite(test.critical),
-        p=test.p,
-        suspect=finite(test.suspect),
-        flagged=test.flagged,
     )

@@ -11,7 +11,13 @@ from validator.errors import NotEstimable
 from validator.evaluation.convert import attempt, estimate_record, finite, one_sided_level
 from validator.evaluation.exclusions import excluded_points
 from validator.evaluation.own_limits import own_criterion
-from validator.evaluation.results import FactorEffectRecord, NotAssessed, Range, RobustnessRecord
+from validator.evaluation.results import (
+    EstimateRecord,
+    FactorEffectRecord,
+    NotAssessed,
+    Range,
+    RobustnessRecord,
+)
 from validator.evaluation.rows import Cell, excluded, independent_values, kept, runs_of
 from validator.statistics.one_at_a_time import OneAtATime, SettingEffect, one_at_a_time
 from validator.statistics.robustness import FactorEffect, Robustness, factor_effects
@@ -25,6 +31,8 @@ if TYPE_CHECKING:
     from validator.statistics.interval import Estimate
     from validator.study import Study
     from validator.study.models.robustness import Factor
+
+NO_MEAN = EstimateRecord(value=None, reason="the mean result is zero")
 
 DUMMY = "dummy"
 """A factor whose name begins so is a column without a factor: its effect is error."""
@@ -83,12 +91,23 @@ def _allowed_percent(study: Study, cell: Cell) -> float | None:
 def _experiments(
     block: RobustnessBlock, runs: Sequence[RobustnessRun], allowed: float | None, confidence: float
 ) -> _Experiments:
-    values = independent_values(runs)
+    by_settings: dict[tuple[int, ...], list[RobustnessRun]] = {}
+    for run in runs:
+        by_settings.setdefault(run.settings, []).append(run)
+    # repeated readings are averaged within one setting only
+    values = [
+        (settings, value.value)
+        for settings, members in by_settings.items()
+        for value in independent_values(members)
+    ]
     if not values:
         raise NotEstimable("every robustness run is excluded", "runs that count")
-    settings = [value.run.settings for value in values if isinstance(value.run, RobustnessRun)]
     return _Experiments(
-        block, np.array(settings), np.array([value.value for value in values]), allowed, confidence
+        block,
+        np.array([settings for settings, _ in values]),
+        np.array([result for _, result in values]),
+        allowed,
+        confidence,
     )
 
 
@@ -208,7 +227,9 @@ def _factor(factor: Factor, effect: Estimate, bound: Estimate, mean: float) -> F
         unit=factor.unit,
         effect=estimate_record(effect, one_sided=bound),
         effect_percent=(
-            NO_MEAN if percent is None else estimate_record(effect.scaled(percent), one_sided=bound.scaled(percent))
+            NO_MEAN
+            if percent is None
+            else estimate_record(effect.scaled(percent), one_sided=bound.scaled(percent))
         ),
     )
 

@@ -77,9 +77,13 @@ def _by_interferent(runs: Sequence[InterferenceRun]) -> dict[tuple[str, object],
     groups: dict[tuple[str, object], list[InterferenceRun]] = {}
     for run in runs:
         # ratios and levels of one interferent are two scales: a tolerance holds on one of them
-        scale = run.ratio_kind if run.ratio is not None else run.interferent_unit
+        scale = _ratio_kind(run) or run.interferent_unit
         groups.setdefault((run.interferent, scale), []).append(run)
     return groups
+
+
+def _ratio_kind(run: InterferenceRun) -> str | None:
+    return None if run.ratio is None else run.ratio_kind or "mass"
 
 
 def _by_amount(runs: Sequence[InterferenceRun]) -> list[list[InterferenceRun]]:
@@ -125,7 +129,7 @@ def _record(entry: _Tested, limit: float, point: float | None, guarded: float | 
         return InterferenceRecord(
             interferent=run.interferent,
             ratio=run.ratio,
-            ratio_kind=run.ratio_kind,
+            ratio_kind=_ratio_kind(run),
             interferent_level=run.interferent_level,
             interferent_unit=run.interferent_unit,
             analyte_level=run.analyte_level,
@@ -139,7 +143,7 @@ def _record(entry: _Tested, limit: float, point: float | None, guarded: float | 
     return InterferenceRecord(
         interferent=run.interferent,
         ratio=run.ratio,
-        ratio_kind=run.ratio_kind,
+        ratio_kind=_ratio_kind(run),
         interferent_level=run.interferent_level,
         interferent_unit=run.interferent_unit,
         analyte_level=run.analyte_level,

@@ -7,7 +7,13 @@ from typing import TYPE_CHECKING
 
 from validator.errors import NotEstimable
 from validator.evaluation.convert import attempt, estimate_record, one_sided_level
-from validator.evaluation.results import Equivalence, ExcludedPoint, NotAssessed, RecoveryRecord
+from validator.evaluation.results import (
+    Equivalence,
+    EstimateRecord,
+    ExcludedPoint,
+    NotAssessed,
+    RecoveryRecord,
+)
 from validator.evaluation.rows import (
     Cell,
     excluded,
@@ -26,9 +32,17 @@ from validator.statistics.trueness import (
 from validator.study.models.trueness import RecoveryRun
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
+    from validator.statistics.trueness import Kind
     from validator.study import Study
+
+KINDS: Mapping[str, Kind] = {
+    "spike": "spike",
+    "reference_material": "reference",
+    "known_solution": "level",
+}
+"""The forms of a recovery run, by the name of what its results are compared with."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,12 +65,7 @@ def recovery(study: Study, cell: Cell) -> tuple[RecoveryRecord, ...] | NotAssess
         )
     confidence = study.analysis_for(cell.analyte).confidence
     bounds = equivalence_bounds(study, cell)
-    records: list[RecoveryRecord] = []
-    refusals: list[NotAssessed] = []
-    for group in recovery_groups(runs):
-        record = attempt(lambda group=group: _record(group, bounds, confidence))  # type: ignore[misc]
-        (refusals if isinstance(record, NotAssessed) else records).append(record)  # type: ignore[arg-type]
-    return tuple(records) if records else refusals[0]
+    return tuple(_record(group, bounds, confidence) for group in recovery_groups(runs))
 
 
 def recovery_groups(runs: Sequence[RecoveryRun]) -> list[_Group]:
@@ -83,9 +92,38 @@ def equivalence_bounds(study: Study, cell: Cell) -> tuple[float, float] | None:
 
 
 def _record(group: _Group, bounds: tuple[float, float] | None, confidence: float) -> RecoveryRecord:
+    try:
+        record = _figures(group, bounds, confidence)
+    except NotEstimable as refusal:
+        # a level without a figure stays in sight: it was planned, and its criteria are open
+        record = RecoveryRecord(
+            level=group.level,
+            kind=KINDS[group.kind],
+            matrix=group.matrix,
+            n=0,
+            mean_recovery=EstimateRecord(value=None, reason=refusal.reason),
+        )
+    left_out = excluded(group.runs)
+    if not left_out:
+        return record
+    with_all = attempt(lambda: _computed(group.runs, None, confidence))
+    return record.model_copy(
+        update={
+            "excluded": tuple(
+                ExcludedPoint(level=group.level, value=value, place=run.place, cause=run.excluded or "")
+                for run in left_out
+                for value in run.values
+            ),
+            "with_excluded": (
+                None if isinstance(with_all, NotAssessed) else estimate_record(with_all.mean_recovery)
+            ),
+        }
+    )
+
+
+def _figures(group: _Group, bounds: tuple[float, float] | None, confidence: float) -> RecoveryRecord:
     result = _computed(kept(group.runs), bounds, confidence)
     bound = _computed(kept(group.runs), None, one_sided_level(confidence))
-    left_out = excluded(group.runs)
     return RecoveryRecord(
         level=result.level,
         kind=result.kind,
@@ -102,14 +140,6 @@ def _record(group: _Group, bounds: tuple[float, float] | None, confidence: float
         reference_uncertainty_used=result.reference_uncertainty_used,
         method=result.method,
         values=result.values,
-        excluded=tuple(
-            ExcludedPoint(level=group.level, value=value, place=run.place, cause=run.excluded or "")
-            for run in left_out
-            for value in run.values
-        ),
-        with_excluded=(
-            estimate_record(_computed(group.runs, None, confidence).mean_recovery) if left_out else None
-        ),
     )
 
 
@@ -140,11 +170,11 @@ def _computed(runs: Sequence[RecoveryRun], bounds: tuple[float, float] | None, c
                 confidence=confidence,
             )
         case "reference_material":
-            uncertainties = [run.reference_uncertainty or 0.0 for run in origins]
+            known = [run.reference_uncertainty for run in origins if run.reference_uncertainty is not None]
             return reference_recovery(
                 found,
                 first.expected,
-                reference_uncertainty=max(uncertainties),
+                reference_uncertainty=max(known, default=None),
                 series=series,
                 equivalence_bounds=bounds,
                 confidence=confidence,

@@ -75,9 +75,16 @@ def _study(text: str, name: str, folder: StudyFolder, problems: Problems) -> Stu
             study.runs(block_name), written.items if isinstance(written, Listing) else (), strict=True
         ):
             run._place = str(node.place)
+    study._head = _without_data(root)
     study._folder = folder.folder
     study._inputs = folder.inputs
     return study
+
+
+def _without_data(root: Table) -> Table:
+    """The study without its data blocks, which know their places themselves."""
+    data = {name for name, _, _ in data_blocks()}
+    return Table(root.place, {key: entry for key, entry in root.entries.items() if key not in data})
 
 
 def _read_attachments(root: Table, folder: StudyFolder, problems: Problems) -> None:

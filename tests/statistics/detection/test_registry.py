@@ -180,6 +180,7 @@ def test_names_that_do_not_fit(resolve, name, reason, suggestion):
         resolve(name)
     assert refusal.value.reason == reason
     assert suggestion in refusal.value.needs
+    assert ("did you mean" in refusal.value.needs) is ("did you mean" in suggestion)
 
 
 def test_lowest_limit_of_a_result():

@@ -367,8 +367,10 @@ def second_order_describes_better(subject: Subject) -> Trigger:
         case="offered",
         values={
             "line": numbers.significant(line.residual_standard_deviation, 2),
-            "curve": numbers.significant(line.alternative_quadratic.residual_standard_deviation, 2),
-            "signal_unit": subject.analyte.signal_unit,
+            "curve": numbers.quantity(
+                numbers.significant(line.alternative_quadratic.residual_standard_deviation, 2),
+                subject.analyte.signal_unit,
+            ),
             "level": numbers.as_given(float(levels[worst])),
             "unit": subject.analyte.unit,
             "difference": numbers.significant(float(errors[worst]), 2),

@@ -16,6 +16,7 @@ from validator.dossier.sections.context import (
     percent_level,
     refusals,
     row,
+    slope_unit,
     value_text,
 )
 from validator.dossier.sections.pictures import calibration_figures
@@ -77,13 +78,6 @@ def _done(context: Context, item: Item, record: CalibrationRecord) -> Content:
         weighting=record.weighting,
         reason=record.weighting_reason,
     )
-
-
-def slope_unit(item: Item) -> str:
-    """Unit of the slope."""
-    signal, level = item.analyte.signal_unit, item.analyte.unit
-    per = f"({level})" if "/" in level else level
-    return f"{signal}/{per}"
 
 
 def _coefficients(context: Context, item: Item, record: CalibrationRecord) -> Table:

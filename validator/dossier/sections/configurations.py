@@ -6,8 +6,7 @@ from typing import TYPE_CHECKING
 
 from validator.dossier import numbers
 from validator.dossier.document import Block, Column, Paragraph, Row, Section, Table
-from validator.dossier.sections.calibration import slope_unit
-from validator.dossier.sections.context import Context, Item, estimate_text, p_text, row
+from validator.dossier.sections.context import Context, Item, estimate_text, p_text, row, slope_unit
 from validator.dossier.sections.pictures import forest_figure, overlay_figure
 from validator.dossier.sections.summary import limit_text
 from validator.evaluation.results import ComparedConfiguration, NotAssessed, PrecisionRecord, TTest

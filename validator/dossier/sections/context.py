@@ -292,6 +292,15 @@ def outcome_cell(outcome: str) -> Outcome:
     return Outcome(outcome)  # type: ignore[arg-type]
 
 
+def slope_unit(item: Item) -> str:
+    """Unit of the slope."""
+    signal, level = item.analyte.signal_unit, item.analyte.unit
+    amount, slash, volume = level.partition("/")
+    if not slash:
+        return f"{signal}/{level}"
+    return f"{volume}/{amount}" if signal == "1" else f"{signal}·{volume}/{amount}"
+
+
 def row(*cells: Content, kind: str = "plain") -> Row:
     """A table row."""
     return Row(tuple(cells), kind)  # type: ignore[arg-type]

@@ -61,7 +61,8 @@ def _item(context: Context, item: Item, record: DetectionRecord | NotAssessed) -
     blocks.extend(limits_figure(context, item, record))
     blocks.append(_table(context, item, record))
     blocks.extend(_why(context, item, record))
-    blocks.extend(_refused(record))
+    if item.cell.configuration == context.study.validated_configuration:
+        blocks.extend(_refused(record))
     blocks.extend(open_caveats(context, CHARACTERISTICS, item.cell))
     return Section(id=item.id("limits"), title=item.name, blocks=tuple(blocks))
 

@@ -9,7 +9,7 @@ import numpy as np
 from validator.dossier import figures, numbers
 from validator.dossier.document import Figure
 from validator.dossier.figures import AxisText, Measured
-from validator.dossier.sections.context import Context, Item, percent_level
+from validator.dossier.sections.context import Context, Item, percent_level, slope_unit
 from validator.errors import NotEstimable
 from validator.evaluation.results import (
     CalibrationRecord,
@@ -52,7 +52,8 @@ def level_axis(context: Context, item: Item) -> AxisText:
 
 def signal_axis(item: Item) -> AxisText:
     """Axis of signals."""
-    return AxisText(item.analyte.signal, item.analyte.signal_unit)
+    unit = item.analyte.signal_unit
+    return AxisText(item.analyte.signal, "" if unit == "1" else unit)
 
 
 def refitted(record: CalibrationRecord, confidence: float) -> CalibrationFit:
@@ -141,7 +142,7 @@ def _response(context: Context, item: Item, line: CalibrationFit) -> list[Figure
         factors.factor,
         factors.reference,
         x=level_axis(context, item),
-        y=AxisText(say.text("pictures.response_factor"), f"{item.analyte.signal_unit}/({item.analyte.unit})"),
+        y=AxisText(say.text("pictures.response_factor"), slope_unit(item)),
         language=say.language,
     )
     return [

@@ -57,10 +57,10 @@ class LevelDependenceRecord(Record):
 class PrecisionRecord(Record):
     """Precision at one level; percent for the relative figures.
 
-    ``horwitz_rsd`` is the reproducibility that Horwitz predicts from the mass fraction, ``thompson_rsd`` the
-    same with Thompson's limbs; ``horrat`` is the reproducibility found over the former,
-    ``horrat_repeatability`` the repeatability found over half of it. ``mass_fraction_assumption`` is what was
-    taken for granted in turning the level into a mass fraction.
+    ``horwitz_rsd`` is the reproducibility that the mass fraction lets one expect (Horwitz, with Thompson's
+    ends); ``horrat`` is the reproducibility found over it, ``horrat_repeatability`` the repeatability found
+    over half of it. ``mass_fraction_assumption`` is what was taken for granted in turning the level into a
+    mass fraction.
     """
 
     level: float | None
@@ -80,7 +80,6 @@ class PrecisionRecord(Record):
     horwitz_rsd: float | None = None
     horrat: float | None = None
     horrat_repeatability: float | None = None
-    thompson_rsd: float | None = None
     mass_fraction: float | None = None
     mass_fraction_assumption: str | None = None
     consistency: ConsistencyRecord | None = None

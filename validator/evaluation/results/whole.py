@@ -8,10 +8,19 @@ from pydantic import Field
 
 from validator.evaluation.results.assessment import Assessment
 from validator.evaluation.results.base import EstimateRecord, NotAssessed, Record, TTest
+from validator.evaluation.results.blank_response import BlankResponseRecord
 from validator.evaluation.results.calibration import CalibrationRecord
+from validator.evaluation.results.carry_over import CarryOverRecord
+from validator.evaluation.results.comparison import ComparisonRecord
 from validator.evaluation.results.detection import DetectionRecord
-from validator.evaluation.results.precision import PrecisionRecord
+from validator.evaluation.results.device_to_device import DeviceToDeviceRecord
+from validator.evaluation.results.matrix_effect import MatrixEffectRecord
+from validator.evaluation.results.precision import LevelDependenceRecord, PrecisionRecord
+from validator.evaluation.results.repeated_use import RepeatedUseRecord
+from validator.evaluation.results.robustness import RobustnessRecord
 from validator.evaluation.results.selectivity import InterferenceRecord
+from validator.evaluation.results.stability import StabilityRecord
+from validator.evaluation.results.standard_addition import StandardAdditionRecord
 from validator.evaluation.results.trueness import RecoveryRecord
 
 FORMAT = "validation-results/1"
@@ -25,6 +34,16 @@ class ConfigurationRecord(Record):
     precision: tuple[PrecisionRecord, ...] | NotAssessed
     recovery: tuple[RecoveryRecord, ...] | NotAssessed
     interference: tuple[InterferenceRecord, ...] | NotAssessed
+    standard_addition: tuple[StandardAdditionRecord, ...] | NotAssessed
+    matrix_effect: tuple[MatrixEffectRecord, ...] | NotAssessed
+    comparison: ComparisonRecord | NotAssessed
+    robustness: RobustnessRecord | NotAssessed
+    stability: tuple[StabilityRecord, ...] | NotAssessed
+    carry_over: tuple[CarryOverRecord, ...] | NotAssessed
+    repeated_use: RepeatedUseRecord | NotAssessed
+    device_to_device: tuple[DeviceToDeviceRecord, ...] | NotAssessed
+    level_dependence: LevelDependenceRecord | None = None
+    blank_response: BlankResponseRecord | None = None
 
 
 class AnalyteRecord(Record):

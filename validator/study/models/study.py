@@ -1,7 +1,7 @@
 """A whole study, as read: the top-level keys and where it came from."""
 
 from pathlib import Path
-from typing import Literal
+from typing import Literal, NamedTuple
 
 from pydantic import PrivateAttr
 
@@ -20,10 +20,19 @@ from validator.study.models.selectivity import InterferenceBlock
 from validator.study.models.stability import CarryOverBlock, StabilityBlock
 from validator.study.models.trueness import ComparisonBlock, RecoveryBlock
 from validator.study.models.uncertainty import UncertaintyBlock
+from validator.study.places import Table, find, path_of
 
 FORMAT = "validation-study/1"
 DEFAULT_CONFIGURATION = "default"
 """Id of the one configuration of a study that names none."""
+
+
+class FieldPlace(NamedTuple):
+    """A field of the study file: file, line (0 where it is not known) and path."""
+
+    file: str
+    line: int
+    field: str
 
 
 class Study(Record):
@@ -50,6 +59,7 @@ class Study(Record):
     noise: NoiseBlock | None = None
     uncertainty: UncertaintyBlock | None = None
 
+    _head: Table | None = PrivateAttr(default=None)
     _folder: Path = PrivateAttr(default=Path())
     _inputs: tuple[InputFile, ...] = PrivateAttr(default=())
 
@@ -62,6 +72,13 @@ class Study(Record):
     def inputs(self) -> tuple[InputFile, ...]:
         """Every file that was read, the study file first."""
         return self._inputs
+
+    def place_of(self, *loc: str | int) -> FieldPlace:
+        """Where the field at *loc* outside the data blocks stands in the study file, for saying so."""
+        if self._head is None:
+            return FieldPlace("study.yaml", 0, path_of(loc))
+        place, _ = find(self._head, loc)
+        return FieldPlace(place.file, place.line, path_of(loc))
 
     @property
     def analyte_ids(self) -> tuple[str, ...]:

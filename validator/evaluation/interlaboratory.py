@@ -1,0 +1,104 @@
+"""Precision over laboratories at one level, by the estimators of ISO 5725-2."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from validator.errors import NotEstimable
+from validator.evaluation.convert import attempt, estimate_record, figure_record, one_sided_level
+from validator.evaluation.outliers import outlier_record
+from validator.evaluation.results import (
+    ConsistencyRecord,
+    LaboratoryRecord,
+    OutlierRecord,
+    PrecisionRecord,
+    RobustRecord,
+)
+from validator.statistics.interlaboratory import (
+    InterlaboratoryResult,
+    MandelStatistics,
+    robust_interlaboratory,
+)
+from validator.statistics.interlaboratory import interlaboratory as over_laboratories
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+STRAGGLER, OUTLIER = 0.05, 0.01
+"""Beyond the 5 % point a result is a straggler, beyond the 1 % point an outlier (ISO 5725-2:1994, 7.3.2)."""
+
+
+def interlaboratory(level: float, cells: Mapping[str, Sequence[float]], confidence: float) -> PrecisionRecord:
+    """Precision at *level* from the results of each laboratory.
+
+    Raises:
+        NotEstimable: fewer than two laboratories.
+    """
+    readings = list(cells.values())
+    found = over_laboratories(readings, level=confidence, alpha=STRAGGLER)
+    bound = over_laboratories(readings, level=one_sided_level(confidence))
+    beyond = over_laboratories(readings, level=confidence, alpha=OUTLIER)
+    return PrecisionRecord(
+        level=level,
+        n=found.n,
+        groups=found.laboratories,
+        factor="laboratory",
+        mean=estimate_record(found.mean, one_sided=bound.mean),
+        repeatability_sd=figure_record(found.repeatability_sd, bound.repeatability_sd),
+        repeatability_rsd=figure_record(found.repeatability_rsd, bound.repeatability_rsd),
+        between_sd=figure_record(found.between_sd, bound.between_sd),
+        reproducibility_sd=figure_record(found.reproducibility_sd, bound.reproducibility_sd),
+        reproducibility_rsd=figure_record(found.reproducibility_rsd, bound.reproducibility_rsd),
+        repeatability_limit=found.repeatability_limit,
+        reproducibility_limit=found.reproducibility_limit,
+        consistency=_consistency(list(cells), found),
+        robust=attempt(lambda: _robust(readings)),
+        outlier_tests=_outliers(list(cells), found, beyond),
+        method=found.method,
+    )
+
+
+def _consistency(names: Sequence[str], found: InterlaboratoryResult) -> ConsistencyRecord:
+    mandel = found.mandel if isinstance(found.mandel, MandelStatistics) else None
+    return ConsistencyRecord(
+        h_critical=None if mandel is None else mandel.h_critical,
+        laboratories=tuple(
+            LaboratoryRecord(
+                laboratory=name,
+                n=found.cell_sizes[i],
+                mean=found.cell_means[i],
+                sd=found.cell_sds[i],
+                h=None if mandel is None else mandel.h[i],
+                k=None if mandel is None else mandel.k[i],
+                k_critical=None if mandel is None else mandel.k_critical[i],
+            )
+            for i, name in enumerate(names)
+        ),
+        reason=found.mandel.reason if isinstance(found.mandel, NotEstimable) else None,
+    )
+
+
+def _robust(cells: Sequence[Sequence[float]]) -> RobustRecord:
+    found = robust_interlaboratory(cells)
+    return RobustRecord(
+        mean=found.mean,
+        repeatability_sd=found.repeatability_sd,
+        between_sd=found.between_sd,
+        reproducibility_sd=found.reproducibility_sd,
+    )
+
+
+def _outliers(
+    names: Sequence[str], found: InterlaboratoryResult, beyond: InterlaboratoryResult
+) -> tuple[OutlierRecord, ...]:
+    """Tests at 5 %, each graded by the same test at 1 %."""
+    at_one_percent = {test.name: test.flagged for test in beyond.outlier_tests}
+    records = []
+    for test in found.outlier_tests:
+        of = "laboratories" if test.name.startswith("Cochran") else "laboratory means"
+        record = outlier_record(test, of, names)
+        if test.flagged:
+            grade = "outlier" if at_one_percent.get(test.name) else "straggler"
+            record = record.model_copy(update={"grade": grade})
+        records.append(record)
+    return tuple(records)

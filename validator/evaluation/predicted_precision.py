@@ -1,0 +1,94 @@
+"""Precision beside what the mass fraction alone lets one expect, and over the levels."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Literal
+
+from validator.errors import NotEstimable
+from validator.evaluation.convert import attempt
+from validator.evaluation.results import (
+    EstimateRecord,
+    LevelDependenceRecord,
+    LevelFormRecord,
+    NotAssessed,
+    PrecisionRecord,
+)
+from validator.statistics.horwitz import horrat
+from validator.statistics.level_dependence import level_dependence as forms_of
+from validator.statistics.mass_fraction import mass_fraction
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from validator.study.models.method import Analyte
+
+FEWEST_LEVELS = 3
+WITHIN_ONE_LABORATORY = 0.5
+"""Repeatability expected of the predicted reproducibility (AOAC 2012, Annex D; from memory)."""
+
+
+def with_prediction(record: PrecisionRecord, analyte: Analyte) -> PrecisionRecord:
+    """*record* with the RSD predicted from its mass fraction and the ratios of what was found to it.
+
+    A level per volume is taken as in water, 1 kg/L, which the record says; a unit that carries no mass
+    fraction leaves the record as it is.
+    """
+    if record.level is None:
+        return record
+    try:
+        fraction = mass_fraction(record.level, analyte.unit, molar_mass=analyte.molar_mass, water_matrix=True)
+        predicted = horrat(fraction.value).thompson_rsd
+    except NotEstimable:
+        return record
+    between, within = _value(record.reproducibility_rsd), _value(record.repeatability_rsd)
+    return record.model_copy(
+        update={
+            "horwitz_rsd": predicted,
+            "horrat": None if between is None else between / predicted,
+            "horrat_repeatability": (
+                None if within is None else within / (WITHIN_ONE_LABORATORY * predicted)
+            ),
+            "mass_fraction": fraction.value,
+            "mass_fraction_assumption": fraction.assumption or None,
+        }
+    )
+
+
+def level_dependence(records: Sequence[PrecisionRecord] | NotAssessed) -> LevelDependenceRecord | None:
+    """How the standard deviations of *records* depend on the level; None below three levels."""
+    if isinstance(records, NotAssessed) or len(records) < FEWEST_LEVELS:
+        return None
+    total: Literal["intermediate", "reproducibility"] = (
+        "reproducibility" if any(one.reproducibility_sd is not None for one in records) else "intermediate"
+    )
+    return LevelDependenceRecord(
+        repeatability=attempt(lambda: _forms(records, "repeatability_sd")),
+        total=attempt(lambda: _forms(records, f"{total}_sd")),
+        total_of=total,
+    )
+
+
+def _forms(records: Sequence[PrecisionRecord], field: str) -> tuple[LevelFormRecord, ...]:
+    found = [
+        (record.mean.value, sd)
+        for record in records
+        if record.mean.value is not None and (sd := _value(getattr(record, field))) is not None
+    ]
+    if len(found) < FEWEST_LEVELS:
+        raise NotEstimable(
+            f"a standard deviation at {len(found)} levels", "standard deviations at 3 or more levels"
+        )
+    forms = forms_of([mean for mean, _ in found], [sd for _, sd in found])
+    return tuple(
+        LevelFormRecord(
+            form=one.form,
+            intercept=one.intercept,
+            slope=one.slope,
+            relative_misfit=one.relative_misfit,
+        )
+        for one in forms
+    )
+
+
+def _value(figure: EstimateRecord | NotAssessed | None) -> float | None:
+    return figure.value if isinstance(figure, EstimateRecord) else None

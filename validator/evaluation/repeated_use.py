@@ -1,0 +1,174 @@
+"""Repeated use: scatter and decline of the signal of devices that are used again and again."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from validator.errors import NotEstimable
+from validator.evaluation.convert import (
+    attempt,
+    estimate_record,
+    f_test,
+    figure_record,
+    finite,
+    one_sided_level,
+    t_test,
+)
+from validator.evaluation.exclusions import excluded_points
+from validator.evaluation.own_limits import BY_STUDY, CUSTOMARY, own_criterion
+from validator.evaluation.results import (
+    DeclineRecord,
+    DeviceUses,
+    EstimateRecord,
+    NotAssessed,
+    RepeatedUseRecord,
+)
+from validator.evaluation.rows import Cell, excluded, independent_values, kept, runs_of
+from validator.statistics.interval import Estimate
+from validator.statistics.relative_scatter import pooled_relative_scatter
+from validator.statistics.repeated_use import RepeatedUse
+from validator.statistics.repeated_use import repeated_use as decline_of
+from validator.study.models.precision import RepeatedUseRun
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from validator.study import Study
+
+LOSS_PERCENT = 10.0
+"""Loss that ends the life of a device where the study states none (common practice)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Uses:
+    """Signals of one device in the order of use."""
+
+    device: str
+    uses: tuple[int, ...]
+    signals: tuple[float, ...]
+
+
+def uses_of(runs: Sequence[RepeatedUseRun]) -> tuple[Uses, ...]:
+    """The devices of *runs*, each with its uses; repeated readings of one use are averaged."""
+    by_device: dict[str, dict[int, list[RepeatedUseRun]]] = {}
+    for run in runs:
+        by_device.setdefault(run.device, {}).setdefault(run.use, []).append(run)
+    devices = []
+    for device, uses in by_device.items():
+        signals = [(use, value.value) for use in sorted(uses) for value in independent_values(uses[use])]
+        devices.append(Uses(device, tuple(use for use, _ in signals), tuple(y for _, y in signals)))
+    return tuple(devices)
+
+
+def repeated_use(study: Study, cell: Cell) -> RepeatedUseRecord | NotAssessed:
+    """Scatter and decline over the uses of the devices of *cell*."""
+    runs = [run for run in runs_of(study.repeated_use, cell) if isinstance(run, RepeatedUseRun)]
+    if not runs:
+        return NotAssessed(
+            not_assessed="the study holds no repeated use runs",
+            needs="the signal of several devices at each of several uses",
+        )
+    devices = uses_of(kept(runs))
+    if not devices:
+        return NotAssessed(not_assessed="every repeated use run is excluded", needs="runs that count")
+    criterion = own_criterion(study, cell, "repeated_use", "min")
+    least = criterion.min if criterion is not None else None
+    loss = 100 - least if least is not None and least < 100 else None
+    confidence = study.analysis_for(cell.analyte).confidence
+    beside = None
+    if excluded(runs):
+        everything = uses_of(runs)
+        beside = attempt(lambda: _rsd(everything, confidence))
+    return RepeatedUseRecord(
+        n=sum(len(one.signals) for one in devices),
+        devices=len(devices),
+        last_use=max(use for one in devices for use in one.uses),
+        rsd=attempt(lambda: _rsd(devices, confidence)),
+        decline=attempt(lambda: _decline(devices, loss, confidence)),
+        by_device=tuple(_device(one) for one in devices),
+        excluded=excluded_points(runs),
+        with_excluded=beside,
+    )
+
+
+def _rsd(devices: Sequence[Uses], confidence: float) -> EstimateRecord:
+    signals = [one.signals for one in devices]
+    found = figure_record(
+        pooled_relative_scatter(signals, level=confidence),
+        pooled_relative_scatter(signals, level=one_sided_level(confidence)),
+    )
+    if isinstance(found, NotAssessed):
+        raise NotEstimable(found.not_assessed, found.needs)
+    return found
+
+
+def _device(device: Uses) -> DeviceUses:
+    signals = np.array(device.signals)
+    mean = float(signals.mean())
+    rsd = attempt(lambda: pooled_relative_scatter([signals]))
+    return DeviceUses(
+        device=device.device,
+        uses=device.uses,
+        signals=device.signals,
+        mean=mean,
+        rsd=rsd.value if isinstance(rsd, Estimate) else None,
+    )
+
+
+def _decline(devices: Sequence[Uses], loss: float | None, confidence: float) -> DeclineRecord:
+    # a device used once says nothing of a decline
+    used = [one for one in devices if len(set(one.uses)) > 1]
+    uses = [float(use) for one in used for use in one.uses]
+    signals = [signal for one in used for signal in one.signals]
+    labels = [one.device for one in used for _ in one.signals]
+    if not signals:
+        raise NotEstimable("every device was used once", "at least 3 uses of a device")
+
+    def computed(level: float) -> RepeatedUse:
+        return decline_of(
+            uses,
+            signals,
+            labels if len(used) > 1 else None,
+            loss_percent=LOSS_PERCENT if loss is None else loss,
+            confidence=level,
+        )
+
+    found, bound = computed(confidence), computed(one_sided_level(confidence))
+    until = found.uses_until_loss
+    return DeclineRecord(
+        decline_per_use=estimate_record(found.decline_per_use, one_sided=bound.decline_per_use),
+        test=t_test(found.test),
+        remaining_percent=_remaining(
+            estimate_record(found.loss_at_last_use, one_sided=bound.loss_at_last_use)
+        ),
+        loss_percent=found.loss_percent,
+        loss_by=CUSTOMARY if loss is None else BY_STUDY,
+        uses_until_loss=None if until is None else estimate_record(until, one_sided=bound.uses_until_loss),
+        uses_at_least=finite(found.at_least),
+        shown_uses=found.shown_uses,
+        extrapolated=found.extrapolated,
+        homogeneity=None if found.homogeneity is None else f_test(found.homogeneity),
+        curvature=None if found.curvature is None else t_test(found.curvature),
+        method=found.trend.method,
+        reason=found.reason,
+    )
+
+
+def _remaining(loss: EstimateRecord) -> EstimateRecord:
+    def turned(ends: tuple[float | None, float | None] | None) -> tuple[float | None, float | None] | None:
+        return None if ends is None else (_rest(ends[1]), _rest(ends[0]))
+
+    return loss.model_copy(
+        update={
+            "value": _rest(loss.value),
+            "ci": turned(loss.ci),
+            "one_sided": turned(loss.one_sided),
+        }
+    )
+
+
+def _rest(loss: float | None) -> float | None:
+    return None if loss is None else 100 - loss
