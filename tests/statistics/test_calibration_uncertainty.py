@@ -25,7 +25,7 @@ def line():
 
 
 def test_contribution_is_that_of_inverse_prediction(line):
-    """u and ν are those of the inverse prediction; its three terms add up to it."""
+    """Its u and ν are those of the inverse prediction; its three terms add up to it."""
     found = calibration_contribution(line, 0.45, m=3, name="c0")
     prediction = inverse_prediction(line, 0.45, m=3)
 
@@ -45,7 +45,7 @@ def test_row_in_a_budget_keeps_the_degrees_of_freedom_of_the_calibration(line):
 
 
 def test_quantity_enters_a_measurement_model(line):
-    """A level from the calibration is diluted: its relative uncertainty is kept and that of the factor added."""
+    """A level that is diluted keeps its relative uncertainty, and that of the factor is added."""
     c0 = calibration_contribution(line, 0.45, name="c0").quantity
 
     budget = propagate(measurement_model("c0 * f"), [c0, from_statement("f", 10.0, 0.1)])

@@ -67,7 +67,7 @@ def test_risk_at_the_acceptance_limit_is_the_risk_allowed(u, risk, nu):
 
 
 def test_one_sided_guard_band():
-    """g = 1.64·u for 5 %, and Student's t where u has few degrees of freedom."""
+    """The band is 1.64·u for 5 %, and Student's t where u has few degrees of freedom."""
     found = acceptance_limits(2.0, upper=50.0)
 
     assert found.upper == pytest.approx(50 - 1.6449 * 2, abs=1e-3)
@@ -89,7 +89,7 @@ def test_narrow_tolerance_needs_more_than_the_one_sided_band():
     [(45.0, "conforming"), (49.0, "inconclusive"), (50.0, "inconclusive"), (55.0, "non-conforming")],
 )
 def test_guarded_decision_leaves_doubt_open(value, outcome):
-    """u = 2 at an upper limit of 50: within 3.3 on either side nothing can be said at 5 %."""
+    """With u = 2 at an upper limit of 50, within 3.3 on either side nothing can be said at 5 %."""
     found = decide(value, 2.0, upper=50.0)
 
     assert found.outcome == outcome
@@ -220,5 +220,5 @@ def test_guard_band_brings_consumers_risk_down_to_what_is_allowed(limits):
 )
 def test_requests_without_sense_are_refused(call):
     """No limit, limits in the wrong order, no uncertainty, impossible risks."""
-    with pytest.raises(ValueError, match="must|lies|leaves"):
+    with pytest.raises(ValueError, match=r"must|lies|leaves"):
         call()

@@ -32,7 +32,7 @@ def test_exact_uncertainties_give_their_own_function(s0, s1, unit):
 
 
 def test_two_levels_determine_the_function():
-    """u = 0.1 at a blank and 5 % at 100 give s0 and s1."""
+    """An uncertainty of 0.1 at a blank and 5 % at 100 give s0 and s1."""
     function = fit_level_dependence([0.0, 100.0], [0.1, 5.0]).function
 
     assert function.s0 == pytest.approx(0.1, rel=1e-6)

@@ -142,7 +142,7 @@ def test_quantities_must_match_the_formula():
 
     with pytest.raises(ValueError, match="needs a value for f_acid"):
         model({"c0": 1.0, "V": 1.0})
-    with pytest.raises(ValueError, match="f_acids is not in the formula.*did you mean f_acid"):
+    with pytest.raises(ValueError, match=r"f_acids is not in the formula.*did you mean f_acid"):
         model({"c0": 1.0, "V": 1.0, "f_acid": 1.0, "f_acids": 1.0})
 
 

@@ -134,8 +134,15 @@ def test_crossed_with_empty_cells_says_where_its_interval_comes_from():
     """With an empty cell only the information matrix is left, and the interval is named for it."""
     keep = ~((DAY == 4) & (OPERATOR == 2))
 
-    result = crossed(readings(9)[keep], factors(DAY[keep], OPERATOR[keep]))
+    y, day, operator = readings(9)[keep], DAY[keep], OPERATOR[keep]
 
+    result = crossed(y, factors(day, operator))
+    likelihood = reml(y, [day, operator, paired(day, operator)])
+
+    total = likelihood.components.sum() + likelihood.residual
+    nu = 2 * total**2 / likelihood.covariance.sum()
+    assert result.intermediate_sd.value == pytest.approx(math.sqrt(total))
+    assert result.intermediate_sd.degrees_of_freedom == pytest.approx(nu)
     assert result.intermediate_sd.interval.method == "Satterthwaite, information matrix"
     assert not result.balanced
 

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy import stats
 
 from validator.errors import NotEstimable
 from validator.statistics.dixon_ratio import dixon_critical, dixon_p
@@ -199,3 +200,17 @@ def test_refusals_say_why(call, reason):
 def test_series_without_scatter_has_no_tests():
     """Equal values carry none of the tests."""
     assert outlier_tests([2.0] * 8) == ()
+
+
+def test_p_of_grubbs_and_cochran_are_the_bonferroni_bounds():
+    """Written out with scipy.stats: n times the two-sided t tail, k times the upper F tail."""
+    values, groups = [5.0, 5.2, 4.9, 5.1, 6.0, 5.05], [[5.0, 5.1, 5.3], [5.0, 5.9, 4.8], [5.2, 5.1, 5.0]]
+    single, largest = grubbs(values), cochran(groups)
+
+    G, n = single.statistic, 6
+    t = math.sqrt(n * (n - 2) * G**2 / ((n - 1) ** 2 - n * G**2))
+    F = 2 * largest.statistic / (1 - largest.statistic)
+    assert single.p == pytest.approx(n * 2 * stats.t.sf(t, n - 2))
+    assert largest.p == pytest.approx(3 * stats.f.sf(F, 2, 4))
+    assert grubbs(values, alpha=single.p).critical == pytest.approx(single.statistic)
+    assert cochran(groups, alpha=largest.p).critical == pytest.approx(largest.statistic)

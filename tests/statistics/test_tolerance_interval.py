@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy import integrate, special, stats
+from scipy import integrate, optimize, special, stats
 
 from validator.errors import NotEstimable
 from validator.statistics.tolerance_interval import tolerance_intervals
@@ -69,8 +69,8 @@ def test_contents_are_those_promised(sizes, between, within):
     """On average β of future results lie inside, and β or more with confidence γ, unbalanced included.
 
     1200 simulated studies. The content may miss β by 0.015: ν is Satterthwaite's approximation, and with few
-    series and a small ratio the clipped component makes the interval longer.  The β-content interval is on the
-    safe side where two components are summed.
+    series and a small ratio the clipped component makes the interval longer.  The β-content interval is on
+    the safe side where two components are summed.
     """
     rng = np.random.default_rng(20)
     total = math.hypot(between, within)
@@ -85,6 +85,29 @@ def test_contents_are_those_promised(sizes, between, within):
     standard_error = np.std(contents) / math.sqrt(1200)
     assert abs(np.mean(contents) - 0.9) < 0.015 + 2 * standard_error
     assert 0.95 - 0.02 <= held / 1200 <= 0.985
+
+
+def attained_confidence(n, beta, k):
+    """Exact confidence that x̄ ± k·s of n normal results holds the share β, by integration over x̄."""
+
+    def given_mean(z):
+        half = optimize.brentq(
+            lambda r: stats.norm.cdf(z + r) - stats.norm.cdf(z - r) - beta, 0, 10 + abs(z), xtol=1e-12
+        )
+        return stats.chi2.sf((n - 1) * (half / k) ** 2, n - 1) * stats.norm.pdf(z, 0, 1 / math.sqrt(n))
+
+    return integrate.quad(given_mean, -8 / math.sqrt(n), 8 / math.sqrt(n))[0]
+
+
+@pytest.mark.parametrize("n", [4, 6, 12, 40])
+@pytest.mark.parametrize("beta", [0.8, 0.95, 0.99])
+def test_confidence_for_single_results_is_exact_to_a_percent(n, beta):
+    """With one result per series the confidence attained, by exact integration, is 0.95 to within 0.01."""
+    x = np.arange(n) - (n - 1) / 2
+
+    found = tolerance_intervals([[y] for y in x / x.std(ddof=1)], beta=beta, gamma=0.95)
+
+    assert attained_confidence(n, beta, found.content.upper) == pytest.approx(0.95, abs=0.01)
 
 
 def test_few_unequal_series_miss_by_little():

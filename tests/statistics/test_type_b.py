@@ -93,7 +93,7 @@ def test_resolution_and_judgement():
 
 
 def test_readings_become_a_mean_with_its_uncertainty():
-    """n readings give u = s/√n with n − 1 degrees of freedom."""
+    """A mean of n readings has u = s/√n with n − 1 degrees of freedom."""
     readings = [10.1, 10.4, 9.9, 10.2]
 
     quantity = from_readings("m", readings)

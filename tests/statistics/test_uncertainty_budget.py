@@ -121,7 +121,7 @@ def test_nothing_that_contributes_is_not_estimable():
 
 
 def test_fully_correlated_contributions_add_linearly():
-    """r = 1 adds them, r = −1 takes the difference, and equal ones cancel."""
+    """Correlation 1 adds them, −1 takes the difference, and equal ones cancel."""
     rows = [BudgetRow(name=name, standard_uncertainty=u) for name, u in (("a", 3.0), ("b", 4.0))]
 
     together = combine(rows, correlation=[[1, 1], [1, 1]])
@@ -193,7 +193,7 @@ def test_quantities_given_twice_or_missing_are_refused():
 
 
 def test_results_from_common_inputs_are_correlated():
-    """a + b and a − b share both inputs; the covariance is u_a² − u_b²."""
+    """Sum and difference share both inputs; the covariance is u_a² − u_b²."""
     quantities = [from_statement("a", 1.0, 0.3), from_statement("b", 1.0, 0.4), from_statement("c", 1.0, 0.1)]
 
     found = covariance_of_results(

@@ -133,7 +133,7 @@ def test_data_that_cannot_carry_the_part_say_why(call):
 )
 def test_impossible_figures_are_refused(call):
     """Negative uncertainties and rounds without laboratories are errors."""
-    with pytest.raises(ValueError, match="negative|at least one laboratory"):
+    with pytest.raises(ValueError, match=r"negative|at least one laboratory"):
         call()
 
 

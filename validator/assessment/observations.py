@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass
-from typing import Literal
+from typing import TYPE_CHECKING
 
+from validator.assessment.observation import Kind, Observation, Reader, Units
+from validator.assessment.observations_of_conditions import READERS_OF_CONDITIONS
 from validator.evaluation.results import (
     ConfigurationRecord,
     DeclaredLimit,
@@ -17,42 +17,10 @@ from validator.evaluation.results import (
 )
 from validator.statistics.detection import resolve_detection, resolve_quantification
 
-Kind = Literal["deviation", "mean", "probability", "bound"]
-"""How a figure's interval narrows with more data: a standard deviation, a mean; a p and a bound have none."""
+if TYPE_CHECKING:
+    from collections.abc import Iterator
 
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Observation:
-    """A figure that a criterion can be held against, or the reason why there is none.
-
-    Attributes:
-        estimate: the figure; None where it was not assessed.
-        unit: unit of the figure.
-        kind: how its interval narrows with more data.
-        level: level it belongs to, where it belongs to one.
-        what: what it is of, where the characteristic alone does not say (an interferent).
-        refusal: why there is no figure.
-        n: independent values behind it.
-    """
-
-    estimate: EstimateRecord | None
-    unit: str = ""
-    kind: Kind = "mean"
-    level: float | None = None
-    what: str = ""
-    refusal: NotAssessed | None = None
-    n: int | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Units:
-    """Units of an analyte's levels and signals."""
-
-    level: str
-    signal: str
-
-
-Reader = Callable[[ConfigurationRecord, Units], Iterator[Observation]]
+__all__ = ["READERS", "Kind", "Observation", "Reader", "Units", "observations"]
 
 
 def observations(
@@ -286,4 +254,5 @@ READERS: dict[tuple[str, str], Reader] = {
     ("interference", "max"): _interference,
     ("selectivity", "min"): _interference,
     ("selectivity", "max"): _interference,
+    **READERS_OF_CONDITIONS,
 }

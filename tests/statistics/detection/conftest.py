@@ -6,13 +6,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from validator.statistics.accuracy_profile import accuracy_profile
 from validator.statistics.detection import (
     DetectionInputs,
     LowLevelSample,
     NoiseReading,
     PrecisionLevel,
     RecoveryLevel,
-    ToleranceLevel,
 )
 from validator.statistics.regression import fit
 
@@ -21,6 +21,12 @@ SIGNALS = np.array([0.0112, 0.0087, 0.2571, 0.2519, 0.5043, 0.5121, 1.0160, 1.00
 BLANKS = np.array([0.0121, 0.0084, 0.0142, 0.0103, 0.0067, 0.0115, 0.0093, 0.0131, 0.0078, 0.0109])
 LOW = np.array([0.061, 0.048, 0.055, 0.039, 0.052, 0.066, 0.043, 0.058])
 SERIES = tuple("abcabcabca")
+TESTED = np.array([0.1, 0.5, 2.0])
+FOUND = [
+    [[0.088, 0.101], [0.109, 0.094], [0.097, 0.112]],
+    [[0.490, 0.503], [0.511, 0.497], [0.502, 0.515]],
+    [[1.980, 2.010], [2.030, 1.990], [2.020, 2.050]],
+]
 
 
 @pytest.fixture(scope="session")
@@ -43,12 +49,7 @@ def study() -> DetectionInputs:
         ),
         recovery_limits_percent=(90.0, 110.0),
         rsd_limit_percent=10.0,
-        tolerance_levels=(
-            ToleranceLevel(level=0.1, lower_percent=-30.0, upper_percent=25.0),
-            ToleranceLevel(level=0.5, lower_percent=-12.0, upper_percent=11.0),
-            ToleranceLevel(level=2.0, lower_percent=-8.0, upper_percent=9.0),
-        ),
-        acceptance_percent=15.0,
+        accuracy_profile=accuracy_profile(TESTED, FOUND, acceptance_percent=15.0),
         linear_range_lower=0.5,
         noise=(NoiseReading(level=0.1, height=0.05, noise=0.012),),
         legal_limit=2.0,
@@ -81,8 +82,10 @@ def rescaled() -> Callable[..., DetectionInputs]:
             recovery_levels=tuple(
                 replace(entry, level=entry.level * level) for entry in inputs.recovery_levels
             ),
-            tolerance_levels=tuple(
-                replace(entry, level=entry.level * level) for entry in inputs.tolerance_levels
+            accuracy_profile=accuracy_profile(
+                TESTED * level,
+                [[np.array(series) * level for series in found] for found in FOUND],
+                acceptance_percent=15.0,
             ),
             linear_range_lower=(inputs.linear_range_lower or 0.0) * level,
             noise=tuple(

@@ -81,7 +81,6 @@ def test_order_of_runs(study, order, blanks):
         ),
         precision_levels=study.precision_levels[::-1],
         recovery_levels=study.recovery_levels[::-1],
-        tolerance_levels=study.tolerance_levels[::-1],
     )
     assert_same(values(shuffled), values(study))
 

@@ -7,12 +7,12 @@ import numpy as np
 import pytest
 
 from validator.errors import NotEstimable
+from validator.statistics.accuracy_profile import accuracy_profile
 from validator.statistics.detection import (
     VARIANTS,
     DetectionInputs,
     PrecisionLevel,
     RecoveryLevel,
-    ToleranceLevel,
 )
 
 
@@ -102,63 +102,52 @@ def test_interval_of_the_precision_profile_covers():
     assert covered / runs == pytest.approx(0.95, abs=3 * math.sqrt(0.95 * 0.05 / runs))
 
 
-def test_accuracy_profile_crosses_its_limit():
-    """Between a level outside and one inside, the limit is where the tolerance limit crosses ±λ."""
-    levels = (
-        ToleranceLevel(level=1.0, lower_percent=-40.0, upper_percent=10.0),
-        ToleranceLevel(level=5.0, lower_percent=-10.0, upper_percent=5.0),
-        ToleranceLevel(level=20.0, lower_percent=-5.0, upper_percent=4.0),
-    )
-    result = limits("accuracy_profile", DetectionInputs(tolerance_levels=levels, acceptance_percent=20.0))
+def test_lower_end_of_the_accuracy_profile(study):
+    """The limit is the lower end of the valid range, where a tolerance limit crosses ±λ."""
+    profile = study.accuracy_profile
+    assert [level.inside for level in profile.levels] == [False, True, True]
+    result = limits("accuracy_profile", study)
+    x = result.quantification_limit.value
+    low, high = (level.expectation for level in profile.levels[:2])
+    share = (x - 0.1) / 0.4
+    ends = (low.lower + share * (high.lower - low.lower), low.upper + share * (high.upper - low.upper))
 
-    assert result.quantification_limit.value == pytest.approx(1.0 + 4.0 * 20 / 30)
-    assert result.inputs["lowest_level_inside"] == 5.0
-
-
-def test_accuracy_profile_with_both_sides_outside():
-    """The later of the two crossings counts."""
-    levels = (
-        ToleranceLevel(level=1.0, lower_percent=-40.0, upper_percent=25.0),
-        ToleranceLevel(level=2.0, lower_percent=-10.0, upper_percent=19.0),
-    )
-    result = limits("accuracy_profile", DetectionInputs(tolerance_levels=levels, acceptance_percent=20.0))
-
-    assert result.quantification_limit.value == pytest.approx(1.0 + max(20 / 30, 5 / 6))
+    assert 0.1 < x < 0.5
+    assert max(-ends[0], ends[1]) == pytest.approx(15.0)
+    assert "Interpolated" in result.note
+    assert result.cautions == ()
 
 
-def test_accuracy_profile_inside_everywhere(study):
+def profile_of(*errors, acceptance=10.0):
+    """Profile at levels 1, 2, 3 … whose results err by these percents, with a scatter of one percent."""
+    levels = np.arange(1.0, len(errors) + 1)
+    scatter = np.array([[-0.01, 0.01], [0.01, -0.01], [0.0, 0.005]])
+    found = [x * (1 + error / 100 + scatter) for x, error in zip(levels, errors, strict=True)]
+    return DetectionInputs(accuracy_profile=accuracy_profile(levels, found, acceptance_percent=acceptance))
+
+
+def test_accuracy_profile_inside_everywhere():
     """Where all levels are inside the limit is the lowest tested."""
-    result = limits("accuracy_profile", replace(study, acceptance_percent=50.0))
+    result = limits("accuracy_profile", profile_of(1, 2, 0))
 
-    assert result.quantification_limit.value == 0.1
+    assert result.quantification_limit.value == 1.0
+    assert "All levels" in result.note
 
 
 def test_accuracy_profile_counts_from_above():
-    """A low level inside does not bridge one outside above it; a high one outside is flagged."""
-    inside = {"lower_percent": -5.0, "upper_percent": 5.0}
-    outside = {"lower_percent": -15.0, "upper_percent": 5.0}
-    levels = tuple(
-        ToleranceLevel(level=level, **limits_)
-        for level, limits_ in ((1.0, inside), (2.0, outside), (3.0, inside), (4.0, outside))
-    )
-    result = limits("accuracy_profile", DetectionInputs(tolerance_levels=levels, acceptance_percent=10.0))
+    """A low level inside does not bridge one outside above it, and is flagged."""
+    result = limits("accuracy_profile", profile_of(0, 20, 0))
 
-    assert result.quantification_limit.value == pytest.approx(2.5)
+    assert 2.0 < result.quantification_limit.value < 3.0
     assert result.cautions == ("higher_level_fails",)
 
 
-@pytest.mark.parametrize(
-    ("change", "reason"),
-    [
-        ({"tolerance_levels": ()}, "there is no accuracy profile"),
-        ({"acceptance_percent": None}, "there is no accuracy profile"),
-        ({"acceptance_percent": 1.0}, "no level has its tolerance interval inside"),
-    ],
-)
-def test_accuracy_profile_that_carries_no_limit(study, change, reason):
-    """No profile, no acceptance limit, or no level inside give a reason."""
-    with pytest.raises(NotEstimable, match=reason):
-        limits("accuracy_profile", replace(study, **change))
+def test_accuracy_profile_that_carries_no_limit():
+    """No profile, or no level inside, give a reason."""
+    with pytest.raises(NotEstimable, match="there is no accuracy profile"):
+        limits("accuracy_profile", DetectionInputs())
+    with pytest.raises(NotEstimable, match="no level has its tolerance interval inside"):
+        limits("accuracy_profile", profile_of(20, 30, 25))
 
 
 def test_lowest_validated_level(study):

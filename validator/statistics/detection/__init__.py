@@ -7,7 +7,6 @@ from validator.statistics.detection.inputs import (
     NoiseReading,
     PrecisionLevel,
     RecoveryLevel,
-    ToleranceLevel,
 )
 from validator.statistics.detection.registry import QUANTIFICATION_ALIASES, VARIANTS
 from validator.statistics.detection.resolution import all_limits, resolve_detection, resolve_quantification
@@ -23,7 +22,6 @@ __all__ = [
     "NoiseReading",
     "PrecisionLevel",
     "RecoveryLevel",
-    "ToleranceLevel",
     "Variant",
     "VariantContrast",
     "all_limits",

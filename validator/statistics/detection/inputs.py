@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 if TYPE_CHECKING:
     from collections.abc import Hashable
 
+    from validator.statistics.accuracy_profile import AccuracyProfile
     from validator.statistics.regression import CalibrationFit
 
 Array = NDArray[np.float64]
@@ -72,15 +73,6 @@ class RecoveryLevel:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class ToleranceLevel:
-    """Tolerance interval of the relative error at one level, in percent of the level."""
-
-    level: float
-    lower_percent: float
-    upper_percent: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class NoiseReading:
     """Height of the analyte's signal above the baseline, and the noise of that baseline.
 
@@ -118,7 +110,7 @@ class DetectionInputs:
         variance_function: variance of the signal as a function of level, as used for the weights.
         recovery_levels: recovery by level; ``recovery_limits_percent`` and ``rsd_limit_percent`` are the
             criteria of the guidance.
-        tolerance_levels: accuracy profile; ``acceptance_percent`` is its ±λ.
+        accuracy_profile: tolerance intervals of the relative error by level, with their acceptance limits.
         linear_range_lower: lower end of the linear range.
         noise: signal heights with their noise.
         replicates_for_sample: m, readings averaged for a routine result.
@@ -146,8 +138,7 @@ class DetectionInputs:
     recovery_levels: tuple[RecoveryLevel, ...] = ()
     recovery_limits_percent: tuple[float, float] | None = None
     rsd_limit_percent: float | None = None
-    tolerance_levels: tuple[ToleranceLevel, ...] = ()
-    acceptance_percent: float | None = None
+    accuracy_profile: AccuracyProfile | None = None
     linear_range_lower: float | None = None
     noise: tuple[NoiseReading, ...] = ()
     replicates_for_sample: int = 1

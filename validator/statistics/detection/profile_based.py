@@ -14,7 +14,7 @@ from validator.statistics.interval import Estimate, Interval
 from validator.statistics.variance_function import VarianceFunction, fit_variance_function
 
 if TYPE_CHECKING:
-    from validator.statistics.detection.inputs import DetectionInputs, RecoveryLevel, ToleranceLevel
+    from validator.statistics.detection.inputs import DetectionInputs, RecoveryLevel
 
 SECOND_TARGET_PERCENT = 20.0
 PRECISION_PROFILE = (
@@ -114,61 +114,48 @@ def _around(value: float, function: VarianceFunction, target: float, nu: float, 
 
 
 def accuracy_profile(inputs: DetectionInputs) -> LimitResult:
-    r"""Lowest level where the tolerance interval of the relative error stays inside ±λ.
+    r"""Lower end of the valid range of the accuracy profile.
 
-    Counted from the highest level downwards while the interval stays inside.  Where the next lower level is
-    outside, the limit is where the line between the two tolerance limits crosses ±λ; where all levels are
-    inside it is the lowest level tested.
+    The tolerance limits of the relative error are joined by straight lines between levels; the valid range is
+    where both lie within ±λ, down from the highest level inside.
 
     Raises:
-        NotEstimable: no accuracy profile, no λ, or no level inside.
+        NotEstimable: no accuracy profile, or no level inside.
 
     References:
         P. Hubert et al., J. Pharm. Biomed. Anal. 36 (2004) 579 (from memory).
     """
-    acceptance = inputs.acceptance_percent
-    if not inputs.tolerance_levels or acceptance is None:
+    profile = inputs.accuracy_profile
+    if profile is None:
         raise NotEstimable(
             "there is no accuracy profile",
             "precision and recovery in series at 3 or more levels, and an acceptance limit",
         )
-    levels = sorted(inputs.tolerance_levels, key=lambda level: level.level)
-    inside = [-acceptance <= level.lower_percent and level.upper_percent <= acceptance for level in levels]
-    if not any(inside):
+    if profile.valid_range is None:
         raise NotEstimable(
             "no level has its tolerance interval inside the acceptance limits",
             "a more accurate procedure, more series, or wider acceptance limits",
         )
-    last = len(inside) - 1 - inside[::-1].index(True)
-    first = last
-    while first > 0 and inside[first - 1]:
-        first -= 1
-    value = levels[first].level if first == 0 else _crossing(levels[first - 1], levels[first], acceptance)
-    notes = (
-        ("All levels down to the lowest tested are inside.",)
-        if first == 0
-        else ("Interpolated between the last level outside and the first inside.",)
+    lower, upper = profile.valid_range
+    lowest = profile.levels[0]
+    note = (
+        "All levels down to the lowest tested are inside."
+        if lower == lowest.level
+        else "Interpolated between the last level outside and the first inside."
     )
     return LimitResult(
-        quantification_limit=Estimate(value=value),
+        quantification_limit=Estimate(value=lower),
         sigma_source="tolerance intervals of the accuracy profile",
-        inputs={"acceptance_percent": acceptance, "lowest_level_inside": levels[first].level},
+        inputs={
+            "acceptance_percent": lowest.acceptance_percent,
+            "beta": profile.beta,
+            "lowest_level": lowest.level,
+            "upper_end": upper,
+        },
         source=ACCURACY_PROFILE,
-        note=" ".join(notes),
-        cautions=() if last == len(inside) - 1 else (NOT_MONOTONE,),
+        note=note,
+        cautions=(NOT_MONOTONE,) if profile.interrupted else (),
     )
-
-
-def _crossing(outside: ToleranceLevel, inside: ToleranceLevel, acceptance: float) -> float:
-    """Level between the two from which on both tolerance limits lie within ±acceptance."""
-    share = 0.0
-    for beyond, within in (
-        (outside.upper_percent, inside.upper_percent),
-        (-outside.lower_percent, -inside.lower_percent),
-    ):
-        if beyond > acceptance:
-            share = max(share, (beyond - acceptance) / (beyond - within))
-    return outside.level + share * (inside.level - outside.level)
 
 
 def lowest_validated_level(inputs: DetectionInputs) -> LimitResult:

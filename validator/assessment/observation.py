@@ -1,0 +1,66 @@
+"""A figure that a criterion can be held against."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from typing import Literal
+
+from validator.evaluation.results import ConfigurationRecord, EstimateRecord, NotAssessed
+
+Kind = Literal["deviation", "mean", "probability", "bound"]
+"""How a figure's interval narrows with more data: a standard deviation, a mean; a p and a bound have none."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Observation:
+    """A figure that a criterion can be held against, or the reason why there is none.
+
+    Attributes:
+        estimate: the figure; None where it was not assessed.
+        unit: unit of the figure.
+        kind: how its interval narrows with more data.
+        level: level it belongs to, where it belongs to one.
+        what: what it is of, where the characteristic alone does not say (an interferent).
+        refusal: why there is no figure.
+        n: independent values behind it.
+    """
+
+    estimate: EstimateRecord | None
+    unit: str = ""
+    kind: Kind = "mean"
+    level: float | None = None
+    what: str = ""
+    refusal: NotAssessed | None = None
+    n: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Units:
+    """Units of an analyte's levels and signals."""
+
+    level: str
+    signal: str
+
+
+Reader = Callable[[ConfigurationRecord, Units], Iterator[Observation]]
+
+
+def refused(refusal: NotAssessed, *, level: float | None = None, what: str = "") -> Observation:
+    """No figure, and why."""
+    return Observation(estimate=None, refusal=refusal, level=level, what=what)
+
+
+def figure(
+    value: EstimateRecord | NotAssessed,
+    *,
+    unit: str = "%",
+    kind: Kind = "mean",
+    level: float | None = None,
+    what: str = "",
+    n: int | None = None,
+) -> Observation:
+    """A figure that may say no."""
+    if isinstance(value, NotAssessed):
+        return refused(value, level=level, what=what)
+    return Observation(estimate=value, unit=unit, kind=kind, level=level, what=what, n=n)

@@ -1,0 +1,176 @@
+"""Figures of matrix, conditions, time, devices and another method that a criterion may speak of."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from validator.assessment.observation import Observation, Reader, Units, figure, refused
+from validator.evaluation.results import EstimateRecord, NotAssessed
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from validator.evaluation.results import (
+        CarryOverRecord,
+        ConfigurationRecord,
+        DeviceToDeviceRecord,
+        FactorEffectRecord,
+    )
+
+
+def _matrix_effect(record: ConfigurationRecord, _units: Units) -> Iterator[Observation]:
+    if isinstance(record.matrix_effect, NotAssessed):
+        yield refused(record.matrix_effect)
+        return
+    for entry in record.matrix_effect:
+        yield figure(entry.effect_percent, what=entry.matrix, n=entry.n)
+
+
+def _effects(record: ConfigurationRecord, _units: Units) -> Iterator[Observation]:
+    """Every effect in percent of the mean result, with its sign."""
+    if isinstance(record.robustness, NotAssessed):
+        yield refused(record.robustness)
+        return
+    for effect in record.robustness.effects:
+        yield figure(effect.effect_percent, what=factor_name(effect), n=record.robustness.results)
+
+
+def _effects_p(record: ConfigurationRecord, _units: Units) -> Iterator[Observation]:
+    if isinstance(record.robustness, NotAssessed):
+        yield refused(record.robustness)
+        return
+    for effect in record.robustness.effects:
+        p = effect.p if effect.p_adjusted is None else effect.p_adjusted
+        yield Observation(
+            estimate=EstimateRecord(value=p, reason=record.robustness.reason),
+            kind="probability",
+            what=factor_name(effect),
+            n=record.robustness.results,
+        )
+
+
+def factor_name(effect: FactorEffectRecord) -> str:
+    """The factor, with the way it was changed in a one-at-a-time design."""
+    return effect.factor if effect.setting is None else f"{effect.factor}, {effect.setting}"
+
+
+def _remaining(record: ConfigurationRecord, _units: Units) -> Iterator[Observation]:
+    if isinstance(record.stability, NotAssessed):
+        yield refused(record.stability)
+        return
+    for entry in record.stability:
+        yield figure(entry.remaining_percent, level=entry.level, what=entry.condition, n=entry.n)
+
+
+def _carry_over(record: ConfigurationRecord, _units: Units) -> Iterator[Observation]:
+    """The largest single blank, and the mean where it has an interval: both have to keep the limit."""
+    if isinstance(record.carry_over, NotAssessed):
+        yield refused(record.carry_over)
+        return
+    for entry in record.carry_over:
+        yield from _after_high(entry)
+
+
+def _after_high(entry: CarryOverRecord) -> Iterator[Observation]:
+    if entry.largest_percent_of_limit is None or entry.percent_of_limit is None:
+        refusal = NotAssessed(
+            not_assessed="there is no quantification limit whose signal carry-over could be held against",
+            needs="a calibration and a quantification limit",
+        )
+        yield refused(refusal, level=entry.highest_level)
+        return
+    yield Observation(
+        estimate=EstimateRecord(value=entry.largest_percent_of_limit),
+        unit="%",
+        kind="bound",
+        level=entry.highest_level,
+        what="largest single blank",
+        n=entry.n,
+    )
+    if entry.percent_of_limit.ci is not None:
+        yield figure(entry.percent_of_limit, level=entry.highest_level, what="mean of the blanks", n=entry.n)
+
+
+def _device_rsd(record: ConfigurationRecord, _units: Units) -> Iterator[Observation]:
+    if isinstance(record.device_to_device, NotAssessed):
+        yield refused(record.device_to_device)
+        return
+    for entry in record.device_to_device:
+        yield figure(entry.device_rsd, kind="deviation", level=entry.level, n=entry.devices)
+
+
+def _device_sd(record: ConfigurationRecord, units: Units) -> Iterator[Observation]:
+    if isinstance(record.device_to_device, NotAssessed):
+        yield refused(record.device_to_device)
+        return
+    for entry in record.device_to_device:
+        yield figure(
+            entry.device_sd,
+            unit=_unit(entry, units),
+            kind="deviation",
+            level=entry.level,
+            n=entry.devices,
+        )
+
+
+def _unit(entry: DeviceToDeviceRecord, units: Units) -> str:
+    return units.level if entry.axis == "concentration" else units.signal
+
+
+def _use_rsd(record: ConfigurationRecord, _units: Units) -> Iterator[Observation]:
+    entry = record.repeated_use
+    if isinstance(entry, NotAssessed):
+        yield refused(entry)
+        return
+    yield figure(entry.rsd, kind="deviation", n=entry.n)
+
+
+def _use_remaining(record: ConfigurationRecord, _units: Units) -> Iterator[Observation]:
+    entry = record.repeated_use
+    if isinstance(entry, NotAssessed):
+        yield refused(entry)
+    elif isinstance(entry.decline, NotAssessed):
+        yield refused(entry.decline)
+    else:
+        yield figure(entry.decline.remaining_percent, what=f"use {entry.last_use}", n=entry.devices)
+
+
+def _difference(record: ConfigurationRecord, _units: Units) -> Iterator[Observation]:
+    """Mean difference in percent of the mean of both methods, with its sign."""
+    entry = record.comparison
+    if isinstance(entry, NotAssessed):
+        yield refused(entry)
+    elif isinstance(entry.paired, NotAssessed):
+        yield refused(entry.paired)
+    else:
+        yield figure(entry.paired.mean_difference_percent, n=entry.n)
+
+
+def _difference_p(record: ConfigurationRecord, _units: Units) -> Iterator[Observation]:
+    entry = record.comparison
+    if isinstance(entry, NotAssessed):
+        yield refused(entry)
+    elif isinstance(entry.paired, NotAssessed):
+        yield refused(entry.paired)
+    else:
+        yield Observation(estimate=EstimateRecord(value=entry.paired.test.p), kind="probability", n=entry.n)
+
+
+READERS_OF_CONDITIONS: dict[tuple[str, str], Reader] = {
+    ("matrix_effect", "min"): _matrix_effect,
+    ("matrix_effect", "max"): _matrix_effect,
+    ("robustness", "min"): _effects,
+    ("robustness", "max"): _effects,
+    ("robustness", "p_min"): _effects_p,
+    ("stability", "min"): _remaining,
+    ("stability", "max"): _remaining,
+    ("carry_over", "max"): _carry_over,
+    ("device_to_device", "rsd_max"): _device_rsd,
+    ("device_to_device", "max"): _device_sd,
+    ("repeated_use", "rsd_max"): _use_rsd,
+    ("repeated_use", "min"): _use_remaining,
+    ("repeated_use", "max"): _use_remaining,
+    ("method_comparison", "min"): _difference,
+    ("method_comparison", "max"): _difference,
+    ("method_comparison", "p_min"): _difference_p,
+}
