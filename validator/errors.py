@@ -59,6 +59,19 @@ class NotEstimable(ValidatorError):
         self.needs = needs
         super().__init__(f"{reason}; needs {needs}")
 
+    def __eq__(self, other: object) -> bool:
+        """Refusals are values: results that hold them can be compared."""
+        if not isinstance(other, NotEstimable):
+            return NotImplemented
+        return (self.reason, self.needs) == (other.reason, other.needs)
+
+    def __hash__(self) -> int:
+        return hash((self.reason, self.needs))
+
+    def __reduce__(self) -> tuple[type[NotEstimable], tuple[str, str]]:
+        """Pickle by the two parts, so that a refusal survives the way to a worker and back."""
+        return NotEstimable, (self.reason, self.needs)
+
 
 class GuidanceError(ValidatorError):
     """A guidance profile is malformed or unknown."""

@@ -16,7 +16,8 @@ from validator.statistics.conformity import conformance_probability, guard_band
 from validator.statistics.input_quantity import correlation_of_readings, from_readings, from_statement
 from validator.statistics.level_dependent_uncertainty import fit_level_dependence
 from validator.statistics.measurement_model import measurement_model
-from validator.statistics.monte_carlo import monte_carlo, validate
+from validator.statistics.monte_carlo import monte_carlo
+from validator.statistics.monte_carlo_validation import validate
 from validator.statistics.propagation import covariance_of_results, propagate
 from validator.statistics.regression import fit
 from validator.statistics.tolerance_interval import tolerance_intervals

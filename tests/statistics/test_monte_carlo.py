@@ -14,8 +14,10 @@ from validator.errors import NotEstimable
 from validator.statistics.input_draws import InputDraws
 from validator.statistics.input_quantity import InputQuantity, from_readings, from_statement
 from validator.statistics.measurement_model import measurement_model
-from validator.statistics.monte_carlo import MAX_DRAWS, monte_carlo, numerical_tolerance, validate
+from validator.statistics.monte_carlo import MAX_DRAWS, monte_carlo, numerical_tolerance
+from validator.statistics.monte_carlo_validation import simulate_budget, validate
 from validator.statistics.propagation import propagate
+from validator.statistics.uncertainty_budget import BudgetRow, Component, combine, component_rows
 
 
 def normal(name, value, u, nu=math.inf):
@@ -144,7 +146,7 @@ def test_a_denominator_that_may_be_zero_is_not_stable():
 
 def test_draws_without_a_number_are_not_estimable():
     """A logarithm of negative draws is not dropped in silence."""
-    with pytest.raises(NotEstimable, match=r"no finite number for \d+ of 10000 draws"):
+    with pytest.raises(NotEstimable, match=r"for \d+ of 10000 draws"):
         monte_carlo(measurement_model("log(x)"), [normal("x", 1, 1)], seed=1)
 
 
@@ -154,6 +156,40 @@ def test_inputs_without_variance_give_no_standard_uncertainty():
 
     assert simulation.standard_uncertainty is None
     assert simulation.symmetric.upper == pytest.approx(stats.t.ppf(0.975, 2), rel=0.03)
+
+
+def test_results_too_large_to_square_are_not_estimable():
+    """Results near the end of the number range are refused instead of overflowing."""
+    with pytest.raises(NotEstimable, match="too large"):
+        monte_carlo(measurement_model("10^x"), [normal("x", 200, 1)], seed=1, draws=10_000)
+
+
+def test_budget_without_formula_is_simulated_row_by_row():
+    """Normal rows reproduce the budget; one large rectangular row makes the first-order interval too long."""
+    calm = combine(
+        [BudgetRow(name="a", standard_uncertainty=0.3), BudgetRow(name="a", standard_uncertainty=0.4)],
+        value=10.0,
+    )
+    flat = combine(component_rows([Component(name="b", stated=1.0, kind="tolerance")]), value=10.0)
+
+    assert validate(calm, simulate_budget(calm, seed=1)).valid
+    simulation = simulate_budget(flat, seed=1)
+    assert simulation.symmetric.upper == pytest.approx(10.95, abs=0.005)
+    assert flat.interval.upper > 11.1
+    assert not validate(flat, simulation).valid
+
+
+def test_relative_budget_is_simulated_in_the_unit_of_its_value():
+    """3 % of 200 is 6; without a value the figures stay in percent."""
+    rows = component_rows([Component(name="a", stated=3.0, relative=True)], relative=True)
+    budget = combine(rows, value=200.0, relative=True)
+
+    simulation = simulate_budget(budget, seed=1)
+
+    assert simulation.standard_uncertainty == pytest.approx(6, rel=0.01)
+    assert validate(budget, simulation).valid
+    alone = simulate_budget(combine(rows, relative=True), seed=1, draws=100_000)
+    assert alone.standard_uncertainty == pytest.approx(3, rel=0.02)
 
 
 def test_exact_inputs_are_not_estimable():

@@ -150,6 +150,16 @@ def test_one_reference_material_has_three_rows():
     assert grouped.rows[1].standard_uncertainty == pytest.approx(0.05)
 
 
+def test_stated_bias_has_two_rows():
+    """A bias of −3 % known to 1.5 % gives √(3² + 1.5²) %."""
+    part = bias.from_stated_bias(-3.0, 1.5, relative=True, level=20.0)
+
+    assert part.standard_uncertainty == pytest.approx(math.hypot(3, 1.5))
+    assert {row.evaluation for row in part.rows} == {"B"}
+    with pytest.raises(ValueError, match="negative"):
+        bias.from_stated_bias(1.0, -1.0)
+
+
 def test_several_materials_in_percent():
     """Root mean square of the relative biases with ν = N, and the mean of the relative uncertainties."""
     part = bias.from_reference_materials([10.2, 19.0, 51.0], [10, 20, 50], [0.1, 0.2, 1.0], relative=True)

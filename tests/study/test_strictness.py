@@ -71,6 +71,8 @@ def test_every_problem_with_its_line(problems_of):
         (".NaN", "'.NaN' is not a measured value; leave the reading out and say why in a note"),
         ("-.inf", "'-.inf' is not a measured value; leave the reading out and say why in a note"),
         ("1e999", "'1e999' is too large to be computed with"),
+        ("1.1e50", "'1.1e50' is too large to be computed with"),
+        ("1e-51", "'1e-51' is too small to be computed with; write 0 if that is meant"),
         (
             "061",
             "'061' starts with a zero: was it part of a decimal comma? "
@@ -98,6 +100,8 @@ def test_doubtful_numbers(problems_of, written, message):
         ("5.", 5.0),
         ("0", 0.0),
         ("0.0", 0.0),
+        ("1e50", 1e50),
+        ("1e-50", 1e-50),
         # YAML 1.2.2 (2021), example 10.9, its floats
         ("0.", 0.0),
         ("-0.0", 0.0),

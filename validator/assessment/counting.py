@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
+from validator.evaluation.device_to_device import device_block
 from validator.evaluation.rows import Cell, Value, group_label, independent_values, kept, runs_of
 from validator.guidance import Characteristic, Counter
 
@@ -49,6 +51,7 @@ class _Data:
     study: Study
     cell: Cell
     values: tuple[Value, ...]
+    kept: tuple[Run, ...]
 
     @property
     def runs(self) -> tuple[Run, ...]:
@@ -62,11 +65,20 @@ class _Data:
 
 def provided(study: Study, cell: Cell, characteristic: Characteristic, counter: Counter) -> int | None:
     """The count that *study* provides for *cell*; None where nothing of the block was measured."""
-    runs = kept(runs_of(getattr(study, BLOCKS[characteristic]), cell))
+    runs = kept(runs_of(getattr(study, _block(study, cell, characteristic)), cell))
     if not runs and counter not in (Counter.LOW_LEVEL_SAMPLES, Counter.LEVELS, Counter.LEVELS_ABOVE_ZERO):
         return None
-    count = _COUNTS[counter](_Data(study, cell, independent_values(runs)))
+    count = _COUNTS[counter](_Data(study, cell, independent_values(runs), runs))
     return None if count == 0 and not runs else count
+
+
+def _block(study: Study, cell: Cell, characteristic: Characteristic) -> str:
+    """The block from which the characteristic is computed, where the study offers a choice."""
+    if characteristic is Characteristic.DEVICE_TO_DEVICE:
+        return device_block(study, cell)
+    if characteristic is Characteristic.MATRIX_EFFECT and not runs_of(study.matrix_calibration, cell):
+        return "standard_addition"
+    return BLOCKS[characteristic]
 
 
 def _level(run: Run) -> float | None:
@@ -181,6 +193,27 @@ def _per(name: str) -> Callable[[_Data], int]:
     return count
 
 
+def _determinations(data: _Data) -> int:
+    return len(data.values) + sum(
+        pair == ("high", "blank")
+        for run in data.kept
+        for pair in pairwise(injection.kind for injection in getattr(run, "sequence", ()))
+    )
+
+
+def _laboratories(data: _Data) -> int:
+    return _fewest(
+        _distinct(getattr(run, "laboratory", None) for run in members)
+        for members in _groups(data.runs, _level).values()
+    )
+
+
+def _per_laboratory(data: _Data) -> int:
+    named = [run for run in data.runs if getattr(run, "laboratory", None)]
+    groups = _groups(named, lambda run: (_level(run), getattr(run, "laboratory", None)))
+    return _fewest(len(members) for members in groups.values())
+
+
 def _factors(data: _Data) -> int:
     return len(getattr(data.study.robustness, "factors", ()))
 
@@ -191,7 +224,7 @@ _COUNTS: Mapping[Counter, Callable[[_Data], int]] = {
     Counter.REPLICATES_PER_LEVEL: _per_level,
     Counter.REPLICATES_AT_LOWEST_LEVEL: lambda data: _at_end(data, highest=False),
     Counter.REPLICATES_AT_HIGHEST_LEVEL: lambda data: _at_end(data, highest=True),
-    Counter.DETERMINATIONS: lambda data: len(data.values),
+    Counter.DETERMINATIONS: _determinations,
     Counter.BLANKS: lambda data: len(data.block("blanks")),
     Counter.LOW_LEVEL_SAMPLES: lambda data: len(data.block("low_level")),
     Counter.BATCHES: _batches,
@@ -200,12 +233,12 @@ _COUNTS: Mapping[Counter, Callable[[_Data], int]] = {
     Counter.DATES: lambda data: _distinct(run.date for run in data.runs),
     Counter.OPERATORS: _labels("operator"),
     Counter.INSTRUMENTS: _labels("instrument"),
-    Counter.LABORATORIES: _labels("laboratory"),
-    Counter.REPLICATES_PER_LABORATORY: _per("laboratory"),
+    Counter.LABORATORIES: _laboratories,
+    Counter.REPLICATES_PER_LABORATORY: _per_laboratory,
     Counter.DEVICES: _labels("device"),
     Counter.REPLICATES_PER_DEVICE: _per("device"),
     Counter.USES: _per("device"),
-    Counter.SAMPLES: _labels("sample"),
+    Counter.SAMPLES: lambda data: _distinct(getattr(run, "sample", None) for run in data.kept),
     Counter.MATRICES: _matrices,
     Counter.REFERENCE_MATERIALS: _references,
     Counter.LABORATORY_COMPARISONS: lambda data: 0,
@@ -217,7 +250,7 @@ _COUNTS: Mapping[Counter, Callable[[_Data], int]] = {
         added for value in data.block("standard_addition") for added in getattr(value.run, "added", ())
     ),
     Counter.FACTORS: _factors,
-    Counter.RUNS: lambda data: len(data.runs),
+    Counter.RUNS: lambda data: _distinct(getattr(run, "settings", None) for run in data.kept),
     Counter.TIME_POINTS: _time_points,
     Counter.REPLICATES_PER_TIME_POINT: _per_time_point,
 }

@@ -6,15 +6,25 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from validator.assessment.guidance_figures_of_conditions import (
+    HALF,
+    blank_response,
+    detection_capability,
+    horrat,
+    largest_size,
+    matrix_spread,
+    scaled,
+    size,
+    spike_over_limit,
+)
 from validator.assessment.observations import Observation, Units, observations
 from validator.evaluation.results import (
     CalibrationRecord,
     ConfigurationRecord,
     EstimateRecord,
-    Interval,
     NotAssessed,
 )
-from validator.guidance import Figure
+from validator.guidance import Characteristic, Figure
 
 if TYPE_CHECKING:
     from validator.study.models.method import Analyte
@@ -40,14 +50,25 @@ class Subject:
 Reader = Callable[[Subject], tuple[Observation, ...]]
 
 
-def figure_observations(figure: Figure, subject: Subject) -> tuple[Observation, ...] | None:
-    """Every value of *figure* for *subject*; None where this version computes no such figure."""
+def figure_observations(
+    figure: Figure, subject: Subject, characteristic: Characteristic | None = None
+) -> tuple[Observation, ...] | None:
+    """Every value of *figure* for *subject*; None where this version computes no such figure.
+
+    *characteristic* tells apart the few figures that several characteristics have.
+    """
+    if (figure, characteristic) == (Figure.REMAINING_RESPONSE_PERCENT, Characteristic.REPEATED_USE):
+        return subject.own("repeated_use", "min")
     reader = _READERS.get(figure)
     return None if reader is None else reader(subject)
 
 
 def _same_as(characteristic: str, limit: str) -> Reader:
     return lambda subject: subject.own(characteristic, limit)
+
+
+def _of_record(read: Callable[[ConfigurationRecord], tuple[Observation, ...]]) -> Reader:
+    return lambda subject: read(subject.record)
 
 
 def _calibration(read: Callable[[CalibrationRecord], Iterator[Observation]]) -> Reader:
@@ -133,34 +154,9 @@ def _against_legal_limit(characteristic: str) -> Reader:
                 not_assessed="the study states no legal limit", needs="method.analytes: legal_limit"
             )
             return (Observation(estimate=None, refusal=refusal),)
-        return tuple(_scaled(one, 100 / legal) for one in subject.own(characteristic, "max"))
+        return tuple(scaled(one, 100 / legal, unit="%") for one in subject.own(characteristic, "max"))
 
     return reader
-
-
-def _scaled(observation: Observation, factor: float) -> Observation:
-    estimate = observation.estimate
-    if estimate is None:
-        return observation
-
-    def times(interval: Interval | None) -> Interval | None:
-        if interval is None:
-            return None
-        return (
-            None if interval[0] is None else interval[0] * factor,
-            None if interval[1] is None else interval[1] * factor,
-        )
-
-    scaled = estimate.model_copy(
-        update={
-            "value": None if estimate.value is None else estimate.value * factor,
-            "ci": times(estimate.ci),
-            "one_sided": times(estimate.one_sided),
-        }
-    )
-    return Observation(
-        estimate=scaled, unit="%", kind=observation.kind, level=observation.level, what=observation.what
-    )
 
 
 def _tolerance(subject: Subject) -> tuple[Observation, ...]:
@@ -195,13 +191,29 @@ _READERS: Mapping[Figure, Reader] = {
     Figure.RANGE_LOWER_PERCENT_OF_SPECIFICATION: _range_to_specification("lower"),
     Figure.RANGE_UPPER_PERCENT_OF_SPECIFICATION: _range_to_specification("upper"),
     Figure.DETECTION_LIMIT_PERCENT_OF_LEGAL_LIMIT: _against_legal_limit("detection_limit"),
+    Figure.DETECTION_CAPABILITY_PERCENT_OF_LEGAL_LIMIT: lambda subject: detection_capability(
+        subject.record, subject.analyte.legal_limit
+    ),
+    Figure.SPIKE_OVER_DETECTION_LIMIT: _of_record(spike_over_limit),
     Figure.QUANTIFICATION_LIMIT_PERCENT_OF_LEGAL_LIMIT: _against_legal_limit("quantification_limit"),
     Figure.REPEATABILITY_RSD_PERCENT: _same_as("repeatability", "rsd_max"),
     Figure.INTERMEDIATE_RSD_PERCENT: _same_as("intermediate_precision", "rsd_max"),
     Figure.REPRODUCIBILITY_RSD_PERCENT: _same_as("reproducibility", "rsd_max"),
+    Figure.HORRAT_REPEATABILITY: _of_record(horrat("repeatability_rsd", HALF)),
+    Figure.HORRAT_REPRODUCIBILITY: _of_record(horrat("reproducibility_rsd", 1.0)),
     Figure.MEAN_RECOVERY_PERCENT: _same_as("recovery", "min"),
     Figure.RELATIVE_BIAS_PERCENT: _same_as("trueness", "max"),
     Figure.BIAS_TEST_P: _same_as("trueness", "p_min"),
-    Figure.RELATIVE_CHANGE_PERCENT: _same_as("interference", "max"),
+    Figure.BLANK_RESPONSE_PERCENT_OF_QUANTIFICATION_LIMIT: _of_record(blank_response),
+    Figure.RELATIVE_CHANGE_PERCENT: lambda subject: tuple(map(size, subject.own("interference", "max"))),
     Figure.TOLERANCE_RATIO: _tolerance,
+    Figure.MATRIX_EFFECT_PERCENT: _same_as("matrix_effect", "max"),
+    Figure.MATRIX_SPREAD_RSD_PERCENT: _of_record(matrix_spread),
+    Figure.ROBUSTNESS_EFFECT_PERCENT: lambda subject: largest_size(subject.own("robustness", "max")),
+    Figure.REMAINING_RESPONSE_PERCENT: _same_as("stability", "min"),
+    Figure.CARRY_OVER_PERCENT_OF_QUANTIFICATION_LIMIT: _same_as("carry_over", "max"),
+    Figure.DEVICE_RSD_PERCENT: _same_as("device_to_device", "rsd_max"),
+    Figure.REPEATED_USE_RSD_PERCENT: _same_as("repeated_use", "rsd_max"),
+    Figure.MEAN_DIFFERENCE_PERCENT: _same_as("method_comparison", "max"),
+    Figure.MEAN_DIFFERENCE_P: _same_as("method_comparison", "p_min"),
 }

@@ -71,7 +71,7 @@ def _findings(
     acceptance: Acceptance,
     own: Sequence[Finding],
 ) -> Iterator[Finding]:
-    found = figure_observations(acceptance.figure, subject)
+    found = figure_observations(acceptance.figure, subject, rule.characteristic)
     if found is None:
         return
     choices = study.analysis_for(cell.analyte)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from validator.assessment.observation import Kind, Observation, Reader, Units
+from validator.assessment.observation import Kind, Observation, Reader, Units, figure, refused
 from validator.assessment.observations_of_conditions import READERS_OF_CONDITIONS
 from validator.evaluation.results import (
     ConfigurationRecord,
@@ -41,34 +41,33 @@ def _nothing(characteristic: str) -> NotAssessed:
     return NotAssessed(not_assessed=f"the study holds no {name} data", needs=f"{name} runs")
 
 
-def _refused(refusal: NotAssessed, **more: float | None) -> Observation:
-    return Observation(estimate=None, refusal=refusal, level=more.get("level"))
-
-
-def _figure(
-    figure: EstimateRecord | NotAssessed | None, unit: str, kind: Kind, level: float | None, n: int
-) -> Observation:
-    if figure is None:
-        return Observation(
-            estimate=None,
-            level=level,
-            refusal=NotAssessed(
-                not_assessed="the readings are not grouped that way", needs="readings in groups"
-            ),
-        )
-    if isinstance(figure, NotAssessed):
-        return _refused(figure, level=level)
-    return Observation(estimate=figure, unit=unit, kind=kind, level=level, n=n)
+ONE_LABORATORY = NotAssessed(
+    not_assessed="the results come from one laboratory", needs="results of several laboratories"
+)
+SEVERAL_LABORATORIES = NotAssessed(
+    not_assessed="the results are grouped by laboratory, whose spread is reproducibility",
+    needs="several series of one laboratory",
+)
 
 
 def _precision(field: str, *, percent: bool) -> Reader:
     def read(record: ConfigurationRecord, units: Units) -> Iterator[Observation]:
         if isinstance(record.precision, NotAssessed):
-            yield _refused(record.precision)
+            yield refused(record.precision)
             return
         for entry in record.precision:
-            figure: EstimateRecord | NotAssessed | None = getattr(entry, field)
-            yield _figure(figure, "%" if percent else units.level, "deviation", _level(entry), entry.n)
+            found: EstimateRecord | NotAssessed | None = getattr(entry, field)
+            if found is None:
+                absent = ONE_LABORATORY if entry.reproducibility_sd is None else SEVERAL_LABORATORIES
+                yield refused(absent, level=_level(entry))
+            else:
+                yield figure(
+                    found,
+                    unit="%" if percent else units.level,
+                    kind="deviation",
+                    level=_level(entry),
+                    n=entry.n,
+                )
 
     return read
 
@@ -79,7 +78,7 @@ def _level(entry: PrecisionRecord) -> float | None:
 
 def _recovery(record: ConfigurationRecord, _units: Units) -> Iterator[Observation]:
     if isinstance(record.recovery, NotAssessed):
-        yield _refused(record.recovery)
+        yield refused(record.recovery)
         return
     for entry in record.recovery:
         yield Observation(
@@ -99,7 +98,7 @@ def _references_first(entries: tuple[RecoveryRecord, ...]) -> tuple[RecoveryReco
 
 def _bias(record: ConfigurationRecord, _units: Units) -> Iterator[Observation]:
     if isinstance(record.recovery, NotAssessed):
-        yield _refused(record.recovery)
+        yield refused(record.recovery)
         return
     for entry in _references_first(record.recovery):
         estimate = _shifted(entry.mean_recovery, -100.0)
@@ -108,7 +107,7 @@ def _bias(record: ConfigurationRecord, _units: Units) -> Iterator[Observation]:
 
 def _bias_p(record: ConfigurationRecord, _units: Units) -> Iterator[Observation]:
     if isinstance(record.recovery, NotAssessed):
-        yield _refused(record.recovery)
+        yield refused(record.recovery)
         return
     for entry in _references_first(record.recovery):
         yield Observation(
@@ -140,11 +139,11 @@ def _plus(value: float | None, by: float) -> float | None:
 def _limit(field: str) -> Reader:
     def read(record: ConfigurationRecord, units: Units) -> Iterator[Observation]:
         if isinstance(record.detection, NotAssessed):
-            yield _refused(record.detection)
+            yield refused(record.detection)
             return
         declared: DeclaredLimit | NotAssessed = getattr(record.detection, field)
         if isinstance(declared, NotAssessed):
-            yield _refused(declared)
+            yield refused(declared)
             return
         variant = record.detection.variants.get(_variant_of(field, declared.variant))
         nu = None if variant is None or isinstance(variant, NotAssessed) else variant.degrees_of_freedom
@@ -169,11 +168,11 @@ def _variant_of(field: str, declared: str) -> str:
 def _calibration_p(field: str) -> Reader:
     def read(record: ConfigurationRecord, _units: Units) -> Iterator[Observation]:
         if isinstance(record.calibration, NotAssessed):
-            yield _refused(record.calibration)
+            yield refused(record.calibration)
             return
         test = getattr(record.calibration, field)
         if isinstance(test, NotAssessed):
-            yield _refused(test)
+            yield refused(test)
             return
         yield Observation(estimate=EstimateRecord(value=test.p), kind="probability", n=record.calibration.n)
 
@@ -182,7 +181,7 @@ def _calibration_p(field: str) -> Reader:
 
 def _correlation(record: ConfigurationRecord, _units: Units) -> Iterator[Observation]:
     if isinstance(record.calibration, NotAssessed):
-        yield _refused(record.calibration)
+        yield refused(record.calibration)
         return
     yield Observation(
         estimate=EstimateRecord(value=record.calibration.correlation), kind="bound", n=record.calibration.n
@@ -191,7 +190,7 @@ def _correlation(record: ConfigurationRecord, _units: Units) -> Iterator[Observa
 
 def _slope(record: ConfigurationRecord, units: Units) -> Iterator[Observation]:
     if isinstance(record.calibration, NotAssessed):
-        yield _refused(record.calibration)
+        yield refused(record.calibration)
         return
     yield Observation(
         estimate=record.calibration.slope,
@@ -204,7 +203,7 @@ def _slope(record: ConfigurationRecord, units: Units) -> Iterator[Observation]:
 def _range_end(end: str) -> Reader:
     def read(record: ConfigurationRecord, units: Units) -> Iterator[Observation]:
         if isinstance(record.calibration, NotAssessed):
-            yield _refused(record.calibration)
+            yield refused(record.calibration)
             return
         value = getattr(record.calibration.working_range, end)
         yield Observation(
@@ -216,7 +215,7 @@ def _range_end(end: str) -> Reader:
 
 def _interference(record: ConfigurationRecord, _units: Units) -> Iterator[Observation]:
     if isinstance(record.interference, NotAssessed):
-        yield _refused(record.interference)
+        yield refused(record.interference)
         return
     for entry in record.interference:
         yield Observation(

@@ -16,7 +16,14 @@ if TYPE_CHECKING:
     from validator.study import Study
     from validator.study.models.criteria import Criterion
 
-SYMMETRIC = ("interference", "selectivity", "matrix_effect", "trueness")
+SYMMETRIC = (
+    "interference",
+    "selectivity",
+    "matrix_effect",
+    "trueness",
+    "robustness",
+    "method_comparison",
+)
 """Characteristics whose ``max`` alone limits the size of a change: max 10 means from -10 to +10."""
 
 SAME_LEVEL = 1e-6
@@ -93,6 +100,8 @@ _COUNTED_IN: dict[str, tuple[str, str]] = {
     "quantification_limit": ("independent blank or preparation", "independent blanks or preparations"),
     "recovery": ("independent result or series", "independent results or series"),
     "trueness": ("independent result or series", "independent results or series"),
+    "device_to_device": ("device", "devices"),
+    "method_comparison": ("sample", "samples"),
 }
 """What carries the degrees of freedom of a characteristic's figure, one and many."""
 

@@ -17,8 +17,9 @@ from markupsafe import Markup
 from validator.dossier import document as model
 from validator.dossier.formulas import formula_picture
 from validator.dossier.inline import pieces, plain
+from validator.dossier.measuring import is_long
 from validator.dossier.numbering import number
-from validator.dossier.table_layout import is_long, lay_out
+from validator.dossier.table_layout import lay_out
 from validator.dossier.words import words_for
 from validator.resources import templates_folder
 

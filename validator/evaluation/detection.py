@@ -83,17 +83,14 @@ def detection(
     """Every limit of *cell*; the declared variants decide."""
     inputs = limit_inputs(study, cell, fitted, reader, precision, recovery)
     found = all_limits(inputs)
-    if all(isinstance(one, NotEstimable) for one in found.values()):
-        nothing = NotAssessed(
-            not_assessed="no variant of a limit can be computed from the data",
-            needs="a calibration, ten or more independent blanks, or low-level samples",
-        )
-        return Limits(nothing, found)
-    bounds = all_limits(replace(inputs, confidence=one_sided_level(inputs.confidence)))
     deciding = deciding_variants(study, cell, inputs)
-    unit = study.analyte(cell.analyte).unit
     by_detection = resolve_detection(deciding.detection).id
     by_quantification = resolve_quantification(deciding.quantification).id
+    refusals = {name: one for name, one in found.items() if isinstance(one, NotEstimable)}
+    if len(refusals) == len(found):
+        return Limits(_nothing(deciding.detection, refusals[by_detection]), found)
+    bounds = all_limits(replace(inputs, confidence=one_sided_level(inputs.confidence)))
+    unit = study.analyte(cell.analyte).unit
 
     def declared(name: str, variant: str, field: str) -> DeclaredLimit | NotAssessed:
         return _declared(name, field, found[variant], bounds[variant], unit)
@@ -106,6 +103,14 @@ def detection(
         variants={name: _variant(result) for name, result in found.items()},
     )
     return Limits(record, found)
+
+
+def _nothing(deciding: str, refusal: NotEstimable) -> NotAssessed:
+    """No limit at all: the reason is that of the variant that would decide."""
+    return NotAssessed(
+        not_assessed=f"no variant of a limit can be computed; {deciding} would decide: {refusal.reason}",
+        needs=refusal.needs,
+    )
 
 
 def deciding_variants(study: Study, cell: Cell, inputs: DetectionInputs) -> Deciding:

@@ -46,31 +46,50 @@ class _Readings:
     confounded_with: str | None
 
 
+def device_block(study: Study, cell: Cell) -> Literal["precision", "repeated_use"]:
+    """The block that tells of the devices of *cell*.
+
+    Precision runs come first, unless each device has its own day: then device and day cannot be told apart,
+    and the first uses of the devices of ``repeated_use`` are taken where there are several.
+    """
+    named = kept(_named(study, cell))
+    several_used = len({run.device for run in kept(_used(study, cell))}) > 1
+    if several_used and (len({run.device for run in named}) < 2 or _confounding(named)):
+        return "repeated_use"
+    return "precision"
+
+
 def device_to_device(
     study: Study, cell: Cell, reader: SignalReader
 ) -> tuple[DeviceToDeviceRecord, ...] | NotAssessed:
-    """One record for each level of *cell* at which several devices were used.
-
-    Precision runs come first, unless each device has its own day: then device and day cannot be told apart,
-    and the first uses of the devices of ``repeated_use`` are taken where there are any.
-    """
+    """One record for each level of *cell* at which several devices were used."""
     confidence = study.analysis_for(cell.analyte).confidence
-    runs = [run for run in runs_of(study.precision, cell) if isinstance(run, PrecisionRun)]
-    named = [run for run in runs if run.device is not None]
-    used = [run for run in runs_of(study.repeated_use, cell) if isinstance(run, RepeatedUseRun)]
-    has_uses = len({run.device for run in kept(used)}) > 1
-    confounded = _confounding(kept(named))
-    if len({run.device for run in kept(named)}) > 1 and not (confounded and has_uses):
+    if device_block(study, cell) == "repeated_use":
+        used = _used(study, cell)
+        records = [attempt(lambda: _of_first_uses(used, confidence))]
+    else:
+        named = _named(study, cell)
+        if len({run.device for run in kept(named)}) < 2:
+            return NO_DEVICES
         levels = sorted({run.level for run in named})
         groups = [[run for run in named if run.level == level] for level in levels]
         records = [_attempted(group, reader, confidence) for group in groups]
-    elif has_uses:
-        records = [attempt(lambda: _of_first_uses(used, confidence))]
-    else:
-        return NO_DEVICES
     found = [record for record in records if isinstance(record, DeviceToDeviceRecord)]
     refusals = [record for record in records if isinstance(record, NotAssessed)]
     return tuple(found) if found else refusals[0]
+
+
+def _named(study: Study, cell: Cell) -> tuple[PrecisionRun, ...]:
+    """Precision runs that name their device."""
+    return tuple(
+        run
+        for run in runs_of(study.precision, cell)
+        if isinstance(run, PrecisionRun) and run.device is not None
+    )
+
+
+def _used(study: Study, cell: Cell) -> tuple[RepeatedUseRun, ...]:
+    return tuple(run for run in runs_of(study.repeated_use, cell) if isinstance(run, RepeatedUseRun))
 
 
 def _confounding(runs: Sequence[PrecisionRun]) -> str | None:

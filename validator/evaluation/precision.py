@@ -130,7 +130,7 @@ def _record(level: float, runs: Sequence[PrecisionRun], at: _At) -> PrecisionRec
     try:
         return _figures(level, values, at)
     except NotEstimable as refusal:
-        return _refused(level, len(values), refusal)
+        return _refused(level, values, refusal)
 
 
 def _figures(level: float, values: Sequence[Value], at: _At) -> PrecisionRecord:
@@ -145,19 +145,22 @@ def _figures(level: float, values: Sequence[Value], at: _At) -> PrecisionRecord:
     return with_prediction(record, at.analyte)
 
 
-def _refused(level: float, n: int, refusal: NotEstimable) -> PrecisionRecord:
+def _refused(level: float, values: Sequence[Value], refusal: NotEstimable) -> PrecisionRecord:
     """A level without a figure stays in sight: it was planned, and its criteria are open."""
     why = not_assessed(refusal)
+    between = bool(values) and grouped(values)[0] == "laboratory"
     return PrecisionRecord(
         level=level,
-        n=n,
-        groups=min(n, 1),
+        n=len(values),
+        groups=min(len(values), 1),
         mean=EstimateRecord(value=None, reason=refusal.reason),
         repeatability_sd=why,
         repeatability_rsd=why,
         between_sd=why,
-        intermediate_sd=why,
-        intermediate_rsd=why,
+        intermediate_sd=None if between else why,
+        intermediate_rsd=None if between else why,
+        reproducibility_sd=why if between else None,
+        reproducibility_rsd=why if between else None,
         method="not assessed",
     )
 

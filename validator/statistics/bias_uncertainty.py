@@ -151,6 +151,36 @@ def from_recoveries(
     )
 
 
+def from_stated_bias(
+    bias: float, standard_uncertainty: float, *, relative: bool = False, level: float | None = None
+) -> UncertaintyPart:
+    """From a bias that is known from elsewhere, u(bias) = sqrt(b² + u²).
+
+    Args:
+        bias: b, in the unit of the level or in percent of it.
+        standard_uncertainty: of the bias, in the same form.
+        relative: both are in percent.
+        level: level for which it was found.
+
+    Raises:
+        ValueError: a negative uncertainty.
+    """
+    if standard_uncertainty < 0:
+        message = "the uncertainty of the bias must not be negative"
+        raise ValueError(message)
+    return UncertaintyPart(
+        rows=(
+            _row("bias", abs(bias), evaluation="B"),
+            _row("uncertainty of the bias", standard_uncertainty, evaluation="B"),
+        ),
+        relative=relative,
+        n=None,
+        lowest=level,
+        highest=level,
+        method="stated bias",
+    )
+
+
 def addition_uncertainty(
     *,
     concentration_percent: float,

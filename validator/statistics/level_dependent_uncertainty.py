@@ -10,9 +10,12 @@ import numpy as np
 
 from validator.errors import NotEstimable
 from validator.statistics.sample import Vector, vector
+from validator.statistics.uncertainty_budget import Component, component_rows
 from validator.statistics.variance_function import Form, fit_variance_function
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from numpy.typing import ArrayLike
 
 
@@ -64,6 +67,32 @@ class LevelDependentUncertainty:
                 "a smaller relative part, or a larger target",
             )
         return self.s0 / math.sqrt((target - self.s1) * (target + self.s1))
+
+
+def compose_level_dependence(components: Sequence[Component]) -> LevelDependentUncertainty:
+    r"""From stated components: absolute ones make s0, relative ones s1.
+
+    .. math:: s_0^2 = \sum_{absolute} (c_i u_i)^2, \qquad s_1^2 = \sum_{relative} (c_i u_i/100)^2
+
+    Raises:
+        ValueError: no component above 0, or a figure that cannot be converted.
+
+    References:
+        Eurachem/CITAC CG 4, 3rd ed. 2012, Appendix E.5 (from memory).
+    """
+    size = {
+        relative: math.hypot(
+            *(
+                row.contribution
+                for row in component_rows(
+                    [component for component in components if component.relative == relative],
+                    relative=relative,
+                )
+            )
+        )
+        for relative in (False, True)
+    }
+    return LevelDependentUncertainty(s0=size[False], s1=size[True] / 100)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -1,4 +1,4 @@
-"""Propagation of distributions by simulation, and the check of a first-order budget against it."""
+"""Propagation of distributions by simulation."""
 
 from __future__ import annotations
 
@@ -20,7 +20,6 @@ if TYPE_CHECKING:
     from numpy.typing import ArrayLike
 
     from validator.statistics.input_quantity import InputQuantity
-    from validator.statistics.uncertainty_budget import UncertaintyBudget
 
 FloatArray: TypeAlias = NDArray[np.float64]
 Model: TypeAlias = Callable[[Mapping[str, FloatArray]], FloatArray]
@@ -30,6 +29,8 @@ MAX_DRAWS = 10_000_000
 
 # With two batches, which the adaptive procedure allows, the doubt itself is known to a factor of ten only.
 _LEAST_BATCHES = 5
+
+_TOO_LARGE = 1e150  # beyond it variances overflow
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -80,25 +81,6 @@ class MonteCarlo:
     stable: bool
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class MonteCarloValidation:
-    """A first-order budget against a simulation.
-
-    Attributes:
-        tolerance: δ, half a unit of the last significant digit of u.
-        d_low: |y − U − y_low|.
-        d_high: |y + U − y_high|.
-        valid: both are within δ.
-        resolved: the simulation knows its limits to δ/5, as it should for this decision.
-    """
-
-    tolerance: float
-    d_low: float
-    d_high: float
-    valid: bool
-    resolved: bool
-
-
 def monte_carlo(
     model: Model,
     quantities: Sequence[InputQuantity],
@@ -127,7 +109,7 @@ def monte_carlo(
         significant_digits: of the standard uncertainty, for δ.
 
     Raises:
-        NotEstimable: the model gives no finite number for some draws, all draws are equal, or correlated
+        NotEstimable: the model gives no usable number for some draws, all draws are equal, or correlated
             inputs whose joint distribution is not known.
         ValueError: quantities that do not match the model, too many draws, a level outside (0, 1).
 
@@ -149,9 +131,9 @@ def monte_carlo(
         if adaptive and len(samples) >= _LEAST_BATCHES and _is_stable(figures, significant_digits):
             break
     results = np.sort(np.concatenate(samples))
-    if results[0] == results[-1]:
-        raise NotEstimable("all simulated results are equal", "inputs that have an uncertainty")
     u = float(results.std(ddof=1))
+    if results[0] == results[-1] or u == 0:
+        raise NotEstimable("all simulated results are equal", "inputs that have an uncertainty")
     doubt = _doubt(figures)
     tolerance = numerical_tolerance(u, significant_digits)
     return MonteCarlo(
@@ -166,46 +148,6 @@ def monte_carlo(
         tolerance=tolerance,
         significant_digits=significant_digits,
         stable=doubt is not None and doubt.largest <= tolerance,
-    )
-
-
-def validate(
-    budget: UncertaintyBudget, simulation: MonteCarlo, *, significant_digits: int | None = None
-) -> MonteCarloValidation:
-    r"""Do the limits y ± U of a first-order budget agree with those of a simulation?
-
-    .. math:: d_{low} = |y - U - y_{low}|, \quad d_{high} = |y + U - y_{high}|, \quad
-        \text{valid: both} \le \delta
-
-    Args:
-        budget: with a value, in absolute form.
-        simulation: of the same result, at the same level; its symmetric interval is compared.
-        significant_digits: of u(y) that count, those of the simulation by default.
-
-    Raises:
-        NotEstimable: the budget has no value or interval, or another level than the simulation.
-
-    References:
-        JCGM 101:2008, 8.1 and 8.2 (from memory).
-    """
-    if budget.interval is None or budget.relative:
-        raise NotEstimable("the budget has no interval", "an absolute budget with a value and a level")
-    if budget.interval.level != simulation.symmetric.level:
-        raise NotEstimable(
-            "budget and simulation have different levels of confidence", "one level of confidence for both"
-        )
-    delta = numerical_tolerance(
-        budget.standard_uncertainty, significant_digits or simulation.significant_digits
-    )
-    d_low = abs(budget.interval.lower - simulation.symmetric.lower)
-    d_high = abs(budget.interval.upper - simulation.symmetric.upper)
-    doubt = simulation.doubt
-    return MonteCarloValidation(
-        tolerance=delta,
-        d_low=d_low,
-        d_high=d_high,
-        valid=d_low <= delta and d_high <= delta,
-        resolved=doubt is not None and max(doubt.lower, doubt.upper) <= delta / 5,
     )
 
 
@@ -232,10 +174,10 @@ def numerical_tolerance(u: float, significant_digits: int) -> float:
 def _batch(model: Model, inputs: InputDraws, size: int) -> FloatArray:
     with np.errstate(all="ignore"):
         results = np.asarray(model(inputs.next(size)), dtype=np.float64)
-    lost = int(results.size - np.isfinite(results).sum())
+        lost = int(results.size - (np.abs(results) < _TOO_LARGE).sum())
     if lost:
         raise NotEstimable(
-            f"the model gives no finite number for {lost} of {size} draws",
+            f"the model gives no number, or one too large to square, for {lost} of {size} draws",
             "input distributions that stay where the model can be calculated",
         )
     return np.broadcast_to(results, (size,))

@@ -147,7 +147,7 @@ def from_duplicates(
             between batches in the other form.
 
     References:
-        ISO 11352:2012, 8.2.3 and Annex on ranges; Nordtest TR 537, ed. 3.1 (2012), 4.3 and 5 (from memory);
+        ISO 11352:2012, 8.2.3; Nordtest TR 537, ed. 3.1 (2012), 4.3 and 5 (from memory);
         ν of the mean range: variance σ²(2 − 4/π) of |d|, exact for k → ∞.
     """
     table = np.asarray(pairs, dtype=np.float64).reshape(-1, 2)

@@ -36,6 +36,8 @@ _LEADING_ZERO = re.compile(r"[-+]?0\d")
 _LESS_THAN = re.compile(r"<\s*(\d+(?:\.\d*)?(?:[eE][-+]?\d+)?)")
 _LONGEST_QUOTE = 40
 _BIGGEST_COUNT = 10**12
+_LARGEST, _SMALLEST = 1e50, 1e-50
+"""Beyond these no quantity of a laboratory lies, and squares and products no longer fit a double."""
 
 
 class Record(BaseModel):
@@ -113,8 +115,10 @@ def _number(value: object) -> float:
         raise problem(f"a number is expected here, found {quoted(value)}")
     if math.isnan(meant) or text.strip("+-").lower() == ".inf":
         raise problem(f"{quoted(value)} is not a measured value; leave the reading out and say why in a note")
-    if math.isinf(meant):
+    if abs(meant) > _LARGEST:
         raise problem(f"{quoted(value)} is too large to be computed with")
+    if 0 < abs(meant) < _SMALLEST:
+        raise problem(f"{quoted(value)} is too small to be computed with; write 0 if that is meant")
     if _LEADING_ZERO.match(text):
         raise problem(
             f"{quoted(value)} starts with a zero: was it part of a decimal comma? "
@@ -198,7 +202,7 @@ def _reading(value: object) -> float | LessThan:
     if isinstance(value, LessThan):
         return value
     if isinstance(value, str) and (found := _LESS_THAN.fullmatch(value.strip())):
-        return LessThan(_positive(float(found[1])))
+        return LessThan(_positive(_number(float(found[1]))))
     return _number(value)
 
 

@@ -1,0 +1,196 @@
+"""Figures of guidance on limits, matrix, conditions, devices and another method, read from the results."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from validator.assessment.observation import Observation, refused
+from validator.evaluation.results import EstimateRecord, LimitVariant, NotAssessed
+from validator.statistics.interval import Estimate
+from validator.statistics.precision import single_series
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from validator.evaluation.results import ConfigurationRecord, Interval, PrecisionRecord
+
+HALF = 0.5
+"""Share of the predicted reproducibility that ``horrat_repeatability`` divides by."""
+
+
+def scaled(observation: Observation, factor: float, *, unit: str) -> Observation:
+    """The figure in another unit, *factor* > 0 times as large."""
+    estimate = observation.estimate
+    if estimate is None:
+        return observation
+    return replace(
+        observation,
+        estimate=estimate.model_copy(
+            update={
+                "value": _times(estimate.value, factor),
+                "standard_error": _times(estimate.standard_error, factor),
+                "ci": _ends(estimate.ci, factor),
+                "one_sided": _ends(estimate.one_sided, factor),
+            }
+        ),
+        unit=unit,
+    )
+
+
+def _times(value: float | None, factor: float) -> float | None:
+    return None if value is None else value * factor
+
+
+def _ends(interval: Interval | None, factor: float) -> Interval | None:
+    return None if interval is None else (_times(interval[0], factor), _times(interval[1], factor))
+
+
+def size(observation: Observation) -> Observation:
+    """The size of a signed figure: a change of -40 % is one of 40 %.
+
+    Its interval is that of the sizes inside the interval of the figure; an interval over zero starts at zero.
+    """
+    estimate = observation.estimate
+    if estimate is None or estimate.value is None:
+        return observation
+    return replace(
+        observation,
+        estimate=estimate.model_copy(
+            update={
+                "value": abs(estimate.value),
+                "ci": _sizes(estimate.ci),
+                "one_sided": _sizes(estimate.one_sided),
+            }
+        ),
+    )
+
+
+def _sizes(interval: Interval | None) -> Interval | None:
+    if interval is None:
+        return None
+    lower, upper = interval
+    if lower is None or upper is None:
+        return (0.0, None)
+    low, high = sorted((abs(lower), abs(upper)))
+    return (0.0 if lower <= 0 <= upper else low, high)
+
+
+def largest_size(observations: tuple[Observation, ...]) -> tuple[Observation, ...]:
+    """The observation of largest size; the refusals where nothing else is there."""
+    sizes = [
+        one for one in map(size, observations) if one.estimate is not None and one.estimate.value is not None
+    ]
+    if not sizes:
+        return observations[:1]
+    return (max(sizes, key=lambda one: (one.estimate.value or 0.0) if one.estimate else 0.0),)
+
+
+def horrat(field: str, share: float) -> Callable[[ConfigurationRecord], tuple[Observation, ...]]:
+    """RSD found in *field* over *share* of the one predicted from the mass fraction, by level."""
+
+    def read(record: ConfigurationRecord) -> tuple[Observation, ...]:
+        if isinstance(record.precision, NotAssessed):
+            return (refused(record.precision),)
+        return tuple(_ratio(entry, field, share) for entry in record.precision)
+
+    return read
+
+
+def _ratio(entry: PrecisionRecord, field: str, share: float) -> Observation:
+    found: EstimateRecord | NotAssessed | None = getattr(entry, field)
+    if found is None:
+        refusal = NotAssessed(
+            not_assessed="the results come from one laboratory", needs="results of several laboratories"
+        )
+        return refused(refusal, level=entry.level)
+    if isinstance(found, NotAssessed):
+        return refused(found, level=entry.level)
+    if entry.horwitz_rsd is None:
+        refusal = NotAssessed(
+            not_assessed="the level cannot be turned into a mass fraction",
+            needs="a unit of mass per mass, mass per volume, or the molar mass of the analyte",
+        )
+        return refused(refusal, level=entry.level)
+    observation = Observation(estimate=found, kind="deviation", level=entry.level, n=entry.n)
+    return scaled(observation, 1 / (share * entry.horwitz_rsd), unit="")
+
+
+def matrix_spread(record: ConfigurationRecord) -> tuple[Observation, ...]:
+    """Relative standard deviation of the slope ratio over the matrices or lots."""
+    if isinstance(record.matrix_effect, NotAssessed):
+        return (refused(record.matrix_effect),)
+    ratios = [
+        entry.slope_ratio.value
+        for entry in record.matrix_effect
+        if isinstance(entry.slope_ratio, EstimateRecord) and entry.slope_ratio.value is not None
+    ]
+    rsd = single_series(ratios).repeatability_rsd if len(ratios) > 1 else None
+    if not isinstance(rsd, Estimate):
+        refusal = NotAssessed(
+            not_assessed=f"no spread can be had from {len(ratios)} slope ratio(s)",
+            needs="slopes in several matrices or lots",
+        )
+        return (refused(refusal),)
+    interval = rsd.interval
+    estimate = EstimateRecord(
+        value=rsd.value,
+        ci=None if interval is None else (interval.lower, interval.upper),
+        degrees_of_freedom=rsd.degrees_of_freedom,
+    )
+    return (Observation(estimate=estimate, unit="%", kind="deviation", n=len(ratios)),)
+
+
+def spike_over_limit(record: ConfigurationRecord) -> tuple[Observation, ...]:
+    """Level of the low-level spikes over the limit found with them."""
+    variant = _variant(record, "epa_mdl")
+    if isinstance(variant, NotAssessed):
+        return (refused(variant),)
+    level, limit = variant.inputs.get("level"), variant.detection_limit
+    if level is None or limit is None or not limit.value:
+        return (
+            refused(
+                NotAssessed(not_assessed="no spikes entered the limit", needs="spiked low-level samples")
+            ),
+        )
+    return (Observation(estimate=EstimateRecord(value=level / limit.value), kind="bound"),)
+
+
+def detection_capability(record: ConfigurationRecord, legal_limit: float | None) -> tuple[Observation, ...]:
+    """Detection capability of the decision-limit variant in percent of the legal limit."""
+    variant = _variant(record, "decision_limit")
+    if isinstance(variant, NotAssessed):
+        return (refused(variant),)
+    if legal_limit is None or variant.detection_limit is None:
+        return (
+            refused(
+                NotAssessed(
+                    not_assessed="the study states no legal limit", needs="method.analytes: legal_limit"
+                )
+            ),
+        )
+    found = variant.detection_limit
+    estimate = EstimateRecord(value=found.value, ci=found.ci, degrees_of_freedom=variant.degrees_of_freedom)
+    observation = Observation(estimate=estimate, kind="deviation")
+    return (scaled(observation, 100 / legal_limit, unit="%"),)
+
+
+def _variant(record: ConfigurationRecord, name: str) -> LimitVariant | NotAssessed:
+    if isinstance(record.detection, NotAssessed):
+        return record.detection
+    return record.detection.variants.get(name) or NotAssessed(
+        not_assessed="this limit was not computed", needs="low-level samples or precision at the legal limit"
+    )
+
+
+def blank_response(record: ConfigurationRecord) -> tuple[Observation, ...]:
+    """The largest single blank in percent of the quantification limit."""
+    entry = record.blank_response
+    if entry is None:
+        refusal = NotAssessed(
+            not_assessed="no blank can be held against a quantification limit",
+            needs="blanks and a quantification limit",
+        )
+        return (refused(refusal),)
+    estimate = EstimateRecord(value=entry.largest_percent)
+    return (Observation(estimate=estimate, unit="%", kind="bound", what="largest blank", n=entry.n),)

@@ -1,0 +1,36 @@
+"""Width of text in the figure face, in units of the type size (em), without a renderer."""
+
+from __future__ import annotations
+
+import json
+import re
+from functools import cache
+
+from validator.resources import templates_folder
+
+_LONG_TOKEN = 18
+_OTHER_CHARACTER = 560
+
+
+def text_width(text: str) -> float:
+    """Width of *text* on one line, in em."""
+    widths = _advance_widths()
+    return sum(widths.get(character, _OTHER_CHARACTER) for character in text) / 1000
+
+
+def longest_word(text: str) -> float:
+    """Width of the longest part of *text* that no line break may divide, in em."""
+    words = re.split(r"[ \n\u200b/-]", text)
+    return max((text_width(word) for word in words if not is_long(word)), default=0.0)
+
+
+def is_long(token: str) -> bool:
+    """True for a word so long that it must be allowed to break anywhere."""
+    return len(token) > _LONG_TOKEN
+
+
+@cache
+def _advance_widths() -> dict[str, int]:
+    place = templates_folder() / "fonts" / "advance_widths.json"
+    widths: dict[str, int] = json.loads(place.read_text(encoding="utf-8"))
+    return widths
