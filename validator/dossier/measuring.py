@@ -10,6 +10,9 @@ from validator.resources import templates_folder
 
 _LONG_TOKEN = 18
 _OTHER_CHARACTER = 560
+_BREAKS = re.compile(
+    r"[ \n\u200b]|(?<=[-/])(?=[^\W\d])"
+)  # after a hyphen a letter may begin a line, a digit not
 
 
 def text_width(text: str) -> float:
@@ -20,7 +23,7 @@ def text_width(text: str) -> float:
 
 def longest_word(text: str) -> float:
     """Width of the longest part of *text* that no line break may divide, in em."""
-    words = re.split(r"[ \n\u200b/-]", text)
+    words = _BREAKS.split(text)
     return max((text_width(word) for word in words if not is_long(word)), default=0.0)
 
 

@@ -1,11 +1,12 @@
-"""Where the parts of a table go: decimal points under each other, columns as wide as their text, all on the page.
+"""Where the parts of a table go: decimal points aligned, columns as wide as their text, all on the page.
 
-The PDF engine would find widths by setting every cell twice more; computed here, from the widths of the shipped
-face, a long dossier is laid out in half the time and the same on every machine.
+The PDF engine would find widths by setting every cell twice more; computed here, from the widths of the
+shipped face, a long dossier is laid out sooner and the same on every machine.
 """
 
 from __future__ import annotations
 
+import math
 import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
@@ -24,6 +25,8 @@ TypeSize = Literal["normal", "small", "tiny"]
 _UPRIGHT_PT, _LANDSCAPE_PT = 160 / 25.4 * 72, 223 / 25.4 * 72
 _SIZES_PT: dict[TypeSize, float] = {"normal": 8.6, "small": 7.6, "tiny": 6.6}  # the same in dossier.css
 _CELL_PADDING_EM = 0.5  # on each side, the same in dossier.css
+_PADDING_EM = 2 * _CELL_PADDING_EM
+_MOST_LINES = 8
 _MARK_EM = 1.4
 _LABEL_EM = 5.0  # of a reference: its text is known only after counting
 _CODE_EM = 9.0  # below this a hash becomes a column of single letters
@@ -74,10 +77,14 @@ class TableLayout:
 
 @dataclass(frozen=True, slots=True)
 class _Need:
-    """Width of a column in em: below *least* a word would be cut, beyond *most* nothing is gained."""
+    """Width of a column in em: below *least* a word would be cut, beyond *most* nothing is gained.
+
+    *cells* are the widths of its cells on one line.
+    """
 
     least: float
     most: float
+    cells: tuple[float, ...]
 
 
 def lay_out(table: Table) -> TableLayout:
@@ -120,24 +127,26 @@ def _column(cells: Sequence[Content], align: Alignment) -> list[CellLayout]:
 
 def _need(table: Table, position: int) -> _Need:
     column = table.columns[position]
-    header = plain(column.header)
-    least = [_SEMIBOLD * longest_word(header), longest_word(column.unit)]
-    most = [_SEMIBOLD * text_width(header) + text_width(f" {column.unit}" if column.unit else "")]
-    numbers = []
+    header, unit = plain(column.header), column.unit
+    least = [_SEMIBOLD * longest_word(header), longest_word(unit)]
+    heads, tails, cells = [0.0], [0.0], []
     for row in table.rows:
-        content = row.cells[position]
+        content = "" if row.kind == "group" else row.cells[position]
         number = _NUMBER.fullmatch(plain(content)) if column.align == "decimal" else None
-        if row.kind == "group":
-            continue
+        word, whole = _widths_of(content, row)
         if number is not None:
-            numbers.append(number)
-            continue
-        words, whole = _widths_of(content, row)
-        least.append(words)
-        most.append(whole)
-    aligned = sum(max((text_width(n[part]) for n in numbers), default=0.0) for part in ("head", "tail"))
-    padding = 2 * _CELL_PADDING_EM
-    return _Need(_SLACK * max(*least, aligned) + padding, _SLACK * max(*least, *most, aligned) + padding)
+            heads.append(text_width(number["head"]))
+            tails.append(text_width(number["tail"]))
+            word = whole
+        least.append(word)
+        cells.append(whole)
+    least.append(max(heads) + max(tails))
+    title = _SEMIBOLD * text_width(header) + (text_width(f" {unit}") if unit else 0.0)
+    return _Need(
+        _SLACK * max(least) + _PADDING_EM,
+        _SLACK * max(*least, *cells, title) + _PADDING_EM,
+        tuple(_SLACK * cell + _PADDING_EM for cell in cells),
+    )
 
 
 def _widths_of(content: Content, row: Row) -> tuple[float, float]:
@@ -175,28 +184,55 @@ def _fit(needed_em: float, wanted: TypeSize) -> tuple[TypeSize, bool, bool]:
 
 
 def _share(needs: Sequence[_Need], wishes: Sequence[float | None], available: float) -> list[float]:
-    """Widths in em that add up to *available*: the rule of CSS for automatic tables, wishes (percent) first."""
+    """Widths in em that add up to *available*; wishes (percent) are met where the others still fit."""
     wished = {
         position: max(need.least, available * wish / 100)
         for position, (need, wish) in enumerate(zip(needs, wishes, strict=True))
         if wish is not None
     }
     others = [position for position in range(len(needs)) if position not in wished]
-    least = sum(needs[position].least for position in others)
     left = available - sum(wished.values())
-    if wished and (left < least or not others):
+    if wished and (not others or left < sum(needs[position].least for position in others)):
         return _share(needs, [None] * len(needs), available)
-    most = sum(needs[position].most for position in others)
-    widths = dict(wished)
-    for position in others:
-        need = needs[position]
-        if left >= most:
-            widths[position] = need.most * left / most
-        elif left <= least:
-            widths[position] = need.least * left / least
-        else:
-            widths[position] = need.least + (left - least) * (need.most - need.least) / (most - least)
+    found = _shortest([needs[position] for position in others], left)
+    widths = wished | dict(zip(others, found, strict=True))
     return [widths[position] for position in range(len(needs))]
+
+
+def _shortest(needs: Sequence[_Need], available: float) -> list[float]:
+    """The widths that make the table shortest, among those where no cell of the widest column has many lines."""
+    most, least = sum(need.most for need in needs), sum(need.least for need in needs)
+    if most <= available or available <= least:
+        whole = [need.most if most <= available else need.least for need in needs]
+        return [width * available / sum(whole) for width in whole]
+    tries = [_in_lines(needs, available, lines) for lines in range(1, _MOST_LINES + 1)]
+    return min(tries, key=lambda widths: _height(needs, widths))
+
+
+def _in_lines(needs: Sequence[_Need], available: float, lines: int) -> list[float]:
+    """Every column may break into *lines*; what is left keeps the narrowest columns from breaking at all."""
+    widths = [max(need.least, need.most / lines) for need in needs]
+    left = available - sum(widths)
+    if left < 0:
+        excess = sum(width - need.least for width, need in zip(widths, needs, strict=True))
+        return [
+            width + left * (width - need.least) / excess for width, need in zip(widths, needs, strict=True)
+        ]
+    for position in sorted(range(len(needs)), key=lambda one: needs[one].most):
+        gain = min(left, needs[position].most - widths[position])
+        widths[position] += gain
+        left -= gain
+    return widths
+
+
+def _height(needs: Sequence[_Need], widths: Sequence[float]) -> int:
+    """Lines of all rows together."""
+    rows = zip(*(need.cells for need in needs), strict=True)
+    room = [width - _PADDING_EM for width in widths]
+    return sum(
+        max(math.ceil((cell - _PADDING_EM) / space - 1e-9) for cell, space in zip(row, room, strict=True))
+        for row in rows
+    )
 
 
 def _breakable(rows: tuple[RowLayout, ...]) -> tuple[RowLayout, ...]:

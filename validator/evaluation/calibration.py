@@ -73,10 +73,7 @@ class RelativeVariance:
 
     def variance(self, level: ArrayLike) -> NDArray[np.float64]:
         """Variance at *level*, up to a common factor."""
-        levels = np.asarray(level, dtype=np.float64)
-        return np.array([self.weighting.relative_variance(float(x)) for x in levels.ravel()]).reshape(
-            levels.shape
-        )
+        return self.weighting.relative_variance(level)
 
 
 @dataclass(frozen=True, slots=True)

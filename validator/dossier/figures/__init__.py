@@ -14,6 +14,8 @@ from validator.dossier.figures.comparison import (
     method_comparison_figure,
     overlay_figure,
 )
+from validator.dossier.figures.consistency import ConsistencyLevel, consistency_figure
+from validator.dossier.figures.effects import EffectRow, effects_figure
 from validator.dossier.figures.limits import LimitRow, limits_figure
 from validator.dossier.figures.parts import AxisText, Measured
 from validator.dossier.figures.precision import (
@@ -36,6 +38,8 @@ from validator.dossier.figures.rows import (
 __all__ = [
     "AxisText",
     "ConfigurationLine",
+    "ConsistencyLevel",
+    "EffectRow",
     "InterferenceRow",
     "LimitRow",
     "Line",
@@ -47,8 +51,10 @@ __all__ = [
     "accuracy_profile_figure",
     "back_calculation_figure",
     "calibration_figure",
+    "consistency_figure",
     "contribution_figure",
     "difference_figure",
+    "effects_figure",
     "interference_figure",
     "limits_figure",
     "method_comparison_figure",
