@@ -44,11 +44,16 @@ def standard_deviation(variance: float, nu: float, level: float) -> Figure:
     )
 
 
+ROUNDING = 1e-12
+"""Share of the scatter below which a mean is nothing but rounding."""
+
+
 def relative_standard_deviation(sd: Figure, mean: float) -> Figure:
     """100·sd/mean in percent, its interval carried along; not estimable where the mean is not positive."""
     if isinstance(sd, NotEstimable):
         return sd
-    if mean <= 0:
+    # a mean that is only the rounding of readings about zero is zero
+    if mean <= ROUNDING * sd.value:
         return NotEstimable(
             "the mean is not positive, so a relative figure means nothing", "a mean above zero"
         )

@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from scipy import linalg
 
 from validator.errors import NotEstimable
+from validator.statistics.roots import crossing
 from validator.statistics.variance_components import FloatArray, OneWayLayout, differences_from_one
 
 if TYPE_CHECKING:
@@ -71,8 +72,6 @@ def one_way_reml(layout: OneWayLayout) -> tuple[float, float]:
         H.D. Patterson, R. Thompson, Biometrika 58 (1971) 545; S.R. Searle, G. Casella, C.E. McCulloch,
         Variance Components (1992), ch. 6 (from memory; checked against an independent REML in the tests).
     """
-    from scipy import optimize  # slow to import, and only unbalanced layouts come here
-
     if layout.df_within < 1 or layout.ss_within <= 0:
         raise NotEstimable("no scatter within the groups", "groups with two or more differing readings")
     counts, means, n = layout.counts, layout.centred_means, layout.n
@@ -96,17 +95,12 @@ def one_way_reml(layout: OneWayLayout) -> tuple[float, float]:
         )
         return slope
 
-    def slope(rho: float) -> float:
-        return float(slopes(np.array([rho]))[0])
-
     # The deviance may have several stationary points: scan, then close in on each root of its slope.
     largest = 1e3 * max(1.0, layout.ss_between / layout.ss_within * n)
     scan = np.concatenate(([0.0], np.geomspace(1e-9, largest, 200)))
     at_scan = slopes(scan)
     turns = np.flatnonzero((at_scan[:-1] < 0) & (at_scan[1:] >= 0))
-    candidates = [0.0] + [
-        float(optimize.brentq(slope, scan[i], scan[i + 1], xtol=1e-300, rtol=1e-14)) for i in turns
-    ]
+    candidates = [0.0] + [crossing(slopes, float(scan[i]), float(scan[i + 1])) for i in turns]
     rho = min(candidates, key=deviance)
     sigma_r2 = weighted(rho)[2] / (n - 1)
     return sigma_r2, rho * sigma_r2

@@ -21,6 +21,7 @@ from validator.statistics.detection.scatter import (
     straight_line,
 )
 from validator.statistics.distributions import noncentrality_for, t_quantile
+from validator.statistics.roots import crossing
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -37,11 +38,6 @@ CURRIE = (
 )
 ISO_11843 = "ISO 11843-2:2000, clause 5 (from memory)"
 HUBAUX_VOS = "A. Hubaux, G. Vos, Anal. Chem. 42 (1970) 849-855 (from memory)"
-
-
-_GRID = 65
-_REFINEMENTS = 9
-"""64^9 shrinks a bracket of the first grid, 5 % wide, to the last digit of a double."""
 
 
 def currie(inputs: DetectionInputs) -> LimitResult:
@@ -234,22 +230,12 @@ def _solved_bands(
 
 
 def _first_root(function: Callable[[Array], Array], reach: float) -> float:
-    """Smallest level at which an at first negative *function* becomes zero, up to *reach*.
-
-    The bracket is narrowed by grids, not by a scalar root finder: the function takes arrays, and importing
-    ``scipy.optimize`` would cost more than the whole evaluation.
-    """
+    """Smallest level at which an at first negative *function* becomes zero, up to *reach*."""
     grid = reach * np.concatenate([[0.0], np.geomspace(1e-9, 1.0, 400)])
     passed = np.flatnonzero(function(grid) >= 0)
     if passed.size == 0:
         raise _never_detected()
-    below, above = grid[max(passed[0] - 1, 0)], grid[passed[0]]
-    for _ in range(_REFINEMENTS):
-        grid = np.linspace(below, above, _GRID)
-        # the last point passed before; rounding must not make it fail now
-        first = int(np.argmax(np.append(function(grid[:-1]) >= 0, True)))
-        below, above = grid[max(first - 1, 0)], grid[first]
-    return float(above)
+    return crossing(function, float(grid[max(passed[0] - 1, 0)]), float(grid[passed[0]]))
 
 
 def _reach(fit: CalibrationFit) -> float:

@@ -1,0 +1,213 @@
+"""Matrix: slopes in matrix, standard additions, blanks beside the quantification limit."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from validator.dossier import numbers
+from validator.dossier.document import Block, Column, Paragraph, Section, Table
+from validator.dossier.sections.context import (
+    Context,
+    Item,
+    estimate_text,
+    judged,
+    open_caveats,
+    p_text,
+    percent_level,
+    refusals,
+    row,
+    slope_unit,
+)
+from validator.dossier.sections.pictures_of_conditions import additions_figure, matrix_figure
+from validator.evaluation.results import (
+    AdditionLinearity,
+    FTest,
+    MatrixEffectRecord,
+    NotAssessed,
+    StandardAdditionRecord,
+    TTest,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from validator.dossier.inline import Content
+
+CHARACTERISTICS = ("matrix_effect",)
+
+
+def matrix(context: Context) -> Section | None:
+    """One subsection for each analyte and configuration with something to say on the matrix."""
+    sections = [section for item in context.items() if (section := _item(context, item)) is not None]
+    if not sections:
+        return None
+    say = context.say
+    return Section(
+        id="matrix",
+        title=say("matrix.title"),
+        blocks=(Paragraph(say("matrix.lead"), role="lead"), *sections),
+    )
+
+
+def _item(context: Context, item: Item) -> Section | None:
+    blocks: list[Block | Section] = []
+    effects, additions = item.configuration.matrix_effect, item.configuration.standard_addition
+    if not isinstance(effects, NotAssessed):
+        blocks.extend(judged(context, CHARACTERISTICS, item.cell))
+        blocks.extend(_effects(context, item, effects))
+    if not isinstance(additions, NotAssessed):
+        blocks.extend(_additions(context, item, additions))
+    blocks.extend(_blanks(context, item))
+    if not blocks:
+        return None
+    blocks.extend(open_caveats(context, CHARACTERISTICS, item.cell))
+    return Section(id=item.id("matrix"), title=item.name, blocks=tuple(blocks))
+
+
+def _effects(context: Context, item: Item, records: Sequence[MatrixEffectRecord]) -> tuple[Block, ...]:
+    say, level = context.say, percent_level(item.record.confidence)
+    rows = [
+        row(
+            record.matrix,
+            say(f"matrix.from_{record.source.replace(' ', '_')}"),
+            f"{numbers.count(record.n)} / {numbers.count(record.levels)}",
+            estimate_text(record.slope),
+            estimate_text(record.slope_ratio),
+            estimate_text(record.effect_percent),
+            t_text(record.slope_difference),
+        )
+        for record in records
+    ]
+    return (
+        Table(
+            id=item.id("matrix-table"),
+            caption=say("matrix.slopes", name=item.name),
+            columns=(
+                Column(say.text("matrix.matrix"), width=16),
+                Column(say.text("matrix.source"), width=14),
+                Column(say.text("matrix.n"), align="centre"),
+                Column(say.text("matrix.slope"), unit=slope_unit(item)),
+                Column(say.text("matrix.ratio")),
+                Column(say.text("matrix.effect"), unit="%"),
+                Column(say.text("matrix.difference")),
+            ),
+            rows=tuple(rows),
+            note=say("matrix.slopes_note", level=level),
+            size="small",
+        ),
+        *(Paragraph(text) for record in records if (text := _sentence(context, item, record))),
+        *refusals(*((record.matrix, record.effect_percent) for record in records)),
+        *matrix_figure(context, item, records),
+        *(
+            Paragraph(_excluded(context, record.matrix, len(record.excluded), record.with_excluded, "%"))
+            for record in records
+            if record.excluded
+        ),
+    )
+
+
+def t_text(test: TTest | NotAssessed | None) -> str:
+    """``t = 2.1, ν = 12, p = 0.04``; a dash where there is no test."""
+    if test is None or isinstance(test, NotAssessed):
+        return numbers.MISSING
+    return f"t = {numbers.significant(test.t)}, ν = {numbers.degrees_of_freedom(test.df)}, {p_text(test.p)}"
+
+
+def _sentence(context: Context, item: Item, record: MatrixEffectRecord) -> Content:
+    """Whether the slope in matrix differs, and what the data can exclude."""
+    effect, test = record.effect_percent, record.slope_difference
+    if isinstance(effect, NotAssessed) or isinstance(test, NotAssessed) or effect.ci is None:
+        return ""
+    lower, upper = effect.ci
+    if lower is None or upper is None:
+        return ""
+    if test.p < context.study.analysis_for(item.cell.analyte).alpha:
+        return context.say(
+            "matrix.differs",
+            matrix=record.matrix,
+            test=t_text(test),
+            effect=numbers.percent(effect.value, 2),
+        )
+    reach = numbers.percent(max(abs(lower), abs(upper)), 2)
+    return context.say("matrix.does_not_differ", matrix=record.matrix, test=t_text(test), reach=reach)
+
+
+def _excluded(context: Context, what: str, count: int, beside: object, unit: str) -> Content:
+    text = estimate_text(beside, unit) if not isinstance(beside, NotAssessed) else beside.not_assessed  # type: ignore[arg-type]
+    return context.say("matrix.with_excluded", what=what, count=numbers.count(count), with_=text)
+
+
+def _additions(context: Context, item: Item, records: Sequence[StandardAdditionRecord]) -> tuple[Block, ...]:
+    say, unit = context.say, item.analyte.unit
+    rows = [
+        row(
+            record.sample,
+            f"{numbers.count(record.n)} / {numbers.count(record.additions)}",
+            estimate_text(record.concentration),
+            numbers.as_given(record.reference),
+            estimate_text(record.difference),
+            numbers.p_value(record.p_reference),
+            estimate_text(record.slope_ratio),
+            _linearity(record.linearity),
+            numbers.significant(record.extrapolation, 2),
+        )
+        for record in records
+    ]
+    return (
+        Table(
+            id=item.id("additions-table"),
+            caption=say("matrix.additions", name=item.name),
+            columns=(
+                Column(say.text("matrix.sample"), width=14),
+                Column(say.text("matrix.portions"), align="centre"),
+                Column(say.text("matrix.content"), unit=unit),
+                Column(say.text("matrix.reference"), unit=unit, align="decimal"),
+                Column(say.text("matrix.reference_difference"), unit=unit),
+                Column(say.text("matrix.p"), align="decimal"),
+                Column(say.text("matrix.ratio")),
+                Column(say.text("matrix.linearity"), align="centre"),
+                Column(say.text("matrix.extrapolation"), align="decimal"),
+            ),
+            rows=tuple(rows),
+            note=say("matrix.additions_note", level=percent_level(item.record.confidence)),
+            size="small",
+        ),
+        *refusals(*((record.sample, record.concentration) for record in records)),
+        *additions_figure(context, item, records),
+        *(
+            Paragraph(_excluded(context, record.sample, len(record.excluded), record.with_excluded, unit))
+            for record in records
+            if record.excluded
+        ),
+    )
+
+
+def _linearity(tests: AdditionLinearity | NotAssessed) -> str:
+    if isinstance(tests, NotAssessed):
+        return numbers.MISSING
+    return f"{_p(tests.lack_of_fit)} / {_p(tests.quadratic_test)}"
+
+
+def _p(test: FTest | NotAssessed) -> str:
+    return numbers.MISSING if isinstance(test, NotAssessed) else numbers.p_value(test.p)
+
+
+def _blanks(context: Context, item: Item) -> tuple[Block, ...]:
+    record = item.configuration.blank_response
+    if record is None or item.cell.configuration != context.study.validated_configuration:
+        return ()
+    say = context.say
+    return (
+        Paragraph(
+            say(
+                "matrix.blanks_censored" if record.censored else "matrix.blanks",
+                n=numbers.count(record.n),
+                kind=say.text(f"matrix.kind.{record.kind}"),
+                censored=numbers.count(record.censored),
+                mean=estimate_text(record.percent_of_limit, "%"),
+                largest=numbers.percent(record.largest_percent, 2),
+            )
+        ),
+    )
+
+

@@ -1,0 +1,295 @@
+"""Comparison with another method: differences, lines through both, the samples one by one."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from validator.dossier import numbers
+from validator.dossier.document import Block, Column, Paragraph, Row, Section, Table
+from validator.dossier.sections.context import (
+    Context,
+    Item,
+    estimate_text,
+    interval_text,
+    judged,
+    open_caveats,
+    p_text,
+    percent_level,
+    refusals,
+    row,
+    value_text,
+)
+from validator.dossier.sections.matrix import t_text
+from validator.dossier.sections.pictures_of_conditions import comparison_figures
+from validator.evaluation.results import (
+    BlandAltmanRecord,
+    ComparedSample,
+    ComparisonRecord,
+    DemingRecord,
+    EstimateRecord,
+    NotAssessed,
+    PairedRecord,
+)
+
+if TYPE_CHECKING:
+    from validator.dossier.inline import Content
+
+CHARACTERISTICS = ("method_comparison",)
+
+
+def method_comparison(context: Context) -> Section | None:
+    """One subsection for each analyte and configuration that was compared."""
+    say = context.say
+    sections = [
+        _item(context, item, item.configuration.comparison)
+        for item in context.items()
+        if not isinstance(item.configuration.comparison, NotAssessed)
+    ]
+    if not sections:
+        return None
+    return Section(
+        id="method-comparison",
+        title=say("method_comparison.title"),
+        blocks=(Paragraph(say("method_comparison.lead"), role="lead"), *sections),
+    )
+
+
+def _item(context: Context, item: Item, record: ComparisonRecord | NotAssessed) -> Section:
+    if isinstance(record, NotAssessed):
+        raise TypeError("only assessed items have a subsection")
+    say = context.say
+    blocks: list[Block | Section] = [
+        Paragraph(_done(context, item, record)),
+        *judged(context, CHARACTERISTICS, item.cell),
+        *_differences(context, item, record),
+        *_lines(context, item, record),
+        *_conclusion(context, record),
+        *comparison_figures(context, item, record),
+        *_replicates(context, item, record),
+        _samples(context, item, record),
+    ]
+    if record.with_excluded is not None:
+        text = estimate_text(record.with_excluded, item.analyte.unit)
+        blocks.append(Paragraph(say("method_comparison.with_excluded", with_=text)))
+    blocks.extend(open_caveats(context, CHARACTERISTICS, item.cell))
+    return Section(id=item.id("comparison"), title=item.name, blocks=tuple(blocks))
+
+
+def _done(context: Context, item: Item, record: ComparisonRecord) -> Content:
+    say = context.say
+    found = [one.reference_method for one in record.samples if one.left_out is None]
+    known = [value for value in found if value is not None]
+    left_out = sum(one.left_out is not None for one in record.samples)
+    return say(
+        "method_comparison.done",
+        n=numbers.count(record.n),
+        lower=numbers.significant(min(known, default=None)),
+        upper=numbers.quantity(numbers.significant(max(known, default=None)), item.analyte.unit),
+        left_out=(
+            say.text("method_comparison.left_out", count=numbers.count(left_out))
+            if left_out
+            else say.text("method_comparison.nothing_left_out")
+        ),
+    )
+
+
+def _differences(context: Context, item: Item, record: ComparisonRecord) -> tuple[Block, ...]:
+    say, unit = context.say, item.analyte.unit
+    rows: list[Row] = []
+    note_coverage = numbers.MISSING
+    if isinstance(record.paired, PairedRecord):
+        paired = record.paired
+        rows.append(_line_of(say("method_comparison.mean_difference"), paired.mean_difference, unit, t_text(paired.test)))
+        if isinstance(paired.mean_difference_percent, EstimateRecord):
+            rows.append(_line_of(say("method_comparison.mean_percent"), paired.mean_difference_percent, "%"))
+        rows.append(
+            row(
+                say("method_comparison.sd"),
+                numbers.significant(paired.sd, 2),
+                numbers.MISSING,
+                unit,
+                numbers.MISSING,
+            )
+        )
+    if isinstance(record.bland_altman, BlandAltmanRecord):
+        limits = record.bland_altman
+        note_coverage = percent_level(limits.coverage)
+        rows.append(_line_of(say("method_comparison.lower_limit"), limits.lower, unit))
+        rows.append(_line_of(say("method_comparison.upper_limit"), limits.upper, unit))
+        if limits.proportional_bias is not None:
+            rows.append(
+                _line_of(
+                    say("method_comparison.proportional"),
+                    limits.proportional_bias,
+                    "1",
+                    t_text(limits.proportional_bias_test),
+                )
+            )
+    refused = refusals(
+        (say.text("method_comparison.mean_difference"), record.paired),
+        (say.text("method_comparison.lower_limit"), record.bland_altman),
+    )
+    if not rows:
+        return refused
+    return (
+        Table(
+            id=item.id("differences-table"),
+            caption=say("method_comparison.differences", name=item.name),
+            columns=(
+                Column(say.text("method_comparison.quantity"), width=34),
+                Column(say.text("method_comparison.value"), align="decimal"),
+                Column(say.text("method_comparison.interval", level=percent_level(item.record.confidence))),
+                Column(say.text("method_comparison.unit"), align="centre", width=8),
+                Column(say.text("method_comparison.test")),
+            ),
+            rows=tuple(rows),
+            note=say("method_comparison.differences_note", coverage=note_coverage),
+            size="small",
+        ),
+        *refused,
+    )
+
+
+def _line_of(name: Content, estimate: EstimateRecord, unit: str, test: str = numbers.MISSING) -> Row:
+    return row(name, value_text(estimate), interval_text(estimate), unit, test)
+
+
+def _lines(context: Context, item: Item, record: ComparisonRecord) -> tuple[Block, ...]:
+    say = context.say
+    rows: list[Row] = []
+    for name in ("deming", "passing_bablok", "york"):
+        line = getattr(record, name)
+        if line is not None and not isinstance(line, NotAssessed):
+            rows.append(
+                row(
+                    say(f"method_comparison.{name}"),
+                    estimate_text(line.slope),
+                    estimate_text(line.intercept),
+                    _remark(context, record, name),
+                )
+            )
+    refused = refusals(
+        *(
+            (say.text(f"method_comparison.{name}"), getattr(record, name))
+            for name in ("deming", "passing_bablok", "york")
+        )
+    )
+    if not rows:
+        return refused
+    return (
+        Table(
+            id=item.id("lines-table"),
+            caption=say("method_comparison.lines", name=item.name),
+            columns=(
+                Column(say.text("method_comparison.line"), width=32),
+                Column(say.text("method_comparison.slope")),
+                Column(say.text("method_comparison.intercept"), unit=item.analyte.unit),
+                Column(say.text("method_comparison.remark"), width=26),
+            ),
+            rows=tuple(rows),
+            note=say("method_comparison.lines_note"),
+            size="small",
+        ),
+        *refused,
+    )
+
+
+def _remark(context: Context, record: ComparisonRecord, name: str) -> Content:
+    say = context.say
+    if name == "deming" and isinstance(record.deming, DemingRecord):
+        return say(
+            "method_comparison.deming_remark",
+            ratio=numbers.significant(record.deming.variance_ratio, 2),
+            source=say.text(f"method_comparison.ratio_source.{record.deming.ratio_source}"),
+        )
+    if name == "york" and record.york is not None and not isinstance(record.york, NotAssessed):
+        return say(
+            "method_comparison.york_remark",
+            chi=numbers.significant(record.york.chi_squared),
+            nu=numbers.degrees_of_freedom(record.york.degrees_of_freedom),
+            p=p_text(record.york.p),
+        )
+    if isinstance(record.passing_bablok, NotAssessed):
+        return ""
+    return say("method_comparison.passing_bablok_remark", p=p_text(record.passing_bablok.linearity_p))
+
+
+def _conclusion(context: Context, record: ComparisonRecord) -> tuple[Block, ...]:
+    """What the tests amount to, in a sentence."""
+    say = context.say
+    if isinstance(record.paired, NotAssessed) or isinstance(record.deming, NotAssessed):
+        return ()
+    found = []
+    if record.paired.test.p < context.study.analysis.alpha:
+        found.append(say.text("method_comparison.mean_part", test=t_text(record.paired.test)))
+    if _leaves_out(record.deming.slope, 1.0):
+        found.append(say.text("method_comparison.slope_part", slope=estimate_text(record.deming.slope)))
+    if _leaves_out(record.deming.intercept, 0.0):
+        text = estimate_text(record.deming.intercept)
+        found.append(say.text("method_comparison.intercept_part", intercept=text))
+    if found:
+        return (Paragraph(say("method_comparison.differs", what="; ".join(found))),)
+    if record.deming.slope.ci is None:
+        return ()
+    return (Paragraph(say("method_comparison.agrees", test=t_text(record.paired.test))),)
+
+
+def _leaves_out(estimate: EstimateRecord, value: float) -> bool:
+    if estimate.ci is None or estimate.ci[0] is None or estimate.ci[1] is None:
+        return False
+    return not estimate.ci[0] <= value <= estimate.ci[1]
+
+
+def _replicates(context: Context, item: Item, record: ComparisonRecord) -> tuple[Block, ...]:
+    found = record.replicates
+    if found is None:
+        return ()
+    unit = item.analyte.unit
+    return (
+        Paragraph(
+            context.say(
+                "method_comparison.replicates",
+                this=numbers.quantity(numbers.significant(found.this_method, 2), unit),
+                df_this=numbers.degrees_of_freedom(found.df_this),
+                reference=numbers.quantity(numbers.significant(found.reference_method, 2), unit),
+                df_reference=numbers.degrees_of_freedom(found.df_reference),
+            )
+        ),
+    )
+
+
+def _samples(context: Context, item: Item, record: ComparisonRecord) -> Table:
+    say, unit = context.say, item.analyte.unit
+    rows: list[Row] = []
+    for one in record.samples:
+        cells = (
+            one.sample,
+            numbers.significant(one.this_method, 4),
+            numbers.significant(one.reference_method, 4),
+            _difference(one),
+            f"{numbers.count(one.n_this)} / {numbers.count(one.n_reference)}",
+        )
+        rows.append(row(*cells, kind="plain" if one.left_out is None else "struck"))
+        if one.left_out is not None:
+            note = say("method_comparison.left_out_note", reason=one.left_out)
+            rows.append(row(note, *("" for _ in cells[1:]), kind="group"))
+    return Table(
+        id=item.id("samples-table"),
+        caption=say("method_comparison.samples", name=item.name),
+        columns=(
+            Column(say.text("method_comparison.sample"), width=30),
+            Column(say.text("method_comparison.this"), unit=unit, align="decimal"),
+            Column(say.text("method_comparison.reference"), unit=unit, align="decimal"),
+            Column(say.text("method_comparison.difference"), unit=unit, align="decimal"),
+            Column(say.text("method_comparison.readings"), align="centre"),
+        ),
+        rows=tuple(rows),
+        note=say("method_comparison.samples_note"),
+        size="small",
+    )
+
+
+def _difference(sample: ComparedSample) -> str:
+    if sample.this_method is None or sample.reference_method is None:
+        return numbers.MISSING
+    return numbers.significant(sample.this_method - sample.reference_method, 2)

@@ -1,0 +1,194 @@
+"""Robustness: effects of settings changed on purpose."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from validator.dossier import numbers
+from validator.dossier.document import Block, Column, Paragraph, Section, Table
+from validator.dossier.sections.context import (
+    Context,
+    Item,
+    interval_text,
+    judged,
+    open_caveats,
+    percent_level,
+    row,
+    value_text,
+)
+from validator.dossier.sections.pictures_of_conditions import effects_figure
+from validator.evaluation.results import FactorEffectRecord, NotAssessed, RobustnessRecord
+
+if TYPE_CHECKING:
+    from validator.dossier.inline import Content
+
+CHARACTERISTICS = ("robustness",)
+
+
+def robustness(context: Context) -> Section | None:
+    """One subsection for each analyte and configuration with a robustness design."""
+    say = context.say
+    sections = [
+        _item(context, item, item.configuration.robustness)
+        for item in context.items()
+        if not isinstance(item.configuration.robustness, NotAssessed)
+    ]
+    if not sections:
+        return None
+    return Section(
+        id="robustness",
+        title=say("robustness.title"),
+        blocks=(Paragraph(say("robustness.lead"), role="lead"), *sections),
+    )
+
+
+def _item(context: Context, item: Item, record: RobustnessRecord | NotAssessed) -> Section:
+    if isinstance(record, NotAssessed):
+        raise TypeError("only assessed items have a subsection")
+    say = context.say
+    blocks: list[Block | Section] = [
+        Paragraph(_done(context, item, record)),
+        *judged(context, CHARACTERISTICS, item.cell),
+        _table(context, item, record),
+        *_control(context, record),
+        *effects_figure(context, item, record, [_label(context, one) for one in record.effects]),
+    ]
+    if record.orthogonal is False:
+        blocks.append(Paragraph(say("robustness.not_orthogonal")))
+    blocks.extend(_beside(context, record))
+    blocks.extend(open_caveats(context, CHARACTERISTICS, item.cell))
+    return Section(id=item.id("robustness"), title=item.name, blocks=tuple(blocks))
+
+
+def _done(context: Context, item: Item, record: RobustnessRecord) -> Content:
+    say = context.say
+    unit = item.analyte.unit
+    return say(
+        "robustness.done",
+        design=say.text(f"robustness.design.{record.design}"),
+        factors=numbers.count(len({one.factor for one in record.effects})),
+        runs=numbers.count(record.runs),
+        results=numbers.count(record.results),
+        mean=numbers.quantity(numbers.value_only(record.mean, record.standard_error), unit),
+        error=say.text(
+            f"robustness.error.{record.error_source}",
+            u=numbers.quantity(numbers.significant(record.standard_error, 2), unit),
+            nu=numbers.degrees_of_freedom(record.degrees_of_freedom),
+            reason=record.reason or "",
+        ),
+    )
+
+
+def _label(context: Context, effect: FactorEffectRecord) -> str:
+    if effect.setting is None:
+        return effect.factor
+    return context.say.text(f"robustness.setting.{effect.setting}", factor=effect.factor)
+
+
+def _table(context: Context, item: Item, record: RobustnessRecord) -> Table:
+    say, level = context.say, percent_level(item.record.confidence)
+    rows = [
+        row(
+            _label(context, one),
+            _setting(one.low, one.unit),
+            _setting(one.nominal, one.unit),
+            _setting(one.high, one.unit),
+            value_text(one.effect_percent),
+            interval_text(one.effect_percent),
+            numbers.significant(one.t),
+            numbers.p_value(one.p if one.p_adjusted is None else one.p_adjusted),
+            _answer(context, record, one),
+        )
+        for one in record.effects
+    ]
+    alpha = 1 - item.record.confidence
+    tested = sum(one.p is not None for one in record.effects)
+    note = (
+        say("robustness.note_one_at_a_time")
+        if record.design == "one_at_a_time"
+        else say(
+            "robustness.note",
+            count=numbers.count(tested),
+            alpha=numbers.as_given(round(alpha, 6)),
+            expected=numbers.count(round(100 * (1 - (1 - alpha) ** tested))),
+        )
+    )
+    return Table(
+        id=item.id("effects-table"),
+        caption=say("robustness.table", name=item.name),
+        columns=(
+            Column(say.text("robustness.factor"), width=24),
+            Column(say.text("robustness.low"), align="centre"),
+            Column(say.text("robustness.nominal"), align="centre"),
+            Column(say.text("robustness.high"), align="centre"),
+            Column(say.text("robustness.effect"), unit="%", align="decimal"),
+            Column(say.text("robustness.interval", level=level), unit="%"),
+            Column(say.text("robustness.t"), align="decimal"),
+            Column(say.text("robustness.p"), align="decimal"),
+            Column(say.text("robustness.answer"), width=14),
+        ),
+        rows=tuple(rows),
+        note=note,
+        size="small",
+    )
+
+
+def _setting(setting: str | None, unit: str | None) -> str:
+    return numbers.MISSING if setting is None else numbers.quantity(setting, unit or "")
+
+
+def _answer(context: Context, record: RobustnessRecord, effect: FactorEffectRecord) -> Content:
+    say = context.say
+    if effect.beyond_allowed:
+        return say("robustness.beyond_allowed", allowed=numbers.as_given(record.allowed_percent))
+    if effect.significant is None:
+        return say("robustness.not_told")
+    return say("robustness.beyond_chance" if effect.significant else "robustness.not_beyond_chance")
+
+
+def _control(context: Context, record: RobustnessRecord) -> tuple[Block, ...]:
+    """The settings that must be kept, with the range inside which the effect is chance."""
+    say = context.say
+    if record.standard_error is None and record.allowed_percent is None:
+        return ()
+    if not record.to_control:
+        limit = "limit_chance" if record.allowed_percent is None else "limit_allowed"
+        text = say.text(f"robustness.{limit}")
+        return (Paragraph(say("robustness.nothing_to_control", limit=text)),)
+    effects = {one.factor: one for one in record.effects}
+    names = [_range(context, effects[name]) for name in record.to_control]
+    blocks = [Paragraph(say("robustness.control", factors="; ".join(names)))]
+    if any(effects[name].controlled_range is not None for name in record.to_control):
+        blocks.append(Paragraph(say("robustness.control_note"), role="small"))
+    return tuple(blocks)
+
+
+def _range(context: Context, effect: FactorEffectRecord) -> str:
+    reach = effect.controlled_range
+    if reach is None:
+        return effect.factor
+    half = (reach.upper - reach.lower) / 2
+    return context.say.text(
+        "robustness.control_range",
+        factor=effect.factor,
+        lower=numbers.value_only(reach.lower, half),
+        upper=numbers.value_only(reach.upper, half),
+        unit=f"{numbers.UNIT_SPACE}{effect.unit}" if effect.unit else "",
+    )
+
+
+def _beside(context: Context, record: RobustnessRecord) -> tuple[Block, ...]:
+    beside = record.with_excluded
+    if beside is None:
+        return ()
+    largest = max(beside.effects, key=lambda one: abs(one.effect_percent.value or 0.0))
+    return (
+        Paragraph(
+            context.say(
+                "robustness.with_excluded",
+                count=numbers.count(len(record.excluded)),
+                with_=numbers.percent(largest.effect_percent.value, 2),
+                factor=_label(context, largest),
+            )
+        ),
+    )

@@ -1,0 +1,273 @@
+"""Stability and carry-over: what time does, and what one measurement leaves for the next."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from validator.dossier import numbers
+from validator.dossier.document import Block, Column, Paragraph, Section, Table
+from validator.dossier.sections.context import (
+    Context,
+    Item,
+    estimate_text,
+    judged,
+    open_caveats,
+    percent_level,
+    refusals,
+    row,
+)
+from validator.dossier.sections.matrix import t_text
+from validator.dossier.sections.pictures import level_label
+from validator.dossier.sections.pictures_of_conditions import stability_figure
+from validator.evaluation.results import (
+    CarryOverRecord,
+    NotAssessed,
+    StabilityRecord,
+    StabilityTrendRecord,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from validator.dossier.inline import Content
+
+BASELINES = {"blanks before the first high": "first", "later blanks": "later", "none": "none"}
+
+
+def stability(context: Context) -> Section | None:
+    """One subsection for each analyte and configuration with stability or carry-over runs."""
+    sections = [section for item in context.items() if (section := _item(context, item)) is not None]
+    if not sections:
+        return None
+    say = context.say
+    return Section(
+        id="stability",
+        title=say("stability.title"),
+        blocks=(Paragraph(say("stability.lead"), role="lead"), *sections),
+    )
+
+
+def _item(context: Context, item: Item) -> Section | None:
+    blocks: list[Block | Section] = []
+    kept, after = item.configuration.stability, item.configuration.carry_over
+    if not isinstance(kept, NotAssessed):
+        blocks.extend(judged(context, ("stability",), item.cell))
+        blocks.extend(_kept(context, item, kept))
+    if not isinstance(after, NotAssessed):
+        blocks.extend(judged(context, ("carry_over",), item.cell))
+        blocks.extend(_after_high(context, item, after))
+    if not blocks:
+        return None
+    blocks.extend(open_caveats(context, ("stability", "carry_over"), item.cell))
+    return Section(id=item.id("stability"), title=item.name, blocks=tuple(blocks))
+
+
+def _kept(context: Context, item: Item, records: Sequence[StabilityRecord]) -> tuple[Block, ...]:
+    say, first = context.say, records[0]
+    units = {record.time_unit for record in records}
+    change = (
+        say.text("stability.change", unit=first.time_unit)
+        if len(units) == 1
+        else say.text("stability.change_plain")
+    )
+    rows = [
+        row(
+            record.condition,
+            numbers.as_given(record.level),
+            _times(context, record),
+            numbers.count(record.n),
+            estimate_text(record.remaining_percent)
+            + (f" {say.text('stability.of_nominal')}" if record.relative_to == "nominal" else ""),
+            *_trend_cells(record),
+        )
+        for record in records
+    ]
+    allowed = numbers.as_given(first.allowed_percent)
+    return (
+        Table(
+            id=item.id("stability-table"),
+            caption=say("stability.table", name=item.name),
+            columns=(
+                Column(say.text("stability.condition"), width=22),
+                Column(say.text("stability.level"), unit=item.analyte.unit, align="decimal"),
+                Column(say.text("stability.times")),
+                Column(say.text("stability.n"), align="centre"),
+                Column(say.text("stability.remaining"), unit="%"),
+                Column(change, unit="%"),
+                Column(say.text("stability.p"), align="decimal"),
+                Column(_shown(context, first)),
+            ),
+            rows=tuple(rows),
+            note=say(
+                "stability.note",
+                level=percent_level(item.record.confidence),
+                by=say.text(
+                    "stability.by_customary" if first.allowed_by == "customary" else "stability.by_study",
+                    allowed=allowed,
+                ),
+            ),
+            size="small",
+        ),
+        *refusals(*((record.condition, record.remaining_percent) for record in records)),
+        *(Paragraph(text) for record in records for text in _sentences(context, item, record)),
+        *(
+            figure
+            for position, record in enumerate(records, start=1)
+            for figure in stability_figure(context, item, record, position)
+        ),
+        *(
+            Paragraph(
+                say(
+                    "stability.with_excluded",
+                    condition=record.condition,
+                    count=numbers.count(len(record.excluded)),
+                    with_=estimate_text(record.with_excluded, "%"),
+                )
+            )
+            for record in records
+            if record.excluded
+        ),
+    )
+
+
+def _shown(context: Context, record: StabilityRecord) -> str:
+    """Head of the column of the time shown: within, above or below what is allowed."""
+    say = context.say
+    match record.direction:
+        case "decrease":
+            allowed = numbers.as_given(100 - record.allowed_percent)
+            return say.text("stability.shown_decrease", allowed=allowed)
+        case "increase":
+            allowed = numbers.as_given(100 + record.allowed_percent)
+            return say.text("stability.shown_increase", allowed=allowed)
+        case "either":
+            return say.text("stability.shown", allowed=numbers.as_given(record.allowed_percent))
+
+
+def _times(context: Context, record: StabilityRecord) -> str:
+    first = numbers.as_given(record.first_time)
+    if record.times < 2:
+        return context.say.text("stability.single_time", first=first, unit=record.time_unit)
+    return context.say.text(
+        "stability.time_range",
+        first=first,
+        last=numbers.as_given(record.last_time),
+        unit=record.time_unit,
+        count=numbers.count(record.times),
+    )
+
+
+def _trend_cells(record: StabilityRecord) -> tuple[str, str, str]:
+    trend = record.trend
+    if isinstance(trend, NotAssessed):
+        return numbers.MISSING, numbers.MISSING, numbers.MISSING
+    shown = numbers.quantity(numbers.significant(trend.shown), record.time_unit)
+    return estimate_text(trend.change_per_time), numbers.p_value(trend.test.p), shown
+
+
+def _sentences(context: Context, item: Item, record: StabilityRecord) -> tuple[Content, ...]:
+    trend = record.trend
+    if isinstance(trend, NotAssessed):
+        return ()
+    say, alpha = context.say, context.study.analysis_for(item.cell.analyte).alpha
+    found = [_course(context, record, trend, alpha)]
+    if trend.curvature is not None and trend.curvature.p < alpha:
+        text = t_text(trend.curvature)
+        found.append(say("stability.curved", condition=record.condition, test=text))
+    return tuple(found)
+
+
+def _course(
+    context: Context, record: StabilityRecord, trend: StabilityTrendRecord, alpha: float
+) -> Content:
+    say = context.say
+    falls = (trend.change_per_time.value or 0.0) < 0
+    moves = "none" if trend.test.p >= alpha else "falls" if falls else "rises"
+    given = {
+        "condition": record.condition,
+        "moves": say.text(f"stability.moves.{moves}"),
+        "test": t_text(trend.test),
+    }
+    if trend.time_until_allowed is None:
+        return say("stability.trend_never", **given)
+    guarded = ""
+    if trend.time_until_allowed_guarded is not None:
+        guarded = say.text("stability.guarded", time=_duration(record, trend.time_until_allowed_guarded))
+    time = _duration(record, trend.time_until_allowed)
+    return say("stability.trend", time=time, guarded=guarded, **given)
+
+
+def _named(record: StabilityRecord) -> str:
+    return record.condition
+
+
+def _duration(record: StabilityRecord, time: float) -> str:
+    return numbers.quantity(numbers.significant(time, 2), record.time_unit)
+
+
+def _after_high(context: Context, item: Item, records: Sequence[CarryOverRecord]) -> tuple[Block, ...]:
+    say, first = context.say, records[0]
+    rows = [
+        row(
+            record.place,
+            level_label(item, record.highest_level),
+            f"{numbers.count(record.n)} / {numbers.count(record.baseline_n)}",
+            estimate_text(record.carry_over),
+            estimate_text(record.percent_of_high, digits=2),
+            estimate_text(record.percent_of_limit, digits=2),
+            numbers.significant(record.largest_percent_of_limit),
+        )
+        for record in records
+    ]
+    level = percent_level(item.record.confidence)
+    baseline = say.text(f"stability.baseline.{BASELINES[first.baseline]}")
+    if first.limit is None:
+        note = say("stability.carry_note_no_limit", baseline=baseline, level=level)
+    else:
+        by = "allowed_customary" if first.allowed_by == "customary" else "allowed_study"
+        note = say(
+            "stability.carry_note",
+            baseline=baseline,
+            level=level,
+            limit=numbers.quantity(numbers.limit(first.limit), item.analyte.unit),
+            allowed=numbers.as_given(first.allowed_percent),
+            by=say.text(f"stability.{by}"),
+        )
+    return (
+        Table(
+            id=item.id("carry-over-table"),
+            caption=say("stability.carry_over", name=item.name),
+            columns=(
+                Column(say.text("stability.sequence"), width=16),
+                Column(say.text("stability.highest")),
+                Column(say.text("stability.blanks"), align="centre"),
+                Column(say.text("stability.value"), unit=item.analyte.signal_unit),
+                Column(say.text("stability.of_high"), unit="%"),
+                Column(say.text("stability.of_limit"), unit="%"),
+                Column(say.text("stability.largest"), unit="%", align="decimal"),
+            ),
+            rows=tuple(rows),
+            note=note,
+            size="small",
+        ),
+        *(Paragraph(text) for record in records for text in _carry_sentences(context, record)),
+    )
+
+
+def _carry_sentences(context: Context, record: CarryOverRecord) -> tuple[Content, ...]:
+    say, found = context.say, []
+    largest = record.largest_percent_of_limit
+    if largest is not None:
+        key = "exceeds" if largest > record.allowed_percent else "keeps"
+        found.append(
+            say(
+                f"stability.{key}",
+                largest=numbers.quantity(
+                    numbers.significant(largest, 3, apart_from=(record.allowed_percent,)), "%"
+                ),
+                allowed=numbers.as_given(record.allowed_percent),
+            )
+        )
+    if record.carry_over.ci is None and record.carry_over.reason:
+        found.append(say("stability.no_interval", reason=record.carry_over.reason))
+    return tuple(found)
