@@ -4,6 +4,7 @@ ValidatorError
 ├── StudyError           the study files cannot be used; carries every problem found
 ├── NotEstimable         a statistic says no: the data cannot carry the estimate
 ├── GuidanceError        a guidance profile is malformed or unknown
+├── DossierError         a dossier cannot be verified: no PDF, nothing attached, nothing to recompute
 ├── EnvironmentProblem   the machine lacks something; carries the command that installs it
 └── OutputProblem        the result could not be written (full disk, read-only folder)
 """
@@ -75,6 +76,10 @@ class NotEstimable(ValidatorError):
 
 class GuidanceError(ValidatorError):
     """A guidance profile is malformed or unknown."""
+
+
+class DossierError(ValidatorError):
+    """A dossier cannot be verified, because it is not one or does not carry what it takes."""
 
 
 class EnvironmentProblem(ValidatorError):

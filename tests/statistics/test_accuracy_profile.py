@@ -60,6 +60,21 @@ def test_limit_is_where_the_line_crosses_acceptance():
     assert not profile.interrupted
 
 
+@pytest.mark.parametrize("bias", [-6, 6])
+def test_both_limits_must_have_crossed(bias):
+    """Where both tolerance limits come in from outside, the one that comes in last sets the limit."""
+    profile = accuracy_profile(LEVELS, results((15, 2, 2, 2), biases=(bias, 0, 0, 0)), acceptance_percent=15)
+
+    outside, inside = profile.levels[:2]
+    assert outside.expectation.lower < -15
+    assert outside.expectation.upper > 15
+    share = (profile.quantification_limit - outside.level) / (inside.level - outside.level)
+    lower = outside.expectation.lower + share * (inside.expectation.lower - outside.expectation.lower)
+    upper = outside.expectation.upper + share * (inside.expectation.upper - outside.expectation.upper)
+    assert max(-lower, upper) == pytest.approx(15)
+    assert min(-lower, upper) < 15 - 1e-6
+
+
 def test_all_inside_is_valid_from_the_lowest_level():
     """Nothing is extrapolated below the lowest level tested."""
     profile = accuracy_profile(LEVELS, results((2, 2, 2, 2)), acceptance_percent=15)
@@ -83,6 +98,7 @@ def test_an_interruption_is_told_and_the_limit_stays_above_it():
     assert len(profile.ranges) == 2
     assert profile.ranges[0][0] == 1.0
     assert profile.ranges[0][1] < 2.0 < profile.valid_range[0] < 5.0
+    assert profile.quantification_limit == profile.valid_range[0]
 
 
 def test_levels_outside_at_the_top_end_the_range():

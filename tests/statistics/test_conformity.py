@@ -42,11 +42,12 @@ def test_probability_is_that_of_the_distribution(y, u, lower, width, nu):
     assert found == pytest.approx(expected, rel=1e-9, abs=1e-12)
 
 
-def test_tails_keep_their_digits():
-    """Far above the limits the probability is small, not zero."""
-    found = conformance_probability(20.0, 1.0, lower=-1.0, upper=1.0)
+@pytest.mark.parametrize("value", [20.0, -20.0])
+def test_tails_keep_their_digits(value):
+    """Far above or below the limits the probability is small, not zero."""
+    found = conformance_probability(value, 1.0, lower=-1.0, upper=1.0)
 
-    assert found == pytest.approx(stats.norm.sf(19) - stats.norm.sf(21), rel=1e-9)
+    assert found == pytest.approx(stats.norm.sf(19) - stats.norm.sf(21), rel=1e-9, abs=0)
 
 
 @quick

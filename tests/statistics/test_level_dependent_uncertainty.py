@@ -28,7 +28,7 @@ def test_exact_uncertainties_give_their_own_function(s0, s1, unit):
 
     fit = fit_level_dependence(x, np.hypot(s0 * unit, s1 * x))
 
-    assert fit.function.s0 == pytest.approx(s0 * unit, rel=1e-4)
+    assert fit.function.s0 == pytest.approx(s0 * unit, rel=1e-4, abs=0)
     assert fit.function.s1 == pytest.approx(s1, rel=1e-4)
     np.testing.assert_allclose(fit.fitted, fit.uncertainties, rtol=1e-5)
 

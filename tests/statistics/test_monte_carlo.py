@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 import time
 import tracemalloc
@@ -13,6 +14,7 @@ from scipy import stats
 from validator.errors import NotEstimable
 from validator.statistics.input_draws import InputDraws
 from validator.statistics.input_quantity import InputQuantity, from_readings, from_statement
+from validator.statistics.interval import Interval
 from validator.statistics.measurement_model import measurement_model
 from validator.statistics.monte_carlo import MAX_DRAWS, monte_carlo, numerical_tolerance
 from validator.statistics.monte_carlo_validation import simulate_budget, validate
@@ -107,6 +109,20 @@ def test_linear_model_agrees_with_first_order():
     assert simulation.shortest.upper - simulation.shortest.lower <= (
         simulation.symmetric.upper - simulation.symmetric.lower
     )
+
+
+@pytest.mark.parametrize("shift", [-0.3, 0.3])
+def test_one_limit_that_differs_is_enough_to_fail(shift):
+    """The check fails when either the lower or the upper limit is off."""
+    budget = combine([BudgetRow(name="a", standard_uncertainty=1.0)], value=0.0)
+    exact = simulate_budget(budget, seed=4)
+    lower, upper = (budget.interval.lower, budget.interval.upper)
+    ends = (lower + shift, upper) if shift < 0 else (lower, upper + shift)
+
+    moved = dataclasses.replace(exact, symmetric=Interval(*ends, 0.95, "moved"))
+
+    assert not validate(budget, moved).valid
+    assert sorted((validate(budget, moved).d_low, validate(budget, moved).d_high)) == pytest.approx([0, 0.3])
 
 
 def test_ratio_with_a_noisy_denominator_differs():
@@ -258,7 +274,7 @@ def test_doubt_is_that_of_repeated_simulations():
 )
 def test_numerical_tolerance_is_half_the_last_digit(u, digits, delta):
     """δ follows the rounded uncertainty, also where rounding carries (first two: JCGM 101:2008, 7.9.2)."""
-    assert numerical_tolerance(u, digits) == pytest.approx(delta)
+    assert numerical_tolerance(u, digits) == pytest.approx(delta, rel=1e-9, abs=0)
 
 
 def test_ten_components_and_a_million_draws_are_quick_and_small():

@@ -50,6 +50,14 @@ def test_balanced_series_follow_the_published_formula(p, n, between):
     assert found.degrees_of_freedom == pytest.approx(nu, rel=1e-10)
 
 
+def test_unbalanced_series_count_once_each():
+    """The centre is the mean of the series means, whatever the sizes of the series."""
+    found = tolerance_intervals([[1.0, 1.2], [2.0, 2.1, 2.2, 2.3, 1.9], [3.0, 2.9, 3.1]])
+
+    assert found.centre == pytest.approx((1.1 + 2.1 + 3.0) / 3)
+    assert "unbalanced" in found.method
+
+
 def test_single_results_give_the_prediction_interval():
     """One result per series: the interval is x̄ ± t(p − 1)·s·√(1 + 1/p), that of a further normal result."""
     x = np.array([9.8, 10.3, 10.1, 9.7, 10.4, 10.0])

@@ -58,7 +58,7 @@ def test_change_of_unit_scales_the_budget(rows, factor):
 
     before, after = combine(rows), combine(scaled)
 
-    assert after.standard_uncertainty == pytest.approx(before.standard_uncertainty * factor)
+    assert after.standard_uncertainty == pytest.approx(before.standard_uncertainty * factor, rel=1e-9, abs=0)
     assert after.degrees_of_freedom == pytest.approx(before.degrees_of_freedom)
     assert after.coverage_factor == pytest.approx(before.coverage_factor)
     assert [row.share_percent for row in after.rows] == pytest.approx(
@@ -148,6 +148,20 @@ def test_quantities_read_together_keep_their_degrees_of_freedom():
     single = from_readings("d", a - b)
     assert budget.standard_uncertainty == pytest.approx(single.standard_uncertainty)
     assert budget.degrees_of_freedom == pytest.approx(5)
+
+
+def test_correlated_rows_count_once_in_nu():
+    """Two correlated rows enter ν with their joint variance and the smaller ν, beside an independent one."""
+    rows = [
+        BudgetRow(name="a", standard_uncertainty=1.0, degrees_of_freedom=4),
+        BudgetRow(name="b", standard_uncertainty=1.0, degrees_of_freedom=9),
+        BudgetRow(name="c", standard_uncertainty=2.0, degrees_of_freedom=20),
+    ]
+
+    budget = combine(rows, correlation=[[1, 0.5, 0], [0.5, 1, 0], [0, 0, 1]])
+
+    assert budget.standard_uncertainty == pytest.approx(math.sqrt(7))
+    assert budget.degrees_of_freedom == pytest.approx(7**2 / (3**2 / 4 + 4**2 / 20))
 
 
 def test_propagation_follows_relative_uncertainties_of_a_product():

@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from validator.assessment.caveats import raised_caveats
-from validator.assessment.guidance_findings import design_findings, guidance_findings, profiles_of
+from validator.assessment.design import design_findings
+from validator.assessment.guidance_findings import guidance_findings, profiles_of
 from validator.assessment.own_criteria import own_findings
 from validator.assessment.verdict import held_back, verdict
 from validator.evaluation.results import Assessment, Results

@@ -43,10 +43,24 @@ BLOCKS: Mapping[Characteristic, str] = {
 }
 """The data block in which the runs of a characteristic are counted."""
 
+OWN_BLOCK: Mapping[Counter, str] = {
+    Counter.BLANKS: "blanks",
+    Counter.LOW_LEVEL_SAMPLES: "low_level",
+    Counter.CONTROL_RESULTS: "precision",
+    Counter.REFERENCE_MATERIALS: "recovery",
+    Counter.ADDITIONS: "standard_addition",
+}
+"""What these count stands in a block of its own, whatever the characteristic."""
+
+_LIMITS = (Characteristic.DETECTION_LIMIT, Characteristic.QUANTIFICATION_LIMIT)
+_OF_CALIBRATORS = (Counter.LEVELS, Counter.LEVELS_ABOVE_ZERO, Counter.REPLICATES_PER_LEVEL)
+_NOT_RECORDED = (Counter.LABORATORY_COMPARISONS,)
+"""A study description has no place for these, so nothing can be said about them."""
+
 
 @dataclass(frozen=True, slots=True)
 class _Data:
-    """Independent values of one block for one cell, and of the blocks beside it."""
+    """Independent values that are counted for one cell, the runs they stand in, and the blocks beside."""
 
     study: Study
     cell: Cell
@@ -64,21 +78,30 @@ class _Data:
 
 
 def provided(study: Study, cell: Cell, characteristic: Characteristic, counter: Counter) -> int | None:
-    """The count that *study* provides for *cell*; None where nothing of the block was measured."""
-    runs = kept(runs_of(getattr(study, _block(study, cell, characteristic)), cell))
-    if not runs and counter not in (Counter.LOW_LEVEL_SAMPLES, Counter.LEVELS, Counter.LEVELS_ABOVE_ZERO):
+    """The count that *study* provides for *cell*; None where nothing of the kind was measured."""
+    blocks = _blocks(study, cell, characteristic, counter)
+    runs = tuple(run for name in blocks for run in kept(runs_of(getattr(study, name), cell)))
+    if not runs or counter in _NOT_RECORDED:
         return None
-    count = _COUNTS[counter](_Data(study, cell, independent_values(runs), runs))
-    return None if count == 0 and not runs else count
+    return _COUNTS[counter](_Data(study, cell, independent_values(runs), runs))
 
 
-def _block(study: Study, cell: Cell, characteristic: Characteristic) -> str:
-    """The block from which the characteristic is computed, where the study offers a choice."""
+def _blocks(study: Study, cell: Cell, characteristic: Characteristic, counter: Counter) -> tuple[str, ...]:
+    """The blocks whose runs are counted, where the study offers a choice those of the evaluation."""
+    if characteristic in _LIMITS:
+        if counter in _OF_CALIBRATORS:
+            return ("calibration",)
+        # blanks or low-level samples: which of the two a limit rests on is the choice of its variant
+        return ("blanks", "low_level")
+    if counter is Counter.MATRICES and characteristic is Characteristic.SELECTIVITY:
+        return ("interference", "blanks")
+    if counter in OWN_BLOCK:
+        return (OWN_BLOCK[counter],)
     if characteristic is Characteristic.DEVICE_TO_DEVICE:
-        return device_block(study, cell)
+        return (device_block(study, cell),)
     if characteristic is Characteristic.MATRIX_EFFECT and not runs_of(study.matrix_calibration, cell):
-        return "standard_addition"
-    return BLOCKS[characteristic]
+        return ("standard_addition",)
+    return (BLOCKS[characteristic],)
 
 
 def _level(run: Run) -> float | None:
@@ -105,12 +128,11 @@ def _fewest(sizes: Iterable[int]) -> int:
 
 
 def _levels(data: _Data) -> int:
-    return _distinct(_level(run) for run in data.runs or [value.run for value in data.block("calibration")])
+    return _distinct(map(_level, data.runs))
 
 
 def _levels_above_zero(data: _Data) -> int:
-    runs = data.runs or [value.run for value in data.block("calibration")]
-    return _distinct(level for level in map(_level, runs) if level)
+    return _distinct(level for level in map(_level, data.runs) if level)
 
 
 def _per_level(data: _Data) -> int:
@@ -138,9 +160,8 @@ def _per_series(data: _Data) -> int:
 
 
 def _batches(data: _Data) -> int:
-    low = [value.run for value in data.block("low_level")]
-    counts = [_distinct(group_label(run) for run in runs) for runs in (data.runs, low) if runs]
-    return _fewest(counts)
+    kinds = _groups(data.runs, type)
+    return _fewest(_distinct(map(group_label, runs)) for runs in kinds.values())
 
 
 def _matrices(data: _Data) -> int:
@@ -149,7 +170,11 @@ def _matrices(data: _Data) -> int:
 
 
 def _references(data: _Data) -> int:
-    return _distinct(getattr(run, "reference", None) for run in data.runs if not hasattr(run, "interferent"))
+    return _distinct(
+        (run.matrix, value)
+        for run in data.runs
+        if isinstance(value := getattr(run, "reference", None), float) and not hasattr(run, "interferent")
+    )
 
 
 def _amount(run: Run) -> Hashable:
@@ -241,13 +266,12 @@ _COUNTS: Mapping[Counter, Callable[[_Data], int]] = {
     Counter.SAMPLES: lambda data: _distinct(getattr(run, "sample", None) for run in data.kept),
     Counter.MATRICES: _matrices,
     Counter.REFERENCE_MATERIALS: _references,
-    Counter.LABORATORY_COMPARISONS: lambda data: 0,
-    Counter.CONTROL_RESULTS: lambda data: len(data.block("precision")),
+    Counter.CONTROL_RESULTS: lambda data: len(data.values),
     Counter.INTERFERENTS: _labels("interferent"),
     Counter.RATIOS: _ratios,
     Counter.REPLICATES_PER_RATIO: _per_ratio,
     Counter.ADDITIONS: lambda data: _distinct(
-        added for value in data.block("standard_addition") for added in getattr(value.run, "added", ())
+        added for run in data.runs for added in getattr(run, "added", ())
     ),
     Counter.FACTORS: _factors,
     Counter.RUNS: lambda data: _distinct(getattr(run, "settings", None) for run in data.kept),

@@ -1,23 +1,20 @@
-"""Chosen guidance held against the study: acceptance limits, minimum designs, what is asked for at all."""
+"""Acceptance limits of the chosen guidance held against the figures of the study."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from validator.assessment.counting import provided
 from validator.assessment.guidance_figures import Subject, figure_observations
 from validator.assessment.judging import Limit
 from validator.assessment.observations import Observation
 from validator.assessment.own_criteria import judged, needed
 from validator.assessment.replicates import further_results
 from validator.errors import NotEstimable
-from validator.evaluation.results import DesignFinding, Finding, Outcome, Results
+from validator.evaluation.results import Finding, Results
 from validator.evaluation.rows import Cell
 from validator.guidance import (
     FIGURE_MEANINGS,
     Acceptance,
-    Characteristic,
-    Counter,
     Kind,
     Place,
     Profile,
@@ -43,15 +40,21 @@ def profiles_of(study: Study) -> tuple[Profile, ...]:
     return tuple(load_profile(name, search_folders=(study.folder,)) for name in study.study.guidance)
 
 
+def kind_of(study: Study) -> Kind:
+    """What the method is for; ``any`` where the study does not say."""
+    return Kind(study.method.kind or Kind.ANY)
+
+
 def guidance_findings(
     study: Study, results: Results, profiles: Sequence[Profile], own: Sequence[Finding]
 ) -> tuple[Finding, ...]:
     """A finding for every limit of the profiles that a figure of the study can be held against."""
     findings: list[Finding] = []
+    kind = kind_of(study)
     for profile in profiles:
         for cell, subject in _subjects(study, results):
             for rule in profile.requirements:
-                if rule.applies_to(Kind.ANY):
+                if rule.applies_to(kind):
                     for acceptance in rule.acceptance:
                         findings.extend(_findings(study, cell, subject, rule, acceptance, own))
     return tuple(findings)
@@ -162,61 +165,3 @@ def _places(place: Place, found: Sequence[Observation]) -> list[Observation]:
     if place is Place.OTHER_LEVELS:
         return [one for one in found if one.level != lowest]
     return list(found)[-1:]
-
-
-def design_findings(study: Study, profiles: Sequence[Profile]) -> tuple[DesignFinding, ...]:
-    """Required against provided, for every minimum design of the profiles and every analyte."""
-    findings: list[DesignFinding] = []
-    for profile in profiles:
-        for analyte in study.method.analytes:
-            cell = Cell(analyte.id, study.validated_configuration)
-            for rule in profile.requirements:
-                if rule.design is not None and rule.applies_to(Kind.ANY):
-                    findings.extend(_designs(study, cell, rule))
-    return tuple(findings)
-
-
-def _designs(study: Study, cell: Cell, rule: Requirement) -> Iterator[DesignFinding]:
-    design = rule.design
-    if design is None:
-        return
-    ways = design.ways()
-    # of several accepted designs, the one the study comes nearest to is shown
-    best = min(ways, key=lambda way: _missing(study, cell, rule.characteristic, way), default={})
-    for counter, required in best.items():
-        yield _design(study, cell, rule, counter, required, recommended=False)
-    for counter, wanted in design.recommended.items():
-        yield _design(study, cell, rule, counter, wanted, recommended=True)
-
-
-def _missing(study: Study, cell: Cell, characteristic: Characteristic, way: object) -> int:
-    return sum(
-        (provided(study, cell, characteristic, counter) or 0) < required
-        for counter, required in way.items()  # type: ignore[attr-defined]
-    )
-
-
-def _design(
-    study: Study, cell: Cell, rule: Requirement, counter: Counter, required: int, *, recommended: bool
-) -> DesignFinding:
-    count = provided(study, cell, rule.characteristic, counter)
-    name = counter.value.replace("_", " ")
-    kind = "recommended" if recommended else "required"
-    outcome: Outcome
-    if count is None:
-        outcome = "not assessed"
-    elif count >= required:
-        outcome = "meets"
-    else:
-        outcome = "does not meet"
-    return DesignFinding(
-        requirement=f"{rule.characteristic.value.replace('_', ' ')}: {name} ({kind})",
-        source=rule.cite_design(),
-        required=required,
-        provided=count,
-        outcome=outcome,
-        characteristic=rule.characteristic.value,
-        analyte=cell.analyte,
-        configuration=cell.configuration,
-        recommended=recommended,
-    )

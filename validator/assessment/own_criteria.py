@@ -142,7 +142,8 @@ def _at(criterion: Criterion, found: tuple[Observation, ...]) -> list[Observatio
         return list(found)
     if criterion.characteristic in ("interference", "selectivity"):
         # up to the stated ratio: what is tested beyond it is information
-        return [one for one in found if one.level is None or one.level <= criterion.at * (1 + SAME_LEVEL)]
+        here = [one for one in found if one.level is None or one.level <= criterion.at * (1 + SAME_LEVEL)]
+        return here or [_no_level(criterion, found)]
     here = [one for one in found if one.level is None or _same(one.level, criterion.at)]
     return here or [_no_level(criterion, found)]
 

@@ -24,12 +24,16 @@ def further_results(estimate: EstimateRecord, limit: Limit, kind: Kind, confiden
     The figure itself is taken to stay where it is, so the number is a plan, not a promise. None where the
     figure has no interval of a known kind, lies on the limit, or would need more than ``MOST``.
 
-    Standard deviations: upper bound s·sqrt(ν/χ²(1-c, ν)) (ISO 2854). Means: t(c, ν)·u·sqrt((ν0+1)/(ν+1)).
+    Standard deviations: upper bound s·sqrt(ν/χ²(1-c, ν)) (ISO 2854). Means: t(p, ν)·u·sqrt((ν0+1)/(ν+1)),
+    p = c for a limit on one side, (1+c)/2 for two.
     """
     value, nu = estimate.value, estimate.degrees_of_freedom
     if value is None or not nu or interval_for(estimate, limit) is None:
         return None
-    bounds = _deviation(value, confidence) if kind == "deviation" else _mean(estimate, nu, confidence)
+    # a one-sided limit is judged by a one-sided bound
+    one_sided = limit.is_one_sided and estimate.one_sided is not None
+    probability = confidence if one_sided else 0.5 + confidence / 2
+    bounds = _deviation(value, confidence) if kind == "deviation" else _mean(estimate, nu, probability)
     if bounds is None or kind not in ("deviation", "mean"):
         return None
     inside = limit.holds(value)
@@ -59,14 +63,14 @@ def _deviation(value: float, confidence: float) -> Callable[[float], tuple[float
 
 
 def _mean(
-    estimate: EstimateRecord, nu0: float, confidence: float
+    estimate: EstimateRecord, nu0: float, probability: float
 ) -> Callable[[float], tuple[float, float]] | None:
     value, error = estimate.value, estimate.standard_error
     if value is None or error is None:
         return None
 
     def bounds(nu: float) -> tuple[float, float]:
-        half = t_quantile(0.5 + confidence / 2, nu) * error * math.sqrt((nu0 + 1) / (nu + 1))
+        half = t_quantile(probability, nu) * error * math.sqrt((nu0 + 1) / (nu + 1))
         return value - half, value + half
 
     return bounds

@@ -181,9 +181,8 @@ def _fit(
             )
             for candidate in choice.candidates
         )
-        reason = "chosen by the stated rule: " + next(
-            (step.decision for step in reversed(choice.path) if step.decision), weighting.scheme
-        )
+        decided = [step.decision for step in choice.path[:-1] if not step.test.startswith("log likelihood")]
+        reason = f"chosen by the stated rule: {'; '.join(decided)}; weights {weighting.scheme}"
     else:
         weighting = weights_for(points.x, points.y, scheme, signal_sd=points.signal_sd, model=model)
         declared = choices.declared("calibration.weighting")

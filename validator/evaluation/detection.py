@@ -39,6 +39,7 @@ from validator.statistics.detection import (
     PrecisionLevel,
     RecoveryLevel,
     all_limits,
+    limits_by,
     resolve_detection,
     resolve_quantification,
 )
@@ -89,7 +90,9 @@ def detection(
     refusals = {name: one for name, one in found.items() if isinstance(one, NotEstimable)}
     if len(refusals) == len(found):
         return Limits(_nothing(deciding.detection, refusals[by_detection]), found)
-    bounds = all_limits(replace(inputs, confidence=one_sided_level(inputs.confidence)))
+    # only the limits that decide are judged, so only they need one-sided bounds
+    at_bounds = replace(inputs, confidence=one_sided_level(inputs.confidence))
+    bounds = {name: limits_by(name, at_bounds) for name in {by_detection, by_quantification}}
     unit = study.analyte(cell.analyte).unit
 
     def declared(name: str, variant: str, field: str) -> DeclaredLimit | NotAssessed:

@@ -17,6 +17,7 @@ from validator.evaluation.configurations import compare_configurations
 from validator.evaluation.declared import check_declared
 from validator.evaluation.detection import Limits, detection
 from validator.evaluation.device_to_device import device_to_device
+from validator.evaluation.inputs import input_records
 from validator.evaluation.matrix_effect import matrix_effect
 from validator.evaluation.precision import precision
 from validator.evaluation.predicted_precision import level_dependence
@@ -25,7 +26,6 @@ from validator.evaluation.results import (
     AnalyteRecord,
     ConfigurationComparison,
     ConfigurationRecord,
-    InputRecord,
     NotAssessed,
     Results,
     Software,
@@ -83,9 +83,7 @@ def evaluate(study: Study) -> Results:
             intended_use=study.study.intended_use,
             guidance=study.study.guidance,
         ),
-        inputs=tuple(
-            InputRecord(path=file.path, sha256=file.sha256, role=file.role) for file in study.inputs
-        ),
+        inputs=input_records(study),
         analytes=analytes,
         comparison_of_configurations=comparisons,
     )

@@ -12,6 +12,12 @@ if TYPE_CHECKING:
 
 R = TypeVar("R", bound=Run)
 
+_PREPARED_BY = (
+    *("level", "expected", "analyte_level", "interferent", "ratio", "interferent_level"),
+    *("kind", "matrix", "sample", "condition", "time", "laboratory", "device"),
+)
+"""What tells preparations of one label apart; another operator or instrument reads the same one again."""
+
 
 @dataclass(frozen=True, slots=True)
 class Cell:
@@ -59,8 +65,8 @@ def independent_values(runs: Sequence[Run]) -> tuple[Value, ...]:
 
     A preparation is a run marked ``repeated_reading``, or all readings that share a ``preparation_id``
     under the same conditions. Runs of one reading marked ``repeated_reading`` without an id (rows of a
-    table) are one preparation where level, series and device agree: the cautious reading, since repeats
-    must never add degrees of freedom. Everything else is one value a reading.
+    table) are one preparation where level, series, device and the like agree: the cautious reading, since
+    repeats must never add degrees of freedom. Everything else is one value a reading.
     """
     values: list[Value] = []
     shared: dict[tuple[object, ...], list[tuple[Run, tuple[float, ...]]]] = {}
@@ -81,8 +87,8 @@ def independent_values(runs: Sequence[Run]) -> tuple[Value, ...]:
 
 
 def _preparation(run: Run) -> tuple[object, ...]:
-    # the same label at another level or on another day is another preparation
-    return (run.preparation_id, getattr(run, "level", None), group_label(run), run.device)
+    # the same label at another level, on another day or in another laboratory is another preparation
+    return (run.preparation_id, group_label(run), *(getattr(run, name, None) for name in _PREPARED_BY))
 
 
 def _mean(readings: Sequence[float]) -> float:

@@ -100,7 +100,9 @@ def _change(runs: Sequence[InterferenceRun], confidence: float) -> RelativeChang
     references: dict[tuple[float, ...], None] = {}
     singles: list[float] = []
     for run in runs:
-        if len(run.reference) == 1:
+        if run.preparation == "repeated_reading":
+            singles.append(sum(run.reference) / len(run.reference))
+        elif len(run.reference) == 1:
             singles.append(run.reference[0])
         else:
             references.setdefault(run.reference)

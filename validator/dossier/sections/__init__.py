@@ -11,9 +11,14 @@ from validator.dossier.sections.context import Context
 from validator.dossier.sections.decision import decision, routine
 from validator.dossier.sections.design import design
 from validator.dossier.sections.detection import detection
+from validator.dossier.sections.devices import devices
+from validator.dossier.sections.matrix import matrix
+from validator.dossier.sections.method_comparison import method_comparison
 from validator.dossier.sections.precision import precision
 from validator.dossier.sections.purpose import purpose
+from validator.dossier.sections.robustness import robustness
 from validator.dossier.sections.selectivity import selectivity
+from validator.dossier.sections.stability import stability
 from validator.dossier.sections.trueness import trueness
 
 if TYPE_CHECKING:
@@ -29,6 +34,11 @@ SECTIONS: tuple[Callable[[Context], Section | None], ...] = (
     precision,
     trueness,
     selectivity,
+    matrix,
+    method_comparison,
+    robustness,
+    stability,
+    devices,
     configurations,
     decision,
     caveats,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import platform
+import re
 from importlib.metadata import PackageNotFoundError, version
 from typing import TYPE_CHECKING
 
@@ -30,7 +31,7 @@ if TYPE_CHECKING:
 
 COMMON_FIELDS = {
     "analyte", "configuration", "preparation", "excluded", "note", "signals", "signal", "concentrations",
-    "concentration", "found", "values", "result",
+    "concentration", "found", "values", "result", "order", "preparation_id",
 }  # fmt: skip
 LIBRARIES = ("numpy", "scipy", "pydantic", "matplotlib", "weasyprint", "jinja2", "PyYAML")
 
@@ -74,7 +75,7 @@ def _block(context: Context, name: str) -> Table | None:
     fields = _fields(runs)
     several = len(context.study.analyte_ids) > 1
     configured = len(context.study.configuration_ids) > 1
-    columns = [Column(say.text("appendices.place"), width=14)]
+    columns: list[Column] = []
     if several:
         columns.append(Column(say.text("appendices.analyte")))
     if configured:
@@ -82,28 +83,36 @@ def _block(context: Context, name: str) -> Table | None:
     columns.extend(
         Column(say.maybe(f"appendices.field.{field}", field.replace("_", " "))) for field in fields
     )
-    columns.append(Column(say.text("appendices.readings")))
-    rows = []
+    columns.append(Column(say.text("appendices.readings"), width=40))
+
+    groups: dict[tuple[str, ...], list[Run]] = {}
     for run in runs:
-        cells: list[Content] = [run.place]
-        if several:
-            cells.append(context.analyte_name(run.analyte))
-        if configured:
-            cells.append(context.configuration_name(run.configuration))
-        cells.extend(_cell(getattr(run, field)) for field in fields)
-        cells.append(_readings(run))
-        rows.append(Row(tuple(cells), "struck" if run.excluded else "plain"))
-        if run.excluded:
-            note = say("appendices.cause", cause=run.excluded)
-            rows.append(Row((note, *("" for _ in cells[1:])), "group"))
+        cells = [context.analyte_name(run.analyte)] if several else []
+        cells += [context.configuration_name(run.configuration)] if configured else []
+        cells += [_cell(getattr(run, field)) for field in fields]
+        groups.setdefault((run.excluded or "", *cells), []).append(run)
+    rows = []
+    for (cause, *cells), members in groups.items():
+        readings = "; ".join(f"{_readings(run)} [{_number(run)}]" for run in members)
+        rows.append(Row((*cells, readings), "struck" if cause else "plain"))
+        if cause:
+            rows.append(Row((say("appendices.cause", cause=cause), *("" for _ in cells)), "group"))
+    notes = [say.text("appendices.places", file=runs[0].place.rpartition(" row ")[0] or "study.yaml")]
+    if any(run.preparation == "repeated_reading" for run in runs):
+        notes.append(say.text("appendices.repeated"))
     return Table(
         id=f"data-{name.replace('_', '-')}",
         caption=say("appendices.block", name=say.text(f"design.block.{name}")),
         columns=tuple(columns),
         rows=tuple(rows),
-        note=say("appendices.repeated") if any(run.preparation == "repeated_reading" for run in runs) else "",
+        note=" ".join(notes),
         size="small",
     )
+
+
+def _number(run: Run) -> str:
+    """Line or row of the file in which the run is written."""
+    return re.split(r"[ :]", run.place)[-1]
 
 
 def _fields(runs: tuple[Run, ...]) -> list[str]:

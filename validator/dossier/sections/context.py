@@ -185,9 +185,15 @@ def judged(context: Context, characteristics: Sequence[str], cell: Cell) -> tupl
     )
 
 
+NAMED_BY_WHAT = ("matrix_effect", "robustness", "stability", "carry_over", "repeated_use")
+"""Characteristics whose criteria hold for several things that neither level nor criterion names."""
+
+
 def criterion_text(context: Context, finding: FindingRecord) -> str:
     """The requirement with the level it holds at."""
     text = f"{context.characteristic(finding.characteristic)}: {finding.criterion}"
+    if finding.what and finding.characteristic in NAMED_BY_WHAT:
+        text += f", {finding.what}"
     if finding.superseded_by:
         text += f" ({finding.superseded_by})"
     return text

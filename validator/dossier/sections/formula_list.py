@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from types import NoneType
 from typing import TYPE_CHECKING
 
 from validator.dossier.document import Formula
 from validator.dossier.inline import Content
+from validator.dossier.sections.formulas_of_conditions import OF_CONDITIONS
 from validator.evaluation.results import LimitVariant, NotAssessed
 from validator.statistics.detection import VARIANTS
 
@@ -68,9 +70,24 @@ def formulas_used(context: Context) -> tuple[tuple[str, tuple[Named, ...]], ...]
     topics = (
         (say.text("calibration.title"), _calibration(context)),
         (say.text("detection.title"), _limits(context)),
-        (say.text("precision.title"), _if(context, "precision", ("precision",))),
+        (say.text("precision.title"), _general(context, _precision_names(context))),
         (say.text("trueness.title"), _if(context, "recovery", ("recovery",))),
         (say.text("selectivity.title"), _if(context, "interference", ("interference",))),
+        (
+            say.text("matrix.title"),
+            _if(context, "matrix_effect", ("matrix_effect",))
+            + _if(context, "standard_addition", ("standard_addition",)),
+        ),
+        (say.text("method_comparison.title"), _general(context, _comparison_names(context))),
+        (say.text("robustness.title"), _general(context, _robustness_names(context))),
+        (
+            say.text("stability.title"),
+            _if(context, "stability", ("stability",)) + _if(context, "carry_over", ("carry_over",)),
+        ),
+        (
+            say.text("devices.title"),
+            _if(context, "device_to_device", ("devices",)) + _if(context, "repeated_use", ("repeated_use",)),
+        ),
         (
             say.text("configurations.title"),
             _general(context, ("ratio",)) if context.results.comparison_of_configurations else (),
@@ -79,11 +96,58 @@ def formulas_used(context: Context) -> tuple[tuple[str, tuple[Named, ...]], ...]
     return tuple((title, formulas) for title, formulas in topics if formulas)
 
 
+def _precision_names(context: Context) -> tuple[str, ...]:
+    """Formulas of what the precision records hold."""
+    records = [
+        record
+        for item in context.items()
+        if not isinstance(item.configuration.precision, NotAssessed)
+        for record in item.configuration.precision
+    ]
+    over_laboratories = any(record.consistency is not None for record in records)
+    within = any(record.consistency is None for record in records)
+    return tuple(
+        name
+        for name, used in (
+            ("precision", within),
+            ("interlaboratory", over_laboratories),
+            ("mandel_h_k", over_laboratories),
+            ("outliers", any(record.outlier_tests for record in records)),
+            ("horwitz", any(record.horwitz_rsd is not None for record in records)),
+        )
+        if used
+    )
+
+
+def _comparison_names(context: Context) -> tuple[str, ...]:
+    found = [
+        item.configuration.comparison
+        for item in context.items()
+        if not isinstance(item.configuration.comparison, NotAssessed)
+    ]
+    names = ("paired", "deming", "passing_bablok", "york")
+    return tuple(
+        name
+        for name in names
+        if any(not isinstance(getattr(one, name), (NotAssessed, NoneType)) for one in found)
+    )
+
+
+def _robustness_names(context: Context) -> tuple[str, ...]:
+    designs = {
+        "one_at_a_time" if item.configuration.robustness.design == "one_at_a_time" else "effects"
+        for item in context.items()
+        if not isinstance(item.configuration.robustness, NotAssessed)
+    }
+    return tuple(sorted(designs))
+
+
 def _general(context: Context, names: tuple[str, ...]) -> tuple[Named, ...]:
+    known = _GENERAL | OF_CONDITIONS
     return tuple(
         (
             context.say(f"formulas.{name}"),
-            Formula(latex=_GENERAL[name][0], spoken=_GENERAL[name][1], source=_GENERAL[name][2]),
+            Formula(latex=known[name][0], spoken=known[name][1], source=known[name][2]),
         )
         for name in names
     )

@@ -209,5 +209,3 @@ def _blanks(context: Context, item: Item) -> tuple[Block, ...]:
             )
         ),
     )
-
-

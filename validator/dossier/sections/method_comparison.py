@@ -63,7 +63,7 @@ def _item(context: Context, item: Item, record: ComparisonRecord | NotAssessed) 
         *judged(context, CHARACTERISTICS, item.cell),
         *_differences(context, item, record),
         *_lines(context, item, record),
-        *_conclusion(context, record),
+        *_conclusion(context, item, record),
         *comparison_figures(context, item, record),
         *_replicates(context, item, record),
         _samples(context, item, record),
@@ -99,7 +99,11 @@ def _differences(context: Context, item: Item, record: ComparisonRecord) -> tupl
     note_coverage = numbers.MISSING
     if isinstance(record.paired, PairedRecord):
         paired = record.paired
-        rows.append(_line_of(say("method_comparison.mean_difference"), paired.mean_difference, unit, t_text(paired.test)))
+        rows.append(
+            _line_of(
+                say("method_comparison.mean_difference"), paired.mean_difference, unit, t_text(paired.test)
+            )
+        )
         if isinstance(paired.mean_difference_percent, EstimateRecord):
             rows.append(_line_of(say("method_comparison.mean_percent"), paired.mean_difference_percent, "%"))
         rows.append(
@@ -214,13 +218,13 @@ def _remark(context: Context, record: ComparisonRecord, name: str) -> Content:
     return say("method_comparison.passing_bablok_remark", p=p_text(record.passing_bablok.linearity_p))
 
 
-def _conclusion(context: Context, record: ComparisonRecord) -> tuple[Block, ...]:
+def _conclusion(context: Context, item: Item, record: ComparisonRecord) -> tuple[Block, ...]:
     """What the tests amount to, in a sentence."""
     say = context.say
     if isinstance(record.paired, NotAssessed) or isinstance(record.deming, NotAssessed):
         return ()
     found = []
-    if record.paired.test.p < context.study.analysis.alpha:
+    if record.paired.test.p < context.study.analysis_for(item.cell.analyte).alpha:
         found.append(say.text("method_comparison.mean_part", test=t_text(record.paired.test)))
     if _leaves_out(record.deming.slope, 1.0):
         found.append(say.text("method_comparison.slope_part", slope=estimate_text(record.deming.slope)))
@@ -260,13 +264,14 @@ def _replicates(context: Context, item: Item, record: ComparisonRecord) -> tuple
 
 def _samples(context: Context, item: Item, record: ComparisonRecord) -> Table:
     say, unit = context.say, item.analyte.unit
+    sd = None if isinstance(record.paired, NotAssessed) else record.paired.sd
     rows: list[Row] = []
     for one in record.samples:
         cells = (
             one.sample,
             numbers.significant(one.this_method, 4),
             numbers.significant(one.reference_method, 4),
-            _difference(one),
+            _difference(one, sd),
             f"{numbers.count(one.n_this)} / {numbers.count(one.n_reference)}",
         )
         rows.append(row(*cells, kind="plain" if one.left_out is None else "struck"))
@@ -289,7 +294,7 @@ def _samples(context: Context, item: Item, record: ComparisonRecord) -> Table:
     )
 
 
-def _difference(sample: ComparedSample) -> str:
+def _difference(sample: ComparedSample, sd: float | None) -> str:
     if sample.this_method is None or sample.reference_method is None:
         return numbers.MISSING
-    return numbers.significant(sample.this_method - sample.reference_method, 2)
+    return numbers.value_only(sample.this_method - sample.reference_method, sd)

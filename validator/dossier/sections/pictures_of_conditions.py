@@ -350,5 +350,3 @@ def consistency_figure(
             ),
         ),
     )
-
-

@@ -16,11 +16,12 @@ from validator.dossier.sections.context import (
     row,
     value_text,
 )
+from validator.dossier.sections.interlaboratory import dependence, laboratories, predicted
 from validator.dossier.sections.pictures import level_label, precision_figures
 from validator.errors import NotEstimable
 from validator.evaluation.concentrations import SignalReader
 from validator.evaluation.precision import grouped
-from validator.evaluation.results import EstimateRecord, NotAssessed, PrecisionRecord
+from validator.evaluation.results import EstimateRecord, NotAssessed, OutlierRecord, PrecisionRecord
 from validator.evaluation.rows import independent_values, kept, runs_of
 
 if TYPE_CHECKING:
@@ -55,7 +56,10 @@ def _item(context: Context, item: Item, records: Sequence[PrecisionRecord] | Not
     blocks.extend(judged(context, CHARACTERISTICS, item.cell))
     blocks.append(_table(context, item, records))
     blocks.extend(precision_figures(context, item, records, _groups(context, item, records)))
+    blocks.extend(laboratories(context, item, records))
     blocks.extend(_outliers(context, item, records))
+    blocks.extend(dependence(context, item))
+    blocks.extend(predicted(context, item, records))
     blocks.extend(_beside(context, item, records))
     blocks.extend(open_caveats(context, CHARACTERISTICS, item.cell))
     return Section(id=item.id("precision"), title=item.name, blocks=tuple(blocks))
@@ -155,8 +159,8 @@ def _outliers(context: Context, item: Item, records: Sequence[PrecisionRecord]) 
             numbers.significant(test.statistic),
             numbers.significant(test.critical),
             numbers.p_value(test.p),
-            numbers.significant(test.suspect, 4),
-            say.text("precision.flagged" if test.flagged else "precision.not_flagged"),
+            _suspect(test),
+            say.text(f"precision.{test.grade or ('flagged' if test.flagged else 'not_flagged')}"),
         )
         for record in records
         for test in record.outlier_tests
@@ -173,7 +177,7 @@ def _outliers(context: Context, item: Item, records: Sequence[PrecisionRecord]) 
                 Column(say.text("precision.statistic"), align="decimal"),
                 Column(say.text("precision.critical"), align="decimal"),
                 Column("p", align="decimal"),
-                Column(say.text("precision.suspect"), align="decimal"),
+                Column(say.text("precision.suspect")),
                 Column(say.text("precision.answer"), width=14),
             ),
             rows=tuple(rows),
@@ -181,6 +185,12 @@ def _outliers(context: Context, item: Item, records: Sequence[PrecisionRecord]) 
             size="small",
         ),
     )
+
+
+def _suspect(test: OutlierRecord) -> str:
+    """The value in question with the group it belongs to."""
+    value = numbers.significant(test.suspect, 4)
+    return value if test.suspect_group is None else f"{value} ({test.suspect_group})"
 
 
 def _beside(context: Context, item: Item, records: Sequence[PrecisionRecord]) -> tuple[Block, ...]:

@@ -134,7 +134,11 @@ def _table(context: Context, item: Item, record: RobustnessRecord) -> Table:
 
 
 def _setting(setting: str | None, unit: str | None) -> str:
-    return numbers.MISSING if setting is None else numbers.quantity(setting, unit or "")
+    """A setting as it was written, with a proper minus sign."""
+    if setting is None:
+        return numbers.MISSING
+    negative = setting.startswith("-") and setting[1:2].isdigit()
+    return numbers.quantity(numbers.MINUS + setting[1:] if negative else setting, unit or "")
 
 
 def _answer(context: Context, record: RobustnessRecord, effect: FactorEffectRecord) -> Content:

@@ -161,8 +161,13 @@ def _trend_cells(record: StabilityRecord) -> tuple[str, str, str]:
     trend = record.trend
     if isinstance(trend, NotAssessed):
         return numbers.MISSING, numbers.MISSING, numbers.MISSING
-    shown = numbers.quantity(numbers.significant(trend.shown), record.time_unit)
-    return estimate_text(trend.change_per_time), numbers.p_value(trend.test.p), shown
+    whole = trend.shown >= record.last_time - record.first_time
+    shown = numbers.as_given(trend.shown) if whole else numbers.significant(trend.shown, 2)
+    return (
+        estimate_text(trend.change_per_time),
+        numbers.p_value(trend.test.p),
+        numbers.quantity(shown, record.time_unit),
+    )
 
 
 def _sentences(context: Context, item: Item, record: StabilityRecord) -> tuple[Content, ...]:
@@ -177,9 +182,7 @@ def _sentences(context: Context, item: Item, record: StabilityRecord) -> tuple[C
     return tuple(found)
 
 
-def _course(
-    context: Context, record: StabilityRecord, trend: StabilityTrendRecord, alpha: float
-) -> Content:
+def _course(context: Context, record: StabilityRecord, trend: StabilityTrendRecord, alpha: float) -> Content:
     say = context.say
     falls = (trend.change_per_time.value or 0.0) < 0
     moves = "none" if trend.test.p >= alpha else "falls" if falls else "rises"
@@ -195,10 +198,6 @@ def _course(
         guarded = say.text("stability.guarded", time=_duration(record, trend.time_until_allowed_guarded))
     time = _duration(record, trend.time_until_allowed)
     return say("stability.trend", time=time, guarded=guarded, **given)
-
-
-def _named(record: StabilityRecord) -> str:
-    return record.condition
 
 
 def _duration(record: StabilityRecord, time: float) -> str:
@@ -269,5 +268,12 @@ def _carry_sentences(context: Context, record: CarryOverRecord) -> tuple[Content
             )
         )
     if record.carry_over.ci is None and record.carry_over.reason:
-        found.append(say("stability.no_interval", reason=record.carry_over.reason))
+        found.append(
+            say(
+                "stability.no_interval",
+                reason=record.carry_over.reason,
+                after=numbers.count(record.n),
+                before=numbers.count(record.baseline_n),
+            )
+        )
     return tuple(found)

@@ -37,7 +37,10 @@ class Finding(Record):
 
 
 class DesignFinding(Record):
-    """What a guidance document asks of the design, and what the study provides."""
+    """What a guidance document asks of the design, and what the study provides.
+
+    ``counter`` is what is counted for the characteristic, ``profile`` the id of the profile that asks.
+    """
 
     always: ClassVar[tuple[str, ...]] = ("provided",)
     requirement: str
@@ -49,6 +52,8 @@ class DesignFinding(Record):
     analyte: str | None = None
     configuration: str | None = None
     recommended: bool = False
+    counter: str = ""
+    profile: str = ""
 
 
 class Caveat(Record):

@@ -9,7 +9,12 @@ from validator.statistics.detection.inputs import (
     RecoveryLevel,
 )
 from validator.statistics.detection.registry import QUANTIFICATION_ALIASES, VARIANTS
-from validator.statistics.detection.resolution import all_limits, resolve_detection, resolve_quantification
+from validator.statistics.detection.resolution import (
+    all_limits,
+    limits_by,
+    resolve_detection,
+    resolve_quantification,
+)
 from validator.statistics.detection.result import LimitResult
 from validator.statistics.detection.variant import Variant
 
@@ -26,6 +31,7 @@ __all__ = [
     "VariantContrast",
     "all_limits",
     "contrasts",
+    "limits_by",
     "ratio_of_limits",
     "resolve_detection",
     "resolve_quantification",

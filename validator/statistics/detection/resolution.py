@@ -18,12 +18,13 @@ if TYPE_CHECKING:
 
 def all_limits(inputs: DetectionInputs) -> dict[str, LimitResult | NotEstimable]:
     """Limits by every variant, or why there are none, in the order of the registry."""
-    return {variant.id: _limits_or_reason(variant, inputs) for variant in VARIANTS.values()}
+    return {name: limits_by(name, inputs) for name in VARIANTS}
 
 
-def _limits_or_reason(variant: Variant, inputs: DetectionInputs) -> LimitResult | NotEstimable:
+def limits_by(name: str, inputs: DetectionInputs) -> LimitResult | NotEstimable:
+    """Limits by the variant of the registry called *name*, or why there are none."""
     try:
-        return variant.limits(inputs)
+        return VARIANTS[name].limits(inputs)
     except NotEstimable as refusal:
         # A fresh one: the raised one would keep its traceback and every array in it alive.
         return NotEstimable(refusal.reason, refusal.needs)

@@ -1,6 +1,6 @@
 """The key ``method``: what is measured, with what, and which variant of it is validated."""
 
-from typing import Self
+from typing import Literal, Self
 
 from pydantic import Field, model_validator
 
@@ -14,6 +14,11 @@ from validator.study.models.base import (
     Texts,
     refuse,
 )
+
+MethodKind = Literal[
+    "assay", "impurity_quantitative", "impurity_limit", "identification", "trace", "screening"
+]
+"""What a method is for, where guidance asks for different things."""
 
 
 class Specification(Record):
@@ -67,9 +72,13 @@ class Configuration(Record):
 
 
 class Method(Record):
-    """The method under validation; ``configuration`` names the variant that is validated."""
+    """The method under validation; ``configuration`` names the variant that is validated.
+
+    ``kind`` says what the method is for: rules of guidance for that kind hold, those for others do not.
+    """
 
     title: Text | None = None
+    kind: MethodKind | None = None
     principle: Text | None = None
     procedure: Text | None = None
     conditions: dict[Label, Text] = Field(default={})

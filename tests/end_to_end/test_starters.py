@@ -1,0 +1,190 @@
+"""``validator new``: what it writes can be checked at once and evaluated when its tables are filled in."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+
+import numpy as np
+import pytest
+
+from validator import read_study
+from validator.command_line import KINDS
+from validator.resources import starters_folder
+
+SERIES = [f"batch {i % 3 + 1}" for i in range(12)]
+
+
+@pytest.fixture
+def starter(command, tmp_path):
+    """The folder that ``new`` wrote for a kind."""
+
+    def starter(kind):
+        done = command("new", tmp_path / kind, "--like", kind)
+        assert (done.status, done.err) == (0, "")
+        return tmp_path / kind
+
+    return starter
+
+
+def header_of(folder, table):
+    return (folder / table).read_text(encoding="utf-8").splitlines()[0].split(";")
+
+
+def readings(table):
+    """A few rows for a table, every field that any starter's header names."""
+    rng = np.random.default_rng(5)
+    noise = iter(rng.normal(0, 0.01, 1000))
+    if table == "calibration.csv":
+        points = [(level, i) for level in (1, 2, 3, 4, 5, 6) for i in (1, 2, 3)]
+        return [
+            {
+                "level": level,
+                "signal": 0.1 * level * (1 + next(noise)),
+                "order": order,
+                "series": f"day {i}",
+                "preparation_id": f"P{i}-{level}",
+            }
+            for order, (level, i) in enumerate(points, start=1)
+        ]
+    if table == "blanks.csv":
+        return [{"signal": 0.1 * next(noise), "series": batch, "kind": "matrix"} for batch in SERIES]
+    if table == "low_level.csv":
+        return [
+            {"level": 0.2, "concentration": 0.2 * (1 + 3 * next(noise)), "series": batch} for batch in SERIES
+        ]
+    if table == "precision.csv":
+        return [
+            {
+                "level": level,
+                "concentration": level * (1 + next(noise)),
+                "day": f"day {day}",
+                "operator": "AB" if day % 2 else "CD",
+                "device": f"S{day}",
+            }
+            for level in (2, 4, 100)
+            for day in range(1, 7)
+            for _ in range(2)
+        ]
+    if table == "recovery.csv":
+        return [
+            {
+                "native": 1.0,
+                "added": 2.0,
+                "level": 3.0,
+                "found": 3.0 * (1 + next(noise)),
+                "series": f"day {day}",
+                "matrix": "river",
+            }
+            for day in range(1, 7)
+        ]
+    return [
+        {
+            "interferent": name,
+            "ratio": ratio,
+            "analyte_level": 3.0,
+            "found": 3.0 * (1 + next(noise)),
+            "reference": 3.0 * (1 + next(noise)),
+        }
+        for name in ("copper(II)", "iron(III)")
+        for ratio in (1, 10)
+        for _ in range(4)
+    ]
+
+
+def fill(folder):
+    """Write rows into every table of a starter, for each of its configurations."""
+    configurations = read_study(folder).configuration_ids
+    for path in sorted(folder.glob("*.csv")):
+        header = header_of(folder, path.name)
+        fields = [name.partition(" (")[0] for name in header]
+        text = io.StringIO()
+        rows = csv.writer(text, delimiter=";", lineterminator="\n")
+        rows.writerow(header)
+        for configuration in configurations if "configuration" in fields else configurations[:1]:
+            for row in readings(path.name):
+                row = {**row, "configuration": configuration}
+                rows.writerow([row[name] for name in fields])
+        path.write_text(text.getvalue(), encoding="utf-8")
+
+
+def test_every_kind_has_its_starter():
+    """The kinds on offer are the folders that are shipped."""
+    assert sorted(path.name for path in starters_folder().iterdir()) == sorted(KINDS)
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_an_empty_starter_is_checked_without_complaint(command, starter, kind):
+    """Headers without rows are blocks without runs: status 0, and every block says what it needs."""
+    folder = starter(kind)
+
+    done = command("check", folder)
+
+    assert (done.status, done.err) == (0, "")
+    tables = {path.name for path in folder.glob("*.csv")}
+    assert tables
+    assert all(name in done.out.splitlines()[1] for name in tables)
+    study = read_study(folder)
+    for name in tables:
+        assert study.runs(name.removesuffix(".csv")) == ()
+    assert "not assessable: the study holds no calibration runs" in done.out
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_an_empty_starter_is_not_assessed(command, starter, kind, tmp_path):
+    """A study without data proves nothing and disproves nothing."""
+    file = tmp_path / "results.json"
+
+    done = command("evaluate", starter(kind), "--results", file)
+
+    assert (done.status, done.err) == (0, "")
+    results = json.loads(file.read_text(encoding="utf-8"))
+    assert results["assessment"]["verdict"] == "not assessed"
+    assert {one["outcome"] for one in results["assessment"]["findings"]} == {"not assessed"}
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_a_filled_starter_is_evaluated(command, starter, kind, tmp_path):
+    """With a few rows in every table each block has figures and each criterion an outcome."""
+    folder = starter(kind)
+    fill(folder)
+    file = tmp_path / "results.json"
+
+    done = command("evaluate", folder, "--results", file)
+
+    assert done.err == ""
+    assert done.status in (0, 1)
+    results = json.loads(file.read_text(encoding="utf-8"))
+    study = read_study(folder)
+    record = results["analytes"]["analyte"]["configurations"][study.validated_configuration]
+    filled = {path.stem for path in folder.glob("*.csv")}
+    for block in {"calibration", "precision", "recovery", "interference"} & filled:
+        assert "not_assessed" not in record[block], block
+    if {"blanks", "low_level"} & filled:
+        assert "value" in record["detection"]["detection_limit"]
+        assert record["detection"]["declared_by"] == "study"
+    own = [one for one in results["assessment"]["findings"] if one["own"]]
+    assert own
+    assert {one["outcome"] for one in own} <= {"meets", "does not meet", "inconclusive"}
+
+
+def test_a_folder_that_holds_something_is_left_alone(command, tmp_path):
+    """Nothing is written over: a folder with content, or a file, is refused and stays as it is."""
+    folder = tmp_path / "mine"
+    folder.mkdir()
+    (folder / "notes.txt").write_text("mine", encoding="utf-8")
+
+    for taken in (folder, folder / "notes.txt"):
+        done = command("new", taken)
+        assert done.status == 2
+        assert "exists and is not an empty folder" in done.err
+    assert [path.name for path in folder.iterdir()] == ["notes.txt"]
+
+
+def test_an_empty_folder_is_filled(command, tmp_path):
+    """An empty folder that is there already may be used."""
+    done = command("new", tmp_path)
+
+    assert done.status == 0
+    assert (tmp_path / "study.yaml").is_file()

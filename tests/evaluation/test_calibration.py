@@ -1,0 +1,213 @@
+"""The calibration of a cell: what enters the fit, what is recorded of it, what is left out and shown."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import statsmodels.api as sm
+
+from validator.evaluation.results import NotAssessed
+
+LEVELS = np.repeat([1.0, 2.0, 4.0, 6.0, 8.0, 10.0], 3)
+RNG = np.random.default_rng(11)
+SIGNALS = 0.02 + 0.1 * LEVELS + 0.004 * RNG.standard_normal(LEVELS.size)
+
+
+def runs(levels=LEVELS, signals=SIGNALS, **more):
+    return [
+        {"level": float(x), "signal": float(y), **{name: values[i] for name, values in more.items()}}
+        for i, (x, y) in enumerate(zip(levels, signals, strict=True))
+    ]
+
+
+@pytest.fixture
+def line_of(record_of, described):
+    """The calibration record of a study."""
+
+    def line_of(written, choices=None, **analysis):
+        blocks = {"calibration": {"runs": written}}
+        if choices or analysis:
+            blocks["analysis"] = {**analysis, **({"calibration": choices} if choices else {})}
+        return record_of(described(**blocks)).calibration
+
+    return line_of
+
+
+def test_a_line_agrees_with_another_library(line_of):
+    """Coefficients, their errors and intervals, r² and s are those of statsmodels' ordinary least squares."""
+    line = line_of(runs())
+    reference = sm.OLS(SIGNALS, sm.add_constant(LEVELS)).fit()
+
+    (a, b), (s_a, s_b) = reference.params, reference.bse
+    assert (line.intercept.value, line.slope.value) == pytest.approx((a, b), rel=1e-10)
+    assert (line.intercept.standard_error, line.slope.standard_error) == pytest.approx((s_a, s_b), rel=1e-10)
+    assert line.slope.ci == pytest.approx(reference.conf_int(0.05)[1], rel=1e-9)
+    assert line.slope.one_sided == pytest.approx(reference.conf_int(0.10)[1], rel=1e-9)
+    assert line.residual_standard_deviation == pytest.approx(np.sqrt(reference.mse_resid), rel=1e-10)
+    assert line.r_squared == pytest.approx(reference.rsquared, rel=1e-12)
+    assert line.intercept_test.t == pytest.approx(reference.tvalues[0], rel=1e-9)
+    assert line.intercept_test.p == pytest.approx(reference.pvalues[0], rel=1e-8)
+
+
+@pytest.mark.parametrize(("weighting", "power"), [("1/x", 1), ("1/x^2", 2)])
+def test_declared_weights_agree_with_another_library(line_of, weighting, power):
+    """Weighted fits are those of statsmodels; the weights in the file are scaled to the number of points."""
+    line = line_of(runs(), {"weighting": weighting})
+    reference = sm.WLS(SIGNALS, sm.add_constant(LEVELS), weights=LEVELS**-power).fit()
+
+    assert (line.intercept.value, line.slope.value) == pytest.approx(tuple(reference.params), rel=1e-9)
+    assert line.slope.standard_error == pytest.approx(reference.bse[1], rel=1e-9)
+    weights = np.array([point.weight for point in line.points])
+    assert weights.sum() == pytest.approx(line.n)
+    assert weights / weights[0] == pytest.approx((LEVELS / LEVELS[0]) ** -power)
+    assert line.weighting == weighting
+    assert line.weighting_reason == "declared in the study"
+
+
+def test_the_quadratic_function_agrees_with_another_library(line_of):
+    """A declared parabola has its third coefficient; a test for a bend is not made of it."""
+    line = line_of(runs(), {"model": "quadratic"})
+    design = np.column_stack([np.ones_like(LEVELS), LEVELS, LEVELS**2])
+    reference = sm.OLS(SIGNALS, design).fit()
+
+    found = (line.intercept, line.slope, line.quadratic)
+    assert [one.value for one in found] == pytest.approx(list(reference.params), rel=1e-8)
+    assert [one.standard_error for one in found] == pytest.approx(list(reference.bse), rel=1e-8)
+    assert isinstance(line.quadratic_test, NotAssessed)
+    assert line.model == "quadratic"
+
+
+def test_a_line_through_the_origin(line_of):
+    """One coefficient; the intercept is zero by definition and is not tested."""
+    line = line_of(runs(), {"model": "linear_through_origin"})
+
+    assert line.slope.value == pytest.approx(float(LEVELS @ SIGNALS / (LEVELS @ LEVELS)), rel=1e-12)
+    assert line.intercept.value == 0
+    assert isinstance(line.intercept_test, NotAssessed)
+    assert isinstance(line.quadratic_test, NotAssessed)
+
+
+def test_repeated_readings_add_no_degrees_of_freedom(line_of):
+    """The fit has one point a preparation however often it is read; the scatter of readings is told."""
+    readings = [[y - 0.001, y, y + 0.001] for y in SIGNALS]
+    written = [
+        {"level": float(x), "signals": [float(y) for y in some], "preparation": "repeated_reading"}
+        for x, some in zip(LEVELS, readings, strict=True)
+    ]
+
+    line, single = line_of(written), line_of(runs())
+
+    assert (line.n, line.degrees_of_freedom) == (18, 16)
+    assert line.slope.value == pytest.approx(single.slope.value, rel=1e-12)
+    assert line.slope.standard_error == pytest.approx(single.slope.standard_error, rel=1e-9)
+    assert line.lack_of_fit.df == single.lack_of_fit.df
+    assert line.repeated_readings.sd == pytest.approx(0.001)
+    assert line.repeated_readings.degrees_of_freedom == 36
+    assert line.repeated_readings.preparations == 18
+    assert single.repeated_readings is None
+
+
+def test_excluded_points_are_left_out_listed_and_their_effect_shown(line_of):
+    """The decision rests on what is left; what was excluded is listed, and the line with it is shown."""
+    written = runs()
+    written[3] |= {"signal": 0.9, "excluded": "sensor cracked"}
+
+    line = line_of(written)
+    without = line_of([run for run in written if "excluded" not in run])
+
+    assert line.n == 17
+    assert line.slope == without.slope
+    (point,) = line.excluded
+    assert (point.level, point.signal, point.cause) == (2.0, 0.9, "sensor cracked")
+    assert point.place.startswith("study.yaml:")
+    assert line.with_excluded.n == 18
+    assert line.with_excluded.residual_standard_deviation > 5 * line.residual_standard_deviation
+    assert without.with_excluded is None
+
+
+def test_everything_excluded(line_of):
+    """A calibration of excluded runs is none."""
+    line = line_of([{**run, "excluded": "wrong stock solution"} for run in runs()])
+
+    assert line == NotAssessed(not_assessed="every calibration run is excluded", needs="standards that count")
+
+
+def test_the_run_order_is_used_where_it_is_known(line_of):
+    """Neighbours in time are tested only where every point has its place in the order."""
+    order = list(range(1, 19))
+
+    known = line_of(runs(order=order))
+    unknown = line_of(runs())
+    doubtful = line_of(runs(order=[*order[:-1], 1]))
+
+    assert 0 < known.durbin_watson.statistic < 4
+    assert isinstance(unknown.durbin_watson, NotAssessed)
+    assert isinstance(doubtful.durbin_watson, NotAssessed)
+
+
+def test_nothing_declared_is_said(line_of):
+    """Where the study declares no weighting ordinary least squares is used, and the record says so."""
+    assert line_of(runs()).weighting_reason == "nothing was declared: ordinary least squares"
+
+
+def test_automatic_weights_write_their_path(line_of):
+    """The rule that chose the weights is told; proportional scatter gets weights, constant scatter none."""
+    levels = np.repeat(LEVELS[::3], 8)
+    proportional = 0.1 * levels * (1 + 0.03 * np.random.default_rng(3).standard_normal(levels.size))
+
+    even = line_of(runs(), {"weighting": "auto"})
+    uneven = line_of(runs(levels, proportional), {"weighting": "auto"})
+
+    assert even.weighting == "none"
+    assert uneven.weighting != "none"
+    for line in (even, uneven):
+        assert line.weighting_path
+        assert any("decides nothing" in step.test for step in line.weighting_path)
+    rule = "chosen by the stated rule: homoscedasticity"
+    assert even.weighting_reason == f"{rule} kept; weights none"
+    assert uneven.weighting_reason == f"{rule} rejected; variance form: proportional; weights 1/x^2"
+
+
+def test_a_bent_calibration_gets_a_parabola_beside_it(line_of):
+    """Where Mandel's test finds a bend the second-order function is offered; the declared line stands."""
+    bent = line_of(runs(signals=SIGNALS - 0.003 * LEVELS**2))
+    straight = line_of(runs())
+
+    assert bent.quadratic_test.p < 0.01
+    assert bent.model == "linear"
+    assert bent.alternative_quadratic.quadratic.value == pytest.approx(-0.003, rel=0.2)
+    assert straight.alternative_quadratic is None
+
+
+def test_uncertain_levels_are_weighed_against_the_scatter(line_of):
+    """A level uncertainty beyond a third of the scatter gets a fit with errors in both coordinates beside."""
+    large = line_of([{**run, "level_uncertainty": 0.05 * run["level"]} for run in runs()])
+    small = line_of([{**run, "level_uncertainty": 1e-6} for run in runs()])
+    none = line_of(runs())
+
+    assert large.level_uncertainty.largest_share > 1 / 3
+    assert large.level_uncertainty.york_slope.value == pytest.approx(large.slope.value, rel=0.05)
+    assert small.level_uncertainty.largest_share < 1 / 3
+    assert small.level_uncertainty.york_slope is None
+    assert none.level_uncertainty is None
+
+
+def test_points_are_told_with_what_was_made_of_them(line_of):
+    """Each point: level, signal, fitted value, residual, and the level read back from the line."""
+    line = line_of(runs())
+
+    assert [point.level for point in line.points] == LEVELS.tolist()
+    for point in line.points:
+        assert point.fitted + point.residual == pytest.approx(point.signal, rel=1e-12)
+        read = (point.signal - line.intercept.value) / line.slope.value
+        assert point.back_calculated == pytest.approx(read, rel=1e-9)
+        assert point.relative_error_percent == pytest.approx(100 * (read / point.level - 1), rel=1e-6)
+    assert (line.working_range.lower, line.working_range.upper) == (1, 10)
+
+
+def test_the_confidence_of_the_study_holds_for_every_interval(line_of):
+    """A study at 99 % has wider intervals and keeps its estimates."""
+    usual, strict = line_of(runs()), line_of(runs(), confidence=0.99)
+
+    assert strict.slope.value == usual.slope.value
+    assert strict.slope.ci[0] < usual.slope.ci[0] < usual.slope.ci[1] < strict.slope.ci[1]

@@ -1,0 +1,209 @@
+"""Devices: how far results depend on which one is used, and how long one may be used."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from validator.dossier import numbers
+from validator.dossier.document import Block, Column, Paragraph, Section, Table
+from validator.dossier.sections.context import (
+    Context,
+    Item,
+    estimate_text,
+    judged,
+    open_caveats,
+    p_text,
+    percent_level,
+    refusals,
+    row,
+    value_text,
+)
+from validator.dossier.sections.matrix import t_text
+from validator.dossier.sections.pictures_of_conditions import uses_figure
+from validator.evaluation.results import (
+    DeclineRecord,
+    DeviceToDeviceRecord,
+    FTest,
+    NotAssessed,
+    RepeatedUseRecord,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from validator.dossier.inline import Content
+
+
+def devices(context: Context) -> Section | None:
+    """One subsection for each analyte and configuration with several devices or repeated uses."""
+    sections = [section for item in context.items() if (section := _item(context, item)) is not None]
+    if not sections:
+        return None
+    say = context.say
+    return Section(
+        id="devices",
+        title=say("devices.title"),
+        blocks=(Paragraph(say("devices.lead"), role="lead"), *sections),
+    )
+
+
+def _item(context: Context, item: Item) -> Section | None:
+    blocks: list[Block | Section] = []
+    between, used = item.configuration.device_to_device, item.configuration.repeated_use
+    if not isinstance(between, NotAssessed):
+        blocks.extend(judged(context, ("device_to_device",), item.cell))
+        blocks.extend(_between(context, item, between))
+    if not isinstance(used, NotAssessed):
+        blocks.extend(judged(context, ("repeated_use",), item.cell))
+        blocks.extend(_used(context, item, used))
+    if not blocks:
+        return None
+    blocks.extend(open_caveats(context, ("device_to_device", "repeated_use"), item.cell))
+    return Section(id=item.id("devices"), title=item.name, blocks=tuple(blocks))
+
+
+def _between(context: Context, item: Item, records: Sequence[DeviceToDeviceRecord]) -> tuple[Block, ...]:
+    say, first = context.say, records[0]
+    unit = item.analyte.unit if first.axis == "concentration" else item.analyte.signal_unit
+    rows = [
+        row(
+            numbers.as_given(record.level),
+            f"{numbers.count(record.devices)} / {numbers.count(record.n)}",
+            value_text(record.mean),
+            estimate_text(record.device_rsd),
+            estimate_text(record.between_rsd),
+            estimate_text(record.within_rsd),
+            estimate_text(record.total_rsd),
+            f_text(record.test),
+        )
+        for record in records
+    ]
+    return (
+        Paragraph(say(f"devices.from.{first.source.replace(' ', '_')}")),
+        Table(
+            id=item.id("between-table"),
+            caption=say("devices.between", name=item.name),
+            columns=(
+                Column(say.text("devices.level"), unit=item.analyte.unit, align="decimal"),
+                Column(say.text("devices.devices"), align="centre"),
+                Column(say.text("devices.mean"), unit=unit, align="decimal"),
+                Column(say.text("devices.spread"), unit="%"),
+                Column(say.text("devices.between_rsd"), unit="%"),
+                Column(say.text("devices.within_rsd"), unit="%"),
+                Column(say.text("devices.total_rsd"), unit="%"),
+                Column(say.text("devices.test")),
+            ),
+            rows=tuple(rows),
+            note=say("devices.between_note", level=percent_level(item.record.confidence)),
+            size="small",
+        ),
+        *(
+            Paragraph(say("devices.confounded", with_=text))
+            for text in dict.fromkeys(one.confounded_with for one in records)
+            if text
+        ),
+        *_excluded(context, [(len(one.excluded), one.with_excluded) for one in records]),
+    )
+
+
+def f_text(test: FTest | None) -> str:
+    """``F = 3.1, ν = 3, 12, p = 0.07``; a dash where there is no test."""
+    if test is None:
+        return numbers.MISSING
+    nu = numbers.degrees_of_freedom(*test.df)
+    return f"F = {numbers.significant(test.f)}, ν = {nu}, {p_text(test.p)}"
+
+
+def _excluded(context: Context, entries: Sequence[tuple[int, object]]) -> tuple[Block, ...]:
+    return tuple(
+        Paragraph(
+            context.say(
+                "devices.with_excluded",
+                count=numbers.count(count),
+                with_=estimate_text(beside, "%"),  # type: ignore[arg-type]
+            )
+        )
+        for count, beside in entries
+        if count
+    )
+
+
+def _used(context: Context, item: Item, record: RepeatedUseRecord) -> tuple[Block, ...]:
+    say, signal = context.say, item.analyte.signal_unit
+    rows = [
+        row(
+            one.device,
+            numbers.count(len(one.uses)),
+            numbers.significant(one.mean, 4),
+            numbers.significant(one.signals[0], 4),
+            numbers.significant(one.signals[-1], 4),
+            numbers.significant(one.rsd, 2),
+        )
+        for one in record.by_device
+    ]
+    blocks: list[Block] = [
+        Table(
+            id=item.id("uses-table"),
+            caption=say("devices.uses", name=item.name),
+            columns=(
+                Column(say.text("devices.device"), width=26),
+                Column(say.text("devices.count"), align="centre"),
+                Column(say.text("devices.device_mean"), unit=signal, align="decimal"),
+                Column(say.text("devices.first"), unit=signal, align="decimal"),
+                Column(say.text("devices.last"), unit=signal, align="decimal"),
+                Column(say.text("devices.rsd"), unit="%", align="decimal"),
+            ),
+            rows=tuple(rows),
+            note=say("devices.uses_note", rsd=estimate_text(record.rsd, "%")),
+            size="small",
+        )
+    ]
+    decline = record.decline
+    if isinstance(decline, NotAssessed):
+        blocks.extend(refusals((say.text("devices.uses", name=item.name), decline)))
+    else:
+        blocks.extend(Paragraph(text) for text in _decline(context, item, record, decline))
+        blocks.extend(uses_figure(context, item, record, decline))
+    blocks.extend(_excluded(context, [(len(record.excluded), record.with_excluded)]))
+    return tuple(blocks)
+
+
+def _decline(
+    context: Context, item: Item, record: RepeatedUseRecord, decline: DeclineRecord
+) -> tuple[Content, ...]:
+    say, alpha = context.say, context.study.analysis_for(item.cell.analyte).alpha
+    found = [
+        say(
+            "devices.decline",
+            decline=estimate_text(decline.decline_per_use, "%"),
+            test=t_text(decline.test),
+            method=decline.method,
+            last=numbers.count(record.last_use),
+            remaining=estimate_text(decline.remaining_percent, "%"),
+        ),
+        _life(context, decline),
+    ]
+    if decline.extrapolated:
+        found.append(say("devices.extrapolated"))
+    if decline.homogeneity is not None and decline.homogeneity.p < alpha:
+        found.append(say("devices.unlike", test=f_text(decline.homogeneity)))
+    if decline.curvature is not None and decline.curvature.p < alpha:
+        found.append(say("devices.bends", test=t_text(decline.curvature)))
+    return tuple(found)
+
+
+def _life(context: Context, decline: DeclineRecord) -> Content:
+    say, shown = context.say, numbers.count(decline.shown_uses)
+    until = decline.uses_until_loss
+    if until is None or until.value is None:
+        return say("devices.no_decline", shown=shown)
+    by = say.text("devices.by_customary" if decline.loss_by == "customary" else "devices.by_study")
+    given = {
+        "loss": numbers.as_given(decline.loss_percent),
+        "by": by,
+        "uses": estimate_text(until),
+        "shown": shown,
+    }
+    if decline.uses_at_least is None:
+        return say("devices.life_open", **given)
+    return say("devices.life", least=numbers.significant(decline.uses_at_least, 2), **given)

@@ -1,0 +1,239 @@
+"""What stands beside the precision of a level: laboratories, expectation, dependence on the level."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from validator.dossier import numbers
+from validator.dossier.document import Block, Column, Paragraph, Row, Table
+from validator.dossier.inline import Symbol, Text
+from validator.dossier.sections.context import Context, Item, row
+from validator.dossier.sections.pictures import level_label
+from validator.dossier.sections.pictures_of_conditions import consistency_figure
+from validator.evaluation.results import (
+    ConsistencyRecord,
+    EstimateRecord,
+    LaboratoryRecord,
+    LevelFormRecord,
+    NotAssessed,
+    PrecisionRecord,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from validator.dossier.inline import Content
+
+
+def laboratories(context: Context, item: Item, records: Sequence[PrecisionRecord]) -> tuple[Block, ...]:
+    """The laboratories of each level, the figure of h and k, robust figures; nothing without laboratories."""
+    say = context.say
+    found = [(record, record.consistency) for record in records if record.consistency is not None]
+    blocks: list[Block] = []
+    for position, (record, consistency) in enumerate(found, start=1):
+        blocks.append(_table(context, item, record, consistency, position))
+        if consistency.reason:
+            blocks.append(Paragraph(say("interlaboratory.no_h", reason=consistency.reason)))
+    blocks.extend(consistency_figure(context, item, records))
+    blocks.extend(_robust(context, item, records))
+    return tuple(blocks)
+
+
+def _table(
+    context: Context, item: Item, record: PrecisionRecord, consistency: ConsistencyRecord, position: int
+) -> Table:
+    say, unit = context.say, item.analyte.unit
+    h_5, h_1 = consistency.h_critical or (None, None)
+    rows = [
+        row(
+            lab.laboratory,
+            numbers.count(lab.n),
+            numbers.significant(lab.mean, 4),
+            numbers.significant(lab.sd, 2),
+            numbers.significant(lab.h, 3),
+            numbers.significant(lab.k, 3),
+            _answer(context, lab, consistency),
+        )
+        for lab in consistency.laboratories
+    ]
+    return Table(
+        id=item.id("laboratories", str(position)),
+        caption=say("interlaboratory.laboratories", level=level_label(item, record.level), name=item.name),
+        columns=(
+            Column(say.text("interlaboratory.laboratory"), width=24),
+            Column(say.text("interlaboratory.n"), align="centre"),
+            Column(say.text("interlaboratory.mean"), unit=unit, align="decimal"),
+            Column(say("interlaboratory.sd"), unit=unit, align="decimal"),
+            Column(say("interlaboratory.h"), align="decimal"),
+            Column(say("interlaboratory.k"), align="decimal"),
+            Column(say.text("interlaboratory.answer"), width=24),
+        ),
+        rows=tuple(rows),
+        note=say("interlaboratory.note", h_5=numbers.significant(h_5), h_1=numbers.significant(h_1)),
+        size="small",
+    )
+
+
+def _answer(context: Context, lab: LaboratoryRecord, consistency: ConsistencyRecord) -> str:
+    """``h: beyond 1 %`` for each of h and k that stands out; else inside."""
+    say = context.say
+    parts = []
+    for name, value, points in (
+        ("h", lab.h, consistency.h_critical),
+        ("k", lab.k, lab.k_critical),
+    ):
+        if value is None or points is None or abs(value) <= points[0]:
+            continue
+        key = "beyond_1" if abs(value) > points[1] else "beyond_5"
+        parts.append(f"{name}: {say.text(f'interlaboratory.{key}')}")
+    return "; ".join(parts) or say.text("interlaboratory.inside")
+
+
+def _robust(context: Context, item: Item, records: Sequence[PrecisionRecord]) -> tuple[Block, ...]:
+    say, unit = context.say, item.analyte.unit
+    rows: list[Row] = []
+    for record in records:
+        robust = record.robust
+        if robust is None or isinstance(robust, NotAssessed):
+            continue
+        rows.append(
+            row(
+                numbers.as_given(record.level),
+                _pair(record.mean, robust.mean, 4),
+                _pair(record.repeatability_sd, robust.repeatability_sd, 2),
+                _pair(record.between_sd, robust.between_sd, 2),
+                _pair(record.reproducibility_sd, robust.reproducibility_sd, 2),
+            )
+        )
+    if not rows:
+        return ()
+    return (
+        Table(
+            id=item.id("robust"),
+            caption=say("interlaboratory.robust", name=item.name),
+            columns=(
+                Column(say.text("interlaboratory.level"), unit=unit, align="decimal"),
+                Column(say.text("interlaboratory.robust_mean"), unit=unit, align="centre"),
+                Column(say("interlaboratory.s_r"), unit=unit, align="centre"),
+                Column(say("interlaboratory.s_l"), unit=unit, align="centre"),
+                Column(say("interlaboratory.s_R"), unit=unit, align="centre"),
+            ),
+            rows=tuple(rows),
+            note=say("interlaboratory.robust_note"),
+            size="small",
+        ),
+    )
+
+
+def _pair(usual: EstimateRecord | NotAssessed | None, robust: float, digits: int) -> str:
+    return f"{numbers.significant(_value(usual), digits)} / {numbers.significant(robust, digits)}"
+
+
+def _value(figure: EstimateRecord | NotAssessed | None) -> float | None:
+    return figure.value if isinstance(figure, EstimateRecord) else None
+
+
+def predicted(context: Context, item: Item, records: Sequence[PrecisionRecord]) -> tuple[Block, ...]:
+    """RSDs found beside those that the mass fraction lets one expect."""
+    say = context.say
+    known = [record for record in records if record.horwitz_rsd is not None]
+    if not known:
+        return ()
+    columns = [
+        Column(say.text("interlaboratory.level"), unit=item.analyte.unit, align="decimal"),
+        Column(say.text("interlaboratory.fraction"), align="centre"),
+        Column(say("interlaboratory.expected"), unit="%", align="decimal"),
+    ]
+    between = any(record.horrat is not None for record in known)
+    if between:
+        columns.append(Column(say("interlaboratory.found_R"), unit="%", align="decimal"))
+        columns.append(Column(say("interlaboratory.horrat_R"), align="decimal"))
+    columns.append(Column(say("interlaboratory.found_r"), unit="%", align="decimal"))
+    columns.append(Column(say("interlaboratory.horrat_r"), align="decimal"))
+    assumed = next((one.mass_fraction_assumption for one in known if one.mass_fraction_assumption), None)
+    return (
+        Table(
+            id=item.id("predicted"),
+            caption=say("interlaboratory.predicted", name=item.name),
+            columns=tuple(columns),
+            rows=tuple(row(*_predicted_cells(record, between=between)) for record in known),
+            note=say(
+                "interlaboratory.predicted_note" if between else "interlaboratory.predicted_note_within",
+                assumption=say.text("interlaboratory.assumed", what=assumed) if assumed else "",
+            ),
+            size="small",
+        ),
+    )
+
+
+def _predicted_cells(record: PrecisionRecord, *, between: bool) -> list[str]:
+    cells = [
+        numbers.as_given(record.level),
+        numbers.significant(record.mass_fraction, 2),
+        numbers.significant(record.horwitz_rsd, 2),
+    ]
+    if between:
+        cells.append(numbers.significant(_value(record.reproducibility_rsd), 2))
+        cells.append(numbers.significant(record.horrat, 2))
+    cells.append(numbers.significant(_value(record.repeatability_rsd), 2))
+    cells.append(numbers.significant(record.horrat_repeatability, 2))
+    return cells
+
+
+def dependence(context: Context, item: Item) -> tuple[Block, ...]:
+    """Standard deviations against the level in three forms, where three levels or more were measured."""
+    record = item.configuration.level_dependence
+    if record is None:
+        return ()
+    say = context.say
+    rows: list[Row] = []
+    for name, forms in (("repeatability", record.repeatability), (record.total_of, record.total)):
+        if isinstance(forms, NotAssessed):
+            continue
+        symbol = {"repeatability": "s_r", "intermediate": "s_I", "reproducibility": "s_R"}[name]
+        rows.extend(
+            row(
+                say(f"interlaboratory.{name}"),
+                say(f"interlaboratory.form_name.{form.form}"),
+                _equation(form, symbol),
+                numbers.percent(100 * form.relative_misfit, 2),
+            )
+            for form in forms
+        )
+    if not rows:
+        return ()
+    return (
+        Table(
+            id=item.id("dependence"),
+            caption=say("interlaboratory.dependence", name=item.name),
+            columns=(
+                Column(say.text("interlaboratory.of"), width=28),
+                Column(say.text("interlaboratory.form"), width=20),
+                Column(say.text("interlaboratory.equation")),
+                Column(say.text("interlaboratory.misfit"), align="centre"),
+            ),
+            rows=tuple(rows),
+            note=say("interlaboratory.dependence_note"),
+            size="small",
+        ),
+    )
+
+
+def _equation(form: LevelFormRecord, symbol: str) -> Content:
+    """The function with its figures: ``s_r = 0.02 + 0.031 m``."""
+    letter, _, sub = symbol.partition("_")
+    name, level = Symbol(letter, sub), Symbol("m")
+    slope = numbers.significant(form.slope)
+    match form.form:
+        case "proportional":
+            return (name, Text(f" = {slope} "), level)
+        case "linear":
+            return (name, Text(f" = {numbers.significant(form.intercept)}{_signed(form.slope)} "), level)
+        case "power":
+            factor = numbers.significant(10.0**form.intercept)
+            return (name, Text(f" = {factor} "), Symbol("m", sup=slope))
+
+
+def _signed(value: float) -> str:
+    sign = numbers.MINUS if value < 0 else "+"
+    return f" {sign} {numbers.significant(abs(value))}"
