@@ -10,8 +10,7 @@ from typing import TYPE_CHECKING
 import pytest
 import yaml
 
-from validator import assess, evaluate, read_study
-from validator.command_line import main
+import validator
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -70,7 +69,7 @@ def study_of(folder_with):
     """The study as read from files."""
 
     def study_of(study, tables=None):
-        return read_study(folder_with(study, tables))
+        return validator.read_study(folder_with(study, tables))
 
     return study_of
 
@@ -81,7 +80,7 @@ def judged(study_of):
 
     def judged(study, tables=None):
         read = study_of(study, tables)
-        return read, assess(read, evaluate(read))
+        return read, validator.assess(read, validator.evaluate(read))
 
     return judged
 
@@ -100,11 +99,12 @@ def record_of(judged):
 @pytest.fixture(scope="session")
 def command():
     """Run one command as the terminal would."""
+    from validator import command_line
 
     def command(*arguments) -> Command:
         out, err = io.StringIO(), io.StringIO()
         with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
-            status = main([str(argument) for argument in arguments])
+            status = command_line.main([str(argument) for argument in arguments])
         return Command(status, out.getvalue(), err.getvalue())
 
     return command

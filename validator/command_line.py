@@ -1,7 +1,7 @@
 """The commands: arguments and streams come in, an exit status goes out. Only this file prints.
 
-Exit status: 0 done (and, for ``report``, the verdict is not "not fit"); 1 done, verdict "not fit";
-2 the input could not be used; 3 the environment lacks something.
+Exit status: 0 done (and, for ``report``, the verdict is not "not fit"); 1 done, verdict "not fit", or
+``verify`` found a difference; 2 the input could not be used; 3 the environment lacks something.
 """
 
 from __future__ import annotations
@@ -28,6 +28,8 @@ if TYPE_CHECKING:
     from validator.study import Study
 
 DONE, NOT_FIT, UNUSABLE_INPUT, ENVIRONMENT = 0, 1, 2, 3
+DIFFERS = NOT_FIT
+MOST_SHOWN = 40
 KINDS = ("stripping-voltammetry", "chromatography", "photometry", "blank-based")
 
 logger = logging.getLogger("validator")
@@ -86,6 +88,7 @@ def cli(verbose: bool) -> None:
     )
     for library in ("weasyprint", "fontTools", "matplotlib"):
         logging.getLogger(library).setLevel(logging.ERROR)
+    logging.getLogger("pypdf").setLevel(logging.CRITICAL)  # what is wrong with a PDF, we say ourselves
 
 
 @cli.command()
@@ -196,6 +199,30 @@ def report(
         _write(timings, watch.timings(("read", "evaluate", "assess", "figures", "html", "pdf")))
     click.echo(f"{target}: verdict: {_verdict(results)}")
     context.exit(_status(results, always_succeed))
+
+
+@cli.command()
+@click.argument("dossier", type=click.Path(path_type=Path))
+@click.option(
+    "--tolerance",
+    type=click.FloatRange(min=0.0, max=0.01),
+    help="Relative difference of two numbers that counts as none; "
+    "default: 0 with the software versions of the dossier, 1e-9 with others.",
+)
+@click.option("--all", "list_all", is_flag=True, help=f"List every difference, not the first {MOST_SHOWN}.")
+@click.pass_context
+def verify(context: click.Context, dossier: Path, tolerance: float | None, list_all: bool) -> None:
+    """Recompute DOSSIER from its attachments and compare every figure; exit with 1 if any differs.
+
+    The attached results are compared, not the printed pages.
+    """
+    from validator.integrity import summary
+    from validator.integrity import verify as verify_dossier
+
+    with Stopwatch().step("verify", "recomputing"):
+        found = verify_dossier(dossier, tolerance)
+    click.echo(summary(found, None if list_all else MOST_SHOWN))
+    context.exit(DIFFERS if found.differences else DONE)
 
 
 def _folder_of(study: Path) -> Path:

@@ -134,9 +134,9 @@ def _method() -> Section:
             Paragraph(
                 rich(
                     "The line is $y$ = $a$ + $b$ $x$; the standard deviation of the residuals is $s_{y/x}$, "
-                    "with $R^2$ given for information only. The **declared** variant decides, see [[tab-limits]], "
-                    "[[eq-sx0]] and [[calibration]]. *Independent preparations* are the unit; {user} is literal text. "
-                    "Interval of the slope: {slope}.",
+                    "with $R^2$ for information only. The **declared** variant decides, see "
+                    "[[tab-limits]], [[eq-sx0]], [[calibration]]. *Independent preparations* are the unit; "
+                    "{user} is literal text. Interval of the slope: {slope}.",
                     user="<b>*not markup* & $x_0$</b>",
                     slope="0.4123 ± 0.0021 µA L/µg",
                 )

@@ -8,7 +8,8 @@ from hypothesis import strategies as st
 
 from validator.dossier.document import Column, Row, Table
 from validator.dossier.inline import Code, Outcome
-from validator.dossier.table_layout import lay_out, text_width
+from validator.dossier.measuring import longest_word, text_width
+from validator.dossier.table_layout import lay_out
 
 
 def _column(*cells, align="decimal"):
@@ -45,7 +46,7 @@ def test_words_in_a_column_of_numbers_are_centred():
     cells = _column("1.5", "not assessed: two levels only", "–", Outcome("meets"))
 
     assert [cell.align for cell in cells] == ["decimal", "centre", "centre", "centre"]
-    assert (cells[0].before, cells[0].after) == (0.0, 0.0)
+    assert (cells[0].before, cells[0].after) == (0.5, 0.5)
 
 
 def test_type_shrinks_then_the_page_turns_then_numbers_wrap():
@@ -67,10 +68,62 @@ def test_type_shrinks_then_the_page_turns_then_numbers_wrap():
         ("normal", False, False),
         ("small", False, False),
         ("tiny", False, False),
+        ("normal", True, False),
         ("small", True, False),
         ("tiny", True, False),
         ("tiny", True, True),
     ]
+
+
+def _widths(*columns, rows):
+    """Widths of the columns in em of the type size that was chosen, and that size."""
+    layout = lay_out(Table(id="t", caption="c", columns=columns, rows=tuple(map(Row, rows))))
+    assert layout.size == "normal"
+    assert sum(layout.widths) == pytest.approx(100, abs=0.05)
+    return [width / 100 * 160 / 25.4 * 72 / 8.6 for width in layout.widths]
+
+
+def test_columns_share_the_whole_width():
+    """More text gets more room, and nothing is left over."""
+    widths = _widths(Column("a"), Column("b"), rows=[("short", "a much longer sentence")])
+
+    assert widths[1] > 2 * widths[0]
+
+
+def test_one_long_column_breaks_before_all_the_short_ones():
+    """Where not everything fits on a line, the widest column takes the lines and the others stay whole."""
+    remark = "pump failed: the flow was below 0.4 mL/min for the whole of the second deposition " * 2
+    rows = [("calibration.csv row 12", "cadmium", "2024-05-14", ""), ("a", "zinc", "2024-05-14", remark)]
+    widths = _widths(Column("Place"), Column("Analyte"), Column("Date"), Column("Remark"), rows=rows)
+
+    for width, cells in zip(widths[:3], list(zip(*rows, strict=True))[:3], strict=True):
+        assert width >= 1 + max(text_width(cell) for cell in cells)
+
+
+def test_no_column_is_narrower_than_its_longest_word():
+    """Words are cut only in the last resort."""
+    rows = [("electrochemically", "a " * 300, "b " * 300, "voltammetric")]
+    widths = _widths(Column("a"), Column("b"), Column("c"), Column("d"), rows=rows)
+
+    assert widths[0] >= 1 + longest_word("electrochemically")
+    assert widths[3] >= 1 + longest_word("voltammetric")
+
+
+def test_a_wished_width_is_met_where_it_can_be():
+    """A share in percent holds unless the other columns would be cut."""
+    whole = 160 / 25.4 * 72 / 8.6
+    wide = ("w" * 9,) * 5
+
+    assert _widths(Column("a", width=40), Column("b"), rows=[("x", "y")])[0] == pytest.approx(
+        0.4 * whole, rel=0.01
+    )
+    assert _widths(Column("a", width=90), *[Column("b")] * 5, rows=[("x", *wide)])[0] < 0.3 * whole
+
+
+def test_a_date_is_not_broken():
+    """A hyphen before a digit is no place for a new line, one before a letter is."""
+    assert longest_word("2024-05-14") == pytest.approx(text_width("2024-05-14"))
+    assert longest_word("bismuth-film") == pytest.approx(text_width("bismuth-"))
 
 
 def test_the_wanted_size_is_kept_where_it_fits():

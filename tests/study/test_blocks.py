@@ -432,7 +432,10 @@ def test_settings_that_do_not_fit_the_factors(problems_of):
             "robustness: {design: youden, factors: [], runs: [{settings: [+], result: 1}]}\n",
             ["study.yaml:5: robustness.factors: the list is empty; name the factors that were varied"],
         ),
-        ("uncertainty: {}\n", ["study.yaml:5: uncertainty: give components, bias or both"]),
+        (
+            "uncertainty: {}\n",
+            ["study.yaml:5: uncertainty: give components, bias, or a model with its quantities"],
+        ),
         (
             "uncertainty: {bias: from nowhere}\n",
             [

@@ -10,7 +10,7 @@ from validator.assessment.observations import Observation
 from validator.assessment.own_criteria import judged, needed
 from validator.assessment.replicates import further_results
 from validator.errors import NotEstimable
-from validator.evaluation.results import Finding, Results
+from validator.evaluation.results import Finding, NotAssessed, Results
 from validator.evaluation.rows import Cell
 from validator.guidance import (
     FIGURE_MEANINGS,
@@ -78,7 +78,7 @@ def _findings(
     if found is None:
         return
     choices = study.analysis_for(cell.analyte)
-    for observation in _places(acceptance.at, found):
+    for observation in _places(acceptance.at, found, subject.analyte.legal_limit):
         limit, words, refusal, source = _limit(rule, acceptance, subject, observation)
         if refusal is not None:
             observation = Observation(
@@ -113,7 +113,8 @@ def _findings(
 
 def _superseded(rule: Requirement, cell: Cell, own: Sequence[Finding]) -> str | None:
     for finding in own:
-        if finding.characteristic == rule.characteristic.value and finding.analyte == cell.analyte:
+        same_cell = (finding.analyte, finding.configuration) == (cell.analyte, cell.configuration)
+        if same_cell and finding.characteristic == rule.characteristic.value:
             return "the study's own criterion takes precedence"
     return None
 
@@ -155,7 +156,8 @@ def _words(acceptance: Acceptance, limit: Limit) -> str:
     return f"{meaning.meaning} {bounds}"
 
 
-def _places(place: Place, found: Sequence[Observation]) -> list[Observation]:
+def _places(place: Place, found: Sequence[Observation], legal_limit: float | None) -> list[Observation]:
+    """The figures at the levels that the limit is for."""
     levels = [one.level for one in found if one.level is not None]
     if place is Place.EVERY_LEVEL or not levels:
         return list(found)
@@ -164,4 +166,10 @@ def _places(place: Place, found: Sequence[Observation]) -> list[Observation]:
         return [one for one in found if one.level == lowest]
     if place is Place.OTHER_LEVELS:
         return [one for one in found if one.level != lowest]
-    return list(found)[-1:]
+    if legal_limit is None:
+        refusal = NotAssessed(
+            not_assessed="the study states no legal limit", needs="method.analytes: legal_limit"
+        )
+        return [Observation(estimate=None, refusal=refusal)]
+    nearest = min(levels, key=lambda level: abs(level - legal_limit))
+    return [one for one in found if one.level == nearest]

@@ -7,6 +7,7 @@ import itertools
 from typing import TYPE_CHECKING, TypeVar
 
 from pypdf import PdfReader
+from pypdf.errors import DependencyError, FileNotDecryptedError
 from pypdf.generic import ArrayObject, DictionaryObject, PdfObject, StreamObject, TextStringObject
 
 from validator.errors import DossierError
@@ -38,24 +39,23 @@ def attached_files(dossier: Path) -> dict[str, bytes]:
     """
     content = _content(dossier)
     try:
-        reader = PdfReader(io.BytesIO(content))
-        files = None if reader.is_encrypted else _files(reader, dossier)
+        return _files(PdfReader(io.BytesIO(content)), dossier)
     except DossierError:
         raise
+    except (DependencyError, FileNotDecryptedError) as error:
+        raise DossierError(f"{dossier}: is encrypted; verify the dossier as it was written") from error
     except Exception as error:  # on a damaged file the reader raises whatever it stumbled over
         raise DossierError(f"{dossier}: is not a PDF that can be read ({type(error).__name__})") from error
-    if files is None:
-        raise DossierError(f"{dossier}: is encrypted; verify the dossier as it was written")
-    return files
-
 
 def _content(dossier: Path) -> bytes:
     try:
         if dossier.stat().st_size > LARGEST_DOSSIER:
             raise DossierError(f"{dossier}: is larger than {LARGEST_DOSSIER // MEGABYTE} MB; not a dossier")
         content = dossier.read_bytes()
-    except (OSError, ValueError) as error:  # a NUL in the name
-        raise DossierError(f"{dossier}: cannot be read ({error})") from error
+    except OSError as error:
+        raise DossierError(f"{dossier}: cannot be read ({error.strerror or error})") from error
+    except ValueError as error:  # a NUL in the name
+        raise DossierError(f"{str(dossier)!r}: is not the name of a file") from error
     if _OPENING not in content[:_OPENS_WITHIN]:
         raise DossierError(f"{dossier}: is not a PDF")
     return content

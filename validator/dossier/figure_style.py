@@ -204,7 +204,8 @@ def _fix_layout(figure: Figure) -> None:
     """Lay out once: a second run would move everything by some 1e-16 and so change the bytes."""
     if figure.get_layout_engine() is not None:
         figure.draw_without_rendering()
-        figure.set_layout_engine("none")
+        # no engine at all, not the one called "none": that one would cost another drawing before writing
+        figure.set_layout_engine(None)
 
 
 @cache

@@ -99,6 +99,7 @@ def _environment() -> SandboxedEnvironment:
         pieces=pieces,
         plain=plain,
         runs=_runs,
+        bound=_bound,
         lay_out=lay_out,
         picture=_picture,
         formula_picture=formula_picture,
@@ -119,6 +120,11 @@ def _slug(words: str) -> str:
     return words.replace(" ", "-")
 
 
+def _bound(label: str) -> str:
+    """A label that stays on one line: its number does not begin the next."""
+    return label.replace(" ", "\u00a0")
+
+
 def _runs(text: str) -> list[tuple[str, bool]]:
     """*text* in runs; the flag marks a word that may break anywhere, because no line could hold it."""
     parts = re.split(r"(\s+)", _typeset(text))
@@ -130,7 +136,7 @@ def _runs(text: str) -> list[tuple[str, bool]]:
 def _typeset(text: str) -> str:
     """No line breaks inside ``a ± b`` and ``a × 10ⁿ``; characters that no page can show become U+FFFD."""
     bound = text.replace(" ± ", "\u00a0±\u00a0").replace(" × 10", "\u00a0×\u00a010")
-    bound = re.sub(r"([<>≤≥≈=]) (?=[\d−])", "\\1\u00a0", bound)
+    bound = re.sub(r"([<>≤≥≈=]) (?=[\d−])|(?<=\d)() (?=[%‰°])", "\\1\u00a0", bound)
     return _SURROGATES.sub("\ufffd", bound)
 
 

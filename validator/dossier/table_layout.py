@@ -27,6 +27,7 @@ _SIZES_PT: dict[TypeSize, float] = {"normal": 8.6, "small": 7.6, "tiny": 6.6}  #
 _CELL_PADDING_EM = 0.5  # on each side, the same in dossier.css
 _PADDING_EM = 2 * _CELL_PADDING_EM
 _MOST_LINES = 8
+_SHORT = 8
 _MARK_EM = 1.4
 _LABEL_EM = 5.0  # of a reference: its text is known only after counting
 _CODE_EM = 9.0  # below this a hash becomes a column of single letters
@@ -66,6 +67,7 @@ class TableLayout:
         size: the type size that lets the table fit.
         landscape: it needs a page of its own, turned.
         crowded: even there numbers have to wrap.
+        short: few rows, which stay together on a page.
     """
 
     rows: tuple[RowLayout, ...]
@@ -73,6 +75,7 @@ class TableLayout:
     size: TypeSize
     landscape: bool
     crowded: bool
+    short: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,7 +105,14 @@ def lay_out(table: Table) -> TableLayout:
     available = (_LANDSCAPE_PT if landscape else _UPRIGHT_PT) / _SIZES_PT[size]
     widths = _share(needs, [column.width for column in table.columns], available)
     percents = tuple(round(100 * width / sum(widths), 2) for width in widths)
-    return TableLayout(_breakable(rows) if crowded else rows, percents, size, landscape, crowded)
+    return TableLayout(
+        rows=_breakable(rows) if crowded else rows,
+        widths=percents,
+        size=size,
+        landscape=landscape,
+        crowded=crowded,
+        short=len(rows) <= _SHORT,
+    )
 
 
 def _column(cells: Sequence[Content], align: Alignment) -> list[CellLayout]:
@@ -200,7 +210,7 @@ def _share(needs: Sequence[_Need], wishes: Sequence[float | None], available: fl
 
 
 def _shortest(needs: Sequence[_Need], available: float) -> list[float]:
-    """The widths that make the table shortest, among those where no cell of the widest column has many lines."""
+    """The widths that make the table shortest, tried with one to several lines in every cell."""
     most, least = sum(need.most for need in needs), sum(need.least for need in needs)
     if most <= available or available <= least:
         whole = [need.most if most <= available else need.least for need in needs]
@@ -215,9 +225,8 @@ def _in_lines(needs: Sequence[_Need], available: float, lines: int) -> list[floa
     left = available - sum(widths)
     if left < 0:
         excess = sum(width - need.least for width, need in zip(widths, needs, strict=True))
-        return [
-            width + left * (width - need.least) / excess for width, need in zip(widths, needs, strict=True)
-        ]
+        shrink = 1 + left / excess
+        return [need.least + (width - need.least) * shrink for width, need in zip(widths, needs, strict=True)]
     for position in sorted(range(len(needs)), key=lambda one: needs[one].most):
         gain = min(left, needs[position].most - widths[position])
         widths[position] += gain

@@ -19,6 +19,7 @@ from validator.evaluation.detection import Limits, detection
 from validator.evaluation.device_to_device import device_to_device
 from validator.evaluation.inputs import input_records
 from validator.evaluation.matrix_effect import matrix_effect
+from validator.evaluation.plan_kept import plan_kept
 from validator.evaluation.precision import precision
 from validator.evaluation.predicted_precision import level_dependence
 from validator.evaluation.repeated_use import repeated_use
@@ -86,6 +87,7 @@ def evaluate(study: Study) -> Results:
         inputs=input_records(study),
         analytes=analytes,
         comparison_of_configurations=comparisons,
+        plan=plan_kept(study),
     )
 
 

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
     from validator.study.models.runs import Run
     from validator.study.problems import Problems
-    from validator.study.tables import Sheet
+    from validator.study.tables import Row
 
 _BRACKETS = re.compile(r"\s*[(\[]([^()\[\]]*)[)\]]\s*")
 _NUMBERED = re.compile(r"(.*?)[ _]*([0-9]{1,6})")
@@ -74,17 +74,18 @@ class TableBlock:
 
     def is_list(self, field: str) -> bool:
         """True when the field holds several values."""
-        return any(get_origin(part) is tuple for part in parts_of(self._info(field).annotation))
+        return any(get_origin(part) is tuple for part in parts_of(self.info(field).annotation))
 
     def is_required(self, field: str) -> bool:
         """True when no row can do without the field."""
-        return self._info(field).is_required()
+        return self.info(field).is_required()
 
     def varies(self, field: str) -> bool:
         """True when the rows of one run differ in the field."""
         return self.is_list(field) if self.run.one_row is None else field in self.run.one_row.model_fields
 
-    def _info(self, field: str) -> FieldInfo:
+    def info(self, field: str) -> FieldInfo:
+        """What the model of the runs says of the field."""
         own, inner = self.run.model_fields, self.run.one_row
         return own[field] if field in own or inner is None else inner.model_fields[field]
 
@@ -107,16 +108,16 @@ class Column:
         return self.place.column
 
 
-def columns_of(sheet: Sheet, table: TableBlock, problems: Problems) -> tuple[list[Column], bool]:
+def columns_of(header: Row, table: TableBlock, problems: Problems) -> tuple[list[Column], bool]:
     """The columns that hold fields, by their numbers, and whether every field that a row needs has one."""
     columns: list[Column] = []
     taken: dict[tuple[str, int | None], str] = {}
-    for index, header in enumerate(sheet.header.cells):
-        place = Place(table.file, sheet.header.number, header or f"no. {index + 1}", in_table=True)
-        column = _column(index, place, table) if 0 < len(header) <= _LONGEST_HEADER else None
+    for index, name in enumerate(header.cells):
+        place = place_of_header(header, index, table)
+        column = _column(index, place, table) if 0 < len(name) <= _LONGEST_HEADER else None
         if column is None:
-            if header or any(any(row.cells[index : index + 1]) for row in sheet.rows):
-                problems.add(place, (table.block,), _unknown_header(header, table))
+            if name:
+                problems.add(place, (table.block,), _unknown_header(name, table))
         elif not column.field:
             continue  # mapped to a field that does not exist: told where it is mapped
         elif first := taken.get((column.field, column.number)):
@@ -124,11 +125,16 @@ def columns_of(sheet: Sheet, table: TableBlock, problems: Problems) -> tuple[lis
                 place, (table.block,), f"holds {column.field}, and so does the column {quoted(first)}"
             )
         else:
-            taken[column.field, column.number] = header
+            taken[column.field, column.number] = name
             columns.append(column)
-    _check_mapping(columns, sheet, table, problems)
+    _check_mapping(columns, header, table, problems)
     columns.sort(key=lambda column: column.number or 0)
-    return columns, _check_required(columns, sheet, table, problems)
+    return columns, _check_required(columns, header, table, problems)
+
+
+def place_of_header(header: Row, index: int, table: TableBlock) -> Place:
+    """Where the header of a column stands; a column without one is named by its number."""
+    return Place(table.file, header.number, header.cells[index] or f"no. {index + 1}", in_table=True)
 
 
 def _column(index: int, place: Place, table: TableBlock) -> Column | None:
@@ -159,38 +165,36 @@ def _normal(header: str) -> str:
 
 
 def _unknown_header(header: str, table: TableBlock) -> str:
-    if not header:
-        return "the column has values and no header"
     known = [name for name in specific_first(table.fields) if name not in table.mapped]
     said = unknown("column", _normal(_BRACKETS.sub(" ", header)).replace(" ", "_"), known)
     end = "" if said.endswith("?") else "."
     return f"{said}{end} Map a field to it under columns, or leave it out"
 
 
-def _check_mapping(columns: list[Column], sheet: Sheet, table: TableBlock, problems: Problems) -> None:
+def _check_mapping(columns: list[Column], header: Row, table: TableBlock, problems: Problems) -> None:
     found = {column.field for column in columns if column.is_mapped}
-    for field, (header, place) in table.mapped.items():
+    for field, (wanted, place) in table.mapped.items():
         loc = (table.block, "columns", field)
         meant = {table.field_for(field, numbered=numbered) for numbered in (False, True)} - {None}
         if not meant:
             problems.add(place, loc, unknown("field", field, specific_first(table.fields)))
         elif meant.isdisjoint(found):
-            problems.add(place, loc, _no_column(header, sheet, table))
+            problems.add(place, loc, _no_column(wanted, header, table))
 
 
-def _no_column(header: str, sheet: Sheet, table: TableBlock) -> str:
-    near = nearest(header, sheet.header.cells)
-    if near is not None and _normal(near) == _normal(header):
+def _no_column(wanted: str, header: Row, table: TableBlock) -> str:
+    near = nearest(wanted, header.cells)
+    if near is not None and _normal(near) == _normal(wanted):
         return f"the column {quoted(near)} holds another field already"
-    hint = f"did you mean '{near}'?" if near else f"it has: {', '.join(sheet.header.cells)}"
-    return f"{table.file} has no column {quoted(header)}; {hint}"
+    hint = f"did you mean '{near}'?" if near else f"it has: {', '.join(header.cells)}"
+    return f"{table.file} has no column {quoted(wanted)}; {hint}"
 
 
-def _check_required(columns: list[Column], sheet: Sheet, table: TableBlock, problems: Problems) -> bool:
+def _check_required(columns: list[Column], header: Row, table: TableBlock, problems: Problems) -> bool:
     there = {column.field for column in columns}
     there |= {"time_unit"} if any(column.field == "time" and column.unit for column in columns) else set()
     needed = [field for field in table.fields if table.is_required(field) and field not in there]
-    place = Place(table.file, sheet.header.number, in_table=True)
+    place = Place(table.file, header.number, in_table=True)
     for field in needed:
         shown = field.removesuffix("s") if table.is_list(field) else field
         problems.add(place, (table.block,), f"the column '{shown}' is missing")

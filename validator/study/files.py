@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import codecs
 import hashlib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath, PureWindowsPath
 from typing import Literal
 
-Role = Literal["study", "data", "attachment"]
+Role = Literal["study", "data", "attachment", "plan"]
 
 LARGEST_FILE = 50 * 1024 * 1024
 _MEGABYTE = 1024 * 1024
@@ -23,12 +23,14 @@ class InputFile:
         sha256: of the bytes that were read, in hexadecimal.
         role: what the file is to the study.
         size: number of bytes.
+        remarks: what was not certain when the file was read, and how it was taken.
     """
 
     path: str
     sha256: str
     role: Role
     size: int
+    remarks: tuple[str, ...] = ()
 
 
 class Unusable(Exception):
@@ -66,6 +68,13 @@ class StudyFolder:
         digest = hashlib.sha256(content).hexdigest()
         self._inputs.setdefault(key, InputFile(key, digest, role, len(content)))
         return content
+
+    def remark(self, name: str, text: str) -> None:
+        """Note on the file *name*, read before, how something uncertain in it was taken."""
+        key = PurePosixPath(name).as_posix()
+        file = self._inputs[key]
+        if text not in file.remarks:
+            self._inputs[key] = replace(file, remarks=(*file.remarks, text))
 
     def _confined(self, name: str) -> Path:
         inside = "; name a file inside the study folder, relative to it"

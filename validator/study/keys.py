@@ -2,16 +2,22 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, get_args, get_origin
+from typing import TYPE_CHECKING, Literal, get_args, get_origin
 
-from pydantic import BaseModel
+from pydantic import AfterValidator, BaseModel, BeforeValidator, PlainValidator
 
+from validator.study.models.base import SIMPLE_CHECKS
 from validator.study.models.runs import Block, Run
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Callable, Iterable, Iterator
+
+    from pydantic.fields import FieldInfo
 
     from validator.study.places import Loc
+
+Kind = Literal["number", "whole", "text", "word"]
+"""What a field holds, as a reader of many rows needs to know it; a word is anything that is looked up."""
 
 
 def parts_of(annotation: object) -> Iterator[object]:
@@ -26,6 +32,20 @@ def records_in(annotation: object) -> Iterator[type[BaseModel]]:
     for part in parts_of(annotation):
         if get_origin(part) is None and isinstance(part, type) and issubclass(part, BaseModel):
             yield part
+
+
+def kind_of(field: FieldInfo) -> Kind:
+    """The kind of value that *field* holds."""
+    checks = set(_checks(field))
+    simple = (kind for kind, known in SIMPLE_CHECKS.items() if checks and checks <= known)
+    return next(simple, "word")
+
+
+def _checks(field: FieldInfo) -> Iterator[Callable[..., object]]:
+    """Every function that has a say on a value of *field*."""
+    for part in (*field.metadata, *parts_of(field.annotation)):
+        if isinstance(part, BeforeValidator | AfterValidator | PlainValidator):
+            yield part.func
 
 
 def known_keys(model: type[BaseModel], loc: Loc) -> list[str]:

@@ -12,6 +12,7 @@ from validator.study.composing import compose
 from validator.study.files import StudyFolder, Unusable, decoded
 from validator.study.models.study import Study
 from validator.study.places import Listing, Place, Table, plain, text_of
+from validator.study.plan_record import PlanRecord, read_plan_record
 from validator.study.problems import Problems, add_validation_errors
 from validator.study.references import check_references
 
@@ -63,6 +64,7 @@ def _study(text: str, name: str, folder: StudyFolder, problems: Problems) -> Stu
     root, incomplete = with_data(root, folder, problems)
     check_references(root, problems)
     _read_attachments(root, folder, problems)
+    planned = _recorded_plan(root, folder, problems)
     try:
         study = Study.model_validate(plain(root))
     except ValidationError as error:
@@ -78,6 +80,7 @@ def _study(text: str, name: str, folder: StudyFolder, problems: Problems) -> Stu
     study._head = _without_data(root)
     study._folder = folder.folder
     study._inputs = folder.inputs
+    study._recorded_plan = planned
     return study
 
 
@@ -85,6 +88,18 @@ def _without_data(root: Table) -> Table:
     """The study without its data blocks, which know their places themselves."""
     data = {name for name, _, _ in data_blocks()}
     return Table(root.place, {key: entry for key, entry in root.entries.items() if key not in data})
+
+
+def _recorded_plan(root: Table, folder: StudyFolder, problems: Problems) -> PlanRecord | None:
+    plan = root.table("plan")
+    name = plan.text("record") if plan else None
+    if plan is None or name is None:
+        return None
+    try:
+        return read_plan_record(folder.read(name, "plan"))
+    except Unusable as error:
+        problems.add(plan.place_of("record"), ("plan", "record"), str(error))
+        return None
 
 
 def _read_attachments(root: Table, folder: StudyFolder, problems: Problems) -> None:

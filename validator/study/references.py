@@ -9,7 +9,9 @@ from typing import TYPE_CHECKING
 
 from validator.study.blocks import configuration_ids, data_blocks, units_by_analyte
 from validator.study.models.base import quoted
+from validator.study.models.plan import PLANNED_BLOCKS
 from validator.study.models.study import DEFAULT_CONFIGURATION
+from validator.study.places import Listing, text_of
 from validator.study.problems import nearest
 from validator.study.units import same_unit
 
@@ -37,6 +39,8 @@ def check_references(root: Table, problems: Problems) -> None:
         for index, component in uncertainty.tables("components"):
             checker.ids(component, ("uncertainty", "components", index))
     checker.overrides()
+    if (plan := root.table("plan")) is not None:
+        checker.plan(plan)
 
 
 def _check_unique(method: Table, key: str, problems: Problems) -> None:
@@ -105,10 +109,48 @@ class _Checker:
 
     def overrides(self) -> None:
         """Check the analytes that have choices of their own."""
-        analysis = self._root.table("analysis")
-        per_analyte = analysis.table("per_analyte") if analysis else None
-        known = self._known["analyte"]
-        for name, entry in per_analyte.entries.items() if per_analyte else ():
-            if known and name not in known:
-                loc: Loc = ("analysis", "per_analyte", name)
-                self._problems.add(entry.key_place, loc, _nowhere("analyte", name, known))
+        for key in ("analysis", "plan"):
+            choices = self._root.table(key)
+            per_analyte = choices.table("per_analyte") if choices else None
+            known = self._known["analyte"]
+            for name, entry in per_analyte.entries.items() if per_analyte else ():
+                if known and name not in known:
+                    loc: Loc = (key, "per_analyte", name)
+                    self._problems.add(entry.key_place, loc, _nowhere("analyte", name, known))
+
+    def plan(self, plan: Table) -> None:
+        """Check the configurations that a plan names, and that every analyte has its levels."""
+        per_analyte = plan.table("per_analyte")
+        own = {name: per_analyte.table(name) if per_analyte else None for name in self._units}
+        parts: list[tuple[Table | None, Loc]] = [(plan, ("plan",))]
+        parts += [(table, ("plan", "per_analyte", name)) for name, table in own.items()]
+        for table, loc in parts:
+            for name in PLANNED_BLOCKS if table else ():
+                if table and (block := table.table(name)) is not None:
+                    self._planned_configurations(block, (*loc, name))
+        for name in PLANNED_BLOCKS:
+            for analyte, table in own.items():
+                blocks = [block for part in (plan, table) if part and (block := part.table(name))]
+                keys = _LEVELS_IN.get(name, ())
+                if blocks and keys and all(block.get(key) is None for block in blocks for key in keys):
+                    message = f"no levels are planned for {analyte}; give {' or '.join(keys)}"
+                    self._problems.add(blocks[-1].place, ("plan", name, "levels"), message)
+
+    def _planned_configurations(self, block: Table, loc: Loc) -> None:
+        written = block.get("configurations")
+        known = self._known["configuration"]
+        for index, item in enumerate(written.items if isinstance(written, Listing) else [written]):
+            name = text_of(item)
+            if name is not None and known and name not in known:
+                message = _nowhere("configuration", name, known)
+                place = item.place if item is not None else block.place
+                self._problems.add(place, (*loc, "configurations", index), message)
+
+
+_LEVELS_IN = {
+    "calibration": ("levels",),
+    "low_level": ("levels",),
+    "precision": ("levels",),
+    "recovery": ("levels", "references"),
+}
+"""The keys of a planned block that say at which levels it is measured."""

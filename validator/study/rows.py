@@ -1,30 +1,118 @@
-"""Rows to runs: every cell with its place, lists gathered from numbered columns or from several rows."""
+"""Rows to runs: plain ones cast many at a time, the others with the place of every cell, for the models to judge.
+
+Lists are gathered from numbered columns or, where a run stands in several rows, from these.
+"""
 
 from __future__ import annotations
 
+from itertools import islice
 from typing import TYPE_CHECKING
 
-from validator.study.columns import Column, TableBlock, check_preparations, check_units, columns_of
+from validator.study.columns import (
+    Column,
+    TableBlock,
+    check_preparations,
+    check_units,
+    columns_of,
+    place_of_header,
+)
+from validator.study.files import Unusable
 from validator.study.places import Entry, Leaf, Listing, Node, Place, Table, text_of
+from validator.study.plain_rows import PlainRows
+from validator.study.problems import Problems
 from validator.study.scalars import resolve_cell
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Iterator, Sequence
 
-    from validator.study.problems import Problems
+    from validator.study.models.runs import Run
     from validator.study.tables import Row, Sheet
 
+ROWS_AT_ONCE = 20_000
+MOST_UNUSUAL = 50_000
+"""Rows that are not plain, each with the place of every cell, take a hundred times the room of others."""
 
-def runs_of(sheet: Sheet, table: TableBlock, problems: Problems) -> tuple[Listing, bool]:
-    """The runs in *sheet*, and whether every column that they need is there."""
-    columns, complete = columns_of(sheet, table, problems)
-    rows = [_run(row, columns, table) for row in sheet.rows]
-    analytes = {row.text("analyte") or table.analyte for row in rows} or {table.analyte}
-    check_units(columns, sorted(analyte for analyte in analytes if analyte), table, problems)
+
+def runs_of(
+    sheet: Sheet, table: TableBlock, through: Callable[[Table], Table | None], problems: Problems
+) -> tuple[Listing, bool]:
+    """The runs in *sheet*, and whether every column that they need is there.
+
+    ``through`` fills what a run does not say itself; it returns None where that is not possible.
+
+    Raises:
+        Unusable: a row cannot be read, or too many hold what must be looked at one by one.
+    """
+    found = Problems()  # kept apart: a row that cannot be read is told alone
+    columns, complete = columns_of(sheet.header, table, found)
+    reader = _Reader(columns, table, through)
+    items: list[Run | Table] = []
+    rows = iter(sheet.rows)
+    while chunk := list(islice(rows, ROWS_AT_ONCE)):
+        _check_headless(chunk, sheet.header, table, found)
+        items.extend(reader.runs(chunk))
+        if reader.unusual > MOST_UNUSUAL:
+            if found or not complete:
+                break
+            raise Unusable(
+                f"more than {MOST_UNUSUAL} rows hold something else than plain numbers and labels", chunk[-1].number
+            )
+    check_units(columns, sorted(reader.analytes), table, found)
     place = Place(table.file, sheet.header.number, in_table=True)
-    if any((row.text("preparation") or table.preparation) == "repeated_reading" for row in rows):
-        check_preparations(columns, table, place, problems)
-    return Listing(place, _gathered(rows, table) if table.run.gathers_rows else rows), complete
+    if reader.has_repeated_readings or table.preparation == "repeated_reading":
+        check_preparations(columns, table, place, found)
+    problems.take(found)
+    gathered = _gathered([item for item in items if isinstance(item, Table)], table)
+    return Listing(place, gathered if table.run.gathers_rows else items), complete
+
+
+class _Reader:
+    """Reads rows and keeps in mind what the table as a whole is asked for."""
+
+    def __init__(
+        self, columns: Sequence[Column], table: TableBlock, through: Callable[[Table], Table | None]
+    ) -> None:
+        self._columns = columns
+        self._table = table
+        self._plain = PlainRows(columns, table, lambda row: through(_run(row, columns, table)))
+        self._analytes: set[str] = set()
+        self._has_repeated_readings = False
+        self.unusual = 0
+
+    @property
+    def analytes(self) -> set[str]:
+        """Ids of the analytes that the rows name or leave to the block."""
+        default = {self._table.analyte} if self._table.analyte else set()
+        return (self._analytes | self._plain.analytes) or default
+
+    @property
+    def has_repeated_readings(self) -> bool:
+        """A row says that its readings are repeated ones."""
+        return self._has_repeated_readings or self._plain.has_repeated_readings
+
+    def runs(self, rows: Sequence[Row]) -> Iterator[Run | Table]:
+        """A finished run for every plain row, what was written for every other."""
+        for item in rows if self._table.run.gathers_rows else self._plain.cast(rows):
+            if hasattr(item, "cells"):
+                yield self._unusual(item)
+            else:
+                yield item
+
+    def _unusual(self, row: Row) -> Table:
+        self.unusual += 1
+        run = _run(row, self._columns, self._table)
+        analyte = run.text("analyte") or self._table.analyte
+        if analyte:
+            self._analytes.add(analyte)
+        self._has_repeated_readings |= run.text("preparation") == "repeated_reading"
+        return run
+
+
+def _check_headless(rows: Sequence[Row], header: Row, table: TableBlock, problems: Problems) -> None:
+    for index, name in enumerate(header.cells):
+        if not name and any(any(row.cells[index : index + 1]) for row in rows):
+            place = place_of_header(header, index, table)
+            problems.add(place, (table.block,), "the column has values and no header")
 
 
 def _run(row: Row, columns: Sequence[Column], table: TableBlock) -> Table:

@@ -1,29 +1,29 @@
-"""The text of a table file in, rows of cells out: separator, header, comments, row numbers.
+"""Table files of the study folder in, rows of cells out; what the columns mean is known to ``columns.py``.
 
-One reader per kind of file stands in ``READERS``; what the columns mean is known to ``columns.py``.
+One reader per kind of file stands in ``READERS``; a workbook that several blocks name is opened once.
 """
 
 from __future__ import annotations
 
-import csv
-import io
-import re
 from dataclasses import dataclass
 from pathlib import PurePosixPath
 from typing import TYPE_CHECKING
 
-from validator.study.files import Unusable, decoded
+from validator.study.files import Unusable
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Sequence
+    from collections.abc import Iterable, Sequence
 
-MOST_LINES = 1_000_000
-MOST_ROWS = 50_000
+    from validator.study.files import StudyFolder
+    from validator.study.workbook import Workbook
+
+MOST_ROWS = 1_000_000
 MOST_COLUMNS = 1000
-MOST_CELLS = 200_000
-_QUOTED = re.compile(r'"[^"]*"')
-_SEPARATOR_LINE = re.compile(r"sep=.")
-_SPREADSHEETS = frozenset({".xlsx", ".xls", ".xlsm", ".ods"})
+MOST_CELLS = 20_000_000
+
+DELIMITED = (".csv", ".tsv", ".txt")
+WORKBOOK = ".xlsx"
+_OTHER_SPREADSHEETS = frozenset({".xls", ".xlsm", ".xlsb", ".ods"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,105 +36,54 @@ class Row:
 
 @dataclass(frozen=True, slots=True)
 class Sheet:
-    """A table as it stands in the file; one that is not filled in yet has a header and no rows."""
+    """A table as it stands in the file; one that is not filled in yet has a header and no rows.
+
+    Attributes:
+        header: the row that names the columns.
+        rows: those below it, read while they are asked for, once; what is wrong with one is raised there
+            as ``Unusable``.
+        separator: of text files, None in workbooks, whose numbers know their decimal sign.
+        remarks: on how the file was read, for those who rely on it.
+    """
 
     header: Row
-    rows: Sequence[Row]
-    separator: str
+    rows: Iterable[Row]
+    separator: str | None
+    remarks: Sequence[str] = ()
 
 
-def read_sheet(name: str, content: bytes) -> Sheet:
-    """The table in the file *name*.
+class TableFiles:
+    """The tables of a study folder."""
 
-    Raises:
-        Unusable: the kind of file is not known, or it holds no table.
-    """
-    kind = PurePosixPath(name).suffix.lower()
-    if kind in _SPREADSHEETS:
-        raise Unusable("this version reads CSV; save the sheet as CSV (UTF-8) and name that file")
-    if kind not in READERS:
-        raise Unusable(f"a table file ends in {' or '.join(READERS)}")
-    return READERS[kind](content)
+    def __init__(self, folder: StudyFolder) -> None:
+        self._folder = folder
+        self._workbooks: dict[str, Workbook] = {}
 
+    def sheet(self, name: str, part: str | None) -> Sheet:
+        """The table in the file *name*; *part* names the sheet or table of a workbook.
 
-def read_csv(content: bytes) -> Sheet:
-    """A table of cells separated by comma, semicolon or tab, the first row being the header."""
-    text = decoded(content)
-    if max(text.count("\n"), text.count("\r")) > MOST_LINES:
-        raise Unusable(f"the file has more than {MOST_LINES} lines")
-    lines = _Lines(text)
-    separator = _separator(lines.first())
-    rows = []
-    cells = 0
-    try:
-        for row in csv.reader(lines, delimiter=separator, strict=True, skipinitialspace=True):
-            if any(row):
-                rows.append(Row(lines.begin, [cell.strip() for cell in row]))
-            cells += len(row)
-            _check_size(row, rows, cells)
-            lines.begin = 0
-    except csv.Error as error:
-        raise Unusable(_what_is_wrong(str(error)), lines.begin) from None
-    return _sheet(rows, separator)
+        Raises:
+            Unusable: the kind of file is not known, or it holds no such table.
+            EnvironmentProblem: the package that reads workbooks is missing.
+        """
+        kind = PurePosixPath(name).suffix.lower()
+        if kind in _OTHER_SPREADSHEETS:
+            raise Unusable(f"{kind} files are not read; save the workbook as .xlsx, or the sheet as CSV (UTF-8)")
+        if kind != WORKBOOK and kind not in DELIMITED:
+            raise Unusable(f"a table file ends in {', '.join(DELIMITED)} or {WORKBOOK}")
+        if kind in DELIMITED:
+            from validator.study.delimited import read_delimited
 
+            sheet = read_delimited(self._folder.read(name, "data"))
+        else:
+            sheet = self._workbook(name).sheet(part)
+        for remark in sheet.remarks:
+            self._folder.remark(name, remark)
+        return sheet
 
-def _check_size(row: Sequence[str], rows: Sequence[Row], cells: int) -> None:
-    if len(row) > MOST_COLUMNS:
-        raise Unusable(f"the table has more than {MOST_COLUMNS} columns")
-    if len(rows) > MOST_ROWS + 1 or cells > MOST_CELLS:
-        raise Unusable(f"the table has more than {MOST_ROWS} rows or {MOST_CELLS} cells")
+    def _workbook(self, name: str) -> Workbook:
+        from validator.study.workbook import open_workbook
 
-
-def _sheet(rows: Sequence[Row], separator: str) -> Sheet:
-    rows = [row for row in rows if any(row.cells)]
-    if not rows:
-        raise Unusable("the table is empty; its first row names the columns")
-    header, *data = rows
-    for row in data:
-        if any(row.cells[len(header.cells) :]):
-            raise Unusable(
-                f"{len(row.cells)} cells stand under {len(header.cells)} columns; "
-                "is a decimal comma taken for a separator?",
-                row.number,
-            )
-    return Sheet(header, data, separator)
-
-
-READERS: dict[str, Callable[[bytes], Sheet]] = {".csv": read_csv, ".tsv": read_csv, ".txt": read_csv}
-
-
-class _Lines:
-    """The lines that carry cells; ``begin`` is the number of the first one handed out since it was reset."""
-
-    def __init__(self, text: str) -> None:
-        self._text = text
-        self.begin = 0
-
-    def first(self) -> str:
-        """The first line that carries cells."""
-        return next((line for _, line in self._numbered()), "")
-
-    def __iter__(self) -> Iterator[str]:
-        for number, line in self._numbered():
-            self.begin = self.begin or number
-            yield line
-
-    def _numbered(self) -> Iterator[tuple[int, str]]:
-        for number, line in enumerate(io.StringIO(self._text, newline=""), start=1):
-            bare = line.strip()
-            # spreadsheets tell each other the separator in a first line sep=;
-            if bare and not bare.startswith("#") and not (number == 1 and _SEPARATOR_LINE.fullmatch(bare)):
-                yield number, line
-
-
-def _separator(header: str) -> str:
-    bare = _QUOTED.sub("", header)
-    return max("\t;,", key=bare.count)
-
-
-def _what_is_wrong(said: str) -> str:
-    if "unexpected end of data" in said:
-        return "a quotation mark is opened in this row and never closed"
-    if "field larger than" in said:
-        return "a cell holds more than 131072 characters"
-    return "the quotation marks in this row do not match; double a mark that belongs to the text"
+        if name not in self._workbooks:
+            self._workbooks[name] = open_workbook(self._folder.read(name, "data"), name)
+        return self._workbooks[name]

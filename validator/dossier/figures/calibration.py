@@ -52,7 +52,7 @@ def calibration_figure(
     """Every preparation by level, the line with its bands, the linear range; excluded points are struck."""
     words = words_for(language, "figures")
     with look.style():
-        figure = look.new_figure(width, 92 if width == "text" else 76)
+        figure = look.new_figure(width, 84 if width == "text" else 72)
         axes = figure.add_subplot()
         _draw_bands(axes, line, words)
         axes.plot(numbers_of(line.x), numbers_of(line.y), color=look.INK, label=words["line"], zorder=3)

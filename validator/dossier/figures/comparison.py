@@ -35,18 +35,22 @@ def overlay_figure(
 ) -> Figure:
     """Calibrations of several configurations on the same axes, told apart by mark, dash and colour."""
     with look.style():
-        figure = look.new_figure(width, 92 if width == "text" else 78)
+        figure = look.new_figure(width, 84 if width == "text" else 74)
         axes = figure.add_subplot()
         for index, one in enumerate(configurations):
             _draw_configuration(axes, one, look.SERIES[index % len(look.SERIES)])
-        levels = np.concatenate([numbers_of(v) for one in configurations for v in (one.levels, one.line_x)])
-        signals = np.concatenate([numbers_of(v) for one in configurations for v in (one.signals, one.line_y)])
+        levels = [level for one in configurations for level in _flat(one.levels, one.line_x)]
+        signals = [signal for one in configurations for signal in _flat(one.signals, one.line_y)]
         set_scale(axes, "x", levels, log=False, room=0.03)
         set_scale(axes, "y", signals, log=False)
         axes.set_xlabel(str(x))
         axes.set_ylabel(str(y))
         look.legend_above(figure, axes, 3 if width == "text" else 1)
         return figure
+
+
+def _flat(*parts: ArrayLike) -> list[float]:
+    return [number for part in parts for number in numbers_of(part).tolist()]
 
 
 def _draw_configuration(axes: Axes, one: ConfigurationLine, series: look.SeriesLook) -> None:

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
 _DECADES_FOR_A_LOG_SCALE = 2.0
+_SMALLEST_ON_A_LOG_SCALE = 1e-99
 _LABEL_CHARACTERS = 30
 
 
@@ -55,7 +56,9 @@ def finite(values: Iterable[float | None]) -> list[float]:
 def spans_decades(values: Iterable[float]) -> bool:
     """True for positive values that cover two decades or more: they want a logarithmic scale."""
     known = finite(values)
-    return bool(known) and min(known) > 0 and math.log10(max(known) / min(known)) >= _DECADES_FOR_A_LOG_SCALE
+    if not known or len(positive(known)) < len(known):
+        return False
+    return math.log10(max(known)) - math.log10(min(known)) >= _DECADES_FOR_A_LOG_SCALE
 
 
 def sentence(words: str) -> str:
@@ -154,7 +157,7 @@ def all_ends(measured: Iterable[Measured]) -> list[float | None]:
 
 def positive(values: Iterable[float | None]) -> list[float]:
     """Those of *values* that a logarithmic axis can show."""
-    return [value for value in finite(values) if value > 0]
+    return [value for value in finite(values) if value > _SMALLEST_ON_A_LOG_SCALE]
 
 
 def row_labels(axes: Axes, labels: Sequence[str], *, emphasised: Sequence[bool] = ()) -> None:

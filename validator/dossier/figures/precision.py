@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
@@ -26,6 +26,9 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
     from numpy.typing import ArrayLike
+
+Groups = Literal["series", "laboratory"]
+"""What the results of one level are grouped by."""
 
 _BARS: dict[str, dict[str, Any]] = {
     "repeatability": {"facecolor": look.BLUE, "hatch": ""},
@@ -56,9 +59,14 @@ class PrecisionComponents:
 
 
 def precision_figure(
-    levels: Sequence[PrecisionLevel], *, x_title: str = "", width: look.Width = "text", language: str = "en"
+    levels: Sequence[PrecisionLevel],
+    *,
+    groups: Groups = "series",
+    x_title: str = "",
+    width: look.Width = "text",
+    language: str = "en",
 ) -> Figure:
-    """Single values and series means at every level, in percent of the level's mean."""
+    """Single values and means of the *groups* at every level, in percent of the level's mean."""
     words = words_for(language, "figures")
     relative = [[100 * numbers_of(one) / level.mean for one in level.series] for level in levels]
     with look.style():
@@ -70,7 +78,7 @@ def precision_figure(
                 axes.plot([position + offset] * values.size, values, **look.SINGLE)
                 axes.plot([position + offset], [float(np.mean(values))], **look.SERIES_MEAN)
         axes.plot([], [], label=words["single_value"], **look.SINGLE)
-        axes.plot([], [], label=words["series_mean"], **look.SERIES_MEAN)
+        axes.plot([], [], label=words[f"{groups}_mean"], **look.SERIES_MEAN)
         group_axis(axes, [level.label for level in levels], x_title)
         shown = np.concatenate([np.array([100.0]), *(values for series in relative for values in series)])
         set_scale(axes, "y", shown, log=False)
@@ -82,6 +90,7 @@ def precision_figure(
 def precision_components_figure(
     levels: Sequence[PrecisionComponents],
     *,
+    groups: Groups = "series",
     limit_percent: float | None = None,
     x_title: str = "",
     width: look.Width = "text",
@@ -101,7 +110,8 @@ def precision_components_figure(
         bar_width = 0.72 / max(len(kinds), 1)
         for kind, offset in zip(kinds, _offsets(len(kinds), 0.36 - bar_width / 2), strict=True):
             bars = {at + offset: found[kind] for at, found in enumerate(components) if kind in found}
-            _draw_bars(axes, bars, bar_width * 0.92, _BARS[kind], words[kind])
+            label = words[f"between_{groups}" if kind == "between" else kind]
+            _draw_bars(axes, bars, bar_width * 0.92, _BARS[kind], label)
         if limit_percent is not None:
             axes.axhline(limit_percent, label=words["limit"], **look.LIMIT | {"zorder": 2.4})
         axes.set_ylabel(sentence(words["rsd"]))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
@@ -30,7 +30,10 @@ from validator.statistics.regression import CalibrationFit, fit
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from matplotlib.figure import Figure as Drawing
     from numpy.typing import NDArray
+
+    from validator.dossier.figure_style import Width
 
 CURVE_POINTS = 80
 NARROW = 0.3
@@ -75,36 +78,42 @@ def _grid(line: CalibrationFit) -> NDArray[np.float64]:
     return np.linspace(start, high, CURVE_POINTS)
 
 
-def calibration_figures(context: Context, item: Item, record: CalibrationRecord) -> tuple[Figure, ...]:
-    """Line with bands, residuals; for the validated configuration response factors too."""
-    say, confidence = context.say, item.record.confidence
-    line = refitted(record, confidence)
-    levels = [point.level for point in record.points]
+def draw_calibration(
+    context: Context, item: Item, record: CalibrationRecord, *, width: Width = "text"
+) -> Drawing:
+    """The calibration line with its bands, every preparation, the linear range."""
+    line = refitted(record, item.record.confidence)
     grid = _grid(line)
-    level = percent_level(confidence)
     found = record.linear_range
     excluded = [(one.level or 0.0, one.signal or 0.0) for one in record.excluded]
-    drawn = figures.calibration_figure(
-        levels,
+    return figures.calibration_figure(
+        [point.level for point in record.points],
         [point.signal for point in record.points],
         figures.Line(
             x=grid,
             y=line.predict(grid),
             confidence=line.band(grid),
             prediction=line.band(grid, kind="prediction"),
-            band_level=level,
+            band_level=percent_level(item.record.confidence),
         ),
         x=level_axis(context, item),
         y=signal_axis(item),
         excluded=([one[0] for one in excluded], [one[1] for one in excluded]) if excluded else None,
         linear_range=None if isinstance(found, NotAssessed) else (found.lower, found.upper),
-        language=say.language,
+        width=width,
+        language=context.say.language,
     )
+
+
+def calibration_figures(context: Context, item: Item, record: CalibrationRecord) -> tuple[Figure, ...]:
+    """Line with bands, residuals; for the validated configuration response factors too."""
+    say, confidence = context.say, item.record.confidence
+    levels = [point.level for point in record.points]
     result = [
         Figure(
             id=item.id("figure-calibration"),
-            svg=figures.to_svg(drawn),
-            caption=say("pictures.calibration", name=item.name, level=level),
+            svg=figures.to_svg(draw_calibration(context, item, record)),
+            caption=say("pictures.calibration", name=item.name, level=percent_level(confidence)),
             alternative_text=say.text(
                 "pictures.calibration_alt",
                 name=item.name,
@@ -127,7 +136,7 @@ def calibration_figures(context: Context, item: Item, record: CalibrationRecord)
         ),
     ]
     if item.cell.configuration == context.study.validated_configuration:
-        result.extend(_response(context, item, line))
+        result.extend(_response(context, item, refitted(record, confidence)))
     return tuple(result)
 
 
@@ -155,11 +164,11 @@ def _response(context: Context, item: Item, line: CalibrationFit) -> list[Figure
     ]
 
 
-def limits_figure(context: Context, item: Item, record: DetectionRecord) -> tuple[Figure, ...]:
-    """All variants side by side on a logarithmic axis."""
+def draw_limits(context: Context, item: Item, record: DetectionRecord, *, width: Width = "text") -> Drawing:
+    """Every variant that gives a limit, a row each, on a logarithmic axis."""
     from validator.dossier.sections.detection import deciding_ids
 
-    say, declared = context.say, deciding_ids(record)
+    declared = deciding_ids(record)
     rows = [
         figures.LimitRow(
             label=VARIANTS[name].title,
@@ -175,20 +184,27 @@ def limits_figure(context: Context, item: Item, record: DetectionRecord) -> tupl
     above = (
         [] if isinstance(calibration, NotAssessed) else [p.level for p in calibration.points if p.level > 0]
     )
-    drawn = figures.limits_figure(
+    return figures.limits_figure(
         rows,
         x=level_axis(context, item),
         lowest_calibrator=min(above, default=None),
         legal_limit=item.analyte.legal_limit,
-        legal_label=say.text("pictures.legal_limit"),
-        language=say.language,
+        legal_label=context.say.text("pictures.legal_limit"),
+        width=width,
+        language=context.say.language,
     )
+
+
+def limits_figure(context: Context, item: Item, record: DetectionRecord) -> tuple[Figure, ...]:
+    """All variants side by side on a logarithmic axis."""
+    say = context.say
+    count = sum(isinstance(one, LimitVariant) for one in record.variants.values())
     return (
         Figure(
             id=item.id("figure-limits"),
-            svg=figures.to_svg(drawn),
+            svg=figures.to_svg(draw_limits(context, item, record)),
             caption=say("pictures.limits", name=item.name, level=percent_level(item.record.confidence)),
-            alternative_text=say.text("pictures.limits_alt", name=item.name, count=numbers.count(len(rows))),
+            alternative_text=say.text("pictures.limits_alt", name=item.name, count=numbers.count(count)),
         ),
     )
 
@@ -204,8 +220,10 @@ def precision_figures(
     records: Sequence[PrecisionRecord],
     groups: Sequence[Sequence[Sequence[float]]],
 ) -> tuple[Figure, ...]:
-    """Single results by series, and the components of precision by level."""
+    """Single results by group, and the components of precision by level."""
     say = context.say
+    over_laboratories = any(record.factor == "laboratory" for record in records)
+    groups_are: Literal["series", "laboratory"] = "laboratory" if over_laboratories else "series"
     result = []
     shown = [
         figures.PrecisionLevel(
@@ -220,8 +238,8 @@ def precision_figures(
         result.append(
             Figure(
                 id=item.id("figure-precision"),
-                svg=figures.to_svg(figures.precision_figure(shown, language=say.language)),
-                caption=say("pictures.precision", name=item.name),
+                svg=figures.to_svg(figures.precision_figure(shown, groups=groups_are, language=say.language)),
+                caption=say(f"pictures.precision_{groups_are}", name=item.name),
                 alternative_text=say.text(
                     "pictures.precision_alt", name=item.name, levels=numbers.count(len(shown))
                 ),
@@ -241,7 +259,9 @@ def precision_figures(
         result.append(
             Figure(
                 id=item.id("figure-components"),
-                svg=figures.to_svg(figures.precision_components_figure(parts, language=say.language)),
+                svg=figures.to_svg(
+                    figures.precision_components_figure(parts, groups=groups_are, language=say.language)
+                ),
                 caption=say(
                     "pictures.components", name=item.name, level=percent_level(item.record.confidence)
                 ),
@@ -264,14 +284,15 @@ def _relative(record: PrecisionRecord) -> Measured | None:
     )
 
 
-def recovery_figure(
+def draw_recovery(
     context: Context,
     item: Item,
     records: Sequence[RecoveryRecord],
     acceptance: tuple[float, float] | None,
-) -> tuple[Figure, ...]:
-    """Single recoveries, mean and interval by level."""
-    say = context.say
+    *,
+    width: Width = "text",
+) -> Drawing | None:
+    """Single recoveries, mean and interval by level; None where there is no mean."""
     rows = [
         figures.RecoveryLevel(
             label=recovery_label(context, item, record),
@@ -283,16 +304,29 @@ def recovery_figure(
         if (mean := measured(record.mean_recovery)) is not None
     ]
     if not rows:
-        return ()
+        return None
     level = percent_level(item.record.confidence)
+    return figures.recovery_figure(rows, interval_level=level, width=width, language=context.say.language)
+
+
+def recovery_figure(
+    context: Context,
+    item: Item,
+    records: Sequence[RecoveryRecord],
+    acceptance: tuple[float, float] | None,
+) -> tuple[Figure, ...]:
+    """Single recoveries, mean and interval by level."""
+    say = context.say
+    drawn = draw_recovery(context, item, records, acceptance)
+    if drawn is None:
+        return ()
+    count = sum(record.mean_recovery.value is not None for record in records)
     return (
         Figure(
             id=item.id("figure-recovery"),
-            svg=figures.to_svg(figures.recovery_figure(rows, interval_level=level, language=say.language)),
-            caption=say("pictures.recovery", name=item.name, level=level),
-            alternative_text=say.text(
-                "pictures.recovery_alt", name=item.name, count=numbers.count(len(rows))
-            ),
+            svg=figures.to_svg(drawn),
+            caption=say("pictures.recovery", name=item.name, level=percent_level(item.record.confidence)),
+            alternative_text=say.text("pictures.recovery_alt", name=item.name, count=numbers.count(count)),
         ),
     )
 
@@ -304,32 +338,52 @@ def recovery_label(context: Context, item: Item, record: RecoveryRecord) -> str:
     return f"{kind} {level_label(item, record.level)}{matrix}"
 
 
-def interference_figure(
-    context: Context, item: Item, records: Sequence[InterferenceRecord], limit: float
-) -> tuple[Figure, ...]:
-    """Relative change per interferent and ratio against the limit."""
-    say = context.say
+def draw_interference(
+    context: Context,
+    item: Item,
+    records: Sequence[InterferenceRecord],
+    limit: float,
+    *,
+    width: Width = "text",
+) -> Drawing | None:
+    """Relative change per interferent and ratio against the limit; None where there is no change."""
     rows = [
         figures.InterferenceRow(label=interferent_label(record), change=change, side=_side(record))
         for record in records
         if (change := _change(record)) is not None
     ]
     if not rows:
+        return None
+    return figures.interference_figure(
+        rows,
+        limit_percent=limit,
+        interval_level=percent_level(item.record.confidence),
+        width=width,
+        language=context.say.language,
+    )
+
+
+def interference_figure(
+    context: Context, item: Item, records: Sequence[InterferenceRecord], limit: float
+) -> tuple[Figure, ...]:
+    """Relative change per interferent and ratio against the limit."""
+    say = context.say
+    drawn = draw_interference(context, item, records, limit)
+    if drawn is None:
         return ()
-    level = percent_level(item.record.confidence)
+    count = sum(_change(record) is not None for record in records)
     return (
         Figure(
             id=item.id("figure-interference"),
-            svg=figures.to_svg(
-                figures.interference_figure(
-                    rows, limit_percent=limit, interval_level=level, language=say.language
-                )
-            ),
+            svg=figures.to_svg(drawn),
             caption=say(
-                "pictures.interference", name=item.name, limit=numbers.percent(limit, 2), level=level
+                "pictures.interference",
+                name=item.name,
+                limit=numbers.percent(limit, 2),
+                level=percent_level(item.record.confidence),
             ),
             alternative_text=say.text(
-                "pictures.interference_alt", name=item.name, count=numbers.count(len(rows))
+                "pictures.interference_alt", name=item.name, count=numbers.count(count)
             ),
         ),
     )
@@ -364,8 +418,8 @@ def interferent_label(record: InterferenceRecord) -> str:
     return f"{record.interferent} {amount_text(record)}"
 
 
-def overlay_figure(context: Context, analyte: str, items: Sequence[Item]) -> tuple[Figure, ...]:
-    """Calibrations of all configurations of one analyte in one plot."""
+def draw_overlay(context: Context, items: Sequence[Item], *, width: Width = "text") -> Drawing | None:
+    """Calibrations of all configurations of one analyte in one plot; None where fewer than two have one."""
     lines = []
     for item in items:
         record = item.configuration.calibration
@@ -383,15 +437,25 @@ def overlay_figure(context: Context, analyte: str, items: Sequence[Item]) -> tup
             )
         )
     if len(lines) < 2:
+        return None
+    return figures.overlay_figure(
+        lines, x=level_axis(context, items[0]), y=signal_axis(items[0]), width=width
+    )
+
+
+def overlay_figure(context: Context, analyte: str, items: Sequence[Item]) -> tuple[Figure, ...]:
+    """Calibrations of all configurations of one analyte in one plot."""
+    drawn = draw_overlay(context, items)
+    if drawn is None:
         return ()
-    drawn = figures.overlay_figure(lines, x=level_axis(context, items[0]), y=signal_axis(items[0]))
+    count = sum(not isinstance(item.configuration.calibration, NotAssessed) for item in items)
     name = context.analyte_name(analyte)
     return (
         Figure(
             id=items[0].id("figure-overlay"),
             svg=figures.to_svg(drawn),
             caption=context.say("pictures.overlay", name=name),
-            alternative_text=context.say.text("pictures.overlay_alt", name=name, count=str(len(lines))),
+            alternative_text=context.say.text("pictures.overlay_alt", name=name, count=numbers.count(count)),
         ),
     )
 

@@ -328,14 +328,15 @@ def consistency_figure(
         )
         for record, found in known
     ]
-    # the widest points of all levels: cells differ little in size, and the tables give each its own
+    # points follow the number of laboratories and of their results: the commonest are drawn, and the tables
+    # judge every laboratory by its own
     of_h = [found.h_critical for _, found in known if found.h_critical is not None]
     of_k = [lab.k_critical for _, found in known for lab in found.laboratories if lab.k_critical is not None]
     drawn = figures.consistency_figure(
         names,
         levels,
-        h_critical=max(of_h),
-        k_critical=max(of_k, default=None),
+        h_critical=max(of_h, key=of_h.count),
+        k_critical=max(of_k, key=of_k.count, default=None),
         language=say.language,
     )
     return (

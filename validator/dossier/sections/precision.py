@@ -99,6 +99,8 @@ def _groups(context: Context, item: Item, records: Sequence[PrecisionRecord]) ->
 
 def _table(context: Context, item: Item, records: Sequence[PrecisionRecord]) -> Table:
     say, unit = context.say, item.analyte.unit
+    over_laboratories = any(record.factor == "laboratory" for record in records)
+    wide_key = "R" if over_laboratories else "i"
     rows = []
     for record in records:
         wide = record.reproducibility_sd or record.intermediate_sd
@@ -114,6 +116,7 @@ def _table(context: Context, item: Item, records: Sequence[PrecisionRecord]) -> 
                 _sd(wide),
                 _rsd(wide_rsd),
                 numbers.significant(record.repeatability_limit, 2),
+                *([numbers.significant(record.reproducibility_limit, 2)] if over_laboratories else []),
             )
         )
     return Table(
@@ -126,12 +129,13 @@ def _table(context: Context, item: Item, records: Sequence[PrecisionRecord]) -> 
             Column(say("precision.s_r"), unit=unit, align="decimal"),
             Column(say("precision.rsd_r"), unit="%"),
             Column(say("precision.s_b"), unit=unit, align="decimal"),
-            Column(say("precision.s_i"), unit=unit, align="decimal"),
-            Column(say("precision.rsd_i"), unit="%"),
+            Column(say(f"precision.s_{wide_key}"), unit=unit, align="decimal"),
+            Column(say(f"precision.rsd_{wide_key}"), unit="%"),
             Column(say("precision.r"), unit=unit, align="decimal"),
+            *([Column(say("precision.R"), unit=unit, align="decimal")] if over_laboratories else []),
         ),
         rows=tuple(rows),
-        note=say("precision.note"),
+        note=say("precision.note_laboratories" if over_laboratories else "precision.note"),
         size="small",
     )
 

@@ -75,6 +75,10 @@ from validator.evaluation.results.matrix_effect import (
     LinePoint,
     MatrixEffectRecord,
 )
+from validator.evaluation.results.plan import (
+    PlanComparison,
+    PlanDifference,
+)
 from validator.evaluation.results.precision import (
     LevelDependenceRecord,
     LevelFormRecord,
@@ -174,6 +178,8 @@ __all__ = [
     "OutlierRecord",
     "PairedRecord",
     "PassingBablokRecord",
+    "PlanComparison",
+    "PlanDifference",
     "PrecisionRecord",
     "Range",
     "ReadingScatter",

@@ -15,6 +15,7 @@ from validator.evaluation.results.comparison import ComparisonRecord
 from validator.evaluation.results.detection import DetectionRecord
 from validator.evaluation.results.device_to_device import DeviceToDeviceRecord
 from validator.evaluation.results.matrix_effect import MatrixEffectRecord
+from validator.evaluation.results.plan import PlanComparison
 from validator.evaluation.results.precision import LevelDependenceRecord, PrecisionRecord
 from validator.evaluation.results.repeated_use import RepeatedUseRecord
 from validator.evaluation.results.robustness import RobustnessRecord
@@ -121,4 +122,5 @@ class Results(Record):
     inputs: tuple[InputRecord, ...]
     analytes: dict[str, AnalyteRecord]
     comparison_of_configurations: dict[str, ConfigurationComparison] = Field(default_factory=dict)
+    plan: PlanComparison | None = None
     assessment: Assessment | None = None

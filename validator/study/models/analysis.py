@@ -1,10 +1,10 @@
 """The key ``analysis``: the choices declared before the numbers."""
 
-from typing import Literal
+from typing import Literal, Self
 
-from pydantic import Field
+from pydantic import Field, model_validator
 
-from validator.study.models.base import Count, Label, Probability, Record, Whole
+from validator.study.models.base import Count, Label, Positive, Probability, Record, Whole, refuse
 
 Weighting = Literal["none", "1/x", "1/x^2", "1/s^2", "1/s^2 smoothed", "auto"]
 
@@ -23,6 +23,28 @@ class LimitChoice(Record):
     variant: Label
 
 
+class AccuracyProfileChoices(Record):
+    """What an accuracy profile is held against.
+
+    ``acceptance_percent`` is the largest error of a future result that the use allows for, in percent of the
+    level; ``beta`` the share of future results that must keep it, ``gamma`` the confidence of that statement
+    where ``decided_by`` is ``content``. ``data`` are results of known levels in series: those of
+    ``precision``, whose levels then count as true, or of ``recovery``.
+    """
+
+    acceptance_percent: Positive
+    beta: Probability = 0.95
+    gamma: Probability = 0.95
+    decided_by: Literal["expectation", "content"] = "expectation"
+    data: Literal["precision", "recovery"] | None = None
+
+    @model_validator(mode="after")
+    def _is_a_confidence(self) -> Self:
+        if self.gamma <= 0.5:
+            refuse("a confidence lies above 0.5", "gamma")
+        return self
+
+
 class AnalysisChoices(Record):
     """Choices that hold for the study or, as an override, for one analyte.
 
@@ -36,6 +58,7 @@ class AnalysisChoices(Record):
     calibration: CalibrationChoices = CalibrationChoices()
     detection_limit: LimitChoice | None = None
     quantification_limit: LimitChoice | None = None
+    accuracy_profile: AccuracyProfileChoices | None = None
     decision_rule: Literal["simple", "guarded"] = "guarded"
     outliers: Literal["report"] = "report"
     seed: Whole = 20260325
@@ -58,11 +81,12 @@ class Analysis(AnalysisChoices):
         general = self.model_dump(exclude_unset=True, exclude={"per_analyte"})
         own = self.per_analyte.get(analyte)
         return AnalysisChoices.model_validate(
-            general if own is None else _overridden(general, own.model_dump(exclude_unset=True))
+            general if own is None else overridden(general, own.model_dump(exclude_unset=True))
         )
 
 
-def _overridden(general: dict[str, object], own: dict[str, object]) -> dict[str, object]:
+def overridden(general: dict[str, object], own: dict[str, object]) -> dict[str, object]:
+    """The choices in *general*, replaced by those in *own*; of tables, field by field."""
     merged = dict(general)
     for key, value in own.items():
         before = merged.get(key)

@@ -7,9 +7,9 @@ keep labels as they were written, and say in a sentence what is wrong with the r
 import datetime as dt
 import math
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Annotated, NoReturn
+from typing import Annotated, Literal, NoReturn
 
 from pydantic import (
     AfterValidator,
@@ -36,7 +36,7 @@ _LEADING_ZERO = re.compile(r"[-+]?0\d")
 _LESS_THAN = re.compile(r"<\s*(\d+(?:\.\d*)?(?:[eE][-+]?\d+)?)")
 _LONGEST_QUOTE = 40
 _BIGGEST_COUNT = 10**12
-_LARGEST, _SMALLEST = 1e50, 1e-50
+LARGEST, SMALLEST = 1e50, 1e-50
 """Beyond these no quantity of a laboratory lies, and squares and products no longer fit a double."""
 
 
@@ -115,9 +115,9 @@ def _number(value: object) -> float:
         raise problem(f"a number is expected here, found {quoted(value)}")
     if math.isnan(meant) or text.strip("+-").lower() == ".inf":
         raise problem(f"{quoted(value)} is not a measured value; leave the reading out and say why in a note")
-    if abs(meant) > _LARGEST:
+    if abs(meant) > LARGEST:
         raise problem(f"{quoted(value)} is too large to be computed with")
-    if 0 < abs(meant) < _SMALLEST:
+    if 0 < abs(meant) < SMALLEST:
         raise problem(f"{quoted(value)} is too small to be computed with; write 0 if that is meant")
     if _LEADING_ZERO.match(text):
         raise problem(
@@ -288,6 +288,15 @@ def _not_empty(values: tuple[object, ...]) -> tuple[object, ...]:
 
 Numbers = Annotated[tuple[Number, ...], AfterValidator(_not_empty), BeforeValidator(_as_list)]
 NonNegatives = Annotated[tuple[NonNegative, ...], AfterValidator(_not_empty), BeforeValidator(_as_list)]
+Positives = Annotated[tuple[Positive, ...], AfterValidator(_not_empty), BeforeValidator(_as_list)]
 Readings = Annotated[tuple[Reading, ...], AfterValidator(_not_empty), BeforeValidator(_as_list)]
 Texts = Annotated[tuple[Text, ...], BeforeValidator(_as_list)]
 Labels = Annotated[tuple[Label, ...], BeforeValidator(_as_list)]
+
+
+SIMPLE_CHECKS: Mapping[Literal["number", "whole", "text"], frozenset[Callable[..., object]]] = {
+    "number": frozenset({_number, _reading, _not_negative, _positive, _not_empty, _as_list}),
+    "whole": frozenset({_count, _at_least_one, _not_negative_count}),
+    "text": frozenset({_text, _label}),
+}
+"""Checks that ask of a number for its sign and size only, and of a printable text for nothing more."""

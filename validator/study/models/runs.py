@@ -1,8 +1,8 @@
 """What all data blocks and their runs share."""
 
-from typing import ClassVar, Literal
+from typing import Any, ClassVar, Literal, Self
 
-from pydantic import Field, PrivateAttr
+from pydantic import Field
 
 from validator.study.models.base import (
     Cause,
@@ -57,12 +57,33 @@ class Run(Record):
     note: Text | None = None
     excluded: Cause | None = None
 
-    _place: str = PrivateAttr(default="")
+    __slots__ = ("_place",)  # not a private attribute of pydantic's: those take 200 bytes a run
 
     @property
     def place(self) -> str:
         """Where the run was written: ``study.yaml:17`` or ``blanks.csv row 5``."""
-        return self._place
+        return getattr(self, "_place", "")
+
+    def stand_at(self, place: str) -> None:
+        """Note where the run was written."""
+        object.__setattr__(self, "_place", place)
+
+    def __copy__(self) -> Self:
+        copied = super().__copy__()
+        copied.stand_at(self.place)
+        return copied
+
+    def __deepcopy__(self, memo: dict[int, Any] | None = None) -> Self:
+        copied = super().__deepcopy__(memo)
+        copied.stand_at(self.place)
+        return copied
+
+    def __getstate__(self) -> dict[Any, Any]:
+        return {**super().__getstate__(), "place": self.place}
+
+    def __setstate__(self, state: dict[Any, Any]) -> None:
+        self.stand_at(state.pop("place"))
+        super().__setstate__(state)
 
 
 class Block(Record):

@@ -13,6 +13,7 @@ from validator.study.models.calibration import CalibrationBlock, MatrixCalibrati
 from validator.study.models.criteria import Criterion
 from validator.study.models.identity import Identity
 from validator.study.models.method import Analyte, Method
+from validator.study.models.plan import Plan
 from validator.study.models.precision import PrecisionBlock, RepeatedUseBlock
 from validator.study.models.robustness import RobustnessBlock
 from validator.study.models.runs import Run
@@ -21,6 +22,7 @@ from validator.study.models.stability import CarryOverBlock, StabilityBlock
 from validator.study.models.trueness import ComparisonBlock, RecoveryBlock
 from validator.study.models.uncertainty import UncertaintyBlock
 from validator.study.places import Table, find, path_of
+from validator.study.plan_record import PlanRecord
 
 FORMAT = "validation-study/1"
 DEFAULT_CONFIGURATION = "default"
@@ -43,6 +45,7 @@ class Study(Record):
     method: Method
     analysis: Analysis = Analysis()
     criteria: tuple[Criterion, ...] = ()
+    plan: Plan | None = None
     calibration: CalibrationBlock | None = None
     blanks: BlanksBlock | None = None
     low_level: LowLevelBlock | None = None
@@ -62,6 +65,7 @@ class Study(Record):
     _head: Table | None = PrivateAttr(default=None)
     _folder: Path = PrivateAttr(default=Path())
     _inputs: tuple[InputFile, ...] = PrivateAttr(default=())
+    _recorded_plan: PlanRecord | None = PrivateAttr(default=None)
 
     @property
     def folder(self) -> Path:
@@ -72,6 +76,11 @@ class Study(Record):
     def inputs(self) -> tuple[InputFile, ...]:
         """Every file that was read, the study file first."""
         return self._inputs
+
+    @property
+    def recorded_plan(self) -> PlanRecord | None:
+        """What the plan fixed on the day it was made, where the study keeps the record of it."""
+        return self._recorded_plan
 
     def place_of(self, *loc: str | int) -> FieldPlace:
         """Where the field at *loc* outside the data blocks stands in the study file, for saying so."""

@@ -1,0 +1,279 @@
+"""The study's own criteria: which figures they speak of, in which words, and what they find."""
+
+from __future__ import annotations
+
+import pytest
+
+from validator.assessment.judging import Limit
+from validator.assessment.own_criteria import limits_of
+from validator.study import Criterion
+
+LEVELS = [1.0, 2.0, 4.0, 6.0, 8.0, 10.0]
+LINE = {"runs": [{"level": x, "signal": 0.1 * x + 0.002 * sign} for x in LEVELS for sign in (1, -1, 0.5)]}
+DAYS = [[1.0, 1.01, 0.99], [1.02, 1.0, 1.01], [0.98, 1.0, 0.99], [1.01, 0.99, 1.0]]
+
+
+def precision(*levels):
+    return {
+        "runs": [
+            {"level": level, "day": f"{day}", "concentrations": [level * one for one in some]}
+            for level in levels
+            for day, some in enumerate(DAYS)
+        ]
+    }
+
+
+def interference(*changes):
+    """One interferent at ratios 1, 10, 100 … that changes the result by so many percent."""
+    return {
+        "runs": [
+            {
+                "interferent": "copper(II)",
+                "ratio": 10**i,
+                "analyte_level": 5,
+                "found": [one * (1 + change / 100) for one in (4.99, 5.0, 5.01)],
+                "reference": [5.01, 5.0, 4.99],
+            }
+            for i, change in enumerate(changes)
+        ]
+    }
+
+
+@pytest.fixture
+def findings(judged, described):
+    """The findings on the criteria of a study, and no others."""
+
+    def findings(*criteria, **blocks):
+        _, results = judged(described(criteria=list(criteria), **blocks))
+        assert all(one.own for one in results.assessment.findings)
+        return results.assessment.findings
+
+    return findings
+
+
+# --- limits ----------------------------------------------------------------------------------------
+@pytest.mark.parametrize(
+    ("criterion", "limits"),
+    [
+        ({"characteristic": "repeatability", "rsd_max": 5}, [("rsd_max", Limit(upper=5))]),
+        (
+            {"characteristic": "repeatability", "rsd_max": 5, "max": 0.2},
+            [("rsd_max", Limit(upper=5)), ("max", Limit(upper=0.2))],
+        ),
+        ({"characteristic": "recovery", "min": 90, "max": 110}, [("min", Limit(90, 110))]),
+        ({"characteristic": "recovery", "min": 90}, [("min", Limit(lower=90))]),
+        ({"characteristic": "interference", "max": 10}, [("max", Limit(-10, 10))]),
+        ({"characteristic": "interference", "max": -10}, [("max", Limit(-10, 10))]),
+        ({"characteristic": "interference", "min": -20, "max": 10}, [("min", Limit(-20, 10))]),
+        ({"characteristic": "trueness", "max": 3}, [("max", Limit(-3, 3))]),
+        ({"characteristic": "lack_of_fit", "p_min": 0.05}, [("p_min", Limit(lower=0.05))]),
+        ({"characteristic": "quantification_limit", "max": 2}, [("max", Limit(upper=2))]),
+        (
+            {"characteristic": "working_range", "min": 1, "max": 10},
+            [("min", Limit(upper=1)), ("max", Limit(lower=10))],
+        ),
+    ],
+)
+def test_what_a_criterion_limits(criterion, limits):
+    """Both ends of one figure are joined; a lone max limits the size of a change; a range must reach out."""
+    found = limits_of(Criterion.model_validate(criterion))
+
+    assert [(names[0], limit) for names, limit in found] == limits
+
+
+# --- where a criterion holds -----------------------------------------------------------------------
+def test_a_criterion_without_a_level_holds_at_every_level(findings):
+    """One finding for each level that was measured."""
+    found = findings({"characteristic": "repeatability", "rsd_max": 5}, precision=precision(2, 8))
+
+    assert [(one.level, one.outcome) for one in found] == [(2, "meets"), (8, "meets")]
+    assert {one.criterion for one in found} == {"RSD ≤ 5 %"}
+    assert {one.n for one in found} == {12}
+
+
+def test_a_criterion_at_a_level_holds_there_alone(findings):
+    """``at`` names the level, to the rounding of one number written twice."""
+    criterion = {"characteristic": "repeatability", "rsd_max": 5, "at": 0.3}
+
+    (one,) = findings(criterion, precision=precision(0.1 + 0.2, 8))
+
+    assert one.level == pytest.approx(0.3)
+    assert one.outcome == "meets"
+
+
+def test_a_level_that_was_not_measured_is_said(findings):
+    """A criterion at a level without runs is not assessed, and the levels there are are named."""
+    (one,) = findings({"characteristic": "repeatability", "rsd_max": 5, "at": 5}, precision=precision(2, 8))
+
+    assert one.outcome == "not assessed"
+    assert one.reason == "no repeatability at level 5; measured at 2, 8"
+    assert one.needs == "repeatability runs at level 5"
+    assert one.level == 5
+
+
+def test_an_interference_criterion_holds_up_to_its_ratio(findings):
+    """Ratios beyond ``at`` are information: they draw the border of the scope and fail nothing."""
+    found = findings(
+        {"characteristic": "interference", "max": 5, "at": 10}, interference=interference(1, 2, 40)
+    )
+
+    assert [(one.level, one.outcome) for one in found] == [(1, "meets"), (10, "meets")]
+    assert found[0].criterion == "within ±5 % in presence of copper(II)"
+
+
+def test_an_interference_criterion_below_every_tested_ratio_stays_open(findings):
+    """A criterion that no run answers never vanishes: it is not assessed."""
+    (one,) = findings(
+        {"characteristic": "interference", "max": 5, "at": 0.5}, interference=interference(1, 2)
+    )
+
+    assert one.outcome == "not assessed"
+    assert "measured at 1, 10" in one.reason
+
+
+def test_a_criterion_for_one_analyte_and_configuration(judged, described):
+    """A criterion holds for the analyte and configuration it names, else for all analytes as validated."""
+    analytes = [
+        {"id": name, "name": name, "unit": "mg/L", "signal": "s", "signal_unit": "1"} for name in ("cd", "zn")
+    ]
+    runs = [
+        {**run, "analyte": analyte, "configuration": configuration}
+        for analyte in ("cd", "zn")
+        for configuration in ("film", "bare")
+        for run in precision(5)["runs"]
+    ]
+    criteria = [
+        {"characteristic": "repeatability", "rsd_max": 5},
+        {"characteristic": "repeatability", "rsd_max": 6, "analyte": "zn", "configuration": "bare"},
+    ]
+
+    _, results = judged(
+        described(
+            analytes=analytes,
+            configurations=["film", "bare"],
+            criteria=criteria,
+            precision={"runs": runs},
+        )
+    )
+
+    assert [(one.limit, one.analyte, one.configuration) for one in results.assessment.findings] == [
+        (5, "cd", "film"),
+        (5, "zn", "film"),
+        (6, "zn", "bare"),
+    ]
+
+
+# --- what is found ---------------------------------------------------------------------------------
+def test_every_characteristic_of_the_first_blocks_is_answered(findings):
+    """Criteria on calibration, limits, precision, trueness and selectivity find their figures."""
+    criteria = [
+        {"characteristic": "linearity", "min": 0.99},
+        {"characteristic": "linearity", "p_min": 0.01},
+        {"characteristic": "lack_of_fit", "p_min": 0.01},
+        {"characteristic": "residual_pattern", "p_min": 0.001},
+        {"characteristic": "working_range", "min": 1, "max": 10},
+        {"characteristic": "sensitivity", "min": 0.05},
+        {"characteristic": "detection_limit", "max": 1},
+        {"characteristic": "quantification_limit", "max": 3},
+        {"characteristic": "repeatability", "rsd_max": 5},
+        {"characteristic": "repeatability", "max": 0.5},
+        {"characteristic": "intermediate_precision", "rsd_max": 8},
+        {"characteristic": "recovery", "min": 90, "max": 110},
+        {"characteristic": "trueness", "max": 10},
+        {"characteristic": "trueness", "p_min": 0.01},
+        {"characteristic": "interference", "max": 5},
+    ]
+    found = findings(
+        *criteria,
+        calibration=LINE,
+        blanks={"runs": [{"signals": [0.001 * (-1) ** i * (1 + 0.1 * i) for i in range(10)]}]},
+        precision=precision(5),
+        recovery={"runs": [{"level": 5, "found": [5.0, 5.1, 4.9, 5.0, 5.05]}]},
+        interference=interference(0.5),
+    )
+
+    # residuals that alternate by design make too few or too many runs: that one may stay open
+    open_ones = {one.characteristic for one in found if one.outcome == "not assessed"}
+    assert open_ones <= {"residual_pattern"}
+    assert len(found) == len(criteria) + 1  # the working range has two ends
+    assert {one.outcome for one in found if one.characteristic != "residual_pattern"} == {"meets"}
+    units = {one.characteristic: one.unit for one in found}
+    assert units["sensitivity"] == "1/(mg/L)" or units["sensitivity"] == "L/mg"
+    assert (units["detection_limit"], units["recovery"]) == ("mg/L", "%")
+
+
+@pytest.mark.parametrize(("end", "outcome"), [(1, "meets"), (0.5, "does not meet")])
+def test_the_working_range_must_reach_out(findings, end, outcome):
+    """A range that begins above the level asked for does not reach it."""
+    (one,) = findings({"characteristic": "working_range", "min": end}, calibration=LINE)
+
+    assert (one.outcome, one.observed, one.limit) == (outcome, 1, end)
+    assert one.criterion == f"reaches down to {end:g} mg/L"
+
+
+def test_a_straddling_interval_is_inconclusive_and_says_what_would_decide(findings):
+    """A guarded decision that is open gives the number of further results, if the figure stays."""
+    (one,) = findings(
+        {"characteristic": "recovery", "min": 99, "max": 101},
+        recovery={"runs": [{"level": 5, "found": [5.0, 5.1, 4.9]}]},
+    )
+
+    assert one.outcome == "inconclusive"
+    assert one.reason == "the interval straddles the limit"
+    assert "further" in one.needs
+    assert one.needs.endswith("would decide, if the figure stays")
+    assert one.interval[0] < 99 < 101 < one.interval[1]
+
+
+def test_the_simple_rule_decides_on_the_estimate(findings):
+    """The same data under the simple rule, which the finding names."""
+    (one,) = findings(
+        {"characteristic": "recovery", "min": 99, "max": 101},
+        analysis={"decision_rule": "simple"},
+        recovery={"runs": [{"level": 5, "found": [5.0, 5.1, 4.9]}]},
+    )
+
+    assert (one.outcome, one.decision_rule) == ("meets", "simple")
+
+
+def test_a_criterion_on_what_was_not_measured(findings):
+    """No runs, no figure: not assessed, with the reason of the block and what it would take."""
+    (one,) = findings({"characteristic": "recovery", "min": 90, "max": 110})
+
+    assert one.outcome == "not assessed"
+    assert one.reason == "the study holds no recovery runs"
+    assert "spiked samples" in one.needs
+    assert (one.observed, one.interval) == (None, None)
+
+
+def test_a_level_that_cannot_carry_the_figure_keeps_its_criterion_open(findings):
+    """A planned level with one reading is not passed over in silence."""
+    runs = [*precision(5)["runs"], {"level": 10, "day": "0", "concentrations": [10.0]}]
+
+    five, ten = findings({"characteristic": "repeatability", "rsd_max": 5}, precision={"runs": runs})
+
+    assert (five.level, five.outcome) == (5, "meets")
+    assert (ten.level, ten.outcome, ten.reason) == (10, "not assessed", "fewer than 2 readings")
+
+
+def test_a_certified_material_speaks_for_trueness_before_a_spike(findings):
+    """Bias is judged against the certified value where there is one."""
+    runs = [
+        {"reference": 5, "reference_uncertainty": 0.05, "found": [5.0, 5.02, 4.98]},
+        {"native": 0, "added": 5, "found": [4.0, 4.1, 3.9]},
+    ]
+
+    (one,) = findings({"characteristic": "trueness", "max": 5}, recovery={"runs": runs})
+
+    assert one.observed == pytest.approx(0)
+    assert one.outcome == "meets"
+
+
+def test_the_source_of_a_criterion_is_its_own(findings):
+    """A criterion may name where it comes from."""
+    (one,) = findings(
+        {"characteristic": "repeatability", "rsd_max": 5, "source": "plan P-7, section 4"},
+        precision=precision(5),
+    )
+
+    assert one.source == "plan P-7, section 4"

@@ -1,0 +1,136 @@
+"""Configurations compared with the validated one: slopes, sensitivity per area, limits."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import statsmodels.api as sm
+
+from validator.evaluation.results import NotAssessed
+
+LEVELS = np.repeat([1.0, 2.0, 4.0, 6.0, 8.0], 3)
+NOISE = {
+    name: np.random.default_rng(i).standard_normal(15) for i, name in enumerate(("film", "bare", "gold"))
+}
+
+
+def line(name, slope, scatter=0.01, levels=LEVELS):
+    return [
+        {"configuration": name, "level": float(x), "signal": float(slope * x + scatter * noise)}
+        for x, noise in zip(levels, NOISE[name], strict=True)
+    ]
+
+
+def blanks(name, scatter):
+    return [{"configuration": name, "signals": (scatter * NOISE[name][:10]).tolist()}]
+
+
+@pytest.fixture
+def compared(judged, described):
+    """The comparison of the configurations of the only analyte."""
+
+    def compared(runs, *, names=("film", "bare"), **more):
+        study = described(configurations=list(names), calibration={"runs": runs}, **more)
+        _, results = judged(study)
+        return results.comparison_of_configurations.get("x")
+
+    return compared
+
+
+def test_one_configuration_is_compared_with_nothing(judged, described):
+    """A study of one configuration has no comparison."""
+    _, results = judged(described())
+
+    assert results.comparison_of_configurations == {}
+
+
+def test_the_ratio_and_the_difference_of_two_slopes(compared):
+    """Ratio other/validated with Fieller's interval; Welch's t on the two slopes as in separate fits."""
+    found = compared(line("film", 2.0) + line("bare", 1.0))
+
+    (bare,) = found.compared
+    fits = {
+        name: sm.OLS([run["signal"] for run in line(name, slope)], sm.add_constant(LEVELS)).fit()
+        for name, slope in (("film", 2.0), ("bare", 1.0))
+    }
+    slopes = {name: fit.params[1] for name, fit in fits.items()}
+    errors = {name: fit.bse[1] for name, fit in fits.items()}
+    assert found.reference == "film"
+    assert bare.configuration == "bare"
+    assert bare.slope_ratio.value == pytest.approx(slopes["bare"] / slopes["film"], rel=1e-9)
+    t = (slopes["bare"] - slopes["film"]) / np.hypot(errors["bare"], errors["film"])
+    assert abs(bare.slope_difference.t) == pytest.approx(abs(t), rel=1e-9)
+    assert bare.slope_difference.p < 1e-9
+    assert bare.slope_ratio.ci[0] < bare.slope_ratio.value < bare.slope_ratio.ci[1]
+    assert bare.adjustment == "none: one comparison"
+
+
+def test_several_comparisons_hold_together(compared):
+    """Three configurations make two comparisons: each interval is wider, each p is doubled (Bonferroni)."""
+    runs = line("film", 2.0) + line("bare", 2.01)
+
+    (single,) = compared(runs).compared
+    first, second = compared(runs + line("gold", 1.9), names=("film", "bare", "gold")).compared
+
+    assert [first.configuration, second.configuration] == ["bare", "gold"]
+    assert first.slope_ratio.ci[0] < single.slope_ratio.ci[0]
+    assert first.slope_ratio.ci[1] > single.slope_ratio.ci[1]
+    assert first.slope_difference.p == pytest.approx(single.slope_difference.p)
+    assert first.adjusted_p == pytest.approx(min(1.0, 2 * single.slope_difference.p))
+    assert "2 comparisons" in first.adjustment
+
+
+def test_the_ratio_of_detection_limits(compared):
+    """Half the slope and the same blanks: twice the limit, with an interval that holds 2."""
+    found = compared(
+        line("film", 2.0) + line("bare", 1.0),
+        blanks={"runs": blanks("film", 0.01) + blanks("bare", 0.01)},
+        analysis={"detection_limit": {"variant": "blank_3s"}},
+    )
+
+    (bare,) = found.compared
+    sd = {name: np.std(NOISE[name][:10], ddof=1) for name in ("film", "bare")}
+    assert bare.detection_limit_ratio.value == pytest.approx(2 * sd["bare"] / sd["film"], rel=0.01)
+    lower, upper = bare.detection_limit_ratio.ci
+    assert lower < 2 < upper
+
+
+def test_a_configuration_without_calibration(compared):
+    """What cannot be compared says why; the others are compared."""
+    found = compared(line("film", 2.0) + line("gold", 1.0), names=("film", "bare", "gold"))
+
+    bare, gold = found.compared
+    assert isinstance(bare.slope_ratio, NotAssessed)
+    assert bare.slope_ratio.needs == "a calibration of both configurations"
+    assert gold.slope_ratio.value == pytest.approx(0.5, rel=0.05)
+
+
+def test_sensitivity_by_area(judged, described):
+    """The slope divided by the active area, where an area is stated."""
+    study = described(
+        configurations=["film", "bare"], calibration={"runs": line("film", 2.0) + line("bare", 1.0)}
+    )
+    film, bare = study["method"]["configurations"]
+    film["active_area"] = {"value": 0.5, "unit": "cm²"}
+    assert "active_area" not in bare
+
+    _, results = judged(study)
+
+    found = results.comparison_of_configurations["x"]
+    slope = results.analytes["x"].configurations["film"].calibration.slope
+    assert found.reference_sensitivity_per_area.value == pytest.approx(slope.value / 0.5)
+    assert found.compared[0].sensitivity_per_area is None
+
+
+def test_the_validated_configuration_is_the_named_one(judged, described):
+    """``method.configuration`` names the reference, wherever it stands in the list."""
+    study = described(
+        configurations=["film", "bare"], calibration={"runs": line("film", 2.0) + line("bare", 1.0)}
+    )
+    study["method"]["configuration"] = "bare"
+
+    _, results = judged(study)
+
+    found = results.comparison_of_configurations["x"]
+    assert found.reference == "bare"
+    assert found.compared[0].slope_ratio.value == pytest.approx(2, rel=0.05)

@@ -1,0 +1,234 @@
+"""Which limit decides, who said so, and what reaches the variants."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from validator.evaluation.results import LimitVariant, NotAssessed
+
+LEVELS = np.repeat([1.0, 2.0, 4.0, 6.0, 8.0, 10.0], 2)
+SIGNALS = 0.02 + 0.1 * LEVELS + 0.004 * np.random.default_rng(8).standard_normal(LEVELS.size)
+BLANKS = (0.02 + 0.003 * np.random.default_rng(9).standard_normal(12)).tolist()
+SLOPE, INTERCEPT = np.polyfit(LEVELS, SIGNALS, 1)
+RESIDUAL = np.sqrt(((SIGNALS - np.polyval((SLOPE, INTERCEPT), LEVELS)) ** 2).sum() / (LEVELS.size - 2))
+
+
+def calibration():
+    return {"runs": [{"level": float(x), "signal": float(y)} for x, y in zip(LEVELS, SIGNALS, strict=True)]}
+
+
+def blanks(n=12, **more):
+    return {"runs": [{"signals": BLANKS[:n], **more}]}
+
+
+def declared(**limits):
+    return {"analysis": {name: {"variant": variant} for name, variant in limits.items()}}
+
+
+@pytest.fixture
+def limits(record_of, described):
+    """The limits of a study with a calibration."""
+
+    def limits(guidance=(), **more):
+        return record_of(described(guidance=guidance, calibration=calibration(), **more)).detection
+
+    return limits
+
+
+# --- which variant decides -------------------------------------------------------------------------
+def test_the_declared_variants_decide(limits):
+    """What the study declares decides, whatever the guidance prefers and the data allow besides."""
+    found = limits(
+        ["iupac-single-laboratory-2002"],
+        blanks=blanks(),
+        **declared(detection_limit="residual_3.3", quantification_limit="blank_3s"),
+    )
+
+    assert found.declared_by == "study"
+    assert found.detection_limit.variant == "residual_3.3"
+    assert found.quantification_limit.variant == "blank_3s"
+    assert found.detection_limit.value == pytest.approx(3.3 * RESIDUAL / SLOPE, rel=1e-9)
+    assert found.quantification_limit.value == pytest.approx(10 * np.std(BLANKS, ddof=1) / SLOPE, rel=1e-9)
+    assert found.detection_limit.unit == "mg/L"
+
+
+@pytest.mark.parametrize(
+    "one", [{"detection_limit": "residual_3.3"}, {"quantification_limit": "residual_3.3"}]
+)
+def test_one_declared_limit_speaks_for_the_other(limits, one):
+    """Who declares one of the two limits does not get a second default for the other."""
+    found = limits(blanks=blanks(), **declared(**one))
+
+    assert found.declared_by == "study"
+    assert found.detection_limit.variant == found.quantification_limit.variant == "residual_3.3"
+
+
+def test_a_quantification_limit_by_its_own_name(limits):
+    """``residual_10`` is the quantification limit of ``residual_3.3``: the name that was declared is kept."""
+    found = limits(**declared(detection_limit="residual_3.3", quantification_limit="residual_10"))
+
+    assert found.quantification_limit.variant == "residual_10"
+    assert found.quantification_limit.value == pytest.approx(10 * RESIDUAL / SLOPE, rel=1e-9)
+
+
+def test_one_analyte_may_declare_otherwise(judged, described):
+    """An override holds for its analyte alone."""
+    analytes = [
+        {"id": name, "name": name, "unit": "mg/L", "signal": "s", "signal_unit": "1"} for name in ("cd", "zn")
+    ]
+    runs = [{**run, "analyte": name} for name in ("cd", "zn") for run in calibration()["runs"]]
+    analysis = declared(detection_limit="residual_3.3")["analysis"]
+    analysis["per_analyte"] = {"zn": {"detection_limit": {"variant": "intercept_3.3"}}}
+
+    _, results = judged(described(analytes=analytes, analysis=analysis, calibration={"runs": runs}))
+
+    decided = {
+        name: record.configurations["default"].detection.detection_limit.variant
+        for name, record in results.analytes.items()
+    }
+    assert decided == {"cd": "residual_3.3", "zn": "intercept_3.3"}
+
+
+def test_the_first_profile_decides_where_nothing_is_declared(limits):
+    """The guidance's own variant, with the name of the document."""
+    found = limits(["ich-q2r2-2023", "iupac-single-laboratory-2002"], blanks=blanks())
+
+    assert found.declared_by.startswith("guidance: ICH")
+    assert not isinstance(found.detection_limit, NotAssessed)
+
+
+@pytest.mark.parametrize(
+    ("n", "variant", "by"),
+    [
+        (10, "blank_3s", "rule: ten or more independent blanks"),
+        (9, "residual_3.3", "rule: fewer than ten independent blanks"),
+    ],
+)
+def test_the_number_of_blanks_decides_where_nobody_else_does(limits, n, variant, by):
+    """Ten independent blanks carry a limit from blanks; with fewer the calibration decides."""
+    found = limits(blanks=blanks(n))
+
+    assert (found.detection_limit.variant, found.declared_by) == (variant, by)
+
+
+def test_repeated_readings_do_not_make_ten_blanks(limits):
+    """Twelve readings of one blank solution are one blank."""
+    found = limits(blanks=blanks(preparation="repeated_reading"))
+
+    assert found.detection_limit.variant == "residual_3.3"
+    assert found.variants["blank_3s"].not_assessed == "there is only one blank"
+
+
+# --- what is recorded ------------------------------------------------------------------------------
+def test_every_variant_is_shown_with_what_entered_it(limits):
+    """All that the data allow stand side by side; the rest says what it would take."""
+    found = limits(blanks=blanks())
+
+    assert len(found.variants) >= 15
+    for name, one in found.variants.items():
+        if isinstance(one, LimitVariant):
+            assert one.source, name
+            assert one.inputs, name
+        else:
+            assert one.not_assessed, name
+            assert one.needs, name
+    assert found.variants["blank_3s"].sigma == pytest.approx(np.std(BLANKS, ddof=1))
+    assert found.variants["blank_3s"].degrees_of_freedom == 11
+
+
+def test_a_variant_that_defines_no_such_limit_says_so(limits):
+    """A declared variant without a critical level leaves that one open, the others stand."""
+    found = limits(blanks=blanks(), **declared(detection_limit="blank_3s"))
+
+    assert found.critical_level.not_assessed == "the declared variant blank_3s defines no critical level"
+    assert found.detection_limit.value > 0
+
+
+def test_the_decided_limit_has_one_sided_bounds(limits):
+    """A limit is judged on one side: its bounds at the study's confidence lie inside the interval."""
+    found = limits(blanks=blanks(), **declared(detection_limit="blank_3s"))
+
+    lower, upper = found.detection_limit.ci
+    bound_lower, bound_upper = found.detection_limit.one_sided
+    assert lower < bound_lower < found.detection_limit.value < bound_upper < upper
+
+
+# --- what reaches the variants ---------------------------------------------------------------------
+def test_blank_corrected_results_carry_the_blank_twice(limits):
+    """Results with a blank subtracted scatter as sample and blank together: s₀' = s₀√(1/m + 1/n)."""
+    plain = limits(blanks=blanks(), **declared(detection_limit="blank_3s")).detection_limit.value
+    corrected = limits(
+        blanks=blanks(blank_correction="subtracted"), **declared(detection_limit="blank_3s")
+    ).detection_limit.value
+
+    assert corrected / plain == pytest.approx(np.sqrt(1 + 1 / 12), rel=1e-9)
+
+
+def test_replicates_of_the_sample_lower_the_limit(limits):
+    """A routine result that is a mean of four scatters half as much."""
+    analysis = {"calibration": {"replicates_for_sample": 4}, "detection_limit": {"variant": "blank_3s"}}
+
+    single = limits(blanks=blanks(), **declared(detection_limit="blank_3s")).detection_limit.value
+    mean = limits(blanks=blanks(), analysis=analysis).detection_limit.value
+
+    assert mean == pytest.approx(single / 2, rel=1e-9)
+
+
+def test_blanks_as_results_need_no_calibration(record_of, described):
+    """Blanks in the unit of the analyte give limits without a calibration."""
+    results = [0.01, -0.02, 0.03, 0.0, -0.01, 0.02, 0.01, -0.03, 0.02, 0.0]
+
+    found = record_of(described(blanks={"runs": [{"concentrations": results}]})).detection
+
+    assert found.detection_limit.value == pytest.approx(3 * np.std(results, ddof=1), rel=1e-9)
+
+
+def test_excluded_blanks_do_not_count(limits):
+    """A blank that is left out with a cause enters no limit."""
+    with_spike = {"runs": [{"signals": BLANKS}, {"signals": [9.9], "excluded": "contaminated"}]}
+
+    assert limits(blanks=with_spike).variants == limits(blanks=blanks()).variants
+
+
+def test_low_level_samples_on_signals_are_read_from_the_line(limits):
+    """Low-level signals become concentrations by the calibration of the study."""
+    signals = [0.12, 0.125, 0.118, 0.131, 0.122, 0.127, 0.119, 0.124]
+    runs = [{"level": 1, "signals": signals, "series": "a"}]
+
+    variant = limits(low_level={"runs": runs}).variants["low_level_3s"]
+
+    assert variant.detection_limit.value == pytest.approx(3 * np.std(signals, ddof=1) / SLOPE, rel=1e-9)
+
+
+def test_noise_gives_the_signal_to_noise_limit(limits):
+    """Height 30, peak-to-peak noise 2 at level 5: S/N = 2H/h = 30, limit 3·5/30."""
+    runs = [{"level": 5, "signal_height": 30, "noise": 2, "noise_kind": "peak_to_peak"}]
+
+    variant = limits(noise={"runs": runs}).variants["signal_to_noise"]
+
+    assert variant.detection_limit.value == pytest.approx(0.5)
+    assert variant.quantification_limit.value == pytest.approx(5 / 3)
+
+
+def test_censored_blanks_count_for_the_design_of_the_method_detection_limit(limits):
+    """Blanks below reporting are blanks: seven of them over three batches satisfy the method's design."""
+    days = ["a", "b", "c"]
+    found = limits(
+        blanks={
+            "runs": [{"series": days[i % 3], "concentrations": ["<0.1"]} for i in range(6)]
+            + [{"series": "a", "concentrations": [0.05]}]
+        },
+        low_level={
+            "runs": [
+                {"level": 0.5, "series": days[i % 3], "concentrations": [0.5 + 0.01 * i]} for i in range(7)
+            ]
+        },
+        **declared(detection_limit="epa_mdl"),
+    )
+
+    assert found.detection_limit.variant == "epa_mdl"
+    assert found.variants["epa_mdl"].inputs["blanks_censored"] == 6
+    assert found.detection_limit.value == pytest.approx(
+        3.1426684 * np.std([0.5 + 0.01 * i for i in range(7)], ddof=1), rel=1e-6
+    )

@@ -1,0 +1,341 @@
+"""The two parts of a top-down uncertainty: within-laboratory reproducibility and bias, from the study's data."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+
+from validator.errors import NotEstimable
+from validator.evaluation.results import EstimateRecord, NotAssessed, PartRecord
+from validator.evaluation.rows import group_label, independent_values, kept, labels_or_none, runs_of
+from validator.evaluation.trueness import recovery_groups
+from validator.statistics import bias_uncertainty, within_laboratory_uncertainty
+from validator.statistics.level_dependent_uncertainty import LevelDependentUncertainty, fit_level_dependence
+from validator.statistics.series import mean_of_series
+from validator.statistics.uncertainty_budget import BudgetRow
+from validator.statistics.uncertainty_part import UncertaintyPart
+from validator.study.models.trueness import ComparisonRun, RecoveryRun
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    from validator.evaluation.results import PrecisionRecord, RecoveryRecord
+    from validator.evaluation.rows import Cell
+    from validator.study import Study
+    from validator.study.models.uncertainty import Bias, WithinLaboratory
+
+Basis = Literal["measured", "interpolated", "extrapolated", "stated"]
+
+SAME_LEVEL = 1e-6
+"""Levels within this relative difference are one: they come from one number written twice."""
+
+NO_ADDITION = "the uncertainty of the amounts added is not in it"
+NO_REFERENCE = "the study states no uncertainty for a reference value; none is in it"
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """A part of an uncertainty, ready for a budget at any level.
+
+    Attributes:
+        record: how it was found.
+        rows: its rows for a result at a level, in the unit of the level.
+        basis: how the rows at a level were found.
+        levels: levels at which it was measured.
+    """
+
+    record: PartRecord
+    rows: Callable[[float], tuple[BudgetRow, ...]]
+    basis: Callable[[float], Basis]
+    levels: tuple[float, ...] = ()
+
+
+def same_level(one: float, other: float) -> bool:
+    """True for one level written twice."""
+    return abs(one - other) <= SAME_LEVEL * max(abs(one), abs(other))
+
+
+def within_laboratory(
+    study: Study,
+    cell: Cell,
+    precision: Sequence[PrecisionRecord] | NotAssessed,
+    declared: WithinLaboratory | None,
+) -> Part:
+    """Within-laboratory reproducibility, from intermediate precision unless the study names another source.
+
+    Raises:
+        NotEstimable: the source holds nothing, or the study leaves this part out.
+    """
+    origin = declared.origin if declared is not None else "precision"
+    match origin:
+        case "none":
+            raise NotEstimable(
+                "the study leaves within-laboratory reproducibility out", "within_laboratory: from precision"
+            )
+        case "control limits":
+            assert declared is not None
+            assert declared.limits is not None
+            part = within_laboratory_uncertainty.from_control_limits(
+                declared.limits,
+                factor=declared.factor,
+                relative=declared.relative,
+                degrees_of_freedom=declared.degrees_of_freedom or math.inf,
+            )
+            return _stated(part, declared.source or "control chart")
+        case "duplicates":
+            return _stated(_duplicates(study, cell, precision), "duplicates of samples and precision runs")
+        case "precision":
+            return _of_precision(precision)
+
+
+def _of_precision(precision: Sequence[PrecisionRecord] | NotAssessed) -> Part:
+    if isinstance(precision, NotAssessed):
+        raise NotEstimable(precision.not_assessed, precision.needs)
+    known = [
+        (record, wide)
+        for record in precision
+        if (wide := _wide(record)) is not None and record.level and record.level > 0
+    ]
+    if not known:
+        raise NotEstimable(
+            "only repeatability is known, and it leaves out what changes between series",
+            "precision runs in several series (days, operators)",
+        )
+    known.sort(key=lambda one: one[0].level or 0.0)
+    levels = [record.level or 0.0 for record, _ in known]
+    sds = [wide.value or 0.0 for _, wide in known]
+    nus = [wide.degrees_of_freedom or math.inf for _, wide in known]
+    function = _function(levels, sds, nus)
+    between = known[0][0].factor == "laboratory"
+    name = "reproducibility between laboratories" if between else "intermediate precision"
+
+    def rows(level: float) -> tuple[BudgetRow, ...]:
+        here = [i for i, one in enumerate(levels) if same_level(one, level)]
+        u = sds[here[0]] if here else float(function.at(level))
+        nu = nus[here[0]] if here else min(nus)
+        source = "precision runs" if here else "precision runs, by the dependence on the level"
+        return (
+            BudgetRow(
+                name=name,
+                value=u,
+                standard_uncertainty=u,
+                evaluation="A",
+                degrees_of_freedom=nu,
+                source=source,
+            ),
+        )
+
+    def basis(level: float) -> Basis:
+        if any(same_level(one, level) for one in levels):
+            return "measured"
+        return "interpolated" if levels[0] < level < levels[-1] else "extrapolated"
+
+    return Part(
+        record=PartRecord(
+            method=f"{name}, {', '.join(_plural(record.groups, record.factor) for record, _ in known[:1])}",
+            n=sum(record.n for record, _ in known),
+            lowest=levels[0],
+            highest=levels[-1],
+            note=""
+            if len(levels) > 1
+            else "from one level: at other levels it is taken as proportional to the level",
+        ),
+        rows=rows,
+        basis=basis,
+        levels=tuple(levels),
+    )
+
+
+def _plural(groups: int, factor: str | None) -> str:
+    name = factor or "series"
+    if groups == 1 or name.endswith("s"):
+        return f"{groups} {name}"
+    return f"{groups} {'laboratories' if name == 'laboratory' else f'{name}s'}"
+
+
+def _wide(record: PrecisionRecord) -> EstimateRecord | None:
+    """Intermediate precision, or reproducibility where the groups are laboratories."""
+    figure = record.intermediate_sd if record.reproducibility_sd is None else record.reproducibility_sd
+    return figure if isinstance(figure, EstimateRecord) and figure.value else None
+
+
+def _function(
+    levels: Sequence[float], sds: Sequence[float], nus: Sequence[float]
+) -> LevelDependentUncertainty:
+    if len(levels) == 1:
+        return LevelDependentUncertainty(s0=0.0, s1=sds[0] / levels[0])
+    return fit_level_dependence(levels, sds, degrees_of_freedom=nus).function
+
+
+def _duplicates(
+    study: Study, cell: Cell, precision: Sequence[PrecisionRecord] | NotAssessed
+) -> UncertaintyPart:
+    pairs = [
+        run.this_values
+        for run in kept(runs_of(study.comparison, cell))
+        if isinstance(run, ComparisonRun) and len(run.this_values) == len(run.this_method) == 2
+    ]
+    if not pairs:
+        raise NotEstimable(
+            "no sample was measured twice by this method",
+            "duplicates of routine samples: comparison runs with two results of this method",
+        )
+    return within_laboratory_uncertainty.from_duplicates(
+        np.array(pairs), relative=True, between_batches=_between_batches(precision)
+    )
+
+
+def _between_batches(precision: Sequence[PrecisionRecord] | NotAssessed) -> UncertaintyPart | None:
+    """Relative scatter between series of the precision runs, root mean square over the levels."""
+    if isinstance(precision, NotAssessed):
+        return None
+    known = [
+        (100 * record.between_sd.value / record.mean.value, record)
+        for record in precision
+        if isinstance(record.between_sd, EstimateRecord)
+        and record.between_sd.value is not None
+        and record.mean.value
+        and record.mean.value > 0
+        and record.groups > 1
+    ]
+    if not known:
+        return None
+    u = math.sqrt(sum(percent**2 for percent, _ in known) / len(known))
+    levels = [record.mean.value or 0.0 for _, record in known]
+    return UncertaintyPart(
+        rows=(
+            BudgetRow(
+                name="between batches",
+                value=u,
+                standard_uncertainty=u,
+                evaluation="A",
+                degrees_of_freedom=float(sum(record.groups - 1 for _, record in known)),
+            ),
+        ),
+        relative=True,
+        n=sum(record.groups for _, record in known),
+        lowest=min(levels),
+        highest=max(levels),
+        method="scatter between series of the precision runs",
+    )
+
+
+def bias(
+    study: Study,
+    cell: Cell,
+    recovery: Sequence[RecoveryRecord] | NotAssessed,
+    declared: Bias | None,
+) -> Part:
+    """Bias, from reference materials where there are any, else from recovery, unless the study says where.
+
+    Raises:
+        NotEstimable: the source holds nothing, or the study leaves this part out.
+    """
+    records = () if isinstance(recovery, NotAssessed) else recovery
+    origin = declared.origin if declared is not None else None
+    if origin is None:
+        has_reference = any(one.kind == "reference" and one.n for one in records)
+        origin = "reference materials" if has_reference else "recovery"
+    match origin:
+        case "none":
+            raise NotEstimable("the study leaves bias out", "bias: from recovery or from reference materials")
+        case "stated":
+            assert declared is not None
+            assert declared.value is not None
+            assert declared.standard_uncertainty is not None
+            part = bias_uncertainty.from_stated_bias(
+                declared.value, declared.standard_uncertainty, relative=declared.relative
+            )
+            return _stated(part, declared.source or "stated in the study")
+        case "reference materials":
+            return _of_references(study, cell)
+        case "recovery":
+            addition = declared.addition_uncertainty_percent if declared is not None else None
+            return _of_recoveries(records, addition)
+
+
+def _of_references(study: Study, cell: Cell) -> Part:
+    groups = [
+        (group, independent_values(kept(group.runs)))
+        for group in recovery_groups(
+            [run for run in runs_of(study.recovery, cell) if isinstance(run, RecoveryRun)]
+        )
+        if group.kind == "reference_material"
+    ]
+    groups = [(group, values) for group, values in groups if values]
+    if not groups:
+        raise NotEstimable("the study holds no results of reference materials", "recovery runs with reference")
+    references = [group.level for group, _ in groups]
+    stated = [
+        [run.reference_uncertainty for run in kept(group.runs) if run.reference_uncertainty is not None]
+        for group, _ in groups
+    ]
+    us = [max(some, default=0.0) for some in stated]
+    found = [np.array([value.value for value in values]) for _, values in groups]
+    series = [labels_or_none([group_label(value.run) for value in values]) for _, values in groups]
+    if len(groups) == 1:
+        part = bias_uncertainty.from_reference_material(
+            found[0], references[0], us[0], series=series[0], relative=True
+        )
+    else:
+        means = [mean_of_series(some, labels)[0] for some, labels in zip(found, series, strict=True)]
+        part = bias_uncertainty.from_reference_materials(means, references, us, relative=True)
+    return _stated(part, "recovery runs with reference", note="" if all(stated) else NO_REFERENCE)
+
+
+def _of_recoveries(records: Sequence[RecoveryRecord], addition: float | None) -> Part:
+    known = [
+        (one, one.mean_recovery.value)
+        for one in records
+        if one.kind != "reference" and one.mean_recovery.value is not None
+    ]
+    if not known:
+        raise NotEstimable(
+            "the study holds no recovery from which bias could be seen",
+            "spiked samples, a certified reference material or independently known solutions",
+        )
+    source = "recovery runs"
+    if len(known) == 1:
+        only, mean = known[0]
+        part = bias_uncertainty.from_stated_bias(
+            mean - 100,
+            math.hypot(only.mean_recovery.standard_error or 0.0, addition or 0.0),
+            relative=True,
+            level=only.level,
+        )
+        part = dataclasses.replace(part, method="one recovery", n=only.n)
+    else:
+        part = bias_uncertainty.from_recoveries(
+            [mean for _, mean in known], addition or 0.0, levels=[one.level for one, _ in known]
+        )
+    return _stated(part, source, note="" if addition is not None else NO_ADDITION)
+
+
+def _stated(part: UncertaintyPart, source: str, *, note: str = "") -> Part:
+    """A part that is one figure, absolute or in percent, for all levels."""
+    rows = tuple(dataclasses.replace(row, source=row.source or source) for row in part.rows)
+
+    def at(level: float) -> tuple[BudgetRow, ...]:
+        if not part.relative:
+            return rows
+        return tuple(
+            dataclasses.replace(row, sensitivity=row.sensitivity * abs(level) / 100) for row in rows
+        )
+
+    return Part(
+        record=PartRecord(
+            method=part.method,
+            n=part.n,
+            lowest=part.lowest,
+            highest=part.highest,
+            standard_uncertainty=part.standard_uncertainty,
+            relative=part.relative,
+            note="; ".join(text for text in (part.note, note) if text),
+        ),
+        rows=at,
+        basis=lambda _level: "stated",
+    )

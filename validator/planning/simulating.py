@@ -1,0 +1,229 @@
+"""Studies drawn from what a plan assumes: the same records that the reading room makes from files.
+
+Everything downstream is the engine that will judge the real study; nothing is computed a second way.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from validator.errors import NotEstimable
+from validator.evaluation.calibration import Fitted, calibrate
+from validator.evaluation.results import NotAssessed
+from validator.planning.preparations import planned, series_labels
+from validator.statistics.inverse_prediction import back_calculate
+from validator.study.models.analysis import Analysis
+from validator.study.models.blanks import BlanksBlock, LowLevelBlock
+from validator.study.models.calibration import CalibrationBlock
+from validator.study.models.plan import PLANNED_BLOCKS, Assumed
+from validator.study.models.precision import PrecisionBlock
+from validator.study.models.trueness import RecoveryBlock
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping
+
+    from numpy.typing import NDArray
+
+    from validator.statistics.regression import CalibrationFit
+    from validator.study import Study
+    from validator.study.models.plan import Material, PlanChoices, PlannedBlock
+    from validator.study.models.runs import Block
+
+_FIRST_DAY = dt.date(2000, 1, 1)
+_EMPTY: dict[str, None] = dict.fromkeys(
+    (
+        *PLANNED_BLOCKS,
+        *("interference", "standard_addition", "matrix_calibration", "comparison", "robustness"),
+        *("stability", "carry_over", "repeated_use", "noise", "uncertainty", "plan"),
+    )
+)
+
+THROUGH_THE_PROCEDURE = ("low_level", "precision", "recovery")
+"""Blocks whose samples lose or gain by the procedure what calibrators and blanks do not."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Truth:
+    r"""What the method does in a simulation.
+
+    The signal of a preparation of content x in series j is
+
+    .. math:: y = a + h f_j + e, \quad h = b x (1 - c x/x_{max}), \quad f_j \sim N(1, \tau^2), \quad
+              e \sim N(0, s_0^2 + (\theta h)^2)
+
+    Attributes:
+        assumed: a, b, s0, θ, τ and the recovery, which multiplies the content of samples.
+        curvature: c, the share by which the signal of the highest level falls short of the line.
+    """
+
+    assumed: Assumed
+    curvature: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class _Layout:
+    """The preparations of a block as arrays: series by series, material by material, replicates together."""
+
+    block: str
+    labels: tuple[str, ...]
+    materials: tuple[Material, ...]
+    replicates: int
+    content: NDArray[np.float64]
+    """(series, materials, replicates) true content before the recovery of the procedure."""
+
+    @classmethod
+    def of(cls, block: str, plan: PlannedBlock) -> _Layout:
+        """The layout of what is planned for a block."""
+        levels = np.array([material.level or 0.0 for material in plan.materials])
+        shape = (plan.series, levels.size, plan.replicates)
+        content = np.broadcast_to(levels[None, :, None], shape)
+        return cls(block, tuple(series_labels(block, plan)), plan.materials, plan.replicates, content)
+
+
+@dataclass(frozen=True, slots=True)
+class Simulator:
+    """Draws studies of one analyte with one configuration.
+
+    Attributes:
+        base: the study without data, reduced to the analyte.
+        analyte: its id.
+        truth: what the method does.
+        layouts: the planned blocks.
+    """
+
+    base: Study
+    analyte: str
+    truth: Truth
+    layouts: tuple[_Layout, ...] = field(default=())
+
+    @classmethod
+    def of(cls, study: Study, analyte: str, choices: PlanChoices, truth: Truth) -> Simulator:
+        """A simulator of the design in *choices*."""
+        layouts = tuple(
+            _Layout.of(block, plan) for block in PLANNED_BLOCKS if (plan := planned(choices, block))
+        )
+        return cls(without_data(study, analyte), analyte, truth, layouts)
+
+    def study(self, rng: np.random.Generator) -> Study:
+        """One study as it may turn out."""
+        line: CalibrationFit | NotAssessed | None = None
+        blocks: dict[str, Block] = {}
+        for layout in self.layouts:
+            values = self._signals(layout, rng)
+            if layout.block in THROUGH_THE_PROCEDURE:
+                values = self._contents(values, line)
+            block = self._block(layout, values)
+            if block is None:
+                continue
+            blocks[layout.block] = block
+            if isinstance(block, CalibrationBlock):
+                found = calibrate(block.runs, self.base.analysis_for(self.analyte))
+                line = found.fit if isinstance(found, Fitted) else found
+        return self.base.model_copy(update=blocks)
+
+    def _signals(self, layout: _Layout, rng: np.random.Generator) -> NDArray[np.float64]:
+        assumed = self.truth.assumed
+        content = layout.content
+        if layout.block in THROUGH_THE_PROCEDURE:
+            content = content * (assumed.recovery_percent / 100)
+        height = assumed.slope * content
+        if self.truth.curvature and (highest := float(content.max())) > 0:
+            height = height * (1 - self.truth.curvature * content / highest)
+        tau = assumed.between_series_rsd_percent / 100
+        factor = 1 + tau * rng.standard_normal((content.shape[0], 1, 1))
+        sd = np.hypot(assumed.signal_sd, assumed.signal_rsd_percent / 100 * height)
+        return assumed.intercept + height * factor + sd * rng.standard_normal(content.shape)
+
+    def _contents(
+        self, signals: NDArray[np.float64], line: CalibrationFit | NotAssessed | None
+    ) -> NDArray[np.float64]:
+        """Signals read from this study's calibration; NaN where it gives none.
+
+        Where the plan has no calibration, results are read from the true line.
+        """
+        if line is None:
+            return (signals - self.truth.assumed.intercept) / self.truth.assumed.slope
+        nothing = np.full_like(signals, np.nan)
+        if isinstance(line, NotAssessed):
+            return nothing
+        try:
+            flat = signals.ravel()
+            return back_calculate(line, np.ones_like(flat), flat).found.reshape(signals.shape)
+        except NotEstimable:
+            return nothing
+
+    def _block(self, layout: _Layout, values: NDArray[np.float64]) -> Block | None:
+        """The data block as read from files; what the calibration cannot give is missing."""
+        validated = self.base.validated_configuration
+        runs = []
+        for i, label in enumerate(layout.labels):
+            day = _FIRST_DAY + dt.timedelta(days=i)
+            common = {"analyte": self.analyte, "configuration": validated, "series": label, "date": day}
+            for j, material in enumerate(layout.materials):
+                here = values[i, j]
+                readings = here[np.isfinite(here)].tolist()
+                if readings:
+                    runs.append({**common, **_FIELDS[layout.block](material, readings)})
+        return _MODELS[layout.block].model_validate({"runs": runs}) if runs else None
+
+
+def _recovery_fields(material: Material, readings: list[float]) -> dict[str, object]:
+    if material.is_reference:
+        return {"reference": material.level, "found": readings}
+    return {"native": 0.0, "added": material.level, "found": readings, "matrix": material.matrix}
+
+
+def _sample_fields(material: Material, readings: list[float]) -> dict[str, object]:
+    return {"level": material.level, "concentrations": readings}
+
+
+_FIELDS: Mapping[str, Callable[[Material, list[float]], dict[str, object]]] = {
+    "calibration": lambda material, readings: {"level": material.level, "signals": readings},
+    "blanks": lambda _material, readings: {"signals": readings},
+    "low_level": _sample_fields,
+    "precision": _sample_fields,
+    "recovery": _recovery_fields,
+}
+"""How the readings of a material are written in a run of each block."""
+
+_MODELS: Mapping[str, type[Block]] = {
+    "calibration": CalibrationBlock,
+    "blanks": BlanksBlock,
+    "low_level": LowLevelBlock,
+    "precision": PrecisionBlock,
+    "recovery": RecoveryBlock,
+}
+
+
+def without_data(study: Study, analyte: str) -> Study:
+    """The study without data and plan, reduced to one analyte and the validated configuration."""
+    validated = study.validated_configuration
+    method = study.method.model_copy(
+        update={
+            "analytes": (study.analyte(analyte),),
+            "configurations": tuple(one for one in study.method.configurations if one.id == validated),
+        }
+    )
+    criteria = tuple(
+        one
+        for one in study.criteria
+        if one.analyte in (None, analyte) and one.configuration in (None, validated)
+    )
+    choices = study.analysis_for(analyte)
+    reduced = study.model_copy(
+        update={
+            **_EMPTY,
+            "method": method,
+            "criteria": criteria,
+            "analysis": Analysis.model_validate(choices.model_dump(exclude_unset=True)),
+            # profiles are read once, outside the simulation
+            "study": study.study.model_copy(update={"guidance": ()}),
+        }
+    )
+    reduced._head = None
+    reduced._inputs = ()
+    return reduced

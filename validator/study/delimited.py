@@ -1,0 +1,112 @@
+"""Tables as text: cells between separators, comments, blank lines, row numbers. Read as a stream."""
+
+from __future__ import annotations
+
+import csv
+import re
+from typing import TYPE_CHECKING
+
+from validator.study.encodings import text_of_table
+from validator.study.files import Unusable
+from validator.study.tables import MOST_CELLS, MOST_COLUMNS, MOST_ROWS, Row, Sheet
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator
+
+MOST_LINES = 2_000_000
+_QUOTED = re.compile(r'"[^"]*"')
+_SEPARATOR_LINE = re.compile(r"sep=.")
+
+
+def read_delimited(content: bytes) -> Sheet:
+    """A table of cells separated by comma, semicolon or tab, the first row being the header.
+
+    Raises:
+        Unusable: there is no such table in *content*; rows further down are read, and refused, later.
+    """
+    if max(content.count(b"\n"), content.count(b"\r")) > MOST_LINES:
+        raise Unusable(f"the file has more than {MOST_LINES} lines")
+    text = text_of_table(content)
+    lines = _Lines(text.stream)
+    separator = _separator(lines.first())
+    rows = _rows(lines, separator)
+    header = next(rows, None)
+    if header is None:
+        raise Unusable("the table is empty; its first row names the columns")
+    remarks = (text.remark,) if text.remark else ()
+    return Sheet(header, _below(header, rows), separator, remarks)
+
+
+def _rows(lines: _Lines, separator: str) -> Iterator[Row]:
+    """Every row that holds something."""
+    cells = rows = 0
+    try:
+        for row in csv.reader(lines, delimiter=separator, strict=True, skipinitialspace=True):
+            cells += len(row)
+            if len(row) > MOST_COLUMNS:
+                raise Unusable(f"the table has more than {MOST_COLUMNS} columns")
+            if cells > MOST_CELLS:
+                raise Unusable(f"the table has more than {MOST_CELLS} cells")
+            stripped = [cell.strip() for cell in row]
+            if any(stripped):
+                rows += 1
+                if rows > MOST_ROWS + 1:
+                    raise Unusable(f"the table has more than {MOST_ROWS} rows")
+                yield Row(lines.begin, stripped)
+            lines.begin = 0
+    except csv.Error as error:
+        raise Unusable(_what_is_wrong(str(error)), lines.begin) from None
+
+
+def _below(header: Row, rows: Iterable[Row]) -> Iterator[Row]:
+    width = len(header.cells)
+    for row in rows:
+        if len(row.cells) > width and any(row.cells[width:]):
+            raise Unusable(
+                f"{len(row.cells)} cells stand under {width} columns; "
+                "is a decimal comma taken for a separator?",
+                row.number,
+            )
+        yield row
+
+
+class _Lines:
+    """The lines that carry cells; ``begin`` is the number of the first one handed out since it was reset."""
+
+    def __init__(self, stream: Iterable[str]) -> None:
+        self._numbered = self._that_carry_cells(stream)
+        self._first: tuple[int, str] | None = next(self._numbered, None)
+        self.begin = 0
+
+    def first(self) -> str:
+        """The first line that carries cells."""
+        return self._first[1] if self._first else ""
+
+    def __iter__(self) -> Iterator[str]:
+        if self._first is not None:
+            self.begin, line = self._first
+            yield line
+        for number, line in self._numbered:
+            self.begin = self.begin or number
+            yield line
+
+    @staticmethod
+    def _that_carry_cells(stream: Iterable[str]) -> Iterator[tuple[int, str]]:
+        for number, line in enumerate(stream, start=1):
+            bare = line.strip()
+            # spreadsheets tell each other the separator in a first line sep=;
+            if bare and not bare.startswith("#") and not (number == 1 and _SEPARATOR_LINE.fullmatch(bare)):
+                yield number, line
+
+
+def _separator(header: str) -> str:
+    bare = _QUOTED.sub("", header)
+    return max("\t;,", key=bare.count)
+
+
+def _what_is_wrong(said: str) -> str:
+    if "unexpected end of data" in said:
+        return "a quotation mark is opened in this row and never closed"
+    if "field larger than" in said:
+        return "a cell holds more than 131072 characters"
+    return "the quotation marks in this row do not match; double a mark that belongs to the text"
