@@ -147,7 +147,7 @@ def test_a_limit_by_mass_fraction_follows_the_level(assessed):
     """The limit of each level is that of its mass fraction: 1 mg/kg and 1000 mg/kg fall under two lines."""
     table = {
         "figure": "repeatability_rsd_percent",
-        "predicted_rsd": {"model": "horwitz", "times": 0.5},
+        "predicted_rsd": {"model": "horwitz", "factor": 0.5},
     }
 
     found = assessed(
@@ -161,7 +161,7 @@ def test_a_limit_by_mass_fraction_follows_the_level(assessed):
 
 def test_a_unit_without_a_mass_fraction_leaves_such_a_limit_open(assessed):
     """A limit that depends on the mass fraction needs a unit that gives one."""
-    table = {"figure": "repeatability_rsd_percent", "predicted_rsd": {"model": "horwitz", "times": 0.5}}
+    table = {"figure": "repeatability_rsd_percent", "predicted_rsd": {"model": "horwitz", "factor": 0.5}}
 
     (one,) = assessed(rule("repeatability", table), analyte={"unit": "FNU"}, precision=precision(5)).findings
 
@@ -201,7 +201,7 @@ def test_a_limit_on_what_was_not_measured_is_open_and_harmless(assessed):
 
 def test_minimum_designs_are_counted(assessed):
     """Required against provided, and what is recommended beside it."""
-    design = {"minimums": {"levels": 3, "series": 4}, "recommended": {"levels": 2, "series": 8}}
+    design = {"minimums": {"levels": 3, "series": 4}, "recommended": {"levels": 4, "series": 8}}
 
     assessment = assessed(
         rule("intermediate_precision", design=design),
@@ -213,7 +213,7 @@ def test_minimum_designs_are_counted(assessed):
     assert found == {
         ("intermediate precision: levels (required)", 3, 2): "does not meet",
         ("intermediate precision: series (required)", 4, 4): "meets",
-        ("intermediate precision: levels (recommended)", 2, 2): "meets",
+        ("intermediate precision: levels (recommended)", 4, 2): "does not meet",
         ("intermediate precision: series (recommended)", 8, 4): "does not meet",
     }
     assert {one.source for one in assessment.design} == {"House rules, 3, 4.2"}

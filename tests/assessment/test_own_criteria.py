@@ -9,7 +9,14 @@ from validator.assessment.own_criteria import limits_of
 from validator.study import Criterion
 
 LEVELS = [1.0, 2.0, 4.0, 6.0, 8.0, 10.0]
-LINE = {"runs": [{"level": x, "signal": 0.1 * x + 0.002 * sign} for x in LEVELS for sign in (1, -1, 0.5)]}
+WOBBLE = [0.001, -0.001, -0.001, 0.001, 0.001, -0.001]
+LINE = {
+    "runs": [
+        {"level": x, "signal": 0.1 * x + wobble + noise}
+        for x, wobble in zip(LEVELS, WOBBLE, strict=True)
+        for noise in (0.002, -0.002, 0.001)
+    ]
+}
 DAYS = [[1.0, 1.01, 0.99], [1.02, 1.0, 1.01], [0.98, 1.0, 0.99], [1.01, 0.99, 1.0]]
 
 
@@ -173,8 +180,8 @@ def test_every_characteristic_of_the_first_blocks_is_answered(findings):
         {"characteristic": "residual_pattern", "p_min": 0.001},
         {"characteristic": "working_range", "min": 1, "max": 10},
         {"characteristic": "sensitivity", "min": 0.05},
-        {"characteristic": "detection_limit", "max": 1},
-        {"characteristic": "quantification_limit", "max": 3},
+        {"characteristic": "detection_limit", "max": 2},
+        {"characteristic": "quantification_limit", "max": 5},
         {"characteristic": "repeatability", "rsd_max": 5},
         {"characteristic": "repeatability", "max": 0.5},
         {"characteristic": "intermediate_precision", "rsd_max": 8},
@@ -186,20 +193,18 @@ def test_every_characteristic_of_the_first_blocks_is_answered(findings):
     found = findings(
         *criteria,
         calibration=LINE,
-        blanks={"runs": [{"signals": [0.001 * (-1) ** i * (1 + 0.1 * i) for i in range(10)]}]},
+        blanks={"runs": [{"signals": [0.01 * (-1) ** i * (1 + 0.1 * i) for i in range(10)]}]},
         precision=precision(5),
         recovery={"runs": [{"level": 5, "found": [5.0, 5.1, 4.9, 5.0, 5.05]}]},
         interference=interference(0.5),
     )
 
-    # residuals that alternate by design make too few or too many runs: that one may stay open
-    open_ones = {one.characteristic for one in found if one.outcome == "not assessed"}
-    assert open_ones <= {"residual_pattern"}
     assert len(found) == len(criteria) + 1  # the working range has two ends
-    assert {one.outcome for one in found if one.characteristic != "residual_pattern"} == {"meets"}
+    undecided = [(one.characteristic, one.reason) for one in found if one.outcome != "meets"]
+    assert undecided == []
     units = {one.characteristic: one.unit for one in found}
-    assert units["sensitivity"] == "1/(mg/L)" or units["sensitivity"] == "L/mg"
     assert (units["detection_limit"], units["recovery"]) == ("mg/L", "%")
+    assert "mg" in units["sensitivity"]
 
 
 @pytest.mark.parametrize(("end", "outcome"), [(1, "meets"), (0.5, "does not meet")])

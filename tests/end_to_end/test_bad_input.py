@@ -84,7 +84,7 @@ TEXTS = {
         ["study.yaml:5: calibration.file: ", "leaves the study folder"],
     ),
     "an absolute path": (
-        HEAD + "calibration: {file: /etc/passwd}\n",
+        HEAD + "calibration: {file: /etc/hosts.csv}\n",
         ["study.yaml:5: calibration.file: ", "absolute path"],
     ),
     "two analytes of one id": (

@@ -10,6 +10,7 @@ import math
 import numpy as np
 import pytest
 
+from validator.dossier import build_document, render_html
 from validator.evaluation.results import CalibrationRecord, DetectionRecord, LimitVariant, NotAssessed
 from validator.evaluation.serialise import from_json, to_json
 
@@ -401,3 +402,31 @@ def test_recovery_precision_and_interference_in_any_unit(found, factor):
     )
     assert scaled.recovery[0].mean_recovery.ci == pytest.approx(plain.recovery[0].mean_recovery.ci, rel=1e-9)
     assert scaled.interference[0].ci == pytest.approx(plain.interference[0].ci, rel=1e-9)
+
+
+def test_a_dossier_of_what_could_not_be_assessed(judged, described):
+    """The document is built of levels without figures too, and gives the reason of each."""
+    study, results = judged(
+        described(
+            criteria=[{"characteristic": "repeatability", "rsd_max": 5}],
+            calibration=calibration([1, 2, 3, 4, 5, 6], [1, 4, 9, 16, 25, 36])["calibration"],
+            precision={
+                "runs": [
+                    {"level": 5, "concentrations": [5.0]},
+                    {"level": 8, "concentrations": [8.0, 8.1], "excluded": "wrong flask"},
+                    {"level": 9, "concentrations": [9.0, 9.1, 9.3]},
+                ]
+            },
+            recovery={
+                "runs": [
+                    {"level": 5, "found": [5.0, 4.0], "excluded": "wrong flask"},
+                    {"level": 10, "found": [9.0]},
+                ]
+            },
+        )
+    )
+
+    page = render_html(build_document(study, results), medium="web")
+
+    for reason in ("fewer than 2 readings", "no reading is left at this level", "wrong flask"):
+        assert reason in page

@@ -51,13 +51,16 @@ def test_content_slope_and_linearity(additions):
 
 
 def test_iron_in_water(additions):
-    """Skoog, Holler, Crouch, Principles of Instrumental Analysis, 6th ed. 2007, Example 1-11 (answers from memory)."""
+    """Skoog, Holler, Crouch, Instrumental Analysis, 6th ed. 2007, Example 1-11 (answers from memory)."""
     book = yaml.safe_load((PUBLISHED / "add_iron_water.yaml").read_text(encoding="utf-8"))
     given = book["inputs"]
-    # millilitres of standard as additions to the content of the sample
-    added = [ml * given["standard_ppm"] / given["sample_ml"] for ml in given["added_ml"]]
+    # millilitres of standard as additions to the content of the measured solution
+    added = [ml * given["standard_ppm"] / given["total_ml"] for ml in given["added_ml"]]
+    dilution = given["total_ml"] / given["sample_ml"]
 
-    (entry,) = additions([{"sample": "water", "added": added, "signals": given["absorbance"]}])
+    (entry,) = additions(
+        [{"sample": "water", "added": added, "signals": given["absorbance"], "dilution_factor": dilution}]
+    )
 
     assert f"{entry.concentration.value:.2f}" == book["published"]["concentration_ppm"]
     assert f"{entry.concentration.standard_error:.2f}" == book["published"]["s_ppm"]

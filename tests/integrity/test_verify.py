@@ -10,6 +10,7 @@ import pikepdf
 import pytest
 
 SLOPE = "analytes.nitrate.configurations.default.calibration.slope.value"
+SIGMA = "analytes.nitrate.configurations.default.detection.variants.blank_3s.sigma"
 
 
 def replaced(old: str, new: str):
@@ -64,7 +65,7 @@ def test_a_rendered_dossier_verifies(command, folder_with, described, tmp_path):
 @pytest.mark.parametrize(
     ("name", "old", "new", "field"),
     [
-        ("study.yaml", "0.0013", "0.0014", "analytes.nitrate.configurations.default.blank_response.mean"),
+        ("study.yaml", "0.0013", "0.0014", SIGMA),
         ("data/calibration.csv", "0.722", "0.723", SLOPE),
         ("study.yaml", "p_min: 0.05", "p_min: 0.06", "assessment.findings[0].limit"),
         ("our-base.yaml", "of the house", "of the hause", None),

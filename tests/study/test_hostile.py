@@ -113,19 +113,23 @@ def test_comments_up_to_the_limit(study_of):
     [
         (
             "level,signal\n" + "1,2\n" * 12_000_000,
-            "study.yaml:5: calibration.file: the file has more than 1000000 lines",
+            "study.yaml:5: calibration.file: the file has more than 2000000 lines",
         ),
         (
             "level,signal\n1,2" + "\n" * 40_000_000,
-            "study.yaml:5: calibration.file: the file has more than 1000000 lines",
+            "study.yaml:5: calibration.file: the file has more than 2000000 lines",
         ),
         (
-            "level,signal\n" + "1,2\n" * 60_000,
-            "study.yaml:5: calibration.file: the table has more than 50000 rows or 200000 cells",
+            "level,signal\n" + "1,2\n" * 1_100_000,
+            "study.yaml:5: calibration.file: the table has more than 1000000 rows or 20000000 cells",
         ),
         (
-            ("1," * 900 + "1\n") * 300,
-            "study.yaml:5: calibration.file: the table has more than 50000 rows or 200000 cells",
+            ("1," * 900 + "1\n") * 25_000,
+            "study.yaml:5: calibration.file: the table has more than 1000000 rows or 20000000 cells",
+        ),
+        (
+            "level,signal\n" + "1,<2\n" * 60_000,
+            "cal.csv:60001: blanks: more than 50000 rows hold something else than plain numbers and labels",
         ),
         (
             "level," + "signal," * 1_000_000,
@@ -140,7 +144,7 @@ def test_comments_up_to_the_limit(study_of):
             "study.yaml:5: calibration.file: the file is too big (53.0 MB); 50 MB are accepted",
         ),
     ],
-    ids=["lines", "blank lines", "rows", "cells", "columns", "cell", "size"],
+    ids=["lines", "blank lines", "rows", "cells", "unusual rows", "columns", "cell", "size"],
 )
 @pytest.mark.usefixtures("soon")
 def test_tables_of_any_size(problems_of, table, problem):

@@ -340,7 +340,7 @@ def test_byte_order_mark_and_line_ends_of_other_systems(study_of):
         ("calibration: 5\n", ["study.yaml:5: calibration: a table of keys is expected here, found '5'"]),
         (
             "calibration: {}\n",
-            ["study.yaml:5: calibration: the data are missing; give runs, or file with a CSV table"],
+            ["study.yaml:5: calibration: the data are missing; give runs, or file with a table (CSV, XLSX)"],
         ),
         (
             "calibration: {runs: []}\n",
@@ -353,7 +353,7 @@ def test_byte_order_mark_and_line_ends_of_other_systems(study_of):
         ),
         (
             "calibration: {file: }\n",
-            ["study.yaml:5: calibration.file: is empty; name a CSV file, or give runs instead"],
+            ["study.yaml:5: calibration.file: is empty; name a table file (CSV, XLSX), or give runs instead"],
         ),
         (
             "calibration:\n  decimal: ','\n  runs: [{level: 1, signal: 2}]\n",
@@ -558,7 +558,7 @@ analysis:
   detection_limit: blank_3s
 """
     assert problems_of(more) == [
-        "study.yaml:6: analysis.confidence: must lie between 0 and 1 (0.95 for 95 %), found 95",
+        "study.yaml:6: analysis.confidence: must lie between 0.5 and 0.999999 (0.95 for 95 %), found 95",
         "study.yaml:7: analysis.seed: a whole number is expected here, found '1.5'",
         "study.yaml:8: analysis.decision_rule: simple or guarded is expected here, found 'strict'",
         "study.yaml:9: analysis.calibration.model: "
@@ -571,6 +571,31 @@ analysis:
             "here, found 'blank_3s'"
         ),
     ]
+
+
+@pytest.mark.parametrize(
+    ("choice", "accepted", "message"),
+    [
+        ("confidence: 0.5", False, "must lie between 0.5 and 0.999999 (0.95 for 95 %), found 0.5"),
+        ("confidence: 0.51", True, ""),
+        (
+            "confidence: 0.9999999",
+            False,
+            "must lie between 0.5 and 0.999999 (0.95 for 95 %), found 0.9999999",
+        ),
+        ("alpha: 0.5", False, "must lie between 1e-06 and 0.5 (0.05 for 5 %), found 0.5"),
+        ("alpha: 1e-6", True, ""),
+        ("beta: 1e-7", False, "must lie between 1e-06 and 0.5 (0.05 for 5 %), found 1e-07"),
+    ],
+)
+def test_levels_of_confidence(problems_of, study_of, choice, accepted, message):
+    """One-sided bounds need a confidence above one half; an error rate is below it."""
+    more = f"analysis: {{{choice}}}\n"
+
+    if accepted:
+        assert study_of(more).analysis.declared(choice.partition(":")[0])
+    else:
+        assert problems_of(more) == [f"study.yaml:5: analysis.{choice.partition(':')[0]}: {message}"]
 
 
 def test_more_problems_than_anybody_reads(problems_of):

@@ -35,6 +35,28 @@ def test_dialects_of_one_table(study_of, table):
     assert _values(study_of(CALIBRATION, {"cal.csv": table})) == [(1, (2, 3)), (2, (4,))]
 
 
+@pytest.mark.parametrize(
+    ("encoding", "remark"),
+    [
+        ("utf-8", None),
+        ("utf-8-sig", None),
+        ("utf-16", "read as UTF-16"),
+        ("latin-1", "read as Latin-1, because it is not UTF-8; check these characters: ° µ"),
+        ("cp1252", "read as Windows-1252, because it is not UTF-8; check these characters: € ° µ"),
+    ],
+)
+def test_encodings(study_of, encoding, remark):
+    """What is not UTF-8 is read all the same, and said, with the characters that show whether it was right."""
+    note = "4 °C" if encoding == "latin-1" else "4 °C, 3 €"
+    table = f"level (µg/L);signal;note\n1;2;{note}\n"
+
+    study = study_of(CALIBRATION, {"cal.csv": table.encode(encoding)})
+
+    assert _values(study) == [(1, (2,))]
+    assert study.calibration.runs[0].note == note
+    assert study.inputs[1].remarks == ((remark,) if remark else ())
+
+
 def test_a_table_as_the_standard_library_writes_it(study_of):
     """What ``csv`` writes by RFC 4180 is read back, separators and quotation marks in texts included."""
     notes = ['a "quoted" word', "comma, semicolon; tab\t", "# no comment"]
@@ -358,7 +380,10 @@ def test_defaults_hold_for_rows_too(study_of):
         (
             "calibration: {file: cal.csv, sheet: one}\n",
             "level,signal\n1,2\n",
-            ["study.yaml:5: calibration.sheet: this version reads CSV; save the sheet as a CSV file"],
+            [
+                "study.yaml:5: calibration.sheet: sheet names a part of a workbook (.xlsx); "
+                "cal.csv is a text file"
+            ],
         ),
         (
             CALIBRATION,
@@ -398,12 +423,10 @@ def test_defaults_hold_for_rows_too(study_of):
         ),
         (
             CALIBRATION,
-            b"level,signal,note\n1,2,5 \xb5L\n",
+            b"level,signal,note\n1,2,5 \xb5L\n1,2,\x81\n",
             [
-                (
-                    "cal.csv:2: calibration: a character is not written in UTF-8 (byte 0xb5); save the "
-                    "file as UTF-8"
-                )
+                "cal.csv:3: calibration: a character is written neither in UTF-8 nor in Windows-1252 "
+                "(byte 0x81); save the file as UTF-8"
             ],
         ),
         (
@@ -413,8 +436,11 @@ def test_defaults_hold_for_rows_too(study_of):
         ),
         (
             CALIBRATION,
-            "level,signal\n1,2\n".encode("utf-16"),
-            ["study.yaml:5: calibration.file: the text is written as UTF-16; save the file as UTF-8"],
+            "level,signal\n1,2\n".encode("utf-16")[:-1],
+            [
+                "study.yaml:5: calibration.file: the text begins as UTF-16 and is cut or damaged; "
+                "save the file as UTF-8"
+            ],
         ),
     ],
 )
@@ -426,9 +452,10 @@ def test_what_is_wrong_with_a_table(problems_of, more, table, problems):
 @pytest.mark.parametrize(
     ("name", "message"),
     [
-        ("cal.xlsx", "this version reads CSV; save the sheet as CSV (UTF-8) and name that file"),
-        ("cal.ods", "this version reads CSV; save the sheet as CSV (UTF-8) and name that file"),
-        ("cal.pdf", "a table file ends in .csv or .tsv or .txt"),
+        ("cal.xlsx", "this is not a workbook (.xlsx), or it is damaged; save it again as .xlsx"),
+        ("cal.ods", ".ods files are not read; save the workbook as .xlsx, or the sheet as CSV (UTF-8)"),
+        ("cal.XLS", ".xls files are not read; save the workbook as .xlsx, or the sheet as CSV (UTF-8)"),
+        ("cal.pdf", "a table file ends in .csv, .tsv, .txt or .xlsx"),
     ],
 )
 def test_other_kinds_of_files(problems_of, name, message):

@@ -12,6 +12,9 @@ from validator.assessment.verdict import held_back, verdict
 from validator.evaluation.results import Assessment, Results
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from validator.guidance import Profile
     from validator.study import Study
 
 
@@ -21,7 +24,11 @@ def assess(study: Study, results: Results) -> Results:
     Raises:
         GuidanceError: the study names a guidance profile that is unknown or malformed.
     """
-    profiles = profiles_of(study)
+    return assess_against(study, results, profiles_of(study))
+
+
+def assess_against(study: Study, results: Results, profiles: Sequence[Profile]) -> Results:
+    """As ``assess``, against *profiles* read beforehand, for whoever judges many studies."""
     own = own_findings(study, results)
     findings = own + guidance_findings(study, results, profiles, own)
     design = design_findings(study, profiles)

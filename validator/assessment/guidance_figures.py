@@ -18,6 +18,7 @@ from validator.assessment.guidance_figures_of_conditions import (
     spike_over_limit,
 )
 from validator.assessment.observations import Observation, Units, observations
+from validator.assessment.observations_of_uncertainty import tolerance_bounds, two_standard_uncertainties
 from validator.evaluation.results import (
     CalibrationRecord,
     ConfigurationRecord,
@@ -214,6 +215,8 @@ _READERS: Mapping[Figure, Reader] = {
     Figure.CARRY_OVER_PERCENT_OF_QUANTIFICATION_LIMIT: _same_as("carry_over", "max"),
     Figure.DEVICE_RSD_PERCENT: _same_as("device_to_device", "rsd_max"),
     Figure.REPEATED_USE_RSD_PERCENT: _same_as("repeated_use", "rsd_max"),
+    Figure.EXPANDED_UNCERTAINTY_PERCENT: _of_record(two_standard_uncertainties),
+    Figure.TOLERANCE_BOUND_PERCENT: _of_record(tolerance_bounds),
     Figure.MEAN_DIFFERENCE_PERCENT: _same_as("method_comparison", "max"),
     Figure.MEAN_DIFFERENCE_P: _same_as("method_comparison", "p_min"),
 }

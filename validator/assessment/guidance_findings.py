@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from validator.assessment.deciding import remedy
 from validator.assessment.guidance_figures import Subject, figure_observations
 from validator.assessment.judging import Limit
 from validator.assessment.observations import Observation
-from validator.assessment.own_criteria import judged, needed
-from validator.assessment.replicates import further_results
+from validator.assessment.own_criteria import judged
 from validator.errors import NotEstimable
 from validator.evaluation.results import Finding, NotAssessed, Results
 from validator.evaluation.rows import Cell
@@ -85,10 +85,7 @@ def _findings(
                 estimate=None, level=observation.level, what=observation.what, refusal=None
             )
         judgement = judged(observation, limit, choices.decision_rule)
-        more = None
-        if judgement.outcome == "inconclusive" and observation.estimate is not None:
-            further = further_results(observation.estimate, limit, observation.kind, choices.confidence)
-            more = needed(further, rule.characteristic.value)
+        would = remedy(observation, limit, judgement, choices.confidence, rule.characteristic.value)
         yield Finding(
             characteristic=rule.characteristic.value,
             analyte=cell.analyte,
@@ -105,7 +102,8 @@ def _findings(
             n=observation.n,
             what=observation.what,
             reason=refusal or judgement.reason,
-            needs=more or (observation.refusal.needs if observation.refusal else None),
+            needs=would.needs,
+            further=would.further,
             superseded_by=_superseded(rule, cell, own),
             decides=acceptance.decides and acceptance.status is not Status.CUSTOMARY,
         )

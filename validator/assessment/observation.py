@@ -24,6 +24,9 @@ class Observation:
         what: what it is of, where the characteristic alone does not say (an interferent).
         refusal: why there is no figure.
         n: independent values behind it.
+        units: series or devices whose number the degrees of freedom follow, where it is not that of values.
+        fixed: part of the standard error of a mean that more results do not lower.
+        failed: why the requirement cannot hold although no figure can be given.
     """
 
     estimate: EstimateRecord | None
@@ -33,6 +36,9 @@ class Observation:
     what: str = ""
     refusal: NotAssessed | None = None
     n: int | None = None
+    units: int | None = None
+    fixed: float = 0.0
+    failed: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from validator.assessment.observation import Kind, Observation, Reader, Units, figure, refused
 from validator.assessment.observations_of_conditions import READERS_OF_CONDITIONS
+from validator.assessment.observations_of_uncertainty import READERS_OF_UNCERTAINTY
 from validator.evaluation.results import (
     ConfigurationRecord,
     DeclaredLimit,
@@ -61,12 +63,15 @@ def _precision(field: str, *, percent: bool) -> Reader:
                 absent = ONE_LABORATORY if entry.reproducibility_sd is None else SEVERAL_LABORATORIES
                 yield refused(absent, level=_level(entry))
             else:
-                yield figure(
-                    found,
-                    unit="%" if percent else units.level,
-                    kind="deviation",
-                    level=_level(entry),
-                    n=entry.n,
+                yield replace(
+                    figure(
+                        found,
+                        unit="%" if percent else units.level,
+                        kind="deviation",
+                        level=_level(entry),
+                        n=entry.n,
+                    ),
+                    units=None if field.startswith("repeatability") else entry.groups,
                 )
 
     return read
@@ -88,7 +93,13 @@ def _recovery(record: ConfigurationRecord, _units: Units) -> Iterator[Observatio
             what=entry.matrix or "",
             kind="mean",
             n=entry.n,
+            fixed=_of_reference(entry),
         )
+
+
+def _of_reference(entry: RecoveryRecord) -> float:
+    """Standard error of a mean recovery that comes from the reference value, percent."""
+    return (entry.mean_recovery.value or 0.0) * (entry.reference_uncertainty_used or 0.0) / entry.level
 
 
 def _references_first(entries: tuple[RecoveryRecord, ...]) -> tuple[RecoveryRecord, ...]:
@@ -102,7 +113,14 @@ def _bias(record: ConfigurationRecord, _units: Units) -> Iterator[Observation]:
         return
     for entry in _references_first(record.recovery):
         estimate = _shifted(entry.mean_recovery, -100.0)
-        yield Observation(estimate=estimate, unit="%", level=entry.level, what=entry.matrix or "", n=entry.n)
+        yield Observation(
+            estimate=estimate,
+            unit="%",
+            level=entry.level,
+            what=entry.matrix or "",
+            n=entry.n,
+            fixed=_of_reference(entry),
+        )
 
 
 def _bias_p(record: ConfigurationRecord, _units: Units) -> Iterator[Observation]:
@@ -254,4 +272,5 @@ READERS: dict[tuple[str, str], Reader] = {
     ("selectivity", "min"): _interference,
     ("selectivity", "max"): _interference,
     **READERS_OF_CONDITIONS,
+    **READERS_OF_UNCERTAINTY,
 }

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from validator.assessment.deciding import remedy
 from validator.assessment.judging import Judgement, Limit, judge, judge_p
 from validator.assessment.observations import Observation, Units, observations
-from validator.assessment.replicates import further_results
 from validator.dossier import numbers
 from validator.evaluation.results import ConfigurationRecord, Finding, NotAssessed, Results
 
@@ -25,6 +25,9 @@ SYMMETRIC = (
     "method_comparison",
 )
 """Characteristics whose ``max`` alone limits the size of a change: max 10 means from -10 to +10."""
+
+RANGES = ("working_range", "accuracy_profile")
+"""Characteristics whose ``min`` and ``max`` are levels that a range must reach."""
 
 SAME_LEVEL = 1e-6
 """Two levels are the same within this relative difference: they come from one number written twice."""
@@ -55,10 +58,7 @@ def _findings(
         found = _at(criterion, observations(criterion.characteristic, names[0], record, units))
         for observation in found:
             judgement = judged(observation, limit, choices.decision_rule)
-            needs = None
-            if judgement.outcome == "inconclusive" and observation.estimate is not None:
-                more = further_results(observation.estimate, limit, observation.kind, choices.confidence)
-                needs = needed(more, criterion.characteristic)
+            would = remedy(observation, limit, judgement, choices.confidence, criterion.characteristic)
             yield Finding(
                 characteristic=criterion.characteristic,
                 analyte=analyte,
@@ -75,7 +75,8 @@ def _findings(
                 n=observation.n,
                 what=observation.what,
                 reason=judgement.reason,
-                needs=needs or (observation.refusal.needs if observation.refusal else None),
+                needs=would.needs,
+                further=would.further,
                 own=True,
             )
 
@@ -83,6 +84,8 @@ def _findings(
 def judged(observation: Observation, limit: Limit, rule: str) -> Judgement:
     """The outcome for one figure, whatever its kind."""
     estimate = observation.estimate
+    if observation.failed:
+        return Judgement("does not meet", None, observation.failed)
     if estimate is None or estimate.value is None:
         reason = observation.refusal.not_assessed if observation.refusal else (estimate and estimate.reason)
         return Judgement("not assessed", None, reason or "no figure")
@@ -91,27 +94,6 @@ def judged(observation: Observation, limit: Limit, rule: str) -> Judgement:
     if observation.kind == "bound":
         return judge(estimate, limit, "simple")
     return judge(estimate, limit, rule)
-
-
-_COUNTED_IN: dict[str, tuple[str, str]] = {
-    "intermediate_precision": ("series", "series"),
-    "reproducibility": ("laboratory", "laboratories"),
-    "detection_limit": ("independent blank or preparation", "independent blanks or preparations"),
-    "quantification_limit": ("independent blank or preparation", "independent blanks or preparations"),
-    "recovery": ("independent result or series", "independent results or series"),
-    "trueness": ("independent result or series", "independent results or series"),
-    "device_to_device": ("device", "devices"),
-    "method_comparison": ("sample", "samples"),
-}
-"""What carries the degrees of freedom of a characteristic's figure, one and many."""
-
-
-def needed(more: int | None, characteristic: str) -> str:
-    """What would decide, as a clause."""
-    if more is None:
-        return "more results alone would not decide: the figure lies too close to the limit"
-    one, many = _COUNTED_IN.get(characteristic, ("independent result", "independent results"))
-    return f"about {more} further {one if more == 1 else many} would decide, if the figure stays"
 
 
 def limits_of(criterion: Criterion) -> list[tuple[tuple[str, ...], Limit]]:
@@ -123,7 +105,7 @@ def limits_of(criterion: Criterion) -> list[tuple[tuple[str, ...], Limit]]:
     if "p_min" in given:
         found.append((("p_min",), Limit(lower=given["p_min"])))
     sides = tuple(name for name in ("min", "max") if name in given)
-    if criterion.characteristic == "working_range":
+    if criterion.characteristic in RANGES:
         found.extend(((name,), _reach(name, given[name])) for name in sides)
     elif sides == ("max",) and criterion.characteristic in SYMMETRIC:
         found.append((sides, Limit(-abs(given["max"]), abs(given["max"]))))
@@ -178,9 +160,9 @@ def criterion_words(criterion: Criterion, names: tuple[str, ...], observation: O
             text = f"{numbers.as_given(given['min'])} to {numbers.as_given(given['max'])}{unit}"
         case ("max",) if criterion.characteristic in SYMMETRIC:
             text = f"within ±{numbers.as_given(abs(given['max']))}{unit}"
-        case ("max",) if criterion.characteristic == "working_range":
+        case ("max",) if criterion.characteristic in RANGES:
             text = f"reaches up to {numbers.as_given(given['max'])}{unit}"
-        case ("min",) if criterion.characteristic == "working_range":
+        case ("min",) if criterion.characteristic in RANGES:
             text = f"reaches down to {numbers.as_given(given['min'])}{unit}"
         case ("min",) if criterion.characteristic == "linearity":
             text = f"correlation coefficient ≥ {numbers.as_given(given['min'])}"

@@ -12,39 +12,85 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from validator.assessment.observations import Kind
-    from validator.evaluation.results import EstimateRecord
+    from validator.evaluation.results import EstimateRecord, Interval
 
-MOST = 400
+MOST = 10_000
 """Beyond this many further results more data is no remedy: the figure sits on the limit."""
 
+_SMALLEST_NU, _LARGEST_NU = 0.2, 1e9
+_HALVINGS = 100
 
-def further_results(estimate: EstimateRecord, limit: Limit, kind: Kind, confidence: float) -> int | None:
-    """Smallest number of further independent results at which the interval clears the limit.
+Bounds = tuple[float, float]
 
-    The figure itself is taken to stay where it is, so the number is a plan, not a promise. None where the
-    figure has no interval of a known kind, lies on the limit, or would need more than ``MOST``.
 
-    Standard deviations: upper bound s·sqrt(ν/χ²(1-c, ν)) (ISO 2854). Means: t(p, ν)·u·sqrt((ν0+1)/(ν+1)),
-    p = c for a limit on one side, (1+c)/2 for two.
+def further_results(
+    estimate: EstimateRecord,
+    limit: Limit,
+    kind: Kind,
+    confidence: float,
+    *,
+    units: int | None = None,
+    fixed: float = 0.0,
+) -> int | None:
+    r"""Smallest number of further independent results at which the interval clears the limit.
+
+    The figure itself is taken to stay where it is, so the number is a plan, not a promise. The interval that
+    was found narrows from where it is now: with ν₀ degrees of freedom from n independent units, m more make
+
+    .. math:: \nu = \nu_0\,\frac{n - 1 + m}{n - 1}, \qquad
+        s\sqrt{\nu/\chi^2_{1-p,\nu}} \text{ or } \bar x + h\,\frac{t_{p,\nu}}{t_{p,\nu_0}}
+        \sqrt{(1-f)\frac{n}{n+m} + f}
+
+    with p = c for a limit on one side and (1 + c)/2 for two. The ν₀ of a standard deviation is the one whose
+    chi-squared bound (ISO 2854) is the bound that was found, so that intervals of other methods are
+    continued from where they are.
+
+    Args:
+        estimate: the figure with its interval.
+        limit: what it must keep.
+        kind: how its interval narrows; only deviations and means do.
+        confidence: c.
+        units: n, series or devices, where the degrees of freedom are theirs; ν₀ + 1 otherwise.
+        fixed: part of the standard error of a mean that more results do not lower (that of a reference).
+
+    Returns:
+        None where the figure has no interval of a known kind, lies on the limit, or would need more than
+        ``MOST``.
     """
     value, nu = estimate.value, estimate.degrees_of_freedom
     if value is None or not nu or interval_for(estimate, limit) is None:
         return None
     # a one-sided limit is judged by a one-sided bound
     one_sided = limit.is_one_sided and estimate.one_sided is not None
+    found = estimate.one_sided if one_sided else estimate.ci
     probability = confidence if one_sided else 0.5 + confidence / 2
-    bounds = _deviation(value, confidence) if kind == "deviation" else _mean(estimate, nu, probability)
-    if bounds is None or kind not in ("deviation", "mean"):
+    n = units if units is not None and units > 1 else nu + 1
+    if found is None or kind not in ("deviation", "mean"):
         return None
-    inside = limit.holds(value)
-    for more in range(1, MOST + 1):
-        lower, upper = bounds(nu + more)
-        if _clear(lower, upper, limit, inside):
-            return more
-    return None
+    bounds = (
+        _deviation(value, found, nu, n, probability)
+        if kind == "deviation"
+        else _mean(estimate, found, nu, n, probability, fixed)
+    )
+    return None if bounds is None else _fewest(bounds, limit, inside=limit.holds(value))
 
 
-def _clear(lower: float, upper: float, limit: Limit, inside: bool) -> bool:
+def _fewest(bounds: Callable[[int], Bounds], limit: Limit, *, inside: bool) -> int | None:
+    """The smallest number that clears the limit; what clears it stays clear, so it is closed in on."""
+    if not _clear(bounds(MOST), limit, inside):
+        return None
+    open_still, clear = 0, MOST
+    while clear - open_still > 1:
+        middle = (open_still + clear) // 2
+        if _clear(bounds(middle), limit, inside):
+            clear = middle
+        else:
+            open_still = middle
+    return clear
+
+
+def _clear(bounds: Bounds, limit: Limit, inside: bool) -> bool:
+    lower, upper = bounds
     if inside:
         return (limit.upper is None or upper <= limit.upper) and (limit.lower is None or lower >= limit.lower)
     return (limit.upper is not None and lower > limit.upper) or (
@@ -52,25 +98,58 @@ def _clear(lower: float, upper: float, limit: Limit, inside: bool) -> bool:
     )
 
 
-def _deviation(value: float, confidence: float) -> Callable[[float], tuple[float, float]]:
-    def bounds(nu: float) -> tuple[float, float]:
+def _deviation(
+    value: float, found: Interval, nu: float, n: float, probability: float
+) -> Callable[[int], Bounds]:
+    lower, upper = found
+    below = nu if lower is None else _matching(value, lower, 1 - probability, nu)
+    above = nu if upper is None else _matching(value, upper, probability, nu)
+
+    def bounds(more: int) -> Bounds:
+        growth = (n - 1 + more) / (n - 1)
         return (
-            value * math.sqrt(nu / chi2_quantile(confidence, nu)),
-            value * math.sqrt(nu / chi2_quantile(1 - confidence, nu)),
+            _bound(value, below * growth, 1 - probability),
+            _bound(value, above * growth, probability),
         )
 
     return bounds
 
 
-def _mean(
-    estimate: EstimateRecord, nu0: float, probability: float
-) -> Callable[[float], tuple[float, float]] | None:
-    value, error = estimate.value, estimate.standard_error
-    if value is None or error is None:
-        return None
+def _bound(value: float, nu: float, probability: float) -> float:
+    return value * math.sqrt(nu / chi2_quantile(1 - probability, nu))
 
-    def bounds(nu: float) -> tuple[float, float]:
-        half = t_quantile(probability, nu) * error * math.sqrt((nu0 + 1) / (nu + 1))
-        return value - half, value + half
+
+def _matching(value: float, end: float, probability: float, usual: float) -> float:
+    """Degrees of freedom at which the chi-squared bound is *end*; the *usual* ones where none does."""
+
+    def distance(nu: float) -> float:
+        return abs(_bound(value, nu, probability) - value)
+
+    low, high, target = _SMALLEST_NU, _LARGEST_NU, abs(end - value)
+    if value <= 0 or not distance(high) < target < distance(low):
+        return usual
+    for _ in range(_HALVINGS):
+        middle = math.sqrt(low * high)
+        low, high = (middle, high) if distance(middle) > target else (low, middle)
+    # the last digits of the interval that was found are no reason to ask for one more result
+    return usual if math.isclose(high, usual, rel_tol=1e-6) else high
+
+
+def _mean(
+    estimate: EstimateRecord, found: Interval, nu0: float, n: float, probability: float, fixed: float
+) -> Callable[[int], Bounds] | None:
+    value, error = estimate.value, estimate.standard_error
+    if value is None or not error:
+        return None
+    lower, upper = found
+    below = math.inf if lower is None else value - lower
+    above = math.inf if upper is None else upper - value
+    stays = min((fixed / error) ** 2, 1.0)
+
+    def bounds(more: int) -> Bounds:
+        nu = nu0 * (n - 1 + more) / (n - 1)
+        narrower = t_quantile(probability, nu) / t_quantile(probability, nu0)
+        narrower *= math.sqrt((1 - stays) * n / (n + more) + stays)
+        return value - below * narrower, value + above * narrower
 
     return bounds

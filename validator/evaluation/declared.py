@@ -1,10 +1,11 @@
-"""Names that a study declares and that other rooms must know: guidance profiles and limit variants."""
+"""What a study declares and other rooms must know: guidance profiles, limit variants, its formula."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
 from validator.errors import GuidanceError, NotEstimable, Problem, StudyError
+from validator.evaluation.declared_formula import formula_problems
 from validator.guidance import resolve
 from validator.statistics.detection import resolve_detection, resolve_quantification
 
@@ -23,12 +24,12 @@ _RESOLVERS: Mapping[str, Callable[[str], Variant]] = {
 
 
 def check_declared(study: Study) -> None:
-    """Refuse a study that declares a profile or a limit variant nobody knows.
+    """Refuse a study that declares a profile or a limit variant nobody knows, or a formula nobody can read.
 
     Raises:
         StudyError: with every such name, where it stands and the nearest known one.
     """
-    unknown = [*_profiles(study), *_variants(study)]
+    unknown = [*_profiles(study), *_variants(study), *formula_problems(study)]
     if unknown:
         raise StudyError([_problem(study, loc, message) for loc, message in unknown])
 

@@ -49,6 +49,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from validator.evaluation.concentrations import SignalReader
+    from validator.statistics.accuracy_profile import AccuracyProfile
     from validator.statistics.interval import Estimate
     from validator.study import Study
 
@@ -80,9 +81,10 @@ def detection(
     reader: SignalReader,
     precision: Sequence[PrecisionRecord] | NotAssessed,
     recovery: Sequence[RecoveryRecord] | NotAssessed,
+    profile: AccuracyProfile | None = None,
 ) -> Limits:
     """Every limit of *cell*; the declared variants decide."""
-    inputs = limit_inputs(study, cell, fitted, reader, precision, recovery)
+    inputs = limit_inputs(study, cell, fitted, reader, precision, recovery, profile)
     found = all_limits(inputs)
     deciding = deciding_variants(study, cell, inputs)
     by_detection = resolve_detection(deciding.detection).id
@@ -127,10 +129,11 @@ def deciding_variants(study: Study, cell: Cell, inputs: DetectionInputs) -> Deci
     declared = by_detection or by_quantification
     if declared:
         return Deciding(by_detection or declared, by_quantification or declared, "study")
-    return _from_guidance(study) or _by_rule(inputs)
+    return deciding_by_guidance(study) or _by_rule(inputs)
 
 
-def _from_guidance(study: Study) -> Deciding | None:
+def deciding_by_guidance(study: Study) -> Deciding | None:
+    """The variants that the study's first profile names; None where it names none."""
     for name in study.study.guidance[:1]:
         profile = load_profile(name, search_folders=(study.folder,))
         own = [
@@ -159,6 +162,7 @@ def limit_inputs(
     reader: SignalReader,
     precision: Sequence[PrecisionRecord] | NotAssessed,
     recovery: Sequence[RecoveryRecord] | NotAssessed,
+    profile: AccuracyProfile | None = None,
 ) -> DetectionInputs:
     """What the study offers to the limit variants."""
     choices = study.analysis_for(cell.analyte)
@@ -180,6 +184,7 @@ def limit_inputs(
         variance_function=fitted.variance_function if isinstance(fitted, Fitted) else None,
         recovery_levels=_recovery_levels(recovery),
         recovery_limits_percent=equivalence_bounds(study, cell),
+        accuracy_profile=profile,
         linear_range_lower=linear.lower
         if linear is not None and not isinstance(linear, NotAssessed)
         else None,

@@ -8,6 +8,7 @@ import numpy as np
 import scipy
 
 from validator.errors import NotEstimable
+from validator.evaluation.accuracy_profile import accuracy_profile
 from validator.evaluation.blank_response import blank_response
 from validator.evaluation.calibration import Fitted, calibration
 from validator.evaluation.carry_over import carry_over
@@ -38,6 +39,7 @@ from validator.evaluation.selectivity import interference
 from validator.evaluation.stability import stability
 from validator.evaluation.standard_addition import standard_addition
 from validator.evaluation.trueness import recovery
+from validator.evaluation.uncertainty import uncertainty
 from validator.version import __version__
 
 if TYPE_CHECKING:
@@ -97,7 +99,8 @@ def _configuration(
     reader = _reader(fitted)
     precisions = precision(study, cell, reader)
     recoveries = recovery(study, cell)
-    limits = detection(study, cell, fitted, reader, precisions, recoveries)
+    profile = accuracy_profile(study, cell, reader)
+    limits = detection(study, cell, fitted, reader, precisions, recoveries, profile.found)
     record = ConfigurationRecord(
         calibration=fitted if isinstance(fitted, NotAssessed) else fitted.record,
         detection=limits.record,
@@ -112,6 +115,8 @@ def _configuration(
         carry_over=carry_over(study, cell, fitted, limits.record),
         repeated_use=repeated_use(study, cell),
         device_to_device=device_to_device(study, cell, reader),
+        uncertainty=uncertainty(study, cell, fitted, precisions, recoveries),
+        accuracy_profile=profile.record,
         level_dependence=level_dependence(precisions),
         blank_response=blank_response(study, cell, reader, limits.record),
     )

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from validator.errors import NotEstimable
+from validator.evaluation.convert import finite
 from validator.evaluation.results import OutlierRecord
 from validator.statistics.outliers import cochran, dixon, grubbs
 
@@ -50,7 +51,7 @@ def outlier_record(test: OutlierTest, of: str, labels: Sequence[str] | None) -> 
     return OutlierRecord(
         test=f"{test.name}, {of}",
         statistic=test.statistic,
-        critical=test.critical,
+        critical=finite(test.critical),
         p=test.p,
         suspect=test.suspect,
         suspect_group=None if labels is None else labels[test.index[0]],

@@ -82,6 +82,8 @@ def _at_level(level: float, runs: Sequence[PrecisionRun], at: _At) -> PrecisionR
 def grouped(values: Sequence[Value]) -> tuple[str | None, dict[str, list[Value]]]:
     """The grouping factor and the values by group; one group under '' where nothing is recorded."""
     runs = [value.run for value in values]
+    if not runs:
+        return None, {}
     if _all_named(runs, "laboratory") and len({getattr(run, "laboratory", None) for run in runs}) > 1:
         return "laboratory", _by(values, lambda value: str(getattr(value.run, "laboratory", "")))
     if all(group_label(run) is not None for run in runs):

@@ -1,4 +1,4 @@
-"""The two parts of a top-down uncertainty: within-laboratory reproducibility and bias, from the study's data."""
+"""The parts of a top-down uncertainty: within-laboratory reproducibility and bias, from the study's data."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ class Part:
     """A part of an uncertainty, ready for a budget at any level.
 
     Attributes:
-        record: how it was found.
+        record: how it was found; its figure is absent where it depends on the level.
         rows: its rows for a result at a level, in the unit of the level.
         basis: how the rows at a level were found.
         levels: levels at which it was measured.
@@ -268,7 +268,9 @@ def _of_references(study: Study, cell: Cell) -> Part:
     ]
     groups = [(group, values) for group, values in groups if values]
     if not groups:
-        raise NotEstimable("the study holds no results of reference materials", "recovery runs with reference")
+        raise NotEstimable(
+            "the study holds no results of reference materials", "recovery runs with reference"
+        )
     references = [group.level for group, _ in groups]
     stated = [
         [run.reference_uncertainty for run in kept(group.runs) if run.reference_uncertainty is not None]
@@ -317,14 +319,16 @@ def _of_recoveries(records: Sequence[RecoveryRecord], addition: float | None) ->
 
 def _stated(part: UncertaintyPart, source: str, *, note: str = "") -> Part:
     """A part that is one figure, absolute or in percent, for all levels."""
-    rows = tuple(dataclasses.replace(row, source=row.source or source) for row in part.rows)
+    rows = tuple(
+        dataclasses.replace(row, source=row.source or source)
+        for row in part.rows
+        if row.standard_uncertainty > 0
+    )
 
     def at(level: float) -> tuple[BudgetRow, ...]:
         if not part.relative:
             return rows
-        return tuple(
-            dataclasses.replace(row, sensitivity=row.sensitivity * abs(level) / 100) for row in rows
-        )
+        return tuple(dataclasses.replace(row, sensitivity=row.sensitivity * abs(level) / 100) for row in rows)
 
     return Part(
         record=PartRecord(

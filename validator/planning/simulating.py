@@ -6,13 +6,14 @@ Everything downstream is the engine that will judge the real study; nothing is c
 from __future__ import annotations
 
 import datetime as dt
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from validator.errors import NotEstimable
 from validator.evaluation.calibration import Fitted, calibrate
+from validator.evaluation.detection import deciding_by_guidance
 from validator.evaluation.results import NotAssessed
 from validator.planning.preparations import planned, series_labels
 from validator.statistics.inverse_prediction import back_calculate
@@ -103,10 +104,14 @@ class Simulator:
     @classmethod
     def of(cls, study: Study, analyte: str, choices: PlanChoices, truth: Truth) -> Simulator:
         """A simulator of the design in *choices*."""
+        return cls(without_data(study, analyte), analyte, truth).with_design(choices)
+
+    def with_design(self, choices: PlanChoices) -> Simulator:
+        """The same method measured with another design."""
         layouts = tuple(
             _Layout.of(block, plan) for block in PLANNED_BLOCKS if (plan := planned(choices, block))
         )
-        return cls(without_data(study, analyte), analyte, truth, layouts)
+        return replace(self, layouts=layouts)
 
     def study(self, rng: np.random.Generator) -> Study:
         """One study as it may turn out."""
@@ -213,13 +218,17 @@ def without_data(study: Study, analyte: str) -> Study:
         for one in study.criteria
         if one.analyte in (None, analyte) and one.configuration in (None, validated)
     )
-    choices = study.analysis_for(analyte)
+    choices = study.analysis_for(analyte).model_dump(exclude_unset=True)
+    by_guidance = deciding_by_guidance(study)
+    if by_guidance is not None and not {"detection_limit", "quantification_limit"} & set(choices):
+        choices["detection_limit"] = {"variant": by_guidance.detection}
+        choices["quantification_limit"] = {"variant": by_guidance.quantification}
     reduced = study.model_copy(
         update={
             **_EMPTY,
             "method": method,
             "criteria": criteria,
-            "analysis": Analysis.model_validate(choices.model_dump(exclude_unset=True)),
+            "analysis": Analysis.model_validate(choices),
             # profiles are read once, outside the simulation
             "study": study.study.model_copy(update={"guidance": ()}),
         }

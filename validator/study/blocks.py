@@ -13,7 +13,7 @@ from validator.study.models.runs import Block, Run
 from validator.study.models.study import DEFAULT_CONFIGURATION, Study
 from validator.study.places import Entry, Leaf, Listing, Node, Place, Table, text_of
 from validator.study.rows import runs_of
-from validator.study.tables import read_sheet
+from validator.study.tables import Sheet, TableFiles
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -61,9 +61,10 @@ def _validated(root: Table) -> str:
 @dataclass(slots=True)
 class _Filling:
     root: Table
-    folder: StudyFolder
+    files: TableFiles
     problems: Problems
     units: dict[str, Units]
+    configurations: list[str]
     configuration: str
 
     @property
@@ -73,7 +74,9 @@ class _Filling:
 
 def with_data(root: Table, folder: StudyFolder, problems: Problems) -> tuple[Table, set[str]]:
     """The study with tables read in and defaults filled in, and the names of blocks that stay incomplete."""
-    filling = _Filling(root, folder, problems, units_by_analyte(root), _validated(root))
+    filling = _Filling(
+        root, TableFiles(folder), problems, units_by_analyte(root), configuration_ids(root), _validated(root)
+    )
     filled: dict[str, Entry] = {}
     incomplete: set[str] = set()
     for name, model, run in data_blocks():
@@ -82,19 +85,21 @@ def with_data(root: Table, folder: StudyFolder, problems: Problems) -> tuple[Tab
             if name in root.entries and root.get(name) is None:
                 problems.add(root.place_of(name), (name,), "is empty; fill it in or leave the key out")
             continue
-        runs, complete = _runs(name, block, run, filling)
+        given = [key for key in _DEFAULTS if key in model.model_fields and block.get(key) is not None]
+        defaults = _Defaults(name, {key: block.entries[key] for key in given}, filling)
+        runs, complete = _runs(name, block, run, filling, defaults)
         if not complete:
             incomplete.add(name)
         if isinstance(runs, Listing):
-            given = [key for key in _DEFAULTS if key in model.model_fields and block.get(key) is not None]
-            defaults = {key: block.entries[key] for key in given}
-            items = [_filled(item, defaults, (name, index), filling) for index, item in enumerate(runs.items)]
+            items = [defaults.told(item, index) for index, item in enumerate(runs.items)]
             block = block.with_entries({"runs": Entry(block.place_of("runs"), Listing(runs.place, items))})
         filled[name] = Entry(root.place_of(name), block)
     return root.with_entries(filled), incomplete
 
 
-def _runs(name: str, block: Table, run: type[Run], filling: _Filling) -> tuple[Node | None, bool]:
+def _runs(
+    name: str, block: Table, run: type[Run], filling: _Filling, defaults: _Defaults
+) -> tuple[Node | None, bool]:
     """The runs of a block, from the study file or from its table; False where a table is not complete."""
     add = filling.problems.add
     runs = block.get("runs")
@@ -106,49 +111,63 @@ def _runs(name: str, block: Table, run: type[Run], filling: _Filling) -> tuple[N
             if key in block.entries:
                 add(block.place_of(key), (name, key), f"{key} belongs to a table file; this block names none")
         if "runs" not in block.entries:
-            message = "the data are missing; give runs, or file with a CSV table"
+            message = "the data are missing; give runs, or file with a table (CSV, XLSX)"
             add(filling.root.place_of(name), (name,), message)
             return None, False
         if isinstance(runs, Listing) and not runs.items:
             add(block.place_of("runs"), (name, "runs"), "the list is empty; give at least one run")
         return runs, True
-    return _table_runs(name, block, run, filling)
+    return _table_runs(name, block, run, filling, defaults)
 
 
-def _table_runs(name: str, block: Table, run: type[Run], filling: _Filling) -> tuple[Node | None, bool]:
+def _table_runs(
+    name: str, block: Table, run: type[Run], filling: _Filling, defaults: _Defaults
+) -> tuple[Node | None, bool]:
     add = filling.problems.add
     file = block.text("file")
     if file is None:
         if block.get("file") is None:
-            add(block.place_of("file"), (name, "file"), "is empty; name a CSV file, or give runs instead")
+            message = "is empty; name a table file (CSV, XLSX), or give runs instead"
+            add(block.place_of("file"), (name, "file"), message)
         return None, False
     file = PurePosixPath(file).as_posix()
-    if "sheet" in block.entries:
-        add(block.place_of("sheet"), (name, "sheet"), "this version reads CSV; save the sheet as a CSV file")
+    part = block.text("sheet")
+    shown = f"{file} [{part}]" if part else file
     try:
-        sheet = read_sheet(file, filling.folder.read(file, "data"))
+        sheet = filling.files.sheet(file, part)
+        _check_form(name, block, file, sheet, filling.problems)
+        columns = block.table("columns")
+        table = TableBlock(
+            block=name,
+            file=shown,
+            run=run,
+            mapped=_mapped(columns) if columns else {},
+            decimal="." if sheet.separator is None else block.text("decimal") or ".",
+            analyte=block.text("analyte") or filling.only_analyte,
+            units=filling.units,
+            preparation=block.text("preparation") or "independent",
+        )
+        return runs_of(sheet, table, defaults.complete, filling.problems)
     except Unusable as error:
         if error.line:
-            add(Place(file, error.line, in_table=True), (name,), str(error))
+            add(Place(shown, error.line, in_table=True), (name,), str(error))
         else:
             add(block.place_of("file"), (name, "file"), str(error))
         return None, False
+
+
+def _check_form(name: str, block: Table, file: str, sheet: Sheet, problems: Problems) -> None:
+    """Note what the block says of its file that does not fit that kind of file."""
+    if "sheet" in block.entries and sheet.separator is not None:
+        message = f"sheet names a part of a workbook (.xlsx); {file} is a text file"
+        problems.add(block.place_of("sheet"), (name, "sheet"), message)
     decimal = block.text("decimal") or "."
     if decimal == "," and sheet.separator == ",":
         message = f"{file} is separated by commas; a decimal comma needs semicolons or tabs between the cells"
-        add(block.place_of("decimal"), (name, "decimal"), message)
-    columns = block.table("columns")
-    table = TableBlock(
-        block=name,
-        file=file,
-        run=run,
-        mapped=_mapped(columns) if columns else {},
-        decimal=decimal,
-        analyte=block.text("analyte") or filling.only_analyte,
-        units=filling.units,
-        preparation=block.text("preparation") or "independent",
-    )
-    return runs_of(sheet, table, filling.problems)
+        problems.add(block.place_of("decimal"), (name, "decimal"), message)
+    if "decimal" in block.entries and sheet.separator is None:
+        message = "decimal belongs to a text file (CSV); a workbook stores numbers without a decimal sign"
+        problems.add(block.place_of("decimal"), (name, "decimal"), message)
 
 
 def _mapped(columns: Table) -> dict[str, tuple[str, Place]]:
@@ -156,24 +175,45 @@ def _mapped(columns: Table) -> dict[str, tuple[str, Place]]:
     return {field: (header, place) for field, (header, place) in headers.items() if header is not None}
 
 
-def _filled(item: Node, defaults: dict[str, Entry], loc: tuple[str, int], filling: _Filling) -> Node:
-    """The run with what it does not say itself; runs that are no tables are left to the models."""
-    if not isinstance(item, Table):
-        return item
-    added = {key: entry for key, entry in defaults.items() if item.get(key) is None}
-    if item.get("analyte") is None and "analyte" not in added:
-        if filling.only_analyte is not None:
+@dataclass(frozen=True, slots=True)
+class _Defaults:
+    """What holds for the runs of one block where they do not say it themselves."""
+
+    block: str
+    given: dict[str, Entry]
+    filling: _Filling
+
+    def told(self, item: Node | Run, index: int) -> Node | Run:
+        """The run with what it does not say itself, after a missing analyte was told.
+
+        Runs that are no tables are left to the models, finished ones as they are.
+        """
+        if not isinstance(item, Table):
+            return item
+        filled = self._filled(item)
+        if filled.get("analyte") is None and self.filling.units:
+            message = f"missing; the study has several analytes: {', '.join(self.filling.units)}"
+            self.filling.problems.add(item.place, (self.block, "runs", index, "analyte"), message)
+        return filled
+
+    def complete(self, item: Table) -> Table | None:
+        """The run with what it does not say itself, None where its ids are missing or lead nowhere."""
+        filled = self._filled(item)
+        known = filled.text("analyte") in self.filling.units
+        return filled if known and filled.text("configuration") in self.filling.configurations else None
+
+    def _filled(self, item: Table) -> Table:
+        filling = self.filling
+        added = {key: entry for key, entry in self.given.items() if item.get(key) is None}
+        if item.get("analyte") is None and "analyte" not in added and filling.only_analyte is not None:
             added["analyte"] = _entry(item.place, filling.only_analyte)
-        elif filling.units:
-            message = f"missing; the study has several analytes: {', '.join(filling.units)}"
-            filling.problems.add(item.place, (loc[0], "runs", loc[1], "analyte"), message)
-    if item.get("configuration") is None and "configuration" not in added:
-        added["configuration"] = _entry(item.place, filling.configuration)
-    if loc[0] == "matrix_calibration" and item.get("matrix") is None and "matrix" not in added:
-        study = filling.root.table("study")
-        if study is not None and study.text("matrix") is not None:
-            added["matrix"] = study.entries["matrix"]
-    return item.with_entries(added)
+        if item.get("configuration") is None and "configuration" not in added:
+            added["configuration"] = _entry(item.place, filling.configuration)
+        if self.block == "matrix_calibration" and item.get("matrix") is None and "matrix" not in added:
+            study = filling.root.table("study")
+            if study is not None and study.text("matrix") is not None:
+                added["matrix"] = study.entries["matrix"]
+        return item.with_entries(added)
 
 
 def _entry(place: Place, text: str) -> Entry:

@@ -11,7 +11,7 @@ from validator.study.files import Unusable
 from validator.study.tables import MOST_CELLS, MOST_COLUMNS, MOST_ROWS, Row, Sheet
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Iterable, Iterator, Sequence
 
 MOST_LINES = 2_000_000
 _QUOTED = re.compile(r'"[^"]*"')
@@ -33,41 +33,37 @@ def read_delimited(content: bytes) -> Sheet:
     header = next(rows, None)
     if header is None:
         raise Unusable("the table is empty; its first row names the columns")
-    remarks = (text.remark,) if text.remark else ()
-    return Sheet(header, _below(header, rows), separator, remarks)
+    return Sheet(header, rows, separator, (text.remark,) if text.remark else ())
 
 
 def _rows(lines: _Lines, separator: str) -> Iterator[Row]:
-    """Every row that holds something."""
+    """Every row that holds something, the header first."""
+    width = MOST_COLUMNS
     cells = rows = 0
     try:
         for row in csv.reader(lines, delimiter=separator, strict=True, skipinitialspace=True):
+            stripped = list(map(str.strip, row))
             cells += len(row)
-            if len(row) > MOST_COLUMNS:
-                raise Unusable(f"the table has more than {MOST_COLUMNS} columns")
-            if cells > MOST_CELLS:
-                raise Unusable(f"the table has more than {MOST_CELLS} cells")
-            stripped = [cell.strip() for cell in row]
+            if len(row) > width:
+                _check_width(stripped, width, lines.begin)
             if any(stripped):
                 rows += 1
-                if rows > MOST_ROWS + 1:
-                    raise Unusable(f"the table has more than {MOST_ROWS} rows")
+                if rows == 1:
+                    width = len(row)
+                if rows > MOST_ROWS + 1 or cells > MOST_CELLS:
+                    raise Unusable(f"the table has more than {MOST_ROWS} rows or {MOST_CELLS} cells")
                 yield Row(lines.begin, stripped)
             lines.begin = 0
     except csv.Error as error:
         raise Unusable(_what_is_wrong(str(error)), lines.begin) from None
 
 
-def _below(header: Row, rows: Iterable[Row]) -> Iterator[Row]:
-    width = len(header.cells)
-    for row in rows:
-        if len(row.cells) > width and any(row.cells[width:]):
-            raise Unusable(
-                f"{len(row.cells)} cells stand under {width} columns; "
-                "is a decimal comma taken for a separator?",
-                row.number,
-            )
-        yield row
+def _check_width(cells: Sequence[str], width: int, line: int) -> None:
+    if len(cells) > MOST_COLUMNS:
+        raise Unusable(f"the table has more than {MOST_COLUMNS} columns")
+    if any(cells[width:]):
+        message = f"{len(cells)} cells stand under {width} columns; is a decimal comma taken for a separator?"
+        raise Unusable(message, line)
 
 
 class _Lines:

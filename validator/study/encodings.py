@@ -61,9 +61,8 @@ def text_of_table(content: bytes) -> TableText:
     signs = sorted(set(_foreign(content)))
     shown = " ".join(bytes([sign]).decode(codec) for sign in signs[:_FEW])
     more = " …" if len(signs) > _FEW else ""
-    return TableText(
-        _stream(content, codec), f"read as {name}, because it is not UTF-8; check these characters: {shown}{more}"
-    )
+    remark = f"read as {name}, because it is not UTF-8; check these characters: {shown}{more}"
+    return TableText(_stream(content, codec), remark)
 
 
 def _stream(content: bytes, encoding: str) -> TextIO:

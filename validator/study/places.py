@@ -10,6 +10,8 @@ from validator.study.scalars import Scalar
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
 
+    from validator.study.models.runs import Run
+
 Loc = tuple[str | int, ...]
 """The way to a field: keys and positions, from the top of the study."""
 
@@ -23,7 +25,16 @@ class Place(NamedTuple):
     in_table: bool = False
 
     def __str__(self) -> str:
-        return f"{self.file} row {self.line}" if self.in_table else f"{self.file}:{self.line}"
+        return f"{self.file}{_ROW}{self.line}" if self.in_table else f"{self.file}:{self.line}"
+
+    @classmethod
+    def of_row(cls, written: str) -> Place:
+        """The place of a table's row from the text of it."""
+        file, _, row = written.rpartition(_ROW)
+        return cls(file, int(row), in_table=True)
+
+
+_ROW = " row "
 
 
 @dataclass(slots=True)
@@ -36,10 +47,10 @@ class Leaf:
 
 @dataclass(slots=True)
 class Listing:
-    """A list of values."""
+    """A list of values; runs that were cast from rows of a table stand in it as they are."""
 
     place: Place
-    items: Sequence[Node]
+    items: Sequence[Node | Run]
 
 
 @dataclass(slots=True)
@@ -90,9 +101,10 @@ class Table:
 
 
 Node = Leaf | Listing | Table
+_WRITTEN = (Leaf, Listing, Table)
 
 
-def text_of(node: Node | None) -> str | None:
+def text_of(node: Node | Run | None) -> str | None:
     """The text of a single value as it was written, surrounding blanks left out."""
     if not isinstance(node, Leaf) or node.value is None:
         return None
@@ -111,8 +123,10 @@ def find(root: Node, loc: Loc) -> tuple[Place, Loc]:
             node = entry.node
             place = node.place if isinstance(node, Leaf) and node.value is not None else entry.key_place
         elif isinstance(node, Listing) and isinstance(step, int) and step < len(node.items):
-            node = node.items[step]
-            place = node.place
+            item = node.items[step]
+            if not isinstance(item, _WRITTEN):
+                return Place.of_row(item.place), loc[: walked + 1]
+            node, place = item, item.place
         else:
             break
         walked += 1
@@ -120,12 +134,12 @@ def find(root: Node, loc: Loc) -> tuple[Place, Loc]:
 
 
 def plain(node: Node) -> object:
-    """The values alone, for the models: dictionaries, lists and what single values mean."""
+    """The values alone, for the models: dictionaries, lists, what single values mean, and finished runs."""
     match node:
         case Leaf():
             return node.value
         case Listing():
-            return [plain(item) for item in node.items]
+            return [plain(item) if isinstance(item, _WRITTEN) else item for item in node.items]
         case Table():
             return {key: plain(entry.node) for key, entry in node.entries.items()}
 

@@ -1,11 +1,11 @@
 """Rows to finished runs, many at a time: what makes a table of a million rows readable in seconds.
 
-A row is plain where its cells are numbers in the usual spelling, labels, and words of the model's own choice.
-Rows that fill the same columns with numbers of the same signs and with the same words make the same run but
-for the numbers and labels themselves. So the first row of each such pattern goes the way of every row, through
-the model and all its checks; the run that comes out is the pattern's mould, and the rows that follow are cast
-from it. Every row that is not plain, or whose pattern the model refuses, is handed back for the long way, on
-which problems get their words.
+A row is plain where its cells are numbers in the usual spelling, labels, and words that the model knows. Rows
+that fill the same columns with numbers of the same signs and with the same words make the same run but for
+these numbers and labels. So the first row of each such pattern goes the long way, through the model and all
+its checks; the run that comes out is the pattern's mould, and the rows that follow are cast from it. A row
+that is not plain, or whose pattern the model refuses, is handed back for the long way, on which problems get
+their words.
 
 For this, what a model of a run demands of a number may depend on its sign and size only, and what it demands
 of several fields together on which of them are filled; a test holds both ways against each other.
@@ -15,6 +15,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from itertools import zip_longest
 from typing import TYPE_CHECKING
 
 from pydantic import ValidationError
@@ -24,7 +25,7 @@ from validator.study.models.base import LARGEST, SMALLEST
 from validator.study.places import plain
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Sequence
+    from collections.abc import Callable, Iterator, Mapping, Sequence
 
     from validator.study.columns import Column, TableBlock
     from validator.study.keys import Kind
@@ -42,6 +43,7 @@ _NUMBER = r"[-+]?(?:(?:0|[1-9][0-9]*)(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][-+]?[0-9]+)?
 _ONE_NUMBER = re.compile(_NUMBER)
 _ALL_NUMBERS = re.compile(rf"(?:{_NUMBER})?(?:\n(?:{_NUMBER})?)*")
 _WHOLE = re.compile(r"0|[1-9][0-9]{0,11}")
+_ALL_WHOLES = re.compile(r"[1-9][0-9]{0,11}(?:\n[1-9][0-9]{0,11})*")
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,10 +78,10 @@ class PlainRows:
 
     def cast(self, rows: Sequence[Row]) -> Iterator[Run | Row]:
         """A run for every row that is plain, the row itself for every other."""
-        read = [self._read(index, rows) for index in range(len(self._columns))]
-        if not read:
+        if not self._columns:
             yield from rows
             return
+        read = self._read(rows)
         model, start = self._table.run, f"{self._table.file} row "
         make, assign = model.__new__, object.__setattr__
         patterns = zip(*(codes for codes, _ in read), strict=True)
@@ -100,22 +102,20 @@ class PlainRows:
             assign(run, "__pydantic_fields_set__", mould.fields_set)
             assign(run, "__pydantic_extra__", None)
             assign(run, "__pydantic_private__", None)
-            run.stand_at(f"{start}{row.number}")
+            assign(run, "_place", f"{start}{row.number}")
             yield run
 
-    def _read(self, index: int, rows: Sequence[Row]) -> tuple[Sequence[Code], Sequence[object]]:
-        """Codes and values of one column, cell by cell."""
-        at = self._columns[index].index
-        cells = [row.cells[at] if at < len(row.cells) else "" for row in rows]
-        match self._kinds[index]:
-            case "number":
-                return _numbers(cells, self._table.decimal)
-            case "whole":
-                return _wholes(cells)
-            case "text":
-                return [_text_code(cell) for cell in cells], cells
-            case "word":
-                return [cell or None for cell in cells], cells
+    def _read(self, rows: Sequence[Row]) -> list[tuple[Sequence[Code], Sequence[object]]]:
+        """Codes and values of every column, cell by cell."""
+        by_column = list(zip_longest(*[row.cells for row in rows], fillvalue=""))
+        nothing = ("",) * len(rows)
+        cells = (
+            by_column[column.index] if column.index < len(by_column) else nothing for column in self._columns
+        )
+        return [
+            _READERS[kind](column, self._table.decimal)
+            for kind, column in zip(self._kinds, cells, strict=True)
+        ]
 
     def _mould(self, pattern: tuple[Code, ...], first: Row) -> _Mould | None:
         if len(self._moulds) >= MOST_PATTERNS:
@@ -163,13 +163,26 @@ def _kind(column: Column, table: TableBlock) -> Kind:
     return "word" if column.field in ("analyte", "configuration") else kind_of(table.info(column.field))
 
 
+def _words(cells: Sequence[str], _decimal: str) -> tuple[Sequence[Code], Sequence[object]]:
+    return cells if all(cells) else [cell or None for cell in cells], cells
+
+
+def _texts(cells: Sequence[str], _decimal: str) -> tuple[Sequence[Code], Sequence[object]]:
+    together = "".join(cells)
+    if together.isprintable() and "<" not in together:
+        return [_HOLDS_TEXT if cell else None for cell in cells], cells
+    return [_text_code(cell) for cell in cells], cells
+
+
 def _text_code(cell: str) -> Code:
     if not cell:
         return None
     return _HOLDS_TEXT if cell.isprintable() and not cell.startswith("<") else _UNUSUAL
 
 
-def _wholes(cells: Sequence[str]) -> tuple[Sequence[Code], Sequence[object]]:
+def _wholes(cells: Sequence[str], _decimal: str) -> tuple[Sequence[Code], Sequence[object]]:
+    if _ALL_WHOLES.fullmatch("\n".join(cells)):
+        return [1] * len(cells), [int(cell) for cell in cells]
     values = [int(cell) if _WHOLE.fullmatch(cell) else None for cell in cells]
     codes: list[Code] = [
         min(value, 1) if value is not None else _UNUSUAL if cell else None
@@ -181,16 +194,17 @@ def _wholes(cells: Sequence[str]) -> tuple[Sequence[Code], Sequence[object]]:
 def _numbers(cells: Sequence[str], decimal: str) -> tuple[Sequence[Code], Sequence[object]]:
     text = "\n".join(cells)
     if decimal == ",":
-        # a point might separate thousands; two commas make no number
-        cells = [_UNUSUAL if "." in cell else cell for cell in cells] if "." in text else cells
+        if "." in text:  # it might separate thousands
+            cells = [_UNUSUAL if "." in cell else cell for cell in cells]
         cells = [cell.replace(",", ".") for cell in cells]
         text = "\n".join(cells)
     if not _ALL_NUMBERS.fullmatch(text):
         cells = [cell if not cell or _ONE_NUMBER.fullmatch(cell) else _UNUSUAL for cell in cells]
     values = [float(cell) if cell and cell != _UNUSUAL else None for cell in cells]
-    known = [value for value in values if value is not None]
-    if len(known) == len(cells) and known and min(known) >= SMALLEST and max(known) <= LARGEST:
-        return [1] * len(cells), values
+    if None not in values:
+        sizes = {value for value in values if value}
+        if sizes and min(sizes) >= SMALLEST and max(sizes) <= LARGEST:
+            return [1 if value else 0 for value in values], values
     return [_number_code(value, cell) for value, cell in zip(values, cells, strict=True)], values
 
 
@@ -202,3 +216,12 @@ def _number_code(value: float | None, cell: str) -> Code:
     if not SMALLEST <= abs(value) <= LARGEST:
         return _UNUSUAL
     return 1 if value > 0 else -1
+
+
+_READERS: Mapping[Kind, Callable[[Sequence[str], str], tuple[Sequence[Code], Sequence[object]]]] = {
+    "number": _numbers,
+    "whole": _wholes,
+    "text": _texts,
+    "word": _words,
+}
+"""Codes and values of the cells of one column, by what its field holds."""

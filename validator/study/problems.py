@@ -86,6 +86,14 @@ class Problems:
         else:
             self._found.setdefault((place.file, place.line, problem.field, message), problem)
 
+    def take(self, others: Problems) -> None:
+        """Add all that *others* holds."""
+        for key, problem in others._found.items():
+            self._found.setdefault(key, problem)
+        for key, rows in others._rows.items():
+            self._rows.setdefault(key, {}).update(rows)
+        self.uncounted += others.uncounted
+
     def _all(self) -> Iterator[Problem]:
         yield from self._found.values()
         for rows in self._rows.values():

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import gc
+from contextlib import contextmanager
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from pydantic import ValidationError
 
@@ -11,10 +14,13 @@ from validator.study.blocks import data_blocks, with_data
 from validator.study.composing import compose
 from validator.study.files import StudyFolder, Unusable, decoded
 from validator.study.models.study import Study
-from validator.study.places import Listing, Place, Table, plain, text_of
+from validator.study.places import Leaf, Listing, Place, Table, plain, text_of
 from validator.study.plan_record import PlanRecord, read_plan_record
 from validator.study.problems import Problems, add_validation_errors
 from validator.study.references import check_references
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
 
 STUDY_FILE = "study.yaml"
 
@@ -34,12 +40,25 @@ def read_study(path: Path | str) -> Study:
     study = None
     try:
         text = decoded(folder.read(file.name, "study"))
-        study = _study(text, file.name, folder, problems)
+        with _no_search_for_cycles():
+            study = _study(text, file.name, folder, problems)
     except Unusable as error:
         problems.add(Place(file.name, error.line), (), str(error))
     if study is None or problems:
         raise StudyError(problems.in_reading_order())
     return study
+
+
+@contextmanager
+def _no_search_for_cycles() -> Iterator[None]:
+    """Reading makes many objects and hardly any cycles; searching for these takes longer than the reading."""
+    was_on = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if was_on:
+            gc.enable()
 
 
 def _study_file(path: Path) -> Path:
@@ -76,7 +95,8 @@ def _study(text: str, name: str, folder: StudyFolder, problems: Problems) -> Stu
         for run, node in zip(
             study.runs(block_name), written.items if isinstance(written, Listing) else (), strict=True
         ):
-            run._place = str(node.place)
+            if isinstance(node, Table):
+                run.stand_at(str(node.place))
     study._head = _without_data(root)
     study._folder = folder.folder
     study._inputs = folder.inputs
@@ -108,11 +128,9 @@ def _read_attachments(root: Table, folder: StudyFolder, problems: Problems) -> N
     if not isinstance(attachments, Listing):
         attachments = Listing(root.place, [attachments] if attachments else [])
     for index, item in enumerate(attachments.items):
-        name = text_of(item)
-        if name is None:
+        if not isinstance(item, Leaf) or (name := text_of(item)) is None:
             continue
         try:
             folder.read(name, "attachment")
         except Unusable as error:
-            place = Place(item.place.file, item.place.line)
-            problems.add(place, ("study", "attachments", index), str(error))
+            problems.add(item.place, ("study", "attachments", index), str(error))

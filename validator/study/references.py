@@ -10,8 +10,9 @@ from typing import TYPE_CHECKING
 from validator.study.blocks import configuration_ids, data_blocks, units_by_analyte
 from validator.study.models.base import quoted
 from validator.study.models.plan import PLANNED_BLOCKS
+from validator.study.models.runs import Run
 from validator.study.models.study import DEFAULT_CONFIGURATION
-from validator.study.places import Listing, text_of
+from validator.study.places import Leaf, Listing, text_of
 from validator.study.problems import nearest
 from validator.study.units import same_unit
 
@@ -98,6 +99,9 @@ class _Checker:
             self.ids(run, (name, "runs", index), inherited=block)
             analytes[run.text("analyte")] = None
         unit = block.text("unit")
+        runs = block.get("runs")
+        if unit is not None and isinstance(runs, Listing):
+            analytes.update((run.analyte, None) for run in runs.items if isinstance(run, Run))
         for analyte in analytes:
             declared = self._units.get(analyte) if analyte is not None else None
             if unit is not None and declared is not None and not same_unit(unit, declared.level):
@@ -143,7 +147,7 @@ class _Checker:
             name = text_of(item)
             if name is not None and known and name not in known:
                 message = _nowhere("configuration", name, known)
-                place = item.place if item is not None else block.place
+                place = item.place if isinstance(item, Leaf) else block.place
                 self._problems.add(place, (*loc, "configurations", index), message)
 
 

@@ -1,4 +1,4 @@
-"""Rows to runs: plain ones cast many at a time, the others with the place of every cell, for the models to judge.
+"""Rows to runs: plain ones cast many at a time, the others with the place of every cell for the models.
 
 Lists are gathered from numbered columns or, where a run stands in several rows, from these.
 """
@@ -21,12 +21,13 @@ from validator.study.places import Entry, Leaf, Listing, Node, Place, Table, tex
 from validator.study.plain_rows import PlainRows
 from validator.study.problems import Problems
 from validator.study.scalars import resolve_cell
+from validator.study.tables import Row
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
 
     from validator.study.models.runs import Run
-    from validator.study.tables import Row, Sheet
+    from validator.study.tables import Sheet
 
 ROWS_AT_ONCE = 20_000
 MOST_UNUSUAL = 50_000
@@ -54,9 +55,8 @@ def runs_of(
         if reader.unusual > MOST_UNUSUAL:
             if found or not complete:
                 break
-            raise Unusable(
-                f"more than {MOST_UNUSUAL} rows hold something else than plain numbers and labels", chunk[-1].number
-            )
+            message = f"more than {MOST_UNUSUAL} rows hold something else than plain numbers and labels"
+            raise Unusable(message, chunk[-1].number)
     check_units(columns, sorted(reader.analytes), table, found)
     place = Place(table.file, sheet.header.number, in_table=True)
     if reader.has_repeated_readings or table.preparation == "repeated_reading":
@@ -93,10 +93,7 @@ class _Reader:
     def runs(self, rows: Sequence[Row]) -> Iterator[Run | Table]:
         """A finished run for every plain row, what was written for every other."""
         for item in rows if self._table.run.gathers_rows else self._plain.cast(rows):
-            if hasattr(item, "cells"):
-                yield self._unusual(item)
-            else:
-                yield item
+            yield self._unusual(item) if isinstance(item, Row) else item
 
     def _unusual(self, row: Row) -> Table:
         self.unusual += 1

@@ -68,7 +68,9 @@ class TableFiles:
         """
         kind = PurePosixPath(name).suffix.lower()
         if kind in _OTHER_SPREADSHEETS:
-            raise Unusable(f"{kind} files are not read; save the workbook as .xlsx, or the sheet as CSV (UTF-8)")
+            raise Unusable(
+                f"{kind} files are not read; save the workbook as .xlsx, or the sheet as CSV (UTF-8)"
+            )
         if kind != WORKBOOK and kind not in DELIMITED:
             raise Unusable(f"a table file ends in {', '.join(DELIMITED)} or {WORKBOOK}")
         if kind in DELIMITED:

@@ -39,6 +39,7 @@ _DOCUMENT_TYPE = re.compile(rb"<!(?:DOCTYPE|ENTITY)|<\0!\0[DE]")
 """Also in UTF-16, of either byte order."""
 _CELL = re.compile(rb"<(?:\w+:)?c[ >/]")
 _FORMULA = re.compile(rb"<(?:\w+:)?f[ >/]")
+_NOT_OF_A_PROGRAM = ", which no spreadsheet program writes"
 _OLD_FORMAT = b"\xd0\xcf\x11\xe0"
 _WHOLE_UP_TO = 1e15
 
@@ -177,7 +178,7 @@ def _inspect(content: bytes) -> bool:
             return _check_markup(archive)
     except Unusable:
         raise
-    except Exception as error:  # a damaged archive raises several kinds, those of the decompressors among them
+    except Exception as error:  # what a damaged archive makes the decompressors raise
         raise Unusable("this is not a workbook (.xlsx), or it is damaged; save it again as .xlsx") from error
 
 
@@ -191,25 +192,31 @@ def _check_members(members: Sequence[zipfile.ZipInfo]) -> None:
 
 
 def _check_markup(archive: zipfile.ZipFile) -> bool:
-    """Refuse document types and too many cells, in whatever member they stand; True where there are formulas."""
+    """Refuse document types and too many cells in any member; True where there are formulas."""
     cells = formulas = 0
     for member in archive.infolist():
         for piece in _pieces(archive, member):
             if _DOCUMENT_TYPE.search(piece):
-                raise Unusable("the workbook declares a document type or entities; no spreadsheet program does")
+                raise Unusable(
+                    "the workbook declares a document type or entities, as no spreadsheet program does"
+                )
             cells += len(_CELL.findall(piece))
             formulas += len(_FORMULA.findall(piece))
             if cells > MOST_WORKBOOK_CELLS:
-                raise Unusable(f"the workbook holds more than {MOST_WORKBOOK_CELLS} cells; save the sheet as CSV")
+                raise Unusable(
+                    f"the workbook holds more than {MOST_WORKBOOK_CELLS} cells; save the sheet as CSV"
+                )
     return formulas > 0
 
 
 def _check_member(member: zipfile.ZipInfo) -> None:
     name = member.filename
     if name.startswith(("/", "\\")) or ".." in re.split(r"[/\\]", name) or ":" in name:
-        raise Unusable("the workbook holds a file whose name leads out of it; it was not made by a spreadsheet")
+        raise Unusable(
+            "the workbook holds a file whose name leads out of it; it was not made by a spreadsheet"
+        )
     if (member.external_attr >> 16) & 0o170000 == 0o120000:
-        raise Unusable("the workbook holds a symbolic link; it was not made by a spreadsheet program")
+        raise Unusable(f"the workbook holds a symbolic link{_NOT_OF_A_PROGRAM}")
     if member.flag_bits & 0x1:
         raise Unusable("the workbook is protected by a password; save it without one")
 

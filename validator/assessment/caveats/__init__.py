@@ -7,7 +7,24 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from validator.assessment.caveats import of_calibration, of_conditions, of_design, of_limits, of_trueness
+from validator.assessment.caveats import (
+    of_bias,
+    of_blanks,
+    of_calibration,
+    of_conditions,
+    of_criteria,
+    of_deciding_limit,
+    of_exclusions,
+    of_limits,
+    of_linearity,
+    of_matrix,
+    of_replicates,
+    of_series,
+    of_study,
+    of_trueness,
+    of_uncertainty,
+    of_weights,
+)
 from validator.assessment.caveats.raising import Raised, Subject, Trigger, as_caveats
 from validator.evaluation.rows import Cell
 
@@ -19,11 +36,22 @@ if TYPE_CHECKING:
     from validator.study import Study
 
 TRIGGERS: tuple[Callable[[Subject], Trigger], ...] = (
-    *of_design.TRIGGERS,
+    *of_replicates.TRIGGERS,
+    *of_series.TRIGGERS,
+    *of_exclusions.TRIGGERS,
+    *of_criteria.TRIGGERS,
+    *of_linearity.TRIGGERS,
     *of_calibration.TRIGGERS,
+    *of_weights.TRIGGERS,
     *of_limits.TRIGGERS,
+    *of_blanks.TRIGGERS,
+    *of_deciding_limit.TRIGGERS,
     *of_trueness.TRIGGERS,
+    *of_bias.TRIGGERS,
+    *of_matrix.TRIGGERS,
     *of_conditions.TRIGGERS,
+    *of_uncertainty.TRIGGERS,
+    *of_study.TRIGGERS,
 )
 
 

@@ -1,164 +1,159 @@
-"""Caveats on interference, robustness, stability, carry-over, and on the study as a whole."""
+"""Caveats on robustness, stability, repeated use and carry-over."""
 
 from __future__ import annotations
 
-from validator.assessment.caveats.raising import Raised, Subject, Trigger
+from typing import TYPE_CHECKING
+
+from validator.assessment.caveats.raising import Raised, Subject, Trigger, counted
+from validator.assessment.observations_of_conditions import factor_name
 from validator.dossier import numbers
-from validator.evaluation.results import InterferenceRecord, NotAssessed
-from validator.evaluation.rows import kept
-from validator.evaluation.selectivity import interference_limit
+from validator.evaluation.results import (
+    DeclineRecord,
+    NotAssessed,
+    RepeatedUseRecord,
+    RobustnessRecord,
+    StabilityTrendRecord,
+)
+from validator.guidance import Characteristic
 
-FEW_TESTS = 10
+if TYPE_CHECKING:
+    from validator.evaluation.results import StabilityRecord
 
-
-def _interference(subject: Subject) -> tuple[InterferenceRecord, ...]:
-    found = subject.record.interference
-    return () if isinstance(found, NotAssessed) else found
-
-
-def interference_test_cannot_decide(subject: Subject) -> Trigger:
-    """The interval of the change is wider than the tolerance, or too few results."""
-    limit = interference_limit(subject.study, subject.cell)
-    records = _interference(subject)
-    few = [record for record in records if record.n < 3]
-    if few:
-        yield Raised(
-            id="interference_test_cannot_decide",
-            case="few_replicates",
-            values={
-                "interferent": ", ".join(dict.fromkeys(record.interferent for record in few)),
-                "n": numbers.count(min(record.n for record in few)),
-            },
-        )
-    for record in records:
-        if record.ci is None or record.ci[0] is None or record.ci[1] is None:
-            continue
-        half = (record.ci[1] - record.ci[0]) / 2
-        if half > limit:
-            yield Raised(
-                id="interference_test_cannot_decide",
-                case="scatter",
-                values={
-                    "interferent": record.interferent,
-                    "width": numbers.significant(half, 2),
-                    "tolerance": numbers.as_given(limit),
-                },
-            )
-            break
-    by_name: dict[str, set[float | None]] = {}
-    for record in records:
-        by_name.setdefault(record.interferent, set()).add(record.ratio or record.interferent_level)
-    single = [name for name, amounts in by_name.items() if len(amounts) == 1]
-    if single:
-        yield Raised(
-            id="interference_test_cannot_decide",
-            case="one_ratio",
-            values={"interferent": ", ".join(single)},
-        )
+FEW_FACTORS = 3
+"""Factors below which robustness was hardly tried (customary)."""
+FEW_TIMES = 3
+"""Points in time below which nothing is seen of a course (customary)."""
 
 
-def robustness_missing(subject: Subject) -> Trigger:
-    """A characteristic that chosen guidance asks for, without data."""
-    asked = any(
-        "robustness" in {one.value for one in profile.characteristics()} for profile in subject.profiles
-    )
-    factors = getattr(subject.study.robustness, "factors", ())
-    if asked and not subject.runs("robustness"):
-        yield Raised(id="robustness_missing_or_narrow", case="missing", whole_study=True)
-    elif 0 < len(factors) < 3:
+def robustness_missing_or_narrow(subject: Subject) -> Trigger:
+    """Asked for and not tried, tried with few factors, or a factor that changes the result."""
+    found = subject.record.robustness
+    if isinstance(found, NotAssessed):
+        if subject.is_asked(Characteristic.ROBUSTNESS) and not subject.runs("robustness"):
+            yield Raised(id="robustness_missing_or_narrow", case="missing", whole_study=True)
+        return
+    factors = {effect.factor for effect in found.effects}
+    if len(factors) < FEW_FACTORS:
         yield Raised(
             id="robustness_missing_or_narrow",
             case="few_factors",
-            values={"factors": numbers.count(len(factors))},
-            whole_study=True,
+            values={"factors": counted(len(factors), "factor was", "factors were")},
         )
+    yield from _largest_effect(subject, found)
 
 
-def stability_from_few_points(subject: Subject) -> Trigger:
-    """Fewer than three points in time."""
-    by_condition: dict[str, set[float]] = {}
-    for run in kept(subject.runs("stability")):
-        by_condition.setdefault(str(getattr(run, "condition", "")), set()).add(getattr(run, "time", 0.0))
-    fewest = min((len(times) for times in by_condition.values()), default=3)
-    if fewest < 3:
+def _largest_effect(subject: Subject, found: RobustnessRecord) -> Trigger:
+    """The largest significant effect, unless it is allowed or disappears in the scatter of results."""
+    seen = subject.scatter_percent or 0.0
+    real = [
+        (abs(value), value, effect)
+        for effect in found.effects
+        if effect.significant
+        and (value := effect.effect_percent.value) is not None
+        and (abs(value) > seen if effect.beyond_allowed is None else effect.beyond_allowed)
+    ]
+    if real:
+        _, value, effect = max(real, key=lambda one: one[0])
         yield Raised(
-            id="stability_claim_beyond_test", case="few_points", values={"points": numbers.count(fewest)}
+            id="robustness_missing_or_narrow",
+            case="effect_found",
+            values={
+                "factor": factor_name(effect),
+                "effect": numbers.significant(value, 2),
+                "low": effect.low,
+                "high": numbers.quantity(effect.high, effect.unit or ""),
+            },
         )
 
 
-def many_tests(subject: Subject) -> Trigger:
-    """More than ten tests of significance without adjustment, over the whole study."""
-    if subject.cell.analyte != subject.study.analyte_ids[0]:
+def stability_claim_beyond_test(subject: Subject) -> Trigger:
+    """Few points in time; or the confidence bound of the trend reaches the limit before the last of them."""
+    found = subject.record.stability
+    if isinstance(found, NotAssessed):
         return
-    count = sum(
-        _tests_of(record)
-        for one in subject.results.analytes.values()
-        for record in one.configurations.values()
-    )
-    if count > FEW_TESTS:
-        alpha = subject.choices.alpha
+    few = [record for record in found if record.n > 0 and record.times < FEW_TIMES]
+    if few:
+        record = min(few, key=lambda one: one.times)
         yield Raised(
-            id="many_tests",
-            case="many",
+            id="stability_claim_beyond_test",
+            case="few_points",
             values={
-                "tests": numbers.count(count),
-                "alpha": numbers.as_given(100 * alpha),
-                "expected": numbers.significant(count * alpha, 2),
+                "points": counted(record.times, "point in time", "points in time"),
+                "condition": record.condition,
             },
-            whole_study=True,
+        )
+    crossed = [
+        (trend.shown / record.last_time, trend.shown, record)
+        for record in found
+        if (trend := _trend(record)) is not None and trend.shown < record.last_time
+    ]
+    if crossed:
+        _, shown, record = min(crossed, key=lambda one: one[0])
+        yield Raised(
+            id="stability_claim_beyond_test",
+            case="bound_crossed",
+            values={
+                "condition": record.condition,
+                "allowed": numbers.as_given(record.allowed_percent),
+                "supported": numbers.significant(shown, 2),
+                "tested": numbers.as_given(record.last_time),
+                "time_unit": record.time_unit,
+            },
         )
 
 
-def _tests_of(record: object) -> int:
-    """Tests with a p in a record, however deep."""
-    count = 0
-    fields = getattr(type(record), "model_fields", {})
-    for name in fields:
-        value = getattr(record, name)
-        if name in ("p", "p_bias") and isinstance(value, float):
-            count += 1
-        for one in value if isinstance(value, tuple) else (value,):
-            if hasattr(type(one), "model_fields"):
-                count += _tests_of(one)
-    return count
+def _trend(record: StabilityRecord) -> StabilityTrendRecord | None:
+    return record.trend if isinstance(record.trend, StabilityTrendRecord) else None
 
 
-def data_not_traceable(subject: Subject) -> Trigger:
-    """The study names no version, dates, people or procedure."""
-    identity, method = subject.study.study, subject.study.method
-    named = {
-        "an identifier": identity.id,
-        "a version": identity.version,
-        "the period of the work": identity.period,
-        "the people": identity.people,
-        "the written procedure": method.procedure,
-    }
-    missing = [name for name, value in named.items() if not value]
-    if missing:
+def uses_beyond_test(subject: Subject) -> Trigger:
+    """The number of uses that a device stands is read beyond the last use tested."""
+    found = subject.record.repeated_use
+    if not isinstance(found, RepeatedUseRecord) or not isinstance(found.decline, DeclineRecord):
+        return
+    decline = found.decline
+    if decline.extrapolated and decline.uses_until_loss is not None:
         yield Raised(
-            id="data_not_traceable", case="missing", values={"missing": ", ".join(missing)}, whole_study=True
+            id="stability_claim_beyond_test",
+            case="uses_extrapolated",
+            values={
+                "loss": numbers.as_given(decline.loss_percent),
+                "uses": numbers.significant(decline.uses_until_loss.value, 2),
+                "tested": numbers.count(found.last_use),
+            },
+            characteristic="repeated_use",
         )
 
 
-def conformity_without_decision_rule(subject: Subject) -> Trigger:
-    """Criteria are judged and no decision rule is declared."""
-    if subject.study.criteria and not subject.study.analysis.declared("decision_rule"):
+def carry_over_present_or_untested(subject: Subject) -> Trigger:
+    """A blank after a high sample shows more than is allowed; or carry-over was asked for and not tried."""
+    found = subject.record.carry_over
+    if isinstance(found, NotAssessed):
+        if subject.is_asked(Characteristic.CARRY_OVER) and not subject.runs("carry_over"):
+            yield Raised(id="carry_over_present_or_untested", case="untested")
+        return
+    present = [
+        (largest, record)
+        for record in found
+        if (largest := record.largest_percent_of_limit) is not None and largest > record.allowed_percent
+    ]
+    if present and subject.limits_are_claimed:
+        largest, record = max(present, key=lambda one: one[0])
+        level = record.highest_level
         yield Raised(
-            id="conformity_without_decision_rule",
-            case="no_rule",
+            id="carry_over_present_or_untested",
+            case="present",
             values={
-                "criteria": numbers.count(len(subject.study.criteria)),
-                "rule": subject.study.analysis.decision_rule,
+                "highest": "a high sample" if level is None else subject.level(level),
+                "percent": numbers.significant(largest, 2, apart_from=(record.allowed_percent,)),
+                "allowed": numbers.as_given(record.allowed_percent),
             },
-            whole_study=True,
         )
 
 
 TRIGGERS = (
-    interference_test_cannot_decide,
-    robustness_missing,
-    stability_from_few_points,
-    many_tests,
-    data_not_traceable,
-    conformity_without_decision_rule,
+    robustness_missing_or_narrow,
+    stability_claim_beyond_test,
+    uses_beyond_test,
+    carry_over_present_or_untested,
 )

@@ -1,69 +1,107 @@
-"""Caveats that detection and quantification limits raise."""
+"""Caveats on detection and quantification limits: where they lie, what they are worth for the use."""
 
 from __future__ import annotations
 
-import math
-from collections import Counter
-from itertools import pairwise
+from typing import TYPE_CHECKING
 
-from validator.assessment.caveats.raising import Raised, Subject, Trigger, p_text
+from validator.assessment.caveats.deciding import (
+    ON_CALIBRATION,
+    ON_LOW_LEVEL,
+    ON_NOISE,
+    deciding,
+)
+from validator.assessment.caveats.likeness import unlike
+from validator.assessment.caveats.raising import Raised, Subject, Trigger, counted, listed
 from validator.dossier import numbers
 from validator.errors import NotEstimable
 from validator.evaluation.results import LimitVariant
 from validator.evaluation.rows import kept
 from validator.statistics.detection import VARIANTS
-from validator.statistics.residuals import shapiro_wilk
+from validator.statistics.detection.result import CALIBRATION_TOO_HIGH
+from validator.statistics.mass_fraction import mass_fraction
+
+if TYPE_CHECKING:
+    from validator.assessment.caveats.deciding import Deciding
 
 SPREAD = 3.0
+"""Ratio of the largest to the smallest detection limit from which the definition matters (customary)."""
 FAR = 10.0
-_CALIBRATION_BASED = ("residual_3.3", "intercept_3.3", "iso_11843", "din_32645_calibration", "hubaux_vos")
+"""Highest calibrator over the limit up to which a calibration serves for it (DIN 32645:2008, 6.3)."""
+NEAR_FROM, NEAR_TO = 0.5, 3.0
+"""What is measured between these multiples of a limit is near it (customary)."""
+TENTH, FIFTH, LOW_MAXIMUM = 10.0, 20.0, 1e-7
+"""Largest detection limit in percent of a maximum level, and below a maximum level of 0.1 mg/kg."""
 
 
 def quantification_limit_below_lowest_calibrator(subject: Subject) -> Trigger:
-    """The declared quantification limit lies below the lowest standard."""
+    """The declared quantification limit, as it is printed, lies below the lowest standard."""
     limit, lowest = subject.quantification_limit, subject.lowest_standard
-    if limit is not None and lowest is not None and limit.value < lowest:
+    if limit is None or lowest is None or limit.value >= lowest:
+        return
+    shown = numbers.limit(limit.value)
+    if shown != numbers.limit(lowest) and not _is_tested(subject, limit.value):
         yield Raised(
             id="quantification_limit_below_lowest_calibrator",
             case="below",
-            values={
-                "limit": numbers.limit(limit.value),
-                "lowest": numbers.as_given(lowest),
-                "unit": subject.analyte.unit,
-            },
+            values={"limit": shown, "lowest": numbers.as_given(lowest), "unit": subject.analyte.unit},
         )
+
+
+def _is_tested(subject: Subject, limit: float) -> bool:
+    """True when samples of a known level at or just below the limit went through the procedure."""
+    known = [
+        *(getattr(value.run, "level", 0.0) for value in subject.values("low_level")),
+        *(record.level for record in subject.recovery if record.n > 0),
+    ]
+    return any(NEAR_FROM * limit <= level <= limit for level in known)
 
 
 def detection_limit_extrapolated(subject: Subject) -> Trigger:
     """Nothing measured near the limit; or the calibration behind it reaches far above."""
-    limit, lowest, highest = subject.detection_limit, subject.lowest_standard, subject.highest_standard
-    if limit is None or lowest is None or highest is None or limit.value <= 0:
-        return
-    near = any(
-        0.5 * limit.value <= getattr(value.run, "level", math.inf) <= 3 * limit.value
-        for value in subject.values("low_level")
-    )
-    if limit.value < 0.5 * lowest and not near:
-        yield Raised(
-            id="detection_limit_extrapolated",
-            case="nothing_near",
-            values={
-                "limit": numbers.limit(limit.value),
-                "lowest": numbers.as_given(lowest),
-                "unit": subject.analyte.unit,
-            },
-        )
-    if limit.variant in _CALIBRATION_BASED and highest > FAR * limit.value:
-        yield Raised(
-            id="detection_limit_extrapolated",
-            case="range_too_wide",
-            values={
-                "highest": numbers.as_given(highest),
-                "limit": numbers.limit(limit.value),
-                "ratio": numbers.significant(highest / limit.value, 2),
-                "unit": subject.analyte.unit,
-            },
-        )
+    lowest, highest = subject.lowest_standard, subject.highest_standard
+    for one in deciding(subject):
+        value = one.limit.value
+        if one.characteristic != "detection_limit" or lowest is None or highest is None or value <= 0:
+            continue
+        # the distance of low-level samples from a limit that rests on them is a caution of the variant
+        if one.id not in ON_LOW_LEVEL and value < NEAR_FROM * lowest and not _has_near(subject, value):
+            yield Raised(
+                id="detection_limit_extrapolated",
+                case="nothing_near",
+                values={
+                    "limit": numbers.limit(value),
+                    "lowest": numbers.as_given(lowest),
+                    "unit": subject.analyte.unit,
+                },
+            )
+        if _reaches_too_far(subject, one, highest):
+            yield Raised(
+                id="detection_limit_extrapolated",
+                case="range_too_wide",
+                values={
+                    "highest": numbers.as_given(highest),
+                    "limit": numbers.limit(value),
+                    "ratio": numbers.significant(highest / value, 2),
+                    "unit": subject.analyte.unit,
+                },
+            )
+
+
+def _has_near(subject: Subject, limit: float) -> bool:
+    levels = [
+        *(getattr(value.run, "level", 0.0) for value in subject.values("low_level")),
+        *(record.level for record in subject.recovery if record.n > 0),
+        *(record.level or 0.0 for record in subject.precision),
+    ]
+    return any(NEAR_FROM * limit <= level <= NEAR_TO * limit for level in levels)
+
+
+def _reaches_too_far(subject: Subject, one: Deciding, highest: float) -> bool:
+    if CALIBRATION_TOO_HIGH in one.variant.cautions:
+        return True
+    # weights describe the scatter at the low end; without them it is that of the whole range
+    unweighted = subject.calibration is not None and subject.calibration.weighting == "none"
+    return one.id in ON_CALIBRATION and unweighted and highest > FAR * one.limit.value
 
 
 def limit_depends_on_definition(subject: Subject) -> Trigger:
@@ -76,96 +114,51 @@ def limit_depends_on_definition(subject: Subject) -> Trigger:
         if isinstance(one, LimitVariant)
         and one.detection_limit is not None
         and one.detection_limit.value > 0
-        and name != "decision_limit"
+        and name != "decision_limit"  # it lies above the legal limit and detects nothing
     }
     if len(found) > 1 and max(found.values()) > SPREAD * min(found.values()):
+        smallest, largest = min(found, key=lambda one: found[one]), max(found, key=lambda one: found[one])
         yield Raised(
             id="limit_depends_on_definition",
             case="spread",
             values={
-                "ratio": numbers.significant(max(found.values()) / min(found.values()), 2),
-                "smallest": numbers.limit(min(found.values())),
-                "largest": numbers.limit(max(found.values())),
-                "unit": subject.analyte.unit,
+                "ratio": numbers.significant(found[largest] / found[smallest], 2, apart_from=(SPREAD,)),
+                "smallest": f"{subject.unit(found[smallest], 2)} ({VARIANTS[smallest].title})",
+                "largest": f"{subject.unit(found[largest], 2)} ({VARIANTS[largest].title})",
             },
         )
     limit = subject.detection_limit
-    if subject.detection.declared_by != "study" and limit is not None and subject.study.blanks is not None:
+    if subject.detection.declared_by != "study" and limit is not None:
+        by, _, origin = subject.detection.declared_by.partition(": ")
         yield Raised(
             id="limit_depends_on_definition",
             case="undeclared",
             values={
                 "variant": VARIANTS[limit.variant].title if limit.variant in VARIANTS else limit.variant,
-                "origin": subject.detection.declared_by.replace("guidance: ", "the "),
+                "origin": origin if by == "guidance" else f"the rule for {origin}",
             },
         )
 
 
-def blanks_censored_or_rounded(subject: Subject) -> Trigger:
-    """Identical, censored, coarse or skewed blanks."""
-    runs = kept(subject.runs("blanks"))
-    censored = sum(len(getattr(run, "below", ())) for run in runs)
-    values = [value.value for value in subject.values("blanks")]
-    n = len(values) + censored
-    if n < 2:
-        return
-    if censored:
-        yield _blanks("censored", censored=numbers.count(censored), n=numbers.count(n))
-    most = max(Counter(values).values(), default=0)
-    if len(values) > 2 and most > len(values) / 2:
-        yield _blanks("identical", identical=numbers.count(most), n=numbers.count(len(values)))
-        return
-    resolution = _resolution(values)
-    spread = _sd(values)
-    if resolution is not None and 0 < spread < resolution / math.sqrt(12):
-        yield _blanks(
-            "resolution", n=numbers.count(len(values)), resolution=numbers.significant(resolution, 2)
-        )
-    try:
-        test = shapiro_wilk(values)
-    except NotEstimable:
-        return
-    if test.p is not None and test.p < 0.05:
-        yield _blanks("skewed", n=numbers.count(len(values)), p=p_text(test.p))
-
-
-def _blanks(case: str, **values: str) -> Raised:
-    return Raised(id="blanks_censored_or_rounded", case=case, values=values, characteristic="detection_limit")
-
-
-def _sd(values: list[float]) -> float:
-    if len(values) < 2:
-        return 0.0
-    mean = sum(values) / len(values)
-    return math.sqrt(sum((value - mean) ** 2 for value in values) / (len(values) - 1))
-
-
-def _resolution(values: list[float]) -> float | None:
-    """Smallest step between different readings: the last digit recorded, at best."""
-    ordered = sorted(set(values))
-    steps = [b - a for a, b in pairwise(ordered)]
-    return min(steps, default=None)
-
-
-def blank_not_matrix_matched(subject: Subject) -> Trigger:
-    """The blanks are of another matrix than the samples, or reagent blanks."""
-    sample = subject.study.study.matrix
-    runs = kept(subject.runs("blanks"))
-    if sample is None or not runs:
-        return
-    kinds = {getattr(run, "kind", None) for run in runs}
-    matrices = {run.matrix for run in runs if run.matrix}
-    other = sorted(matrix for matrix in matrices if matrix.casefold() != sample.casefold())
-    if kinds == {"reagent"} or (other and "matrix" not in kinds):
-        yield Raised(
-            id="blank_not_matrix_matched",
-            case="other_matrix",
-            values={"blank_matrix": other[0] if other else "reagent blanks", "sample_matrix": sample},
-        )
-
-
 def limit_too_high_for_purpose(subject: Subject) -> Trigger:
-    """The quantification limit exceeds the legal limit, or a profile's share of it."""
+    """A limit exceeds the legal limit, or the share of it that a profile or the trade allows."""
+    yield from _quantification_too_high(subject)
+    limit, legal = subject.detection_limit, subject.analyte.legal_limit
+    allowed = None if legal is None else _allowed_share(legal, subject.analyte.unit)
+    if limit is None or legal is None or allowed is None or 100 * limit.value <= allowed * legal:
+        return
+    yield Raised(
+        id="limit_too_high_for_purpose",
+        case="detection_share",
+        values={
+            "percent": numbers.significant(100 * limit.value / legal, 2, apart_from=(allowed,)),
+            "allowed": numbers.as_given(allowed),
+        },
+        characteristic="detection_limit",
+    )
+
+
+def _quantification_too_high(subject: Subject) -> Trigger:
     limit, legal = subject.quantification_limit, subject.analyte.legal_limit
     if limit is None or legal is None:
         return
@@ -174,54 +167,143 @@ def limit_too_high_for_purpose(subject: Subject) -> Trigger:
         yield Raised(
             id="limit_too_high_for_purpose",
             case="above_legal_limit",
-            values={"percent": numbers.significant(share, 2)},
+            values={"percent": numbers.significant(share, 2, apart_from=(100,))},
         )
         return
-    for finding in subject.findings:
-        if (
-            finding.characteristic == "quantification_limit"
-            and finding.analyte == subject.cell.analyte
-            and not finding.own
-            and finding.unit == "%"
-            and finding.outcome == "does not meet"
-            and isinstance(finding.limit, float)
-        ):
-            yield Raised(
-                id="limit_too_high_for_purpose",
-                case="above_share",
-                values={
-                    "percent": numbers.significant(share, 2),
-                    "allowed": numbers.as_given(finding.limit),
-                    "document": finding.source,
-                },
-            )
-            return
+    exceeded = [
+        (finding.limit, finding.source)
+        for finding in subject.findings
+        if finding.characteristic == "quantification_limit"
+        and finding.analyte == subject.cell.analyte
+        and not finding.own
+        and finding.unit == "%"
+        and isinstance(finding.limit, float)
+        and share > finding.limit
+    ]
+    if exceeded:
+        allowed, source = min(exceeded)
+        yield Raised(
+            id="limit_too_high_for_purpose",
+            case="above_share",
+            values={
+                "percent": numbers.significant(share, 2, apart_from=(allowed,)),
+                "allowed": numbers.as_given(allowed),
+                "document": source,
+            },
+        )
+
+
+def _allowed_share(legal: float, unit: str) -> float | None:
+    """Percent of a maximum level of food; None where the level is not a mass fraction."""
+    try:
+        fraction = mass_fraction(legal, unit)
+    except NotEstimable:
+        return None
+    return FIFTH if fraction.value < LOW_MAXIMUM else TENTH
+
+
+def instrument_limit_as_method_limit(subject: Subject) -> Trigger:
+    """The limit rests on standards or noise alone: nothing near zero went through the procedure."""
+    if subject.runs("blanks") or subject.runs("low_level") or subject.matrix is None:
+        return
+    matrices = {run.matrix for run in kept(subject.runs("calibration"))}
+    if matrices and None not in matrices and not any(unlike(one, subject.matrix) for one in matrices):
+        return
+    alone = [one for one in deciding(subject) if one.id in (*ON_CALIBRATION, *ON_NOISE)]
+    if alone:
+        names = {one.characteristic: one.title for one in alone}
+        yield Raised(
+            id="instrument_limit_as_method_limit",
+            case="standards_only",
+            values={"variant": listed(list(names.values())), "sample_matrix": subject.matrix},
+            characteristic=alone[0].characteristic,
+        )
+
+
+def noise_reading_not_stated(subject: Subject) -> Trigger:
+    """A limit rests on noise: read once only, or without a word on where it was read."""
+    limits = [one for one in deciding(subject) if one.id in ON_NOISE]
+    runs = kept(subject.runs("noise"))
+    if not limits or not runs:
+        return
+    lowest = min(float(getattr(run, "level", 0.0)) for run in runs)
+    used = [run for run in runs if getattr(run, "level", 0.0) == lowest]
+    values = {
+        "readings": counted(len(used), "reading"),
+        "kind": listed([str(getattr(run, "noise_kind", "")).replace("_", " ") for run in used]),
+    }
+    if any(run.note is None for run in used):
+        yield Raised(
+            id="noise_reading_not_stated",
+            case="window_missing",
+            values=values,
+            characteristic=limits[0].characteristic,
+        )
+    elif len(used) == 1:
+        yield Raised(
+            id="noise_reading_not_stated",
+            case="read_once",
+            values=values,
+            characteristic=limits[0].characteristic,
+        )
+
+
+def sample_and_solution_limits_mixed(subject: Subject) -> Trigger:
+    """Samples were diluted for the measurement, and the limit is that of the solution."""
+    limit = subject.quantification_limit
+    factors = sorted(
+        {
+            float(factor)
+            for run in kept(subject.runs("standard_addition"))
+            if (factor := getattr(run, "dilution_factor", 1.0)) != 1
+        }
+    )
+    if limit is None or not factors:
+        return
+    yield Raised(
+        id="sample_and_solution_limits_mixed",
+        case="diluted",
+        values={
+            "factor": listed([numbers.as_given(factor) for factor in factors]),
+            "limit": subject.unit(limit.value, 2),
+            "scaled": subject.unit(limit.value * factors[-1], 2),
+        },
+        characteristic="quantification_limit",
+    )
 
 
 def results_below_quantification_limit(subject: Subject) -> Trigger:
-    """Sample results below the quantification limit enter a recovery or a comparison unmarked."""
+    """Results below the quantification limit, or zeros, enter a recovery or a comparison as firm numbers."""
     limit = subject.quantification_limit
     if limit is None:
         return
-    for block in ("recovery", "comparison"):
+    for block, characteristic in (("recovery", "recovery"), ("comparison", "method_comparison")):
         found = [
             value
             for run in kept(subject.runs(block))
             for value in (*getattr(run, "found", ()), *getattr(run, "this_values", ()))
         ]
-        below = [value for value in found if value < limit.value]
+        zeros = sum(value == 0 for value in found)
+        below = sum(0 != value < limit.value for value in found)
+        shares = {"block": block, "total": numbers.count(len(found))}
         if below:
             yield Raised(
                 id="results_below_quantification_limit_as_numbers",
                 case="unflagged",
                 values={
-                    "block": block,
-                    "count": numbers.count(len(below)),
-                    "total": numbers.count(len(found)),
+                    **shares,
+                    "count": numbers.count(below),
                     "limit": numbers.limit(limit.value),
                     "unit": subject.analyte.unit,
                 },
-                characteristic="quantification_limit",
+                characteristic=characteristic,
+            )
+        if zeros:
+            yield Raised(
+                id="results_below_quantification_limit_as_numbers",
+                case="zeros",
+                values={**shares, "count": numbers.count(zeros)},
+                characteristic=characteristic,
             )
 
 
@@ -229,8 +311,9 @@ TRIGGERS = (
     quantification_limit_below_lowest_calibrator,
     detection_limit_extrapolated,
     limit_depends_on_definition,
-    blanks_censored_or_rounded,
-    blank_not_matrix_matched,
     limit_too_high_for_purpose,
+    instrument_limit_as_method_limit,
+    noise_reading_not_stated,
+    sample_and_solution_limits_mixed,
     results_below_quantification_limit,
 )

@@ -6,6 +6,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+from validator.assessment.design import Demand, demands
+from validator.assessment.guidance_findings import kind_of
 from validator.dossier import numbers
 from validator.evaluation.results import (
     CalibrationRecord,
@@ -14,6 +16,7 @@ from validator.evaluation.results import (
     DeclaredLimit,
     DesignFinding,
     DetectionRecord,
+    EstimateRecord,
     Finding,
     NotAssessed,
     PrecisionRecord,
@@ -21,7 +24,7 @@ from validator.evaluation.results import (
     Results,
 )
 from validator.evaluation.rows import Cell, Value, independent_values, kept, runs_of
-from validator.guidance import Profile, caveat_texts
+from validator.guidance import Characteristic, Kind, Profile, caveat_texts
 
 if TYPE_CHECKING:
     from validator.study import Study
@@ -45,6 +48,16 @@ class Subject:
     def analyte(self) -> Analyte:
         """The analyte."""
         return self.study.analyte(self.cell.analyte)
+
+    @property
+    def matrix(self) -> str | None:
+        """The matrix of the samples."""
+        return self.study.study.matrix
+
+    @property
+    def kind(self) -> Kind:
+        """What the method is for."""
+        return kind_of(self.study)
 
     @property
     def choices(self) -> AnalysisChoices:
@@ -104,6 +117,22 @@ class Subject:
         points = self.calibration.points if self.calibration else ()
         return max((point.level for point in points), default=None)
 
+    @property
+    def demands(self) -> tuple[Demand, ...]:
+        """Minimum designs that the chosen guidance asks for this analyte."""
+        return tuple(one for one in demands(self.design) if one.analyte == self.cell.analyte)
+
+    @property
+    def recovery_limits(self) -> tuple[float, float] | None:
+        """Two-sided limits of the recovery, the study's own first."""
+        for finding in self.findings:
+            limit = finding.limit
+            if finding.characteristic != "recovery" or finding.analyte != self.cell.analyte:
+                continue
+            if isinstance(limit, tuple) and limit[0] is not None and limit[1] is not None:
+                return limit[0], limit[1]
+        return None
+
     def runs(self, block: str) -> tuple[Run, ...]:
         """Every run of a block for this analyte and configuration, excluded ones too."""
         return runs_of(getattr(self.study, block), self.cell)
@@ -116,6 +145,21 @@ class Subject:
         """A level as text with its unit."""
         return numbers.quantity(numbers.significant(value, digits), self.analyte.unit)
 
+    def level(self, value: float | None) -> str:
+        """A level as it was recorded, with its unit."""
+        return numbers.quantity(numbers.as_given(value), self.analyte.unit)
+
+    @property
+    def scatter_percent(self) -> float | None:
+        """Largest relative standard deviation of results over the levels, within and between series."""
+        found = [
+            figure.value
+            for record in self.precision
+            for figure in (record.intermediate_rsd, record.repeatability_rsd)
+            if isinstance(figure, EstimateRecord) and figure.value is not None
+        ]
+        return max(found, default=None)
+
     @property
     def limits_are_claimed(self) -> bool:
         """True when a limit matters here: declared, asked for, or blanks measured. An assay needs none."""
@@ -123,12 +167,16 @@ class Subject:
         asked = self.is_limited("detection_limit") or self.is_limited("quantification_limit")
         return declared or asked or bool(self.runs("blanks")) or bool(self.runs("low_level"))
 
-    def is_limited(self, characteristic: str) -> bool:
-        """True when a criterion of the study or of guidance speaks of *characteristic*."""
+    def is_limited(self, *characteristics: str) -> bool:
+        """True when a criterion of the study or of guidance speaks of one of *characteristics*."""
         return any(
-            finding.characteristic == characteristic and finding.analyte in (None, self.cell.analyte)
+            finding.characteristic in characteristics and finding.analyte in (None, self.cell.analyte)
             for finding in self.findings
         )
+
+    def is_asked(self, characteristic: Characteristic) -> bool:
+        """True when a chosen profile asks for *characteristic* for a method of this kind."""
+        return any(characteristic in profile.characteristics(self.kind) for profile in self.profiles)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -149,6 +197,17 @@ def p_text(p: float | None) -> str:
     """``p = 0.03`` or ``p < 0.001``."""
     text = numbers.p_value(p)
     return f"p {text}" if text.startswith(("<", ">")) else f"p = {text}"
+
+
+def counted(n: int, one: str, many: str | None = None) -> str:
+    """``1 blank``, ``3 blanks``."""
+    return f"{numbers.count(n)} {one if n == 1 else many or f'{one}s'}"
+
+
+def listed(names: Sequence[str]) -> str:
+    """``a``, ``a and b``, ``a, b and c``, each once."""
+    once = list(dict.fromkeys(names))
+    return " and ".join(part for part in (", ".join(once[:-1]), once[-1]) if part)
 
 
 _GRAVITY = {"stop": 0, "caution": 1, "note": 2}

@@ -14,6 +14,8 @@ from validator.evaluation.results import ComparedConfiguration, NotAssessed, Pre
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from validator.dossier.inline import Content
+
 
 def configurations(context: Context) -> Section | None:
     """Nothing where the study has one configuration."""
@@ -26,7 +28,7 @@ def configurations(context: Context) -> Section | None:
         items = [item for item in context.items() if item.cell.analyte == analyte]
         blocks.append(_table(context, analyte, items))
         blocks.extend(overlay_figure(context, analyte, items))
-        blocks.extend(_sentences(context, analyte, items))
+        blocks.extend(Paragraph(sentence) for sentence in slope_sentences(context, analyte))
     pairs = [
         (context.analyte_name(analyte), one)
         for analyte, comparison in comparisons.items()
@@ -149,11 +151,11 @@ def _value(record: PrecisionRecord, field: str) -> float | None:
     return None if figure is None or isinstance(figure, NotAssessed) else figure.value
 
 
-def _sentences(context: Context, analyte: str, items: list[Item]) -> tuple[Block, ...]:
+def slope_sentences(context: Context, analyte: str) -> tuple[Content, ...]:
     """Whether a difference in slope is real, in a sentence for each configuration."""
     say = context.say
     comparison = context.results.comparison_of_configurations[analyte]
-    found = []
+    found: list[Content] = []
     for one in comparison.compared:
         if isinstance(one.slope_ratio, NotAssessed) or isinstance(one.slope_difference, NotAssessed):
             continue
@@ -163,15 +165,13 @@ def _sentences(context: Context, analyte: str, items: list[Item]) -> tuple[Block
         lower, upper = ratio.ci
         real = (one.adjusted_p or 0.0) < context.study.analysis_for(analyte).alpha
         found.append(
-            Paragraph(
-                say(
-                    "configurations.real" if real else "configurations.not_real",
-                    reference=context.configuration_name(comparison.reference),
-                    configuration=context.configuration_name(one.configuration),
-                    analyte=context.analyte_name(analyte),
-                    gain=numbers.with_interval(1 / ratio.value, 1 / (upper or 1), 1 / (lower or 1)),
-                    test=f"{_t_text(one.slope_difference)}, {p_text(one.slope_difference.p)}",
-                )
+            say(
+                "configurations.real" if real else "configurations.not_real",
+                reference=context.configuration_name(comparison.reference),
+                configuration=context.configuration_name(one.configuration),
+                analyte=context.analyte_name(analyte),
+                gain=numbers.with_interval(1 / ratio.value, 1 / (upper or 1), 1 / (lower or 1)),
+                test=f"{_t_text(one.slope_difference)}, {p_text(one.slope_difference.p)}",
             )
         )
     return tuple(found)

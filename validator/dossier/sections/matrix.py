@@ -18,7 +18,7 @@ from validator.dossier.sections.context import (
     row,
     slope_unit,
 )
-from validator.dossier.sections.pictures_of_conditions import additions_figure, matrix_figure
+from validator.dossier.sections.pictures_of_comparisons import additions_figure, matrix_figure
 from validator.evaluation.results import (
     AdditionLinearity,
     FTest,

@@ -20,7 +20,7 @@ from validator.dossier.sections.context import (
     value_text,
 )
 from validator.dossier.sections.matrix import t_text
-from validator.dossier.sections.pictures_of_conditions import comparison_figures
+from validator.dossier.sections.pictures_of_comparisons import comparison_figures
 from validator.evaluation.results import (
     BlandAltmanRecord,
     ComparedSample,

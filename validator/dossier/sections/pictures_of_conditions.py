@@ -1,4 +1,4 @@
-"""From records to figures: matrix, another method, conditions, time, devices, laboratories."""
+"""From records to figures: robustness, time, devices, laboratories."""
 
 from __future__ import annotations
 
@@ -15,174 +15,21 @@ from validator.dossier.sections.pictures import (
     level_axis,
     level_label,
     measured,
-    refitted,
     signal_axis,
 )
 from validator.errors import NotEstimable
-from validator.evaluation.results import (
-    ComparisonRecord,
-    DeclineRecord,
-    EstimateRecord,
-    MatrixEffectRecord,
-    NotAssessed,
-    PrecisionRecord,
-    RepeatedUseRecord,
-    RobustnessRecord,
-    StabilityRecord,
-    StandardAdditionRecord,
-)
 from validator.statistics.regression import fit
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-COLUMN_MM = 84.0
-
-
-def matrix_figure(context: Context, item: Item, records: Sequence[MatrixEffectRecord]) -> tuple[Figure, ...]:
-    """The calibration and the lines in matrix on the same axes."""
-    say, calibration = context.say, item.configuration.calibration
-    if isinstance(calibration, NotAssessed):
-        return ()
-    line = refitted(calibration, item.record.confidence)
-    grid = np.linspace(min(0.0, line.x.min()), line.x.max(), CURVE_POINTS)
-    lines = [
-        figures.ConfigurationLine(
-            label=say.text("matrix.calibration"),
-            levels=line.x,
-            signals=line.y,
-            line_x=grid,
-            line_y=line.predict(grid),
-        )
-    ]
-    for record in records:
-        slope, intercept = _value(record.slope), _value(record.intercept)
-        if slope is None or intercept is None:
-            continue
-        levels = np.array([point.level for point in record.points])
-        ends = np.array([0.0, levels.max()])
-        lines.append(
-            figures.ConfigurationLine(
-                label=say.text("matrix.in_matrix", matrix=record.matrix),
-                levels=levels,
-                signals=np.array([point.signal for point in record.points]),
-                line_x=ends,
-                line_y=intercept + slope * ends,
-            )
-        )
-    if len(lines) < 2:
-        return ()
-    drawn = figures.overlay_figure(lines, x=level_axis(context, item), y=signal_axis(item))
-    return (
-        Figure(
-            id=item.id("figure-matrix"),
-            svg=figures.to_svg(drawn),
-            caption=say("matrix.overlay", name=item.name),
-            alternative_text=say.text(
-                "matrix.overlay_alt", name=item.name, count=numbers.count(len(lines) - 1)
-            ),
-        ),
+    from validator.evaluation.results import (
+        DeclineRecord,
+        PrecisionRecord,
+        RepeatedUseRecord,
+        RobustnessRecord,
+        StabilityRecord,
     )
-
-
-def _value(estimate: EstimateRecord | NotAssessed | None) -> float | None:
-    return estimate.value if isinstance(estimate, EstimateRecord) else None
-
-
-def additions_figure(
-    context: Context, item: Item, records: Sequence[StandardAdditionRecord]
-) -> tuple[Figure, ...]:
-    """Signal against addition, each line drawn back to signal zero."""
-    say = context.say
-    lines = []
-    for record in records:
-        slope, intercept = _value(record.slope), _value(record.intercept)
-        if not slope or intercept is None:
-            continue
-        added = np.array([point.added for point in record.points])
-        ends = np.array([min(-intercept / slope, 0.0), added.max()])
-        lines.append(
-            figures.ConfigurationLine(
-                label=record.sample,
-                levels=added,
-                signals=np.array([point.signal for point in record.points]),
-                line_x=ends,
-                line_y=intercept + slope * ends,
-            )
-        )
-    if not lines:
-        return ()
-    axis = AxisText(say.text("matrix.added", analyte=item.analyte.name), item.analyte.unit)
-    drawn = figures.overlay_figure(lines, x=axis, y=signal_axis(item))
-    return (
-        Figure(
-            id=item.id("figure-additions"),
-            svg=figures.to_svg(drawn),
-            caption=say("matrix.additions_figure", name=item.name),
-            alternative_text=say.text(
-                "matrix.additions_alt", name=item.name, count=numbers.count(len(lines))
-            ),
-        ),
-    )
-
-
-def comparison_figures(context: Context, item: Item, record: ComparisonRecord) -> tuple[Figure, ...]:
-    """Scatter plot with Deming's line, and the differences against the means."""
-    say, unit = context.say, item.analyte.unit
-    pairs = np.array(
-        [
-            (sample.reference_method, sample.this_method)
-            for sample in record.samples
-            if sample.left_out is None
-        ],
-        dtype=np.float64,
-    ).reshape(-1, 2)
-    found: list[Figure] = []
-    count = numbers.count(len(pairs))
-    line = record.deming
-    if not isinstance(line, NotAssessed) and line.slope.value and line.intercept.value is not None:
-        drawn = figures.method_comparison_figure(
-            pairs[:, 0],
-            pairs[:, 1],
-            intercept=line.intercept.value,
-            slope=line.slope.value,
-            x=AxisText(say.text("method_comparison.reference_axis"), unit),
-            y=AxisText(say.text("method_comparison.this_axis"), unit),
-            language=say.language,
-        )
-        found.append(
-            Figure(
-                id=item.id("figure-methods"),
-                svg=figures.to_svg(drawn),
-                caption=say("method_comparison.scatter", name=item.name),
-                alternative_text=say.text("method_comparison.scatter_alt", n=count),
-                width_mm=COLUMN_MM,
-            )
-        )
-    limits = record.bland_altman
-    if not isinstance(limits, NotAssessed):
-        bias, lower, upper = measured(limits.bias), measured(limits.lower), measured(limits.upper)
-        if bias and lower and upper:
-            drawn = figures.difference_figure(
-                pairs.mean(axis=1),
-                pairs[:, 1] - pairs[:, 0],
-                bias=bias,
-                lower_limit=lower,
-                upper_limit=upper,
-                x=AxisText(say.text("method_comparison.mean_axis"), unit),
-                y=AxisText(say.text("method_comparison.difference_axis"), unit),
-                language=say.language,
-            )
-            level = percent_level(item.record.confidence)
-            found.append(
-                Figure(
-                    id=item.id("figure-differences"),
-                    svg=figures.to_svg(drawn),
-                    caption=say("method_comparison.difference_figure", name=item.name, level=level),
-                    alternative_text=say.text("method_comparison.difference_alt", n=count),
-                )
-            )
-    return tuple(found)
 
 
 def effects_figure(

@@ -172,19 +172,17 @@ def _table(context: Context) -> tuple[Block, ...]:
     say, found = context.say, deciding(context)
     if not found:
         return (Paragraph(say("summary.no_criteria")),)
-    groups: dict[tuple[str, str | None, str], list[Finding]] = {}
+    groups: dict[tuple[str, str], list[Finding]] = {}
     for finding in found:
-        key = (finding.characteristic, finding.analyte, finding.source)
-        groups.setdefault(key, []).append(finding)
+        groups.setdefault((finding.characteristic, finding.source), []).append(finding)
     rows = []
     for members in groups.values():
         worst = governing(members)
-        level = "" if worst.level is None or len(members) == 1 else _level(context, worst)
         rows.append(
             row(
-                _finding_name(context, worst),
-                requirement_of(members),
-                f"{figure_text(worst)}{level}",
+                context.characteristic(worst.characteristic),
+                requirement_of(members if len({one.criterion for one in members}) == 1 else [worst]),
+                figure_text(worst) + _where(context, worst, members),
                 numbers.count(worst.n),
                 f"{sum(one.outcome == 'meets' for one in members)}/{len(members)}",
                 Outcome(worst.outcome),
@@ -209,11 +207,20 @@ def _table(context: Context) -> tuple[Block, ...]:
     )
 
 
-def _level(context: Context, finding: Finding) -> str:
+def _where(context: Context, finding: Finding, members: Sequence[Finding]) -> str:
+    """Where the least favourable of several findings stands: level or substance, and analyte."""
+    if len(members) == 1:
+        return ""
+    parts = []
     if finding.characteristic in ("interference", "selectivity"):
-        return f", {finding.what} {numbers.as_given(finding.level)}:1"
-    unit = context.study.analyte(finding.analyte).unit if finding.analyte else ""
-    return f" at {numbers.quantity(numbers.significant(finding.level), unit)}"
+        ratio = f" {numbers.as_given(finding.level)}:1" if finding.level is not None else ""
+        parts.append(f"{finding.what}{ratio}")
+    elif finding.level is not None:
+        unit = context.study.analyte(finding.analyte).unit if finding.analyte else ""
+        parts.append(numbers.quantity(numbers.significant(finding.level), unit))
+    if context.has_several_analytes:
+        parts.append(context.analyte_name(finding.analyte))
+    return f" ({', '.join(parts)})" if parts else ""
 
 
 def requirement_of(members: Sequence[Finding]) -> str:

@@ -12,7 +12,11 @@ Verdict = Literal["fit", "fit with reservations", "not fit", "not assessed"]
 
 
 class Finding(Record):
-    """A criterion, the figure it is held against, and the outcome."""
+    """A criterion, the figure it is held against, and the outcome.
+
+    ``further`` is how many more independent results or series would decide an inconclusive one; ``needs``
+    says the same in words.
+    """
 
     always: ClassVar[tuple[str, ...]] = ("observed", "limit", "interval")
     characteristic: str
@@ -31,6 +35,7 @@ class Finding(Record):
     what: str = ""
     reason: str | None = None
     needs: str | None = None
+    further: int | None = None
     superseded_by: str | None = None
     decides: bool = True
     own: bool = False

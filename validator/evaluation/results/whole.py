@@ -6,6 +6,7 @@ from typing import ClassVar, Literal
 
 from pydantic import Field
 
+from validator.evaluation.results.accuracy_profile import AccuracyProfileRecord
 from validator.evaluation.results.assessment import Assessment
 from validator.evaluation.results.base import EstimateRecord, NotAssessed, Record, TTest
 from validator.evaluation.results.blank_response import BlankResponseRecord
@@ -23,6 +24,7 @@ from validator.evaluation.results.selectivity import InterferenceRecord
 from validator.evaluation.results.stability import StabilityRecord
 from validator.evaluation.results.standard_addition import StandardAdditionRecord
 from validator.evaluation.results.trueness import RecoveryRecord
+from validator.evaluation.results.uncertainty import UncertaintyRecord
 
 FORMAT = "validation-results/1"
 
@@ -43,6 +45,8 @@ class ConfigurationRecord(Record):
     carry_over: tuple[CarryOverRecord, ...] | NotAssessed
     repeated_use: RepeatedUseRecord | NotAssessed
     device_to_device: tuple[DeviceToDeviceRecord, ...] | NotAssessed
+    uncertainty: UncertaintyRecord | NotAssessed
+    accuracy_profile: AccuracyProfileRecord | NotAssessed
     level_dependence: LevelDependenceRecord | None = None
     blank_response: BlankResponseRecord | None = None
 

@@ -4,7 +4,17 @@ from typing import Literal, Self
 
 from pydantic import Field, model_validator
 
-from validator.study.models.base import Count, Label, Positive, Probability, Record, Whole, refuse
+from validator.study.models.base import (
+    Confidence,
+    Count,
+    ErrorRate,
+    Label,
+    Positive,
+    Probability,
+    Record,
+    Whole,
+    refuse,
+)
 
 Weighting = Literal["none", "1/x", "1/x^2", "1/s^2", "1/s^2 smoothed", "auto"]
 
@@ -52,9 +62,9 @@ class AnalysisChoices(Record):
     A limit's variant has no default: None means that the study declared none.
     """
 
-    confidence: Probability = 0.95
-    alpha: Probability = 0.05
-    beta: Probability = 0.05
+    confidence: Confidence = 0.95
+    alpha: ErrorRate = 0.05
+    beta: ErrorRate = 0.05
     calibration: CalibrationChoices = CalibrationChoices()
     detection_limit: LimitChoice | None = None
     quantification_limit: LimitChoice | None = None

@@ -36,6 +36,8 @@ _LEADING_ZERO = re.compile(r"[-+]?0\d")
 _LESS_THAN = re.compile(r"<\s*(\d+(?:\.\d*)?(?:[eE][-+]?\d+)?)")
 _LONGEST_QUOTE = 40
 _BIGGEST_COUNT = 10**12
+SMALLEST_RATE, MOST_CONFIDENT = 1e-6, 0.999999
+"""Beyond these a quantile says more of the normal distribution than of the laboratory."""
 LARGEST, SMALLEST = 1e50, 1e-50
 """Beyond these no quantity of a laboratory lies, and squares and products no longer fit a double."""
 
@@ -167,6 +169,22 @@ def _probability(number: float) -> float:
     return number
 
 
+def _confidence(number: float) -> float:
+    if not 0.5 < number <= MOST_CONFIDENT:
+        raise problem(
+            f"must lie between 0.5 and {MOST_CONFIDENT:g} (0.95 for 95 %), found {_written(number)}"
+        )
+    return number
+
+
+def _error_rate(number: float) -> float:
+    if not SMALLEST_RATE <= number < 0.5:
+        raise problem(
+            f"must lie between {_written(SMALLEST_RATE)} and 0.5 (0.05 for 5 %), found {_written(number)}"
+        )
+    return number
+
+
 def _at_least_one(number: int) -> int:
     if number < 1:
         raise problem(f"must be 1 or more, found {number}")
@@ -183,6 +201,8 @@ Number = Annotated[float, BeforeValidator(_number)]
 NonNegative = Annotated[float, AfterValidator(_not_negative), BeforeValidator(_number)]
 Positive = Annotated[float, AfterValidator(_positive), BeforeValidator(_number)]
 Probability = Annotated[float, AfterValidator(_probability), BeforeValidator(_number)]
+Confidence = Annotated[float, AfterValidator(_confidence), BeforeValidator(_number)]
+ErrorRate = Annotated[float, AfterValidator(_error_rate), BeforeValidator(_number)]
 Count = Annotated[int, AfterValidator(_at_least_one), BeforeValidator(_count)]
 Whole = Annotated[int, AfterValidator(_not_negative_count), BeforeValidator(_count)]
 

@@ -1,8 +1,8 @@
 """What all data blocks and their runs share."""
 
-from typing import Any, ClassVar, Literal, Self
+from typing import Any, ClassVar, Literal, Self, get_args
 
-from pydantic import Field
+from pydantic import Field, ValidatorFunctionWrapHandler, field_validator
 
 from validator.study.models.base import (
     Cause,
@@ -98,6 +98,15 @@ class Block(Record):
     unit: Label | None = None
     preparation: Preparation = "independent"
     date: Date | None = None
+
+    @field_validator("runs", mode="wrap", check_fields=False)
+    @classmethod
+    def _keep_finished(cls, runs: object, validate: ValidatorFunctionWrapHandler) -> object:
+        # runs that were read from many rows are valid: to ask them again takes as long as reading them
+        (kind, *_) = get_args(cls.model_fields["runs"].annotation)
+        if isinstance(runs, list) and runs and all(type(run) is kind for run in runs):
+            return tuple(runs)
+        return validate(runs)
 
 
 class SignalRun(Run):

@@ -157,20 +157,20 @@ class Correlation(Record):
 class Simulation(Record):
     """How the result is simulated.
 
-    ``draws`` simulated results (1 000 000 for a formula, 200 000 for a budget without one where none is
-    written), ``seed`` of the random numbers (that of ``analysis`` where none is written), ``digits``: how
-    many significant digits of the standard uncertainty the comparison with the budget is about.
+    ``draws`` simulated results, ``seed`` of the random numbers (that of ``analysis`` where none is written),
+    ``digits``: how many significant digits of the standard uncertainty the comparison with the budget is
+    about (2 for a formula, 1 for a budget without one where nothing is written).
     """
 
-    draws: Count | None = None
+    draws: Count = 1_000_000
     seed: Whole | None = None
-    digits: Count = 2
+    digits: Count | None = None
 
     @model_validator(mode="after")
     def _can_be_done(self) -> Self:
-        if self.draws is not None and not FEWEST_DRAWS <= self.draws <= MOST_DRAWS:
+        if not FEWEST_DRAWS <= self.draws <= MOST_DRAWS:
             refuse(f"between {FEWEST_DRAWS} and {MOST_DRAWS} draws are made", "draws")
-        if self.digits > 3:
+        if self.digits is not None and self.digits > 3:
             refuse("one or two digits of an uncertainty mean something, three at the most", "digits")
         return self
 

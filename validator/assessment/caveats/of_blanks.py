@@ -1,0 +1,93 @@
+"""Caveats on the blanks behind a limit."""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from itertools import pairwise
+
+import numpy as np
+
+from validator.assessment.caveats.deciding import ON_BLANKS, rests_on
+from validator.assessment.caveats.likeness import unlike
+from validator.assessment.caveats.raising import Raised, Subject, Trigger, p_text
+from validator.dossier import numbers
+from validator.errors import NotEstimable
+from validator.evaluation.rows import kept
+from validator.statistics.residuals import shapiro_wilk
+
+NOT_NORMAL = 0.01
+"""Significance of the test of normality: a diagnosis, not a decision (customary)."""
+MOST_OF_ROUNDING = 1 / 3
+"""Share of the standard deviation that rounding may make up (customary)."""
+FEWEST_CLIPPED = 3
+"""Zeros from which blanks without a negative value look clipped (customary)."""
+FEWEST = 3
+
+
+def blanks_censored_or_rounded(subject: Subject) -> Trigger:
+    """Identical, censored, clipped, coarse or skewed blanks, where limits matter."""
+    runs = kept(subject.runs("blanks"))
+    if not subject.limits_are_claimed:
+        return
+    censored = sum(len(getattr(run, "below", ())) for run in runs)
+    if censored:
+        total = censored + sum(len(getattr(run, "values", ())) for run in runs)
+        yield _blanks("censored", censored=numbers.count(censored), n=numbers.count(total))
+    values = [value.value for value in subject.values("blanks")]
+    if (len(values) >= FEWEST and rests_on(subject, ON_BLANKS)) or len(set(values)) == 1 < len(values):
+        yield from _doubts(subject, values)
+
+
+def _doubts(subject: Subject, values: list[float]) -> Trigger:
+    """The first that applies: what is rounded is neither clipped nor skewed in a telling way."""
+    n = numbers.count(len(values))
+    most = max(Counter(values).values())
+    if most > len(values) / 2:
+        yield _blanks("identical", identical=numbers.count(most), n=n)
+        return
+    zeros = values.count(0.0)
+    if min(values) == 0.0 and zeros == most >= FEWEST_CLIPPED:
+        yield _blanks("clipped", zeros=numbers.count(zeros), n=n)
+        return
+    step = min(after - before for before, after in pairwise(sorted(set(values))))
+    if step / math.sqrt(12) > MOST_OF_ROUNDING * float(np.std(values, ddof=1)):
+        unit = getattr(subject.values("blanks")[0].run, "axis", "signal")
+        shown = numbers.significant(step, 2)
+        yield _blanks(
+            "resolution",
+            n=n,
+            resolution=numbers.quantity(
+                shown, subject.analyte.signal_unit if unit == "signal" else subject.analyte.unit
+            ),
+        )
+        return
+    try:
+        test = shapiro_wilk(values)
+    except NotEstimable:
+        return
+    if test.p is not None and test.p < NOT_NORMAL:
+        yield _blanks("skewed", n=n, p=p_text(test.p))
+
+
+def _blanks(case: str, **values: str) -> Raised:
+    return Raised(id="blanks_censored_or_rounded", case=case, values=values, characteristic="detection_limit")
+
+
+def blank_not_matrix_matched(subject: Subject) -> Trigger:
+    """A limit rests on blanks of another matrix than the samples, or on reagent blanks."""
+    sample = subject.matrix
+    runs = kept(subject.runs("blanks"))
+    if sample is None or not runs or not rests_on(subject, ON_BLANKS):
+        return
+    kinds = {getattr(run, "kind", None) for run in runs}
+    other = sorted({run.matrix for run in runs if run.matrix and unlike(run.matrix, sample)})
+    if kinds == {"reagent"} or (other and "matrix" not in kinds):
+        yield Raised(
+            id="blank_not_matrix_matched",
+            case="other_matrix",
+            values={"blank_matrix": other[0] if other else "reagent blanks", "sample_matrix": sample},
+        )
+
+
+TRIGGERS = (blanks_censored_or_rounded, blank_not_matrix_matched)

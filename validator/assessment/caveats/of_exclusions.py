@@ -1,0 +1,133 @@
+"""Caveats on results that were left out."""
+
+from __future__ import annotations
+
+import re
+from typing import TYPE_CHECKING, Literal
+
+from validator.assessment.caveats.raising import Raised, Subject, Trigger, listed
+from validator.dossier import numbers
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from validator.evaluation.results import PrecisionRecord
+    from validator.study.models.runs import Run
+
+MOST_LEFT_OUT = 2 / 9
+"""Share of the results that may be left out with cause (AOAC Official Methods, Appendix D; from memory)."""
+
+_ABOUT = {
+    "calibration": "linearity",
+    "blanks": "detection_limit",
+    "low_level": "detection_limit",
+    "precision": "repeatability",
+    "recovery": "recovery",
+    "interference": "interference",
+    "matrix_calibration": "matrix_effect",
+    "standard_addition": "trueness",
+    "comparison": "method_comparison",
+    "robustness": "robustness",
+    "stability": "stability",
+    "repeated_use": "repeated_use",
+}
+
+_WORDS = """
+cochran dixon grubbs hampel huber mandel student
+test tests tested statistic statistics statistical statistically significant significance
+outlier outliers outlying straggler stragglers alpha level percent critical
+sigma sd rsd standard deviation deviations deviate deviates deviated deviating deviant
+residual residuals mean median line fit fits fitting range limit limits interval confidence
+value values result results reading readings replicate replicates point points datum data
+signal signals peak area height absorbance current concentration recovery run
+too very high higher highest low lower lowest far large larger small smaller extreme extremely bad
+suspect suspected suspicious implausible unlikely obviously clearly probably outside beyond
+removed rejected excluded discarded omitted dropped left out wrong strange odd
+a an and as at be by did do does for from in is it its not of on or other others p q t g
+rest seems than that the their this to was were when which with
+"""
+_STATISTICAL = frozenset(_WORDS.split())
+"""Words of a cause that names nothing but a statistical judgement."""
+
+
+def exclusion_without_cause(subject: Subject) -> Trigger:
+    """Results left out for a statistical reason only, or too many of them."""
+    for block, characteristic in _ABOUT.items():
+        runs = subject.runs(block)
+        left_out = [run for run in runs if run.excluded]
+        if not left_out:
+            continue
+        total, count = _results(runs), _results(left_out)
+        shares = {"block": block, "total": numbers.count(total)}
+        by_grade: dict[str, list[Run]] = {}
+        for run in left_out:
+            if _is_statistical(run.excluded or ""):
+                by_grade.setdefault(_grade(subject, run), []).append(run)
+        without = by_grade.get("none", [])
+        if without:
+            yield Raised(
+                id="exclusion_without_cause",
+                case="no_cause",
+                values={
+                    **shares,
+                    "excluded": numbers.count(_results(without)),
+                    "cause": listed([f"'{run.excluded}'" for run in without]),
+                },
+                characteristic=characteristic,
+            )
+        elif count > MOST_LEFT_OUT * total:
+            yield Raised(
+                id="exclusion_without_cause",
+                case="many",
+                values={**shares, "excluded": numbers.count(count)},
+                characteristic=characteristic,
+            )
+        if by_grade.get("straggler"):
+            yield Raised(
+                id="exclusion_without_cause",
+                case="straggler",
+                values={
+                    "laboratory": listed(
+                        [str(getattr(run, "laboratory", "")) for run in by_grade["straggler"]]
+                    )
+                },
+                characteristic="reproducibility",
+            )
+
+
+def _results(runs: Sequence[Run]) -> int:
+    return sum(len(getattr(run, "values", ())) or 1 for run in runs)
+
+
+def _is_statistical(cause: str) -> bool:
+    """True when the cause names no technical reason, only that the result was unlike the others."""
+    return not set(re.findall(r"[^\W\d_]+", cause.casefold())) - _STATISTICAL
+
+
+def _grade(subject: Subject, run: Run) -> Literal["outlier", "straggler", "none"]:
+    """What the outlier tests of an interlaboratory trial say of a laboratory that was left out.
+
+    There a statistical outlier may be discarded, a straggler may not (ISO 5725-2:1994, 7.3.2 and 7.3.3; from
+    memory). Within one laboratory a test alone is never a cause.
+    """
+    laboratory = getattr(run, "laboratory", None)
+    record = _record_of(subject, run)
+    if laboratory is None or record is None or record.with_excluded is None:
+        return "none"
+    grades = {
+        test.grade
+        for test in record.with_excluded.outlier_tests
+        if test.flagged and test.suspect_group == laboratory
+    }
+    return "outlier" if "outlier" in grades else "straggler" if "straggler" in grades else "none"
+
+
+def _record_of(subject: Subject, run: Run) -> PrecisionRecord | None:
+    level = getattr(run, "level", None)
+    return next(
+        (one for one in subject.precision if one.factor == "laboratory" and one.level == level),
+        None,
+    )
+
+
+TRIGGERS = (exclusion_without_cause,)

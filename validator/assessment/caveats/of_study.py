@@ -1,0 +1,111 @@
+"""Caveats on the study as a whole: many tests, traceability, digits."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+from math import comb
+from typing import TYPE_CHECKING
+
+from validator.assessment.caveats.raising import Raised, Subject, Trigger
+from validator.dossier import numbers
+from validator.evaluation.results import Record
+from validator.evaluation.rows import kept
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+MANY = 10
+"""Tests of significance from which a chance finding is to be expected (customary)."""
+_BESIDE = ("with_excluded", "alternative_quadratic")
+"""Parts of the results that repeat others for comparison."""
+
+
+def many_tests(subject: Subject) -> Trigger:
+    """Many tests, and no more of them significant than chance alone may give."""
+    if subject.cell.analyte != subject.study.analyte_ids[0]:
+        return
+    alpha = subject.choices.alpha
+    found = [
+        p
+        for one in subject.results.analytes.values()
+        for record in one.configurations.values()
+        for p in _tests_of(record)
+    ]
+    significant = sum(p < alpha for p in found)
+    if len(found) <= MANY or not significant or _chance(significant, len(found), alpha) < alpha:
+        return
+    yield Raised(
+        id="many_tests",
+        case="many",
+        values={
+            "tests": numbers.count(len(found)),
+            "alpha": numbers.as_given(100 * alpha),
+            "significant": f"{numbers.count(significant)} {'is' if significant == 1 else 'are'}",
+            "expected": numbers.significant(len(found) * alpha, 2),
+        },
+        whole_study=True,
+    )
+
+
+def _tests_of(record: Record) -> Iterator[float]:
+    """Probabilities of the tests in a record, however deep."""
+    for name in type(record).model_fields:
+        value = getattr(record, name)
+        if name in ("p", "p_bias") and isinstance(value, float):
+            yield value
+        if name in _BESIDE:
+            continue
+        for one in value if isinstance(value, tuple) else (value,):
+            if isinstance(one, Record):
+                yield from _tests_of(one)
+
+
+def _chance(found: int, tests: int, alpha: float) -> float:
+    """Probability that at least *found* of *tests* independent tests are significant by chance."""
+    return 1 - sum(comb(tests, k) * alpha**k * (1 - alpha) ** (tests - k) for k in range(found))
+
+
+def data_not_traceable(subject: Subject) -> Trigger:
+    """The study names no version, dates, people or procedure."""
+    identity, method = subject.study.study, subject.study.method
+    named = {
+        "an identifier": identity.id,
+        "a version": identity.version,
+        "the period of the work": identity.period,
+        "the people": identity.people,
+        "the written procedure": method.procedure,
+    }
+    missing = [name for name, value in named.items() if not value]
+    if missing:
+        yield Raised(
+            id="data_not_traceable", case="missing", values={"missing": ", ".join(missing)}, whole_study=True
+        )
+
+
+def false_digits(subject: Subject) -> Trigger:
+    """A certified value is written to more places than its uncertainty supports."""
+    for run in kept(subject.runs("recovery")):
+        value, uncertainty = getattr(run, "reference", None), getattr(run, "reference_uncertainty", None)
+        if isinstance(value, float) and isinstance(uncertainty, float) and _is_finer(value, uncertainty):
+            yield Raised(
+                id="false_digits",
+                case="declared_value",
+                values={
+                    "value": subject.unit(value, 15),
+                    "uncertainty": subject.unit(uncertainty, 2),
+                    "field": "recovery, reference",
+                },
+            )
+            return
+
+
+def _is_finer(value: float, uncertainty: float) -> bool:
+    """True when *value* has a digit below the second significant digit of *uncertainty*."""
+    if uncertainty <= 0:
+        return False
+    last = Decimal(repr(uncertainty)).adjusted() - 1
+    exponent = Decimal(repr(value)).normalize().as_tuple().exponent
+    return isinstance(exponent, int) and exponent < last
+
+
+TRIGGERS = (many_tests, data_not_traceable, false_digits)

@@ -1,0 +1,92 @@
+"""Caveats on the uncertainty: major parts that are nowhere, a figure smaller than the scatter of results."""
+
+from __future__ import annotations
+
+import math
+import re
+
+from validator.assessment.caveats.raising import Raised, Subject, Trigger, listed
+from validator.dossier import numbers
+from validator.evaluation.results import (
+    BudgetRecord,
+    EstimateRecord,
+    NotAssessed,
+    PartRecord,
+    UncertaintyRecord,
+)
+
+_SPEAKS_OF = {
+    "precision between series": r"precision|reproducib|repeatab|day|series|scatter",
+    "bias or recovery": r"bias|recover|trueness|reference material",
+    "content of the standards": r"calibrat|standard|stock|purity|content|certificate|titre",
+}
+"""Major parts of an uncertainty, and the words by which what is stated is recognised as one of them."""
+
+
+def uncertainty_incomplete(subject: Subject) -> Trigger:
+    """An uncertainty is claimed: a major part is nowhere, or it is smaller than the scatter of results."""
+    found = subject.record.uncertainty
+    claimed = subject.study.uncertainty is not None or subject.is_limited("uncertainty")
+    if isinstance(found, NotAssessed) or not claimed:
+        return
+    given = {part for part, pattern in _SPEAKS_OF.items() if re.search(pattern, _stated(subject))}
+    if isinstance(found.within_laboratory, PartRecord):
+        given.add("precision between series")
+    if isinstance(found.bias, PartRecord):
+        given.add("bias or recovery")
+    missing = [part for part in _SPEAKS_OF if part not in given]
+    if missing:
+        yield Raised(id="uncertainty_incomplete", case="parts_missing", values={"missing": listed(missing)})
+    yield from _below_scatter(subject, found)
+
+
+def _stated(subject: Subject) -> str:
+    """Names and sources of everything that the study states on uncertainty."""
+    block = subject.study.uncertainty
+    if block is None:
+        return ""
+    texts = [
+        f"{one.name} {one.source} {one.origin}"
+        for one in block.components
+        if one.analyte in (None, subject.cell.analyte)
+    ]
+    texts += [f"{one.name} {one.source} {one.origin}" for one in block.quantities]
+    return " ".join(texts).casefold()
+
+
+def _below_scatter(subject: Subject, found: UncertaintyRecord) -> Trigger:
+    """The expanded uncertainty against twice the intermediate precision of a routine result."""
+    scatter = {
+        record.level: figure.value
+        for record in subject.precision
+        if isinstance(figure := record.intermediate_rsd, EstimateRecord) and figure.value is not None
+    }
+    if not scatter:
+        return
+    routine = math.sqrt(subject.choices.calibration.replicates_for_sample)
+    shown = [
+        (_expanded(one.budget), 2 * scatter[one.level] / routine)
+        for one in found.levels
+        if one.level in scatter
+    ]
+    if found.formula is not None and isinstance(found.formula.budget, BudgetRecord):
+        shown.append((_expanded(found.formula.budget), 2 * min(scatter.values()) / routine))
+    below = [(expanded, least) for expanded, least in shown if expanded is not None and expanded < least]
+    if below:
+        expanded, least = min(below, key=lambda one: one[0] / one[1])
+        yield Raised(
+            id="uncertainty_incomplete",
+            case="below_scatter",
+            values={
+                "expanded": numbers.significant(expanded, 2, apart_from=(least,)),
+                "scatter": numbers.significant(least, 2),
+            },
+        )
+
+
+def _expanded(budget: BudgetRecord) -> float | None:
+    """U in percent of the result."""
+    return budget.expanded_uncertainty if budget.relative else budget.expanded_percent
+
+
+TRIGGERS = (uncertainty_incomplete,)

@@ -1,0 +1,209 @@
+"""The section as LaTeX, for pdfLaTeX as well as LuaLaTeX: a fragment to be included, or a whole article.
+
+Whatever a study says is literal; see :mod:`validator.dossier.journal.latex_text`.
+"""
+
+from __future__ import annotations
+
+import re
+from typing import TYPE_CHECKING
+
+from validator.dossier import document as model
+from validator.dossier.inline import Code, Emphasis, LineBreak, Reference, Strong, Symbol, pieces, plain
+from validator.dossier.journal.latex_text import escaped, superscript
+from validator.dossier.numbering import number
+from validator.dossier.words import words_for
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
+    from typing import Any
+
+    from validator.dossier.document import Block, Document, Section
+    from validator.dossier.inline import Content, Inline
+
+PACKAGES = ("amsmath", "booktabs", "graphicx", "siunitx")
+_SECTIONS = ("section", "subsection", "subsubsection", "paragraph")
+_NUMBER = re.compile(r"(−?\d+(?:\.\d+)?)(?: × 10([⁺⁻⁰¹²³⁴⁵⁶⁷⁸⁹]+))?")
+_WIDTH_OF_NAMES, _WIDTH_OF_UNITS, _WIDTH_OF_GAP = 0.26, 0.12, 0.03
+_KINDS: dict[type, str] = {model.Table: "table", model.Figure: "figure", model.Formula: "equation"}
+
+
+def to_latex(
+    document: Document, pictures: Mapping[str, str] | None = None, *, standalone: bool = False
+) -> str:
+    r"""*document* as LaTeX.
+
+    Args:
+        document: the section.
+        pictures: path of each figure's file by the figure's id, with forward slashes.
+        standalone: a whole article with its preamble, not a fragment for ``\input``.
+    """
+    return _Writer(document, pictures or {}).text(standalone=standalone)
+
+
+class _Writer:
+    def __init__(self, document: Document, pictures: Mapping[str, str]) -> None:
+        self.document = document
+        self.pictures = pictures
+        self.words: dict[str, Any] = words_for(document.language, "frame")
+        self.labels = number(document, self.words).labels
+        self.kinds = {
+            block.id: _KINDS[type(block)]
+            for block in document.elements()
+            if isinstance(block, model.Table | model.Figure | model.Formula) and block.id
+        }
+
+    def text(self, *, standalone: bool) -> str:
+        body = [part for section in self.document.sections for part in self._section(section, 0)]
+        packages = [rf"\usepackage{{{name}}}" for name in PACKAGES]
+        if not standalone:
+            return "\n\n".join([f"% needs {' '.join(packages)}", *body]) + "\n"
+        authors = r" \and ".join(escaped(author) for author in self.document.authors)
+        opening = [
+            r"\documentclass{article}",
+            *packages,
+            rf"\title{{{escaped(self.document.title)}}}",
+            rf"\author{{{authors}}}",
+            r"\date{}",
+            r"\begin{document}",
+            r"\maketitle",
+        ]
+        return "\n\n".join(["\n".join(opening), *body, r"\end{document}"]) + "\n"
+
+    def _section(self, section: Section, depth: int) -> Iterator[str]:
+        command = _SECTIONS[min(depth, len(_SECTIONS) - 1)]
+        yield rf"\{command}{{{self._inline(section.title)}}}"
+        for block in section.blocks:
+            if isinstance(block, model.Section):
+                yield from self._section(block, depth + 1)
+            else:
+                yield self._block(block)
+
+    def _block(self, block: Block) -> str:
+        match block:
+            case model.Paragraph():
+                return self._inline(block.content)
+            case model.BulletList():
+                items = (rf"\item {self._inline(item)}" for item in block.items)
+                return "\n".join([r"\begin{itemize}", *items, r"\end{itemize}"])
+            case model.Formula():
+                label = rf"\label{{{_label(block.id)}}}" if block.id else r"\nonumber"
+                return f"\\begin{{equation}}{label}\n{block.latex}\n\\end{{equation}}"
+            case model.Table():
+                return self._table(block)
+            case model.Figure():
+                return self._figure(block)
+            case _:
+                raise TypeError(f"a manuscript holds no {type(block).__name__}")
+
+    # --- floats ----------------------------------------------------------------------------------------
+
+    def _figure(self, figure: model.Figure) -> str:
+        path = self.pictures.get(figure.id)
+        drawn = [] if path is None else [rf"\includegraphics[width={figure.width_mm:g}mm]{{{path}}}"]
+        return "\n".join(
+            [r"\begin{figure}[htbp]", r"\centering", *drawn, self._caption(figure), r"\end{figure}"]
+        )
+
+    def _caption(self, block: model.Table | model.Figure) -> str:
+        return rf"\caption{{{self._inline(block.caption)}}}\label{{{_label(block.id)}}}"
+
+    def _table(self, table: model.Table) -> str:
+        head = " & ".join(self._heading(column) for column in table.columns)
+        rows = [self._row(table, row) for row in table.rows]
+        note = [r"\par\medskip", rf"{{\footnotesize {self._inline(table.note)}\par}}"] if table.note else []
+        return "\n".join(
+            [
+                r"\begin{table}[htbp]",
+                r"\centering",
+                self._caption(table),
+                r"\small",
+                rf"\begin{{tabular}}{{{_columns(table)}}}",
+                r"\toprule",
+                rf"{head} \\",
+                r"\midrule",
+                *rows,
+                r"\bottomrule",
+                r"\end{tabular}",
+                *note,
+                r"\end{table}",
+            ]
+        )
+
+    def _heading(self, column: model.Column) -> str:
+        unit = f" ({escaped(column.unit)})" if column.unit else ""
+        return self._inline(column.header) + unit
+
+    def _row(self, table: model.Table, row: model.Row) -> str:
+        cells = (
+            _with_numbers(plain(cell)) if column.align == "decimal" else self._inline(cell)
+            for column, cell in zip(table.columns, row.cells, strict=True)
+        )
+        return rf"{' & '.join(cells)} \\"
+
+    # --- running text ----------------------------------------------------------------------------------
+
+    def _inline(self, content: Content) -> str:
+        return "".join(self._piece(piece) for piece in pieces(content))
+
+    def _piece(self, piece: Inline) -> str:
+        match piece:
+            case Strong():
+                return rf"\textbf{{{escaped(piece.text)}}}"
+            case Emphasis():
+                return rf"\emph{{{escaped(piece.text)}}}"
+            case Code():
+                return rf"\texttt{{{escaped(piece.text)}}}"
+            case Symbol():
+                return _symbol(piece)
+            case Reference() if not piece.text and piece.target in self.kinds:
+                return self._reference(piece.target)
+            case Reference():
+                return escaped(piece.text or self.labels[piece.target])
+            case LineBreak():
+                return r"\newline "
+            case _:
+                return escaped(plain(piece))
+
+    def _reference(self, target: str) -> str:
+        kind = self.kinds[target]
+        label = rf"\ref{{{_label(target)}}}"
+        return f"{escaped(self.words[kind])}~{f'({label})' if kind == 'equation' else label}"
+
+
+def _symbol(symbol: Symbol) -> str:
+    sub = rf"_{{\textrm{{{escaped(symbol.sub)}}}}}" if symbol.sub else ""
+    sup = rf"^{{\textrm{{{escaped(symbol.sup)}}}}}" if symbol.sup else ""
+    return rf"\ensuremath{{\mathit{{{_letters(symbol.letter)}}}{sub}{sup}}}"
+
+
+def _letters(text: str) -> str:
+    return text if text.isascii() and text.isalnum() else rf"\textrm{{{escaped(text)}}}"
+
+
+def _label(block_id: str) -> str:
+    return f"journal:{block_id}"
+
+
+def _columns(table: model.Table) -> str:
+    """Widths that fill the line: names, units, and the rest shared by the columns of numbers."""
+    decimals = sum(column.align == "decimal" for column in table.columns)
+    taken = _WIDTH_OF_NAMES + _WIDTH_OF_UNITS + _WIDTH_OF_GAP * len(table.columns)
+    widths = [_WIDTH_OF_NAMES, _WIDTH_OF_UNITS]
+    widths += [(1 - taken) / decimals] * decimals
+    columns = (rf">{{\raggedright}}p{{{width:.3f}\linewidth}}" for width in widths)
+    return f"@{{}}{''.join(columns)}@{{}}"
+
+
+def _with_numbers(text: str) -> str:
+    """A cell of numbers, each of them set by siunitx as it was written."""
+    parts, end = [], 0
+    for found in _NUMBER.finditer(text):
+        parts += [escaped(text[end : found.start()]), _num(found[1], found[2])]
+        end = found.end()
+    return "".join([*parts, escaped(text[end:])])
+
+
+def _num(digits: str, power: str | None) -> str:
+    exponent = f"e{superscript(power)}" if power else ""
+    return rf"\num{{{digits.replace('−', '-')}{exponent}}}"

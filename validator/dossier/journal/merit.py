@@ -1,0 +1,172 @@
+"""Figures of merit: a table for each analyte with a column for each configuration."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from validator.dossier import numbers
+from validator.dossier.document import Column, Row, Table
+from validator.dossier.inline import plain
+from validator.dossier.journal.phrases import limit_figure, listed
+from validator.dossier.journal.results import near_one
+from validator.dossier.sections.context import Context, Item, estimate_text, percent_level, slope_unit
+from validator.dossier.sections.summary import limits_are_claimed
+from validator.evaluation.results import CalibrationRecord, EstimateRecord, NotAssessed
+from validator.statistics.detection import VARIANTS, resolve_detection, resolve_quantification
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Sequence
+
+    from validator.evaluation.results import DeclaredLimit
+
+MOST_COLUMNS = 4
+_LIMITS = {"detection_limit": resolve_detection, "quantification_limit": resolve_quantification}
+
+
+def merit_tables(context: Context) -> tuple[Table, ...]:
+    """Tables of items with the same units, at most :data:`MOST_COLUMNS` of them to a table."""
+    groups: dict[tuple[str, ...], list[Item]] = {}
+    for item in context.items():
+        if not _is_empty(item):
+            groups.setdefault(_group(context, item), []).append(item)
+    return tuple(
+        _table(context, items[start : start + MOST_COLUMNS])
+        for items in groups.values()
+        for start in range(0, len(items), MOST_COLUMNS)
+    )
+
+
+def _group(context: Context, item: Item) -> tuple[str, ...]:
+    units = (item.analyte.unit, item.analyte.signal_unit)
+    return (item.cell.analyte, *units) if context.has_several_configurations else units
+
+
+def _is_empty(item: Item) -> bool:
+    parts = ("calibration", "precision", "recovery", "detection")
+    return all(isinstance(getattr(item.configuration, part), NotAssessed) for part in parts)
+
+
+def _table(context: Context, items: Sequence[Item]) -> Table:
+    say, first = context.say, items[0]
+    unit, signal = first.analyte.unit, first.analyte.signal_unit
+    rows = (
+        _row(context, "points", "", items, _of_line(_points)),
+        _row(context, "slope", slope_unit(first), items, _of_line(lambda one: estimate_text(one.slope))),
+        _row(context, "intercept", signal, items, _of_line(lambda one: estimate_text(one.intercept))),
+        _row(context, "residual", signal, items, _of_line(_residual)),
+        _row(context, "correlation", "", items, _of_line(lambda one: near_one(one.correlation))),
+        _row(context, "range", unit, items, _of_line(_range)),
+        _row(context, "detection_limit", unit, items, _limit(context, "detection_limit")),
+        _row(context, "quantification_limit", unit, items, _limit(context, "quantification_limit")),
+        _row(context, "repeatability", "%", items, _spread("repeatability_rsd")),
+        _row(context, "intermediate", "%", items, _spread("intermediate_rsd")),
+        _row(context, "reproducibility", "%", items, _spread("reproducibility_rsd")),
+        _row(context, "recovery", "%", items, _recovery),
+    )
+    analytes = list(dict.fromkeys(item.analyte.name for item in items))
+    return Table(
+        id=first.id("journal-merit"),
+        caption=say("journal.merit", name=listed(context, analytes)),
+        columns=(
+            Column(say.text("journal.figure")),
+            Column(say.text("journal.unit")),
+            *(Column(_heading(context, item, items), align="decimal") for item in items),
+        ),
+        rows=tuple(row for row in rows if any(cell != numbers.MISSING for cell in row.cells[2:])),
+        note=_note(context, items),
+    )
+
+
+def _heading(context: Context, item: Item, items: Sequence[Item]) -> str:
+    several = len({one.cell.analyte for one in items}) > 1
+    configuration = context.configuration_name(item.cell.configuration)
+    return item.analyte.name if several or not configuration else configuration
+
+
+def _row(context: Context, key: str, unit: str, items: Iterable[Item], text: Callable[[Item], str]) -> Row:
+    shown = "" if unit == "1" else unit
+    return Row((context.say(f"journal.row.{key}"), shown, *(text(item) for item in items)))
+
+
+def _note(context: Context, items: Sequence[Item]) -> str:
+    """Level of the intervals, and by which variants the limits of this table are."""
+    say = context.say
+    variants = ""
+    for limit, resolver in _LIMITS.items():
+        titles = dict.fromkeys(
+            VARIANTS[resolver(found.variant).id].title
+            for item in items
+            if (found := _claimed(context, item, limit)) is not None
+        )
+        if titles:
+            name = say.text(f"journal.row.{limit}")
+            variants += say.text("journal.merit_variant", limit=name, title="; ".join(titles))
+    level = percent_level(items[0].record.confidence)
+    return plain(say("journal.merit_note", level=level, variants=variants))
+
+
+# --- cells ---------------------------------------------------------------------------------------------
+
+
+def _of_line(text: Callable[[CalibrationRecord], str]) -> Callable[[Item], str]:
+    def cell(item: Item) -> str:
+        record = item.configuration.calibration
+        return numbers.MISSING if isinstance(record, NotAssessed) else text(record)
+
+    return cell
+
+
+def _points(record: CalibrationRecord) -> str:
+    return f"{numbers.count(record.n)} / {numbers.count(record.levels)}"
+
+
+def _residual(record: CalibrationRecord) -> str:
+    return numbers.significant(record.residual_standard_deviation, 2)
+
+
+def _range(record: CalibrationRecord) -> str:
+    found = record.linear_range
+    if isinstance(found, NotAssessed):
+        return numbers.MISSING
+    return f"{numbers.as_given(found.lower)} {numbers.TO} {numbers.as_given(found.upper)}"
+
+
+def _limit(context: Context, name: str) -> Callable[[Item], str]:
+    def cell(item: Item) -> str:
+        found = _claimed(context, item, name)
+        return numbers.MISSING if found is None else limit_figure(found)
+
+    return cell
+
+
+def _claimed(context: Context, item: Item, name: str) -> DeclaredLimit | None:
+    record = item.configuration.detection
+    if isinstance(record, NotAssessed) or not limits_are_claimed(context, item):
+        return None
+    limit: DeclaredLimit | NotAssessed = getattr(record, name)
+    return None if isinstance(limit, NotAssessed) else limit
+
+
+def _spread(field: str) -> Callable[[Item], str]:
+    def cell(item: Item) -> str:
+        records = item.configuration.precision
+        figures = [] if isinstance(records, NotAssessed) else [getattr(one, field) for one in records]
+        return _smallest_to_largest(figures, 2)
+
+    return cell
+
+
+def _recovery(item: Item) -> str:
+    records = item.configuration.recovery
+    figures = [] if isinstance(records, NotAssessed) else [one.mean_recovery for one in records]
+    return _smallest_to_largest(figures, 3)
+
+
+def _smallest_to_largest(figures: Iterable[EstimateRecord | NotAssessed | None], digits: int) -> str:
+    found = [
+        figure.value for figure in figures if isinstance(figure, EstimateRecord) and figure.value is not None
+    ]
+    if not found:
+        return numbers.MISSING
+    low, high = numbers.significant(min(found), digits), numbers.significant(max(found), digits)
+    return low if low == high else f"{low} {numbers.TO} {high}"

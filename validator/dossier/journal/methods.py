@@ -1,0 +1,243 @@
+"""What was done, as a manuscript says it: one sentence for all of which the same can be said."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from validator.dossier import numbers
+from validator.dossier.document import Block, Formula, Paragraph, identifier
+from validator.dossier.journal.phrases import grouped, joined, levels_text, listed, names_of, typeset
+from validator.dossier.sections.context import Context, Item, percent_level
+from validator.dossier.sections.summary import limits_are_claimed
+from validator.evaluation.results import CalibrationRecord, DeclaredLimit, LimitVariant, NotAssessed
+from validator.evaluation.selectivity import interference_limit
+from validator.statistics.detection import VARIANTS, resolve_detection, resolve_quantification
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from validator.dossier.inline import Content
+    from validator.evaluation.results import PrecisionRecord, RecoveryRecord
+
+_RESOLVERS = {"detection_limit": resolve_detection, "quantification_limit": resolve_quantification}
+_TESTS = ("lack_of_fit", "quadratic_test", "intercept_test", "brown_forsythe", "runs_test", "normality")
+
+
+def methods(context: Context) -> tuple[Block, ...]:
+    """The paragraphs on what was done; a characteristic that was not computed is not mentioned."""
+    return (
+        Paragraph(_lead(context)),
+        *_calibration(context),
+        *_limits(context),
+        *(Paragraph(text) for text in _precision(context)),
+        *(Paragraph(text) for text in _recovery(context)),
+        *(Paragraph(text) for text in _interference(context)),
+        *(Paragraph(text) for text in _comparison(context)),
+        Paragraph(_statistics(context)),
+    )
+
+
+def _lead(context: Context) -> Content:
+    say, study = context.say, context.study
+    analytes = listed(context, [analyte.name for analyte in study.method.analytes])
+    matrix = study.study.matrix or say.text("journal.matrix_not_stated")
+    method = study.method.title or say.text("journal.method")
+    if not context.has_several_configurations:
+        return say("journal.lead", method=method, analytes=analytes, matrix=matrix)
+    others = [one.name for one in study.method.configurations if one.id != study.validated_configuration]
+    return say(
+        "journal.lead_configuration",
+        method=method,
+        analytes=analytes,
+        matrix=matrix,
+        validated=context.configuration_name(study.validated_configuration),
+        others=listed(context, others),
+    )
+
+
+# --- calibration ---------------------------------------------------------------------------------------
+
+
+def _calibrated(context: Context) -> list[tuple[Item, CalibrationRecord]]:
+    return [
+        (item, item.configuration.calibration)
+        for item in context.items()
+        if not isinstance(item.configuration.calibration, NotAssessed)
+    ]
+
+
+def _calibration(context: Context) -> Iterator[Block]:
+    say, found = context.say, _calibrated(context)
+    if not found:
+        return
+    groups = grouped((_fit(context, item, record), item) for item, record in found)
+    sentences: list[Content] = [
+        say("journal.calibration", names=names_of(items), **dict(fit)) for fit, items in groups.items()
+    ]
+    tests = [say.text(f"journal.test.{name}") for name in _TESTS if _was_done(found, name)]
+    if tests:
+        alpha = numbers.as_given(context.study.analysis.alpha)
+        sentences.append(say("journal.tests", tests=listed(context, tests), alpha=alpha))
+    rules = dict.fromkeys(
+        record.linear_range.rule for _, record in found if not isinstance(record.linear_range, NotAssessed)
+    )
+    sentences.extend(say("journal.range_rule", rule=rule) for rule in rules)
+    yield Paragraph(joined(sentences))
+
+
+def _fit(context: Context, item: Item, record: CalibrationRecord) -> tuple[tuple[str, str], ...]:
+    """What is said of a fit; equal for calibrations that were done alike."""
+    say, span = context.say, record.working_range
+    least_squares = (
+        say.text("journal.unweighted")
+        if record.weighting == "none"
+        else say.text("journal.weighted", weighting=typeset(record.weighting), reason=record.weighting_reason)
+    )
+    return (
+        ("model", say.text(f"names.model.{record.model}")),
+        ("least_squares", least_squares),
+        ("n", numbers.count(record.n)),
+        ("levels", numbers.count(record.levels)),
+        ("lower", numbers.as_given(span.lower)),
+        ("upper", numbers.quantity(numbers.as_given(span.upper), item.analyte.unit)),
+    )
+
+
+def _was_done(found: list[tuple[Item, CalibrationRecord]], name: str) -> bool:
+    tests = (getattr(record, name, None) or getattr(record.homoscedasticity, name) for _, record in found)
+    return any(not isinstance(test, NotAssessed) for test in tests)
+
+
+# --- limits --------------------------------------------------------------------------------------------
+
+
+def _limits(context: Context) -> Iterator[Block]:
+    """Each deciding variant once: what it was applied to, its formula, its source."""
+    described = set()
+    for (limits, name, by, enters), items in grouped(_choices(context)).items():
+        say, variant = context.say, VARIANTS[name]
+        formula = identifier("formula", name)
+        yield Paragraph(
+            say(
+                "journal.limits",
+                limits=say(f"journal.limit.{limits}"),
+                names=names_of(items),
+                title=variant.title,
+                by=by,
+                what_enters=enters,
+            )
+        )
+        if name not in described:
+            described.add(name)
+            yield Formula(id=formula, latex=variant.formula, spoken=variant.title)
+            yield Paragraph(
+                say("journal.limit_formula", formula=formula, symbols=variant.symbols, source=variant.source)
+            )
+
+
+def _choices(context: Context) -> Iterator[tuple[tuple[str, str, str, str], Item]]:
+    for item in context.items():
+        record = item.configuration.detection
+        if isinstance(record, NotAssessed) or not limits_are_claimed(context, item):
+            continue
+        chosen: dict[str, list[str]] = {}
+        for limit, resolver in _RESOLVERS.items():
+            declared: DeclaredLimit | NotAssessed = getattr(record, limit)
+            if not isinstance(declared, NotAssessed):
+                chosen.setdefault(resolver(declared.variant).id, []).append(limit)
+        for name, limits in chosen.items():
+            kind = "both" if len(limits) > 1 else limits[0]
+            yield (kind, name, record.declared_by, _enters(context, record.variants[name])), item
+
+
+def _enters(context: Context, variant: LimitVariant | NotAssessed) -> str:
+    if isinstance(variant, NotAssessed):
+        return ""
+    if variant.sigma is None or variant.degrees_of_freedom is None:
+        return context.say.text("journal.enters_alone", sigma_source=variant.sigma_source)
+    nu = numbers.degrees_of_freedom(variant.degrees_of_freedom)
+    return context.say.text("journal.enters", sigma_source=variant.sigma_source, nu=nu)
+
+
+# --- runs ----------------------------------------------------------------------------------------------
+
+
+def _precision(context: Context) -> Iterator[Content]:
+    pairs = []
+    for item in context.items():
+        records = item.configuration.precision
+        if isinstance(records, NotAssessed):
+            continue
+        designs: dict[tuple[str, str, str, str], list[PrecisionRecord]] = {}
+        for record in records:
+            design = (
+                numbers.count(record.n), numbers.count(record.groups), record.factor or "", record.method
+            )  # fmt: skip
+            designs.setdefault(design, []).append(record)
+        for design, members in designs.items():
+            levels = levels_text((record.level for record in members), item.analyte.unit)
+            pairs.append(((*design, levels), item))
+    for (n, groups, factor, method, levels), items in grouped(pairs).items():
+        key = "journal.precision" if factor else "journal.precision_ungrouped"
+        yield context.say(
+            key, names=names_of(items), n=n, groups=groups, factor=factor, levels=levels, method=method
+        )
+
+
+def _recovery(context: Context) -> Iterator[Content]:
+    pairs = []
+    for item in context.items():
+        records = item.configuration.recovery
+        if not isinstance(records, NotAssessed):
+            kinds: dict[str, list[RecoveryRecord]] = {}
+            for record in records:
+                kinds.setdefault(record.kind, []).append(record)
+            what = [_recovery_kind(context, item, kind, members) for kind, members in kinds.items()]
+            pairs.append((listed(context, what), item))
+    for what_was_done, items in grouped(pairs).items():
+        yield context.say("journal.recovery", names=names_of(items), what=what_was_done)
+
+
+def _recovery_kind(context: Context, item: Item, kind: str, records: list[RecoveryRecord]) -> str:
+    return context.say.text(
+        f"journal.recovery_kind.{kind}",
+        levels=levels_text((record.level for record in records), item.analyte.unit),
+        n=numbers.count(sum(record.n for record in records)),
+    )
+
+
+def _interference(context: Context) -> Iterator[Content]:
+    pairs = []
+    for item in context.items():
+        records = item.configuration.interference
+        if not isinstance(records, NotAssessed):
+            count = numbers.count(len({record.interferent for record in records}))
+            limit = numbers.percent(interference_limit(context.study, item.cell), 2)
+            pairs.append(((count, limit), item))
+    for (count, limit), items in grouped(pairs).items():
+        yield context.say("journal.interference", names=names_of(items), count=count, limit=limit)
+
+
+def _comparison(context: Context) -> Iterator[Content]:
+    compared = [
+        one for whole in context.results.comparison_of_configurations.values() for one in whole.compared
+    ]
+    if any(not isinstance(one.slope_ratio, NotAssessed) for one in compared):
+        yield context.say("journal.comparison", adjustment=compared[0].adjustment)
+
+
+def _statistics(context: Context) -> Content:
+    say, software = context.say, context.results.software
+    levels = {record.confidence for record in context.results.analytes.values()}
+    return say(
+        "journal.statistics",
+        level=listed(context, [percent_level(level) for level in sorted(levels)]),
+        rule=say(f"journal.rule.{context.study.analysis.decision_rule}"),
+        software=say(
+            "journal.software",
+            name=software.name,
+            version=software.version,
+            numpy=software.numpy,
+            scipy=software.scipy,
+        ),
+    )

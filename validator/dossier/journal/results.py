@@ -1,0 +1,217 @@
+"""What was found, as a manuscript says it: figures with their intervals, tests, outcomes."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from validator.dossier import numbers
+from validator.dossier.document import Block, Paragraph
+from validator.dossier.journal.further import further
+from validator.dossier.journal.phrases import joined, limit_figure
+from validator.dossier.sections.configurations import slope_sentences
+from validator.dossier.sections.context import Context, Item, estimate_text, p_text, slope_unit
+from validator.dossier.sections.pictures import interferent_label, level_label
+from validator.dossier.sections.summary import deciding, limits_are_claimed
+from validator.evaluation.results import CalibrationRecord, DeclaredLimit, EstimateRecord, FTest, NotAssessed
+from validator.evaluation.selectivity import interference_limit
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from validator.dossier.inline import Content
+    from validator.evaluation.results import Finding, PrecisionRecord
+
+_OPEN = ("does not meet", "inconclusive", "not assessed")
+_SPREADS = (
+    ("repeatability", "repeatability_rsd"),
+    ("intermediate_precision", "intermediate_rsd"),
+    ("reproducibility", "reproducibility_rsd"),
+)
+
+
+def results_found(context: Context) -> tuple[Block, ...]:
+    """A paragraph for each analyte as validated, then the comparison of configurations and the criteria."""
+    return (
+        *(Paragraph(joined(_item(context, item))) for item in context.validated_items()),
+        *_compared(context),
+        Paragraph(joined(_criteria(context))),
+    )
+
+
+def _item(context: Context, item: Item) -> Iterator[Content]:
+    record = item.configuration.calibration
+    if isinstance(record, NotAssessed):
+        yield context.say("journal.found_no_calibration", name=item.name, reason=record.not_assessed)
+    else:
+        yield from _calibration(context, item, record)
+    if limits_are_claimed(context, item):
+        yield from _limits(context, item)
+    yield from _precision(context, item)
+    yield from _recovery(context, item)
+    yield from _interference(context, item)
+    yield from further(context, item)
+
+
+# --- calibration and limits ----------------------------------------------------------------------------
+
+
+def _calibration(context: Context, item: Item, record: CalibrationRecord) -> Iterator[Content]:
+    say = context.say
+    yield say(
+        "journal.found_calibration",
+        name=item.name,
+        slope=estimate_text(record.slope, slope_unit(item)),
+        intercept=estimate_text(record.intercept, item.analyte.signal_unit),
+        sd=numbers.quantity(
+            numbers.significant(record.residual_standard_deviation, 2), item.analyte.signal_unit
+        ),
+        r_squared=near_one(record.r_squared),
+    )
+    for key, test in (("found_lack_of_fit", record.lack_of_fit), ("found_bend", record.quadratic_test)):
+        if not isinstance(test, NotAssessed):
+            alpha = context.study.analysis_for(item.cell.analyte).alpha
+            significance = say(f"journal.{'significant' if test.p < alpha else 'not_significant'}")
+            yield say(f"journal.{key}", significance=significance, test=_f_text(test))
+    if not isinstance(record.linear_range, NotAssessed):
+        yield say(
+            "journal.found_range",
+            lower=numbers.as_given(record.linear_range.lower),
+            upper=level_label(item, record.linear_range.upper),
+        )
+
+
+def near_one(value: float) -> str:
+    """A correlation coefficient or its square, to two figures of its distance from one."""
+    distance = 1 - abs(value)
+    return numbers.value_only(value, distance) if distance > 0 else numbers.significant(value)
+
+
+def _f_text(test: FTest) -> str:
+    return f"F({numbers.degrees_of_freedom(*test.df)}) = {numbers.significant(test.f)}, {p_text(test.p)}"
+
+
+def _limits(context: Context, item: Item) -> Iterator[Content]:
+    record = item.configuration.detection
+    if isinstance(record, NotAssessed):
+        return
+    for name in ("detection_limit", "quantification_limit"):
+        limit: DeclaredLimit | NotAssessed = getattr(record, name)
+        if isinstance(limit, NotAssessed):
+            yield context.say(f"journal.found_no_limit.{name}", reason=limit.not_assessed)
+        else:
+            figure = numbers.quantity(limit_figure(limit), limit.unit)
+            yield context.say(f"journal.found_limit.{name}", limit=figure)
+
+
+# --- runs ----------------------------------------------------------------------------------------------
+
+
+def _precision(context: Context, item: Item) -> Iterator[Content]:
+    records = item.configuration.precision
+    if isinstance(records, NotAssessed):
+        return
+    for characteristic, field in _SPREADS:
+        figures = [
+            _at(context, estimate_text(figure, "%", digits=2), level_label(item, record.level))
+            for record in records
+            if (figure := _known(record, field)) is not None
+        ]
+        if figures:
+            yield context.say(
+                "journal.found_precision",
+                kind=context.characteristic(characteristic),
+                figures="; ".join(figures),
+            )
+
+
+def _known(record: PrecisionRecord, field: str) -> EstimateRecord | None:
+    figure: EstimateRecord | NotAssessed | None = getattr(record, field)
+    return None if figure is None or isinstance(figure, NotAssessed) or figure.value is None else figure
+
+
+def _at(context: Context, figure: str, level: str) -> str:
+    return context.say.text("journal.at", figure=figure, level=level)
+
+
+def _recovery(context: Context, item: Item) -> Iterator[Content]:
+    records = item.configuration.recovery
+    if isinstance(records, NotAssessed):
+        return
+    figures = [
+        _at(
+            context,
+            estimate_text(record.mean_recovery, "%"),
+            level_label(item, record.level) + (f" ({record.matrix})" if record.matrix else ""),
+        )
+        for record in records
+        if record.mean_recovery.value is not None
+    ]
+    if figures:
+        yield context.say("journal.found_recovery", figures="; ".join(figures))
+
+
+def _interference(context: Context, item: Item) -> Iterator[Content]:
+    records = item.configuration.interference
+    if isinstance(records, NotAssessed):
+        return
+    say = context.say
+    yield say(
+        "journal.found_interference",
+        tests=numbers.count(len(records)),
+        inside=numbers.count(sum(one.interferes_guarded == "no" for one in records)),
+        limit=numbers.percent(interference_limit(context.study, item.cell), 2),
+    )
+    beyond = [interferent_label(one) for one in records if one.interferes_guarded == "yes"]
+    undecided = [interferent_label(one) for one in records if one.interferes_guarded not in ("yes", "no")]
+    if beyond:
+        yield say("journal.found_beyond", names="; ".join(beyond))
+    if undecided:
+        yield say("journal.found_undecided", names="; ".join(undecided))
+
+
+# --- the whole -----------------------------------------------------------------------------------------
+
+
+def _compared(context: Context) -> Iterator[Block]:
+    for analyte, comparison in context.results.comparison_of_configurations.items():
+        sentences: list[Content] = list(slope_sentences(context, analyte))
+        sentences.extend(
+            context.say(
+                "journal.found_limit_ratio",
+                configuration=context.configuration_name(one.configuration),
+                analyte=context.analyte_name(analyte),
+                ratio=estimate_text(one.detection_limit_ratio),
+                reference=context.configuration_name(comparison.reference),
+            )
+            for one in comparison.compared
+            if not isinstance(one.detection_limit_ratio, NotAssessed)
+        )
+        if sentences:
+            yield Paragraph(joined(sentences))
+
+
+def _criteria(context: Context) -> Iterator[Content]:
+    say, found = context.say, deciding(context)
+    if not found:
+        yield say("journal.no_criteria")
+        return
+    yield say(
+        "journal.criteria",
+        met=numbers.count(sum(one.outcome == "meets" for one in found)),
+        all=numbers.count(len(found)),
+        verdict=context.assessment.verdict,
+    )
+    for outcome in _OPEN:
+        members = [one for one in found if one.outcome == outcome]
+        if members:
+            yield say(f"journal.open.{outcome.replace(' ', '_')}", names=_names(context, members))
+
+
+def _names(context: Context, findings: Sequence[Finding]) -> str:
+    names = dict.fromkeys(
+        f"{context.characteristic(one.characteristic)} ({context.analyte_name(one.analyte)})"
+        if context.has_several_analytes and one.analyte
+        else context.characteristic(one.characteristic)
+        for one in findings
+    )
+    return "; ".join(names)

@@ -1,0 +1,108 @@
+"""How often each criterion came out met, not met, inconclusive or unanswered."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+
+from validator.statistics.proportion import proportion
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from validator.evaluation.results import Finding
+    from validator.planning.trials import Trial
+    from validator.statistics.interval import Estimate
+
+HELD_BACK = "a stop caveat is open"
+"""How the reason of a finding begins that an open stop caveat holds back."""
+
+
+class CriterionKey(NamedTuple):
+    """One criterion at one level for one thing."""
+
+    characteristic: str
+    criterion: str
+    source: str
+    level: float | None
+    what: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Chance:
+    """Outcomes of one criterion in *n* simulated studies.
+
+    Attributes:
+        key: which criterion.
+        finding: the criterion as the first study was held against it.
+        typical: median of the figure; None where there never was one.
+        meets, fails, open, unanswered: how often it came out so.
+        held_back: how often it would have been met but for an open stop caveat; counted as open.
+        reason: why it was held back or unanswered, as said first.
+        n: number of studies.
+    """
+
+    key: CriterionKey
+    finding: Finding
+    typical: float | None
+    meets: int
+    fails: int
+    open: int
+    unanswered: int
+    held_back: int
+    reason: str | None
+    n: int
+
+    @property
+    def probability(self) -> Estimate:
+        """Probability that the criterion is met, with its interval."""
+        return proportion(self.meets, self.n)
+
+    @property
+    def is_answered(self) -> bool:
+        """False where no study had a figure for it: the plan has no runs for it."""
+        return self.unanswered < self.n
+
+
+def chances(trials: Sequence[Trial]) -> tuple[Chance, ...]:
+    """The outcomes of every criterion, in the order of the findings."""
+    found: dict[CriterionKey, list[Finding]] = {}
+    for trial in trials:
+        for finding in trial.findings:
+            found.setdefault(_key(finding), []).append(finding)
+    return tuple(_chance(key, members, len(trials)) for key, members in found.items())
+
+
+def all_met(trials: Sequence[Trial], answered: Sequence[Chance]) -> Estimate:
+    """Probability that all the criteria that the plan has runs for are met in one study."""
+    keys = {one.key for one in answered}
+    met = sum(keys <= {_key(one) for one in trial.findings if one.outcome == "meets"} for trial in trials)
+    return proportion(met, len(trials))
+
+
+def _key(finding: Finding) -> CriterionKey:
+    return CriterionKey(
+        finding.characteristic, finding.criterion, finding.source, finding.level, finding.what
+    )
+
+
+def _chance(key: CriterionKey, findings: Sequence[Finding], n: int) -> Chance:
+    outcomes = [one.outcome for one in findings]
+    observed = [one.observed for one in findings if one.observed is not None]
+    held = [one for one in findings if (one.reason or "").startswith(HELD_BACK)]
+    silent = [one for one in findings if one.outcome == "not assessed"]
+    known = outcomes.count("meets") + outcomes.count("does not meet") + outcomes.count("inconclusive")
+    return Chance(
+        key=key,
+        finding=findings[0],
+        typical=float(np.median(observed)) if observed else None,
+        meets=outcomes.count("meets"),
+        fails=outcomes.count("does not meet"),
+        open=outcomes.count("inconclusive"),
+        unanswered=n - known,
+        held_back=len(held),
+        reason=next((one.reason for one in (*held, *silent)), None),
+        n=n,
+    )

@@ -1,0 +1,165 @@
+"""One simulated study after another, each from a stream of random numbers of its own.
+
+A trial depends on the seed and its number alone, never on which process ran it or what ran before.
+"""
+
+from __future__ import annotations
+
+from concurrent.futures import ProcessPoolExecutor
+from contextlib import contextmanager
+from dataclasses import dataclass
+from multiprocessing import get_context
+from typing import TYPE_CHECKING, Literal, NamedTuple
+
+import numpy as np
+
+from validator.assessment import assess_against
+from validator.errors import NotEstimable
+from validator.evaluation.calibration import Fitted, calibrate
+from validator.evaluation.evaluate import evaluate
+from validator.evaluation.results import FTest, NotAssessed
+from validator.evaluation.rows import Cell
+from validator.evaluation.trueness import recovery
+from validator.planning.figures import Figure, FigureKey, figures
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+    from concurrent.futures import Executor
+
+    from validator.evaluation.results import Finding, RecoveryRecord
+    from validator.guidance import Profile
+    from validator.planning.simulating import Simulator
+    from validator.study import Study
+
+Purpose = Literal["judgement", "lack_of_fit", "bias"]
+
+_STREAMS: dict[Purpose, int] = {"judgement": 0, "lack_of_fit": 1, "bias": 2}
+_CHUNK = 20
+
+
+class MaterialKey(NamedTuple):
+    """A recovery: its level, what it is compared with, and the matrix."""
+
+    level: float
+    kind: str
+    matrix: str | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trial:
+    """What one simulated study showed.
+
+    Attributes:
+        figures: each figure with its interval.
+        findings: what decides, as the report would say it.
+        stops: titles of the stop caveats that were raised.
+        p_of_calibration: p of lack of fit and of the test for curvature, where they could be done.
+        p_of_bias: p of the bias test by material.
+    """
+
+    figures: dict[FigureKey, Figure]
+    findings: tuple[Finding, ...]
+    stops: tuple[str, ...]
+    p_of_calibration: dict[str, float]
+    p_of_bias: dict[MaterialKey, float]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trials:
+    """Trials to be run: what draws the studies, what they are held against, what is asked of them."""
+
+    simulator: Simulator
+    profiles: tuple[Profile, ...]
+    purpose: Purpose
+    seed: tuple[int, int]
+    stream: int = 0
+
+    def run(self, count: int, pool: Executor | None = None) -> list[Trial]:
+        """*count* trials, in order; the same with and without a *pool* of workers."""
+        chunks = [range(start, min(start + _CHUNK, count)) for start in range(0, count, _CHUNK)]
+        spread = map if pool is None else pool.map
+        return [trial for some in spread(self.chunk, chunks) for trial in some]
+
+    def chunk(self, numbers: Sequence[int]) -> list[Trial]:
+        """The trials of these numbers."""
+        return [self._trial(number) for number in numbers]
+
+    def _trial(self, number: int) -> Trial:
+        source = np.random.SeedSequence(self.seed, spawn_key=(_STREAMS[self.purpose], self.stream, number))
+        study = self.simulator.study(np.random.default_rng(source))
+        match self.purpose:
+            case "judgement":
+                return self._judged(study)
+            case "lack_of_fit":
+                return _only(p_of_calibration=self._calibration(study))
+            case "bias":
+                return _only(p_of_bias=_bias(recovery(study, self._cell(study))))
+
+    def _cell(self, study: Study) -> Cell:
+        return Cell(self.simulator.analyte, study.validated_configuration)
+
+    def _judged(self, study: Study) -> Trial:
+        results = assess_against(study, evaluate(study), self.profiles)
+        record = results.analytes[self.simulator.analyte].configurations[study.validated_configuration]
+        assessment = results.assessment
+        findings = assessment.findings if assessment else ()
+        caveats = assessment.caveats if assessment else ()
+        return Trial(
+            figures=figures(record),
+            findings=tuple(one for one in findings if one.decides and one.superseded_by is None),
+            stops=tuple(dict.fromkeys(one.title for one in caveats if one.severity == "stop")),
+            p_of_calibration=(
+                {}
+                if isinstance(record.calibration, NotAssessed)
+                else _p_values(
+                    lack_of_fit=record.calibration.lack_of_fit, curvature=record.calibration.quadratic_test
+                )
+            ),
+            p_of_bias=_bias(record.recovery),
+        )
+
+    def _calibration(self, study: Study) -> dict[str, float]:
+        if study.calibration is None:
+            return {}
+        try:
+            fitted = calibrate(study.calibration.runs, study.analysis_for(self.simulator.analyte))
+        except NotEstimable:
+            return {}
+        if not isinstance(fitted, Fitted):
+            return {}
+        return _p_values(lack_of_fit=fitted.record.lack_of_fit, curvature=fitted.record.quadratic_test)
+
+
+@contextmanager
+def pool_of(workers: int) -> Iterator[Executor | None]:
+    """A pool of that many processes, or None for one."""
+    if workers < 2:
+        yield None
+        return
+    # spawned, not forked: numerical libraries hold threads that do not survive a fork
+    with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
+        yield pool
+
+
+def _only(
+    *, p_of_calibration: dict[str, float] | None = None, p_of_bias: dict[MaterialKey, float] | None = None
+) -> Trial:
+    return Trial(
+        figures={},
+        findings=(),
+        stops=(),
+        p_of_calibration=p_of_calibration or {},
+        p_of_bias=p_of_bias or {},
+    )
+
+
+def _p_values(**tests: FTest | NotAssessed) -> dict[str, float]:
+    return {name: test.p for name, test in tests.items() if isinstance(test, FTest)}
+
+
+def _bias(records: tuple[RecoveryRecord, ...] | NotAssessed) -> dict[MaterialKey, float]:
+    if isinstance(records, NotAssessed):
+        return {}
+    return {
+        MaterialKey(one.level, one.kind, one.matrix): one.p_bias for one in records if one.p_bias is not None
+    }
