@@ -53,11 +53,13 @@ def _owners(study: Study, block: UncertaintyBlock) -> Iterator[Wrong]:
 
 def _names(block: UncertaintyBlock, model: MeasurementModel) -> Iterator[Wrong]:
     """Names of the formula without a quantity, and quantities that the formula does not have."""
-    given = {normal_form(quantity.name) for quantity in block.quantities}
+    given = [normal_form(quantity.name) for quantity in block.quantities]
     for name in model.names:
         if name not in given:
             yield ("uncertainty", "model"), f"{name} has no value: add it to quantities"
-    for index, quantity in enumerate(block.quantities):
-        if normal_form(quantity.name) not in model.names:
-            message = f"{quantity.name} is not in the formula, which has {', '.join(model.names)}"
-            yield ("uncertainty", "quantities", index, "name"), message
+    for index, name in enumerate(given):
+        loc = ("uncertainty", "quantities", index, "name")
+        if name not in model.names:
+            yield loc, f"{name} is not in the formula, which has {', '.join(model.names)}"
+        elif name in given[:index]:
+            yield loc, f"{name} is given twice: the signs are read as the same letters"

@@ -10,6 +10,7 @@ from validator.statistics.proportion import proportion
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+    from concurrent.futures import Executor
 
     from validator.planning.trials import Purpose, Trial, Trials
     from validator.statistics.interval import Estimate
@@ -46,27 +47,37 @@ class Power:
     power: Estimate
 
 
-def powers(trials: Trials, detect: ToDetect | None, count: int, alpha: float, workers: int) -> list[Power]:
-    """The power against every departure that is stated, each beside the false alarms without it."""
+def powers(
+    trials: Trials,
+    detect: ToDetect | None,
+    found: Sequence[Trial],
+    alpha: float,
+    pool: Executor | None,
+) -> list[Power]:
+    """The power against every departure that is stated, each beside the false alarms without it.
+
+    *found* are trials of the plan as it is: straight lines, for the false alarms of lack of fit.
+    """
     if detect is None:
         return []
-    found: list[Power] = []
+    count = len(found)
+    shown: list[Power] = []
     if detect.curvature_percent is not None:
         curvature = detect.curvature_percent
-        pair = [_run(trials, "lack_of_fit", count, workers, curvature=c / 100) for c in (0.0, curvature)]
-        found.extend(_of_calibration(pair, curvature, alpha))
+        bent = _run(trials, "lack_of_fit", count, pool, curvature=curvature / 100)
+        shown.extend(_of_calibration((found, bent), curvature, alpha))
     if detect.bias_percent is not None:
         bias = detect.bias_percent
-        pair = [_run(trials, "bias", count, workers, recovery=100 - b) for b in (0.0, bias)]
-        found.extend(_of_bias(pair, bias, alpha))
-    return found
+        pair = [_run(trials, "bias", count, pool, recovery=100 - b) for b in (0.0, bias)]
+        shown.extend(_of_bias(pair, bias, alpha))
+    return shown
 
 
 def _run(
     trials: Trials,
     purpose: Purpose,
     count: int,
-    workers: int,
+    pool: Executor | None,
     *,
     curvature: float = 0.0,
     recovery: float | None = None,
@@ -81,7 +92,7 @@ def _run(
         replace(simulator.truth, assumed=assumed, curvature=curvature),
         tuple(layout for layout in simulator.layouts if layout.block in _BLOCKS[purpose]),
     )
-    return replace(trials, simulator=reduced, purpose=purpose).run(count, workers=workers)
+    return replace(trials, simulator=reduced, purpose=purpose).run(count, pool)
 
 
 def _of_calibration(pair: Sequence[Sequence[Trial]], departure: float, alpha: float) -> list[Power]:

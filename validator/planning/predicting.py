@@ -1,4 +1,4 @@
-"""What a plan will show: widths of intervals, probabilities of outcomes, power of tests, the smallest design."""
+"""What a plan will show: widths of intervals, probabilities, power of tests, the smallest design."""
 
 from __future__ import annotations
 
@@ -12,12 +12,13 @@ from validator.planning.outcomes import Chance, all_met, chances
 from validator.planning.power import Power, powers
 from validator.planning.simulating import Simulator, Truth
 from validator.planning.smallest import SmallestDesign, smallest_design
-from validator.planning.trials import Trials
+from validator.planning.trials import Trials, pool_of
 from validator.planning.widths import Width, widths
 from validator.statistics.proportion import proportion
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+    from concurrent.futures import Executor
 
     from validator.planning.trials import Trial
     from validator.statistics.interval import Estimate
@@ -25,7 +26,7 @@ if TYPE_CHECKING:
     from validator.study.models.plan import Assumed, Plan
 
 MOST_TO_VERIFY = 300
-"""Studies simulated with each smaller or larger design that is tried: an error of 2 % at a probability of 0.9."""
+"""Studies simulated with each other design that is tried: an error of 2 % at a probability of 0.9."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,9 +75,10 @@ def predict(study: Study, *, workers: int = 1) -> tuple[Prediction, ...]:
     """
     plan = required_plan(study)
     check_declared(study)
-    return tuple(
-        _prediction(study, plan, analyte, index, workers) for index, analyte in enumerate(study.analyte_ids)
-    )
+    with pool_of(workers) as pool:
+        return tuple(
+            _prediction(study, plan, analyte, index, pool) for index, analyte in enumerate(study.analyte_ids)
+        )
 
 
 def required_plan(study: Study) -> Plan:
@@ -101,7 +103,7 @@ def required_plan(study: Study) -> Plan:
     return plan
 
 
-def _prediction(study: Study, plan: Plan, analyte: str, index: int, workers: int) -> Prediction:
+def _prediction(study: Study, plan: Plan, analyte: str, index: int, pool: Executor | None) -> Prediction:
     choices = plan.for_analyte(analyte)
     if choices.assumed is None:
         raise ValueError(analyte)
@@ -113,7 +115,7 @@ def _prediction(study: Study, plan: Plan, analyte: str, index: int, workers: int
         purpose="judgement",
         seed=(choice.seed, index),
     )
-    found = trials.run(plan.simulations, workers=workers)
+    found = trials.run(plan.simulations, pool)
     outcomes = chances(found)
     answered = tuple(one for one in outcomes if one.is_answered)
     count = min(plan.simulations, MOST_TO_VERIFY)
@@ -126,11 +128,9 @@ def _prediction(study: Study, plan: Plan, analyte: str, index: int, workers: int
         unanswered=tuple(one for one in outcomes if not one.is_answered),
         all_met=all_met(found, answered) if answered else None,
         stops=_stops(found),
-        powers=tuple(powers(trials, choices.detect, plan.simulations, choice.alpha, workers)),
+        powers=tuple(powers(trials, choices.detect, found, choice.alpha, pool)),
         smallest=(
-            smallest_design(
-                trials, choices, answered, probability=plan.probability, count=count, workers=workers
-            )
+            smallest_design(trials, choices, answered, probability=plan.probability, count=count, pool=pool)
             if answered
             else None
         ),

@@ -16,6 +16,7 @@ from validator.study.models.plan import PLANNED_BLOCKS
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping, Sequence
+    from concurrent.futures import Executor
 
     from validator.planning.trials import Trials
     from validator.study.models.plan import PlanChoices
@@ -86,7 +87,7 @@ def smallest_design(
     *,
     probability: float,
     count: int,
-    workers: int,
+    pool: Executor | None,
 ) -> SmallestDesign:
     """The smallest design at which each of *found*, the outcomes with the planned one, is met often enough.
 
@@ -96,9 +97,9 @@ def smallest_design(
         found: outcomes with the planned design.
         probability: asked for.
         count: studies to be simulated with each design that is tried.
-        workers: processes.
+        pool: of workers.
     """
-    search = _Search(trials, choices, probability, count, workers)
+    search = _Search(trials, choices, probability, count, pool)
     return search.run([one for one in found if one.is_answered])
 
 
@@ -108,7 +109,7 @@ class _Search:
     choices: PlanChoices
     probability: float
     count: int
-    workers: int
+    pool: Executor | None
 
     def run(self, found: Sequence[Chance]) -> SmallestDesign:
         questions, out_of_reach = self._questions(found)
@@ -189,9 +190,7 @@ class _Search:
             for block, size in sizes.items()
         }
         simulator = self.trials.simulator.with_design(self.choices.model_copy(update=changed))
-        return chances(
-            replace(self.trials, simulator=simulator, stream=1).run(self.count, workers=self.workers)
-        )
+        return chances(replace(self.trials, simulator=simulator, stream=1).run(self.count, self.pool))
 
     def _block_sizes(self, sizes: Mapping[str, Size], questions: Sequence[Question]) -> Iterator[BlockSize]:
         for block in PLANNED_BLOCKS:

@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from validator.study.models.runs import Run
     from validator.study.tables import Sheet
 
-ROWS_AT_ONCE = 20_000
+CELLS_AT_ONCE = 160_000
 MOST_UNUSUAL = 50_000
 """Rows that are not plain, each with the place of every cell, take a hundred times the room of others."""
 
@@ -48,8 +48,8 @@ def runs_of(
     columns, complete = columns_of(sheet.header, table, found)
     reader = _Reader(columns, table, through)
     items: list[Run | Table] = []
-    rows = iter(sheet.rows)
-    while chunk := list(islice(rows, ROWS_AT_ONCE)):
+    rows, at_once = iter(sheet.rows), max(1, CELLS_AT_ONCE // len(sheet.header.cells))
+    while chunk := list(islice(rows, at_once)):
         _check_headless(chunk, sheet.header, table, found)
         items.extend(reader.runs(chunk))
         if reader.unusual > MOST_UNUSUAL:

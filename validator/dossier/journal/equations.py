@@ -1,4 +1,4 @@
-"""Formulas for a word processor: LaTeX to MathML by a library, MathML to Office Math by the elements it gives."""
+"""Formulas for a word processor: LaTeX to MathML by a library, MathML to Office Math here."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ def office_math(latex: str) -> str:
         from latex2mathml.converter import convert
     except ImportError as error:
         raise EnvironmentProblem("formulas in Word need a library: pip install 'validator[word]'") from error
-    root = ET.fromstring(convert(latex))  # noqa: S314 - made a line above, from a formula of ours
+    root = ET.fromstring(convert(latex))
     whole = _element("oMath")
     _append(whole, root)
     ET.register_namespace("m", MATH)

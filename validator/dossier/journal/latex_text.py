@@ -53,10 +53,13 @@ _MATHS = {
     "∈": r"\in", "⊂": r"\subset", "∑": r"\Sigma", "′": "'", "″": "''", "Ω": r"\Omega", "∂": r"\partial",
     "ς": r"\varsigma", "ο": "o",
 }  # fmt: skip
-_GREEK = (  # those that classic fonts have; capitals that look Latin are not among them
-    "alpha beta gamma delta epsilon zeta eta theta iota kappa lambda nu xi pi rho sigma tau upsilon phi chi "
-    "psi omega Gamma Delta Theta Lambda Xi Pi Sigma Upsilon Phi Psi Omega"
-).split()  # noqa: SIM905 - a list of words reads better as words
+_GREEK = {  # capitals that look Latin have no command of their own
+    "α": r"\alpha", "β": r"\beta", "γ": r"\gamma", "δ": r"\delta", "ε": r"\epsilon", "ζ": r"\zeta",
+    "η": r"\eta", "θ": r"\theta", "ι": r"\iota", "κ": r"\kappa", "λ": r"\lambda", "ν": r"\nu", "ξ": r"\xi",
+    "π": r"\pi", "ρ": r"\rho", "σ": r"\sigma", "τ": r"\tau", "υ": r"\upsilon", "φ": r"\phi", "χ": r"\chi",
+    "ψ": r"\psi", "ω": r"\omega", "Γ": r"\Gamma", "Δ": r"\Delta", "Θ": r"\Theta", "Λ": r"\Lambda",
+    "Ξ": r"\Xi", "Π": r"\Pi", "Σ": r"\Sigma", "Υ": r"\Upsilon", "Φ": r"\Phi", "Ψ": r"\Psi",
+}  # fmt: skip
 _ACCENTS = {
     "\u0300": "`", "\u0301": "'", "\u0302": "^", "\u0303": "~", "\u0304": "=", "\u0306": "u", "\u0307": ".",
     "\u0308": '"', "\u030a": "r", "\u030b": "H", "\u030c": "v", "\u0323": "d", "\u0327": "c", "\u0331": "b",
@@ -64,23 +67,17 @@ _ACCENTS = {
 _SUPERSCRIPTS, _SUBSCRIPTS = "⁰¹²³⁴⁵⁶⁷⁸⁹⁺⁻", "₀₁₂₃₄₅₆₇₈₉₊₋"
 _PLAIN = "0123456789+-"
 _RUNS = re.compile(
-    f"([{_SUPERSCRIPTS}]+)|([{_SUBSCRIPTS}]+)|([A-Za-z])([{''.join(_ACCENTS)}])|(.)", re.DOTALL
+    f"([{_SUPERSCRIPTS}]+)|([{_SUBSCRIPTS}]+)|([A-Za-z])([{''.join(_ACCENTS)}])|(-(?=-))|(.)", re.DOTALL
 )
 _UNWRITABLE = re.compile("[\ud800-\udfff\x00-\x08\x0e-\x1f\x7f]")
 
 
-def _named_greek() -> dict[str, str]:
-    names = {}
-    for name in _GREEK:
-        case = "CAPITAL" if name[0].isupper() else "SMALL"
-        letter = "LAMDA" if name.lower() == "lambda" else name.upper()
-        names[unicodedata.lookup(f"GREEK {case} LETTER {letter}")] = rf"\{name}"
-    return names
-
-
-_MATHS |= _named_greek()
 _KNOWN = (
-    _ASCII | _SPACES | _LETTERS | _SIGNS | {sign: rf"\ensuremath{{{text}}}" for sign, text in _MATHS.items()}
+    _ASCII
+    | _SPACES
+    | _LETTERS
+    | _SIGNS
+    | {sign: rf"\ensuremath{{{text}}}" for sign, text in (_MATHS | _GREEK).items()}
 )
 
 

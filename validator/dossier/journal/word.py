@@ -23,14 +23,14 @@ if TYPE_CHECKING:
     from typing import Any
 
     from docx.document import Document as WordFile
-    from docx.table import _Cell
+    from docx.table import _Cell, _Row
     from docx.text.paragraph import Paragraph
 
     from validator.dossier.document import Block, Document, Section
     from validator.dossier.inline import Content, Inline
 
 INSTALL = "DOCX needs a library that is not installed: pip install 'validator[word]'"
-_WITHOUT_A_DATE = dt.datetime(2000, 1, 1)  # noqa: DTZ001 - the file's properties know no zone
+_WITHOUT_A_DATE = dt.datetime(2000, 1, 1)
 _ZIP_DATE = (2000, 1, 1, 0, 0, 0)
 _A4_MM = (210, 297)
 _UNWRITABLE = re.compile("[\ud800-\udfff\x00-\x08\x0b\x0c\x0e-\x1f\ufffe\uffff]")
@@ -161,7 +161,7 @@ class _Writer:
         for cell, column in zip(shown.rows[0].cells, table.columns, strict=True):
             unit = f" ({column.unit})" if column.unit else ""
             self._cell(cell, column, (*pieces(column.header), unit), bold=True)
-        _mark_as_header(shown.rows[0]._tr)
+        _mark_as_header(shown.rows[0])
         for row in table.rows:
             for cell, column, content in zip(shown.add_row().cells, table.columns, row.cells, strict=True):
                 self._cell(cell, column, content)
@@ -226,8 +226,8 @@ def _add_field(paragraph: Paragraph, instruction: str, shown: str) -> None:
     paragraph._p.append(field)
 
 
-def _mark_as_header(row: Any) -> None:
+def _mark_as_header(row: _Row) -> None:
     """Repeat the row where the table breaks over pages; readers announce it as the head of the columns."""
     from docx.oxml import OxmlElement
 
-    row.get_or_add_trPr().append(OxmlElement("w:tblHeader"))
+    row._tr.get_or_add_trPr().append(OxmlElement("w:tblHeader"))

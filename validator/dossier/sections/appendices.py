@@ -189,6 +189,13 @@ _ANSWERED_IN = {
     "precision": ("repeatability", "intermediate_precision", "reproducibility"),
     "trueness": ("trueness", "recovery"),
     "selectivity": ("selectivity", "interference"),
+    "matrix": ("matrix_effect",),
+    "method-comparison": ("method_comparison",),
+    "robustness": ("robustness",),
+    "stability": ("stability", "carry_over"),
+    "devices": ("device_to_device", "repeated_use"),
+    "uncertainty": ("uncertainty",),
+    "accuracy-profile": ("accuracy_profile",),
 }
 
 

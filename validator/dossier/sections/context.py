@@ -189,6 +189,25 @@ NAMED_BY_WHAT = ("matrix_effect", "robustness", "stability", "carry_over", "repe
 """Characteristics whose criteria hold for several things that neither level nor criterion names."""
 
 
+RATIOS = ("interference", "selectivity")
+"""Characteristics whose level is a ratio of interferent to analyte."""
+
+
+def place_of(context: Context, finding: FindingRecord) -> str:
+    """Level, ratio, substance, matrix or factor the finding belongs to; empty where it is of the whole."""
+    level = ""
+    if finding.level is not None and finding.characteristic in RATIOS:
+        level = f"{numbers.as_given(finding.level)}:1"
+    elif finding.level is not None:
+        unit = context.study.analyte(finding.analyte).unit if finding.analyte else ""
+        level = numbers.quantity(numbers.significant(finding.level), unit)
+    named = (*RATIOS, *NAMED_BY_WHAT, "recovery", "trueness")
+    what = finding.what if finding.characteristic in named else ""
+    joint = " " if finding.characteristic in RATIOS else ", "
+    parts = (what, level) if finding.characteristic in RATIOS else (level, what)
+    return joint.join(part for part in parts if part)
+
+
 def criterion_text(context: Context, finding: FindingRecord) -> str:
     """The requirement with the level it holds at."""
     text = f"{context.characteristic(finding.characteristic)}: {finding.criterion}"

@@ -5,7 +5,7 @@ from __future__ import annotations
 from validator.dossier import numbers
 from validator.dossier.document import Block, BulletList, Column, Paragraph, Section, Table
 from validator.dossier.inline import Outcome
-from validator.dossier.sections.context import Context, figure_text, row
+from validator.dossier.sections.context import Context, figure_text, place_of, row
 from validator.dossier.sections.summary import requirement_of
 from validator.evaluation.results import Finding, NotAssessed
 
@@ -61,19 +61,8 @@ def _table(context: Context, found: tuple[Finding, ...]) -> Table:
 
 
 def level_of(context: Context, finding: Finding) -> str:
-    """Level or ratio the finding belongs to, with what it is of."""
-    what = (
-        finding.what
-        if finding.characteristic in ("recovery", "trueness", "interference", "selectivity")
-        else ""
-    )
-    if finding.level is None:
-        return what or numbers.MISSING
-    if finding.characteristic in ("interference", "selectivity"):
-        return f"{what} {numbers.as_given(finding.level)}:1"
-    unit = context.study.analyte(finding.analyte).unit if finding.analyte else ""
-    level = numbers.quantity(numbers.significant(finding.level), unit)
-    return f"{level}, {what}" if what else level
+    """Where the finding holds, as a table cell."""
+    return place_of(context, finding) or numbers.MISSING
 
 
 def _source(context: Context, finding: Finding) -> str:

@@ -17,7 +17,7 @@ from validator.dossier.document import (
     Verdict,
 )
 from validator.dossier.inline import Content, Outcome, Reference, Severity, Text
-from validator.dossier.sections.context import Context, Item, figure_text, row
+from validator.dossier.sections.context import Context, Item, figure_text, place_of, row
 from validator.evaluation.results import DeclaredLimit, Finding, NotAssessed
 from validator.evaluation.rows import runs_of
 
@@ -211,13 +211,7 @@ def _where(context: Context, finding: Finding, members: Sequence[Finding]) -> st
     """Where the least favourable of several findings stands: level or substance, and analyte."""
     if len(members) == 1:
         return ""
-    parts = []
-    if finding.characteristic in ("interference", "selectivity"):
-        ratio = f" {numbers.as_given(finding.level)}:1" if finding.level is not None else ""
-        parts.append(f"{finding.what}{ratio}")
-    elif finding.level is not None:
-        unit = context.study.analyte(finding.analyte).unit if finding.analyte else ""
-        parts.append(numbers.quantity(numbers.significant(finding.level), unit))
+    parts = [place] if (place := place_of(context, finding)) else []
     if context.has_several_analytes:
         parts.append(context.analyte_name(finding.analyte))
     return f" ({', '.join(parts)})" if parts else ""
