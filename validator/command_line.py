@@ -17,8 +17,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from validator.version import __version__
 from validator.errors import EnvironmentProblem, GuidanceError, OutputProblem, StudyError, ValidatorError
+from validator.version import __version__
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -202,6 +202,42 @@ def report(
 
 
 @cli.command()
+@_study_argument
+@click.option(
+    "--to",
+    "target",
+    type=click.Path(path_type=Path),
+    help="Write to this file, in the format of its ending: .md, .tex or .docx; default: Markdown, printed.",
+)
+@click.option(
+    "--figures",
+    "figures_folder",
+    type=click.Path(path_type=Path),
+    help="Draw the figures into this folder as SVG, PDF and PNG (600 dpi), and refer to them.",
+)
+@click.option("--standalone", is_flag=True, help="With .tex: a whole article, not a fragment to include.")
+def journal(study: Path, target: Path | None, figures_folder: Path | None, standalone: bool) -> None:
+    """Write the validation section of a manuscript on STUDY."""
+    from validator.dossier.journal import check_target, manuscript
+
+    check_target(target, standalone=standalone)
+    _refuse_missing_folder(target)
+    watch = Stopwatch()
+    loaded, results = _results_of(study, watch)
+    with watch.step("write", "writing"):
+        written = manuscript(loaded, results, target, figures_folder, standalone=standalone)
+    if figures_folder is not None:
+        _make_folder(figures_folder)
+    for file, content in written.figures.items():
+        _write(file, content)
+    if target is None:
+        click.echo(written.text, nl=False)
+    else:
+        _write(target, written.text)
+        click.echo(f"{target}: verdict: {_verdict(results)}")
+
+
+@cli.command()
 @click.argument("dossier", type=click.Path(path_type=Path))
 @click.option(
     "--tolerance",
@@ -255,6 +291,13 @@ def _refuse_missing_folder(file: Path | None) -> None:
         raise OutputProblem(f"{file}: the folder {file.parent} does not exist")
     if file is not None and file.is_dir():
         raise OutputProblem(f"{file}: is a folder; name a file")
+
+
+def _make_folder(folder: Path) -> None:
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise OutputProblem(f"{folder}: cannot be made ({error.strerror or error})") from error
 
 
 def _write(path: Path, content: bytes | str) -> None:

@@ -122,6 +122,23 @@ def test_sensitivity_by_area(judged, described):
     assert found.compared[0].sensitivity_per_area is None
 
 
+def test_a_curved_calibration_has_no_sensitivity_by_area(judged, described):
+    """A parabola has no single slope: the figure is left out with its reason, the rest is compared."""
+    study = described(
+        configurations=["film", "bare"],
+        analysis={"calibration": {"model": "quadratic"}},
+        calibration={"runs": line("film", 2.0) + line("bare", 1.0)},
+    )
+    study["method"]["configurations"][0]["active_area"] = {"value": 0.5, "unit": "cm²"}
+
+    _, results = judged(study)
+
+    found = results.comparison_of_configurations["x"]
+    assert found.reference_sensitivity_per_area.value is None
+    assert found.reference_sensitivity_per_area.reason == "a parabola has no single slope"
+    assert found.compared[0].configuration == "bare"
+
+
 def test_the_validated_configuration_is_the_named_one(judged, described):
     """``method.configuration`` names the reference, wherever it stands in the list."""
     study = described(

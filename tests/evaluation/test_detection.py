@@ -72,6 +72,38 @@ def test_a_quantification_limit_by_its_own_name(limits):
     assert found.quantification_limit.value == pytest.approx(10 * RESIDUAL / SLOPE, rel=1e-9)
 
 
+def test_one_declared_limit_by_its_own_name_speaks_for_the_other(limits):
+    """``residual_10`` alone: the detection limit is that of the same variant."""
+    found = limits(blanks=blanks(), **declared(quantification_limit="residual_10"))
+
+    assert found.quantification_limit.variant == "residual_10"
+    assert found.detection_limit.variant == "residual_3.3"
+
+
+@pytest.mark.parametrize("variant", ["hubaux_vos", "iso_11843"])
+def test_a_declared_variant_that_gives_one_of_the_two_leaves_the_other_open(limits, variant):
+    """No second default is taken in silence for the limit that the declared variant does not define."""
+    found = limits(blanks=blanks(), **declared(detection_limit=variant))
+
+    assert found.detection_limit.variant == variant
+    assert (
+        found.quantification_limit.not_assessed
+        == f"the deciding variant {variant} defines no quantification limit"
+    )
+    assert found.declared_by == "study"
+
+
+def test_guidance_that_prefers_one_of_the_two_leaves_the_other_open(limits):
+    """A document whose own variant gives a quantification limit only asks for no detection limit."""
+    found = limits(["sante-11312-2021"], blanks=blanks())
+
+    assert found.declared_by.startswith("guidance: SANTE")
+    assert (
+        found.detection_limit.not_assessed
+        == "the deciding variant lowest_validated_level defines no detection limit"
+    )
+
+
 def test_one_analyte_may_declare_otherwise(judged, described):
     """An override holds for its analyte alone."""
     analytes = [
@@ -141,7 +173,7 @@ def test_a_variant_that_defines_no_such_limit_says_so(limits):
     """A declared variant without a critical level leaves that one open, the others stand."""
     found = limits(blanks=blanks(), **declared(detection_limit="blank_3s"))
 
-    assert found.critical_level.not_assessed == "the declared variant blank_3s defines no critical level"
+    assert found.critical_level.not_assessed == "the deciding variant blank_3s defines no critical level"
     assert found.detection_limit.value > 0
 
 

@@ -14,10 +14,9 @@ import tracemalloc
 from decimal import Decimal
 from pathlib import Path
 
+import numpy as np
 import pytest
 import yaml
-
-from validator.statistics.conformity_risks import guard_band_for_consumers_risk
 
 DATA = Path(__file__).parent / "data"
 DONE = 0
@@ -318,7 +317,7 @@ def test_ammonium_as_components(evaluated):
 
 
 def test_recoveries_as_bias(evaluated):
-    """Nordtest TR 537, 6.3 (from memory): six recoveries and the uncertainty of the addition, u(bias) = 3.6 %."""
+    """Nordtest TR 537, 6.3 (from memory): six recoveries, uncertainty of the addition, u(bias) = 3.6 %."""
     data = case("unc_nordtest_bias")
     expected = data["published"]["recoveries"]
     runs = [
@@ -337,7 +336,8 @@ def test_recoveries_as_bias(evaluated):
         },
     )["uncertainty"]
 
-    assert found["levels"][0]["budget"]["contributions"][1]["standard_uncertainty"] == printed(expected["RMS"])
+    rows = found["levels"][0]["budget"]["contributions"]
+    assert rows[1]["standard_uncertainty"] == printed(expected["RMS"])
     assert found["bias"]["standard_uncertainty"] == printed(expected["u_bias"])
     assert found["bias"]["n"] == 6
 
@@ -393,7 +393,7 @@ def test_conformity_of_a_result(evaluated, name, specification, outcome):
 
 
 def test_guard_band_of_the_guide(evaluated):
-    """Eurachem/CITAC, compliance assessment, 2nd ed. 2021, and JCGM 106, Table 1 (from memory): 1.64 u at 5 %."""
+    """Eurachem/CITAC, compliance assessment, 2nd ed. 2021; JCGM 106, Table 1 (from memory): 1.64 u at 5 %."""
     z = case("unc_jcgm106")["published"]["one_sided_z"][2]
 
     (found,) = evaluated(
@@ -409,29 +409,27 @@ def test_guard_band_of_the_guide(evaluated):
 
 
 def test_risks_over_many_items(evaluated):
-    """JCGM 106:2012, 9.5 (resistors; set-up from memory): risks of a batch, simple and with the guard band.
-
-    The risks are checked against the integrals of clause 9 done by another route in the tests of the
-    statistics; here the study gives what the functions give.
-    """
-    items = {"item_mean": 1500.0, "item_sd": 0.12}
-    limits = {"lower": 1499.8, "upper": 1500.2}
+    """JCGM 106:2012, clause 9 (resistors; set-up from memory): risks of a batch, counted in 2·10⁶ items."""
+    mean, sd, u, lower, upper = 1500.0, 0.12, 0.04, 1499.8, 1500.2
 
     (found,) = evaluated(
-        analyte={"specification": limits},
+        analyte={"specification": {"lower": lower, "upper": upper}},
         uncertainty={
             "model": "y",
-            "quantities": standard({"y": [1500.0, 0.04]}),
-            "conformity": items,
+            "quantities": standard({"y": [mean, u]}),
+            "conformity": {"item_mean": mean, "item_sd": sd},
         },
     )["uncertainty"]["conformity"]
 
-    simple, guarded = found["global_risks"]
-    same = guard_band_for_consumers_risk(
-        mean=1500.0, sd=0.12, standard_uncertainty=0.04, max_risk=0.999, **limits
-    )
-    assert simple["consumers_risk"] == pytest.approx(same.consumers_risk)
-    assert simple["producers_risk"] == pytest.approx(same.producers_risk)
-    assert simple["conforming"] == pytest.approx(0.904, abs=0.001)  # 2·Phi(0.2/0.12) − 1
-    assert guarded["consumers_risk"] < simple["consumers_risk"] < guarded["producers_risk"]
+    generator = np.random.default_rng(106)
+    true = generator.normal(mean, sd, 2_000_000)
+    measured = true + generator.normal(0, u, true.size)
+    conforms = (true >= lower) & (true <= upper)
+    for risk, (low, high) in zip(found["global_risks"], ((lower, upper), found["acceptance"]), strict=True):
+        accepted = (measured >= low) & (measured <= high)
+        assert risk["consumers_risk"] == pytest.approx(np.mean(~conforms & accepted), abs=4e-4)
+        assert risk["producers_risk"] == pytest.approx(np.mean(conforms & ~accepted), abs=6e-4)
+        assert risk["conforming"] == pytest.approx(np.mean(conforms), abs=1e-3)
+        assert risk["accepted"] == pytest.approx(np.mean(accepted), abs=1e-3)
+    assert [risk["rule"] for risk in found["global_risks"]] == ["simple", "guarded"]
     assert found["capability"] == pytest.approx(0.4 / (4 * 0.04))

@@ -141,38 +141,41 @@ def test_tables_of_any_size(problems_of, table, problem):
 
 
 @pytest.mark.parametrize(
-    ("limits", "table", "problem"),
+    ("limits", "table", "problems"),
     [
         (
             {"delimited.MOST_ROWS": 100},
             "level,signal\n" + "1,2\n" * 101,
-            "study.yaml:5: blanks.file: the table has more than 100 rows or 20000000 cells",
+            ["study.yaml:5: blanks.file: the table has more than 100 rows or 20000000 cells"],
         ),
         (
             {"delimited.MOST_CELLS": 100},
             "signal,note\n" + "1,2\n" * 50,
-            "study.yaml:5: blanks.file: the table has more than 1000000 rows or 100 cells",
+            ["study.yaml:5: blanks.file: the table has more than 1000000 rows or 100 cells"],
         ),
         (
             {"rows.MOST_UNUSUAL": 100, "rows.CELLS_AT_ONCE": 20},
             "signal,note\n1,a\n" + "<1,2\n" * 150,
-            "b.csv:112: blanks: more than 100 rows hold something else than plain numbers and labels",
+            ["b.csv:111: blanks: more than 100 rows hold something else than plain numbers and labels"],
         ),
         (
             {"rows.MOST_UNUSUAL": 2, "rows.CELLS_AT_ONCE": 2},
             "note\n" + "a\n" * 150,
-            "b.csv:2: blanks.runs[0]: the readings are missing: give signals or concentrations "
-            "(and in 3 more rows)",
+            [
+                "b.csv:2: blanks.runs[0]: the readings are missing: give signals or concentrations "
+                "(and in 3 more rows)",
+                "b.csv:5: blanks: more than 2 rows hold something else than plain numbers and labels",
+            ],
         ),
     ],
     ids=["rows", "cells", "rows looked at one by one", "rows that all lack something"],
 )
-def test_what_takes_room_is_counted(problems_of, monkeypatch, limits, table, problem):
+def test_what_takes_room_is_counted(problems_of, monkeypatch, limits, table, problems):
     """Rows, cells and rows that must be looked at one by one are bounded, and the bound is said."""
     for name, limit in limits.items():
         monkeypatch.setattr(f"validator.study.{name}", limit)
 
-    assert problems_of("blanks: {file: b.csv}\n", {"b.csv": table}) == [problem]
+    assert problems_of("blanks: {file: b.csv}\n", {"b.csv": table}) == problems
 
 
 @pytest.mark.parametrize(

@@ -42,8 +42,10 @@ TABLES = {
     "low_level": ["level", "concentration 1", "signals"],
     "precision": ["level", "concentration", "day", "laboratory", "operator", "preparation id"],
     "recovery": ["native", "native sd", "added", "reference", "level", "found 1", "found 2"],
-    "interference": ["interferent", "ratio", "ratio kind", "interferent level", "interferent unit"]
-    + ["analyte level", "found 1", "signals 1", "reference 1"],
+    "interference": [
+        *("interferent", "ratio", "ratio kind", "interferent level", "interferent unit"),
+        *("analyte level", "found 1", "signals 1", "reference 1"),
+    ],
     "comparison": ["sample", "this method 1", "this method 2", "reference method"],
     "stability": ["condition", "time (d)", "level", "found 1", "found 2"],
     "repeated_use": ["device", "use", "signal"],
@@ -61,19 +63,9 @@ numbers = st.one_of(
     ),
 )
 words = st.sampled_from(
-    ["zn", "cd", "pb", "film", "bare", "2026-03-02", "2026-02-30", "matrix", "reagent", "independent"]
-    + [
-        "repeated_reading",
-        "mass",
-        "molar",
-        "none",
-        "subtracted",
-        "rms",
-        "peak_to_peak",
-        "+",
-        "-",
-        "no",
-        "spilled",
+    [
+        *("zn", "cd", "pb", "film", "bare", "2026-03-02", "2026-02-30", "matrix", "reagent", "independent"),
+        *("repeated_reading", "mass", "molar", "none", "subtracted", "rms", "peak_to_peak", "+", "-", "no"),
     ]
 )
 texts = st.sampled_from(["a", "b", "01", "1,5", "<x", "a b", "\u202eb", "µ", "=1+1"])
@@ -138,7 +130,7 @@ def outcome(folder):
 @given(tables())
 @settings(max_examples=300, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_both_ways_give_the_same(write, table):
-    """The same runs from the same places with the same fields set, or the same problems, whatever the cells."""
+    """The same runs, places and fields that are set, or the same problems, whatever stands in the cells."""
     block, header, rows, decimal = table
     factors = "  factors: [{name: a, low: 1, high: 2}, {name: b, low: 1, high: 2}]\n  design: one_at_a_time\n"
     lines = "\n".join(";".join(f'"{cell}"' for cell in row) for row in [header, *rows])
@@ -152,7 +144,7 @@ def test_both_ways_give_the_same(write, table):
 
 
 def test_most_rows_are_cast(write, monkeypatch):
-    """Plain rows do not go the long way but for the first of each pattern: the test above compares two ways."""
+    """Only the first row of each pattern goes the long way: the test above compares two ways indeed."""
     asked = []
     through = plain_rows.PlainRows._made
     monkeypatch.setattr(
@@ -225,7 +217,8 @@ GIGABYTE = 1024**3
 def test_a_million_rows_within_a_gigabyte(write):
     """Fifty megabytes of rows are read by a process that may not take more than a gigabyte."""
     rows = (
-        f"{i},2026-03-{i % 28 + 1:02},C{i % 7},P{i},{'zn' if i % 2 else 'cd'},{i % 10 * 2.5},{i % 97 / 10:.4f},{i % 89}.25\n"
+        f"{i},2026-03-{i % 28 + 1:02},C{i % 7},P{i},{'zn' if i % 2 else 'cd'},"
+        f"{i % 10 * 2.5},{i % 97 / 10:.4f},{i % 89}.25\n"
         for i in range(MILLION)
     )
     header = "order,date,series,preparation id,analyte,level (mg/L),signal 1 (µA),signal 2\n"

@@ -46,7 +46,7 @@ def test_dialects_of_one_table(study_of, table):
     ],
 )
 def test_encodings(study_of, encoding, remark):
-    """What is not UTF-8 is read all the same, and said, with the characters that show whether it was right."""
+    """What is not UTF-8 is read all the same, and said with the characters that show whether it was right."""
     note = "4 °C" if encoding == "latin-1" else "4 °C, 3 €"
     table = f"level (µg/L);signal;note\n1;2;{note}\n"
 

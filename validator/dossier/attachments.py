@@ -47,6 +47,7 @@ def attached_files(dossier: Path) -> dict[str, bytes]:
     except Exception as error:  # on a damaged file the reader raises whatever it stumbled over
         raise DossierError(f"{dossier}: is not a PDF that can be read ({type(error).__name__})") from error
 
+
 def _content(dossier: Path) -> bytes:
     try:
         if dossier.stat().st_size > LARGEST_DOSSIER:

@@ -49,7 +49,8 @@ def overview(study: Study, results: Results, *, language: str = "en") -> str:
     """What can be assessed and what cannot, and why; then what the chosen guidance still misses."""
     context = Context(study, results, wording(language))
     files = ", ".join(one.path for one in results.inputs)
-    lines = [f"{study.study.title}", f"readable: {files}", ""]
+    remarks = [f"  {one.path}: {remark}" for one in results.inputs for remark in one.remarks or ()]
+    lines = [f"{study.study.title}", f"readable: {files}", *remarks, ""]
     for item in context.items():
         lines.append(item.name)
         rows = [

@@ -96,14 +96,16 @@ def _per_area(study: Study, name: str, fitted: Fitted | NotAssessed) -> Estimate
     area = next((one.active_area for one in study.method.configurations if one.id == name), None)
     if area is None or isinstance(fitted, NotAssessed):
         return None
-    return estimate_record(
-        sensitivity_per_area(
+    try:
+        found = sensitivity_per_area(
             fitted.fit,
             area.value,
             area_uncertainty=area.uncertainty or 0.0,
             confidence=fitted.fit.confidence,
         )
-    )
+    except NotEstimable as refusal:
+        return EstimateRecord(value=None, reason=refusal.reason)
+    return estimate_record(found)
 
 
 def _limit_ratio(study: Study, analyte: str, this: Limits, base: Limits) -> EstimateRecord | NotAssessed:

@@ -9,7 +9,7 @@ import numpy as np
 
 from validator.errors import NotEstimable
 from validator.evaluation.calibration import Fitted
-from validator.evaluation.convert import finite, interval_record, not_assessed, one_sided_level
+from validator.evaluation.convert import attempt, finite, interval_record, not_assessed, one_sided_level
 from validator.evaluation.results import (
     DeclaredLimit,
     DetectionRecord,
@@ -87,17 +87,21 @@ def detection(
     inputs = limit_inputs(study, cell, fitted, reader, precision, recovery, profile)
     found = all_limits(inputs)
     deciding = deciding_variants(study, cell, inputs)
-    by_detection = resolve_detection(deciding.detection).id
-    by_quantification = resolve_quantification(deciding.quantification).id
+    by_detection = attempt(lambda: resolve_detection(deciding.detection).id)
+    by_quantification = attempt(lambda: resolve_quantification(deciding.quantification).id)
+    variants = {one for one in (by_detection, by_quantification) if isinstance(one, str)}
     refusals = {name: one for name, one in found.items() if isinstance(one, NotEstimable)}
     if len(refusals) == len(found):
-        return Limits(_nothing(deciding.detection, refusals[by_detection]), found)
+        decides = by_detection if isinstance(by_detection, str) else next(iter(variants))
+        return Limits(_nothing(decides, refusals[decides]), found)
     # only the limits that decide are judged, so only they need one-sided bounds
     at_bounds = replace(inputs, confidence=one_sided_level(inputs.confidence))
-    bounds = {name: limits_by(name, at_bounds) for name in {by_detection, by_quantification}}
+    bounds = {name: limits_by(name, at_bounds) for name in variants}
     unit = study.analyte(cell.analyte).unit
 
-    def declared(name: str, variant: str, field: str) -> DeclaredLimit | NotAssessed:
+    def declared(name: str, variant: str | NotAssessed, field: str) -> DeclaredLimit | NotAssessed:
+        if isinstance(variant, NotAssessed):
+            return _undefined(name, field)
         return _declared(name, field, found[variant], bounds[variant], unit)
 
     record = DetectionRecord(
@@ -126,9 +130,10 @@ def deciding_variants(study: Study, cell: Cell, inputs: DetectionInputs) -> Deci
     choices = study.analysis_for(cell.analyte)
     by_detection = choices.detection_limit.variant if choices.detection_limit else None
     by_quantification = choices.quantification_limit.variant if choices.quantification_limit else None
-    declared = by_detection or by_quantification
-    if declared:
-        return Deciding(by_detection or declared, by_quantification or declared, "study")
+    if by_detection or by_quantification:
+        # a quantification limit may go by a name of its own, residual_10 of residual_3.3
+        variant = by_detection or resolve_quantification(by_quantification or "").id
+        return Deciding(variant, by_quantification or variant, "study")
     return deciding_by_guidance(study) or _by_rule(inputs)
 
 
@@ -271,6 +276,14 @@ def _noise(study: Study, cell: Cell) -> tuple[NoiseReading, ...]:
     )
 
 
+def _undefined(variant: str, field: str) -> NotAssessed:
+    name = field.replace("_", " ")
+    return NotAssessed(
+        not_assessed=f"the deciding variant {variant} defines no {name}",
+        needs=f"a variant that defines a {name}",
+    )
+
+
 def _declared(
     declared: str,
     field: str,
@@ -282,11 +295,7 @@ def _declared(
         return not_assessed(result)
     estimate: Estimate | None = getattr(result, field)
     if estimate is None:
-        name = field.replace("_", " ")
-        return NotAssessed(
-            not_assessed=f"the declared variant {declared} defines no {name}",
-            needs=f"a variant that defines a {name}",
-        )
+        return _undefined(declared, field)
     one_sided: Estimate | None = getattr(bound, field, None)
     return DeclaredLimit(
         variant=declared,

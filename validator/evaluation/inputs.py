@@ -21,7 +21,10 @@ def input_records(study: Study) -> tuple[InputRecord, ...]:
     Raises:
         GuidanceError: a guidance profile of the study's own is malformed.
     """
-    read = [InputRecord(path=file.path, sha256=file.sha256, role=file.role) for file in study.inputs]
+    read = [
+        InputRecord(path=file.path, sha256=file.sha256, role=file.role, remarks=file.remarks or None)
+        for file in study.inputs
+    ]
     known = {record.path for record in read}
     own = {file.name: file for file in _own_profiles(study) if file.name not in known}
     return (*read, *(_guidance(file) for file in own.values()))

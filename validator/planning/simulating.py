@@ -35,7 +35,7 @@ if TYPE_CHECKING:
     from validator.study.models.runs import Block
 
 _FIRST_DAY = dt.date(2000, 1, 1)
-_EMPTY: dict[str, None] = dict.fromkeys(
+EMPTY: dict[str, None] = dict.fromkeys(
     (
         *PLANNED_BLOCKS,
         *("interference", "standard_addition", "matrix_calibration", "comparison", "robustness"),
@@ -173,7 +173,7 @@ class Simulator:
                 readings = here[np.isfinite(here)].tolist()
                 if readings:
                     runs.append({**common, **_FIELDS[layout.block](material, readings)})
-        return _MODELS[layout.block].model_validate({"runs": runs}) if runs else None
+        return MODELS[layout.block].model_validate({"runs": runs}) if runs else None
 
 
 def _recovery_fields(material: Material, readings: list[float]) -> dict[str, object]:
@@ -195,7 +195,7 @@ _FIELDS: Mapping[str, Callable[[Material, list[float]], dict[str, object]]] = {
 }
 """How the readings of a material are written in a run of each block."""
 
-_MODELS: Mapping[str, type[Block]] = {
+MODELS: Mapping[str, type[Block]] = {
     "calibration": CalibrationBlock,
     "blanks": BlanksBlock,
     "low_level": LowLevelBlock,
@@ -225,7 +225,7 @@ def without_data(study: Study, analyte: str) -> Study:
         choices["quantification_limit"] = {"variant": by_guidance.quantification}
     reduced = study.model_copy(
         update={
-            **_EMPTY,
+            **EMPTY,
             "method": method,
             "criteria": criteria,
             "analysis": Analysis.model_validate(choices),

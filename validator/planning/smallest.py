@@ -180,9 +180,10 @@ class _Search:
         if block != "precision":
             return _least(lambda k: _along(block, plan, k), enough)
         widths = range(2, max(4, plan.replicates) + 1)
-        candidates = [_least(lambda p, n=n: Size(p, n), enough) for n in widths]
         # of equal effort, more series say more
-        return min(candidates, key=lambda size: (size.preparations, -size.series))
+        return min(
+            (_least_series(n, enough) for n in widths), key=lambda size: (size.preparations, -size.series)
+        )
 
     def _simulated(self, sizes: Mapping[str, Size]) -> tuple[Chance, ...]:
         changed = {
@@ -236,6 +237,10 @@ def _larger(block: str, size: Size) -> Size:
     if block == "precision" or (block == "recovery" and series > 1):
         return Size(series + math.ceil(GROWTH * series), replicates)
     return Size(series, replicates + math.ceil(GROWTH * replicates))
+
+
+def _least_series(replicates: int, enough: Callable[[Size], bool]) -> Size:
+    return _least(lambda series: Size(series, replicates), enough)
 
 
 def _least(size_of: Callable[[int], Size], enough: Callable[[Size], bool]) -> Size:

@@ -6,6 +6,8 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
+from validator.errors import NotEstimable
+
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
@@ -37,10 +39,20 @@ def solve_line(u: Vector, dy: Vector, mean_y: float, w: Vector, through_origin: 
 
 
 def solve_parabola(u: Vector, dy: Vector, mean_y: float, w: Vector) -> Solution:
-    """Parabola in the centred and scaled u by QR of the weighted design matrix."""
+    """Parabola in the centred and scaled u by QR of the weighted design matrix.
+
+    Raises:
+        NotEstimable: but for one level, all coincide to the digits of a double: no curvature can be told.
+    """
     root = np.sqrt(w)
     design = np.stack([np.ones_like(u), u, u * u], axis=1)
     q, r = np.linalg.qr(root[:, None] * design)
+    pivots = np.abs(np.diag(r))
+    if pivots.min() <= u.size * EPS * pivots.max():
+        raise NotEstimable(
+            "the levels are spread so unevenly that a curvature cannot be told",
+            "levels of one range, at least 3 of them different",
+        )
     r_inverse = np.linalg.inv(r)
     coefficients = r_inverse @ (q.T @ (root * dy))
     residuals = dy - design @ coefficients

@@ -13,6 +13,9 @@ Role = Literal["study", "data", "attachment", "plan"]
 LARGEST_FILE = 50 * 1024 * 1024
 _MEGABYTE = 1024 * 1024
 
+NOT_STORED = "formulas without a stored value, read as empty cells"
+"""How the remark begins that says that readings may be missing."""
+
 
 @dataclass(frozen=True, slots=True)
 class InputFile:

@@ -45,6 +45,9 @@ _IN_TABLES = {
 }
 """Sentences on numbers that read otherwise in a table."""
 
+_WORKBOOK = re.compile(r"\.xlsx( \[.*\])?", re.IGNORECASE)
+_IN_A_WORKBOOK = "a number is expected here, found {found}; the cell holds a text: enter it as a number"
+
 _UNKNOWN = {
     "recordings": (
         "this version does not reduce raw recordings yet; "
@@ -170,7 +173,10 @@ def _sentence(details: ErrorDetails, place: Place, model: type[BaseModel]) -> st
     found = details["input"]
     match details["type"]:
         case str(kind) if kind == PROBLEM:
-            pattern = _IN_TABLES.get(details["ctx"]["cause"]) if place.in_table else None
+            cause = details["ctx"]["cause"]
+            pattern = _IN_TABLES.get(cause) if place.in_table else None
+            if pattern and cause == "comma" and _WORKBOOK.search(place.file):
+                pattern = _IN_A_WORKBOOK
             return (pattern or "{sentence}").format(sentence=details["msg"], found=quoted(found))
         case "extra_forbidden":
             *above, key = details["loc"]

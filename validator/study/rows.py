@@ -16,7 +16,6 @@ from validator.study.columns import (
     columns_of,
     place_of_header,
 )
-from validator.study.files import Unusable
 from validator.study.places import Entry, Leaf, Listing, Node, Place, Table, text_of
 from validator.study.plain_rows import PlainRows
 from validator.study.problems import Problems
@@ -42,7 +41,7 @@ def runs_of(
     ``through`` fills what a run does not say itself; it returns None where that is not possible.
 
     Raises:
-        Unusable: a row cannot be read, or too many hold what must be looked at one by one.
+        Unusable: a row cannot be read.
     """
     found = Problems()  # kept apart: a row that cannot be read is told alone
     columns, complete = columns_of(sheet.header, table, found)
@@ -53,10 +52,10 @@ def runs_of(
         _check_headless(chunk, sheet.header, table, found)
         items.extend(reader.runs(chunk))
         if reader.unusual > MOST_UNUSUAL:
-            if found or not complete:
-                break
-            message = f"more than {MOST_UNUSUAL} rows hold something else than plain numbers and labels"
-            raise Unusable(message, chunk[-1].number)
+            if complete and not found:
+                message = f"more than {MOST_UNUSUAL} rows hold something else than plain numbers and labels"
+                found.add(Place(table.file, chunk[-1].number, in_table=True), (table.block,), message)
+            break
     check_units(columns, sorted(reader.analytes), table, found)
     place = Place(table.file, sheet.header.number, in_table=True)
     if reader.has_repeated_readings or table.preparation == "repeated_reading":

@@ -67,25 +67,27 @@ class TableFiles:
             EnvironmentProblem: the package that reads workbooks is missing.
         """
         kind = PurePosixPath(name).suffix.lower()
-        if kind in _OTHER_SPREADSHEETS:
-            raise Unusable(
-                f"{kind} files are not read; save the workbook as .xlsx, or the sheet as CSV (UTF-8)"
-            )
-        if kind != WORKBOOK and kind not in DELIMITED:
-            raise Unusable(f"a table file ends in {', '.join(DELIMITED)} or {WORKBOOK}")
-        if kind in DELIMITED:
-            from validator.study.delimited import read_delimited
-
-            sheet = read_delimited(self._folder.read(name, "data"))
+        if name in self._workbooks:
+            sheet = self._workbooks[name].sheet(part)
         else:
-            sheet = self._workbook(name).sheet(part)
+            content = self._folder.read(name, "data")
+            if kind == WORKBOOK:
+                from validator.study.workbook import open_workbook
+
+                self._workbooks[name] = open_workbook(content, name)
+                sheet = self._workbooks[name].sheet(part)
+            elif kind in DELIMITED:
+                from validator.study.delimited import read_delimited
+
+                sheet = read_delimited(content)
+            else:
+                raise Unusable(_unknown_kind(kind))
         for remark in sheet.remarks:
             self._folder.remark(name, remark)
         return sheet
 
-    def _workbook(self, name: str) -> Workbook:
-        from validator.study.workbook import open_workbook
 
-        if name not in self._workbooks:
-            self._workbooks[name] = open_workbook(self._folder.read(name, "data"), name)
-        return self._workbooks[name]
+def _unknown_kind(kind: str) -> str:
+    if kind in _OTHER_SPREADSHEETS:
+        return f"{kind} files are not read; save the workbook as {WORKBOOK}, or the sheet as CSV (UTF-8)"
+    return f"a table file ends in {', '.join(DELIMITED)} or {WORKBOOK}"

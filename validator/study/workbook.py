@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from validator.errors import EnvironmentProblem
-from validator.study.files import Unusable
+from validator.study.files import NOT_STORED, Unusable
 from validator.study.models.base import quoted
 from validator.study.tables import MOST_COLUMNS, Row, Sheet
 
@@ -119,7 +119,7 @@ class Workbook:
             if held:
                 remarks.append(f"{_count(held, 'cell')} with formulas: the values stored last were read")
             if empty:
-                remarks.append(f"{FORMULA_WITHOUT_VALUE}: {_listed(empty)}")
+                remarks.append(f"{NOT_STORED}: {_listed(empty)}")
         hidden = [
             number
             for number, row in sheet.row_dimensions.items()
@@ -136,10 +136,6 @@ class Workbook:
         if percent:
             remarks.append(f"shown in percent, read as stored (0.95 for 95 %): {_listed(percent)}")
         return tuple(remarks)
-
-
-FORMULA_WITHOUT_VALUE = "formulas without a stored value, read as empty cells"
-"""How the remark begins that makes a caveat: readings may be missing."""
 
 
 def open_workbook(content: bytes, name: str) -> Workbook:

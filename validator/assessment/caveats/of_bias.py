@@ -90,7 +90,7 @@ def no_difference_without_power(subject: Subject) -> Trigger:
         tolerated = _allowed_difference(subject)
         if half is not None and tolerated is not None and half > tolerated:
             yield _without_power(
-                f"the comparison of {comparison.n} samples", half, tolerated, "method_comparison"
+                f"comparison of {comparison.n} samples", half, tolerated, "method_comparison"
             )
 
 

@@ -170,7 +170,6 @@ def range_wider_than_tested(subject: Subject) -> Trigger:
     """A claimed end of the range lies beyond every level at which results were tested."""
     tested = [
         *(record.level for record in subject.recovery if record.n > 0),
-        *(record.mean.value for record in subject.precision if record.mean.value is not None),
         *(record.level for record in subject.precision if record.level),
     ]
     lower, upper = _claimed(subject)
@@ -187,7 +186,7 @@ def range_wider_than_tested(subject: Subject) -> Trigger:
                 case=case,
                 values={
                     "claimed": numbers.as_given(claimed),
-                    "tested": numbers.significant(end),
+                    "tested": numbers.as_given(end),
                     "unit": subject.analyte.unit,
                 },
             )

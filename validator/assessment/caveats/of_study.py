@@ -91,7 +91,7 @@ def false_digits(subject: Subject) -> Trigger:
                 id="false_digits",
                 case="declared_value",
                 values={
-                    "value": subject.unit(value, 15),
+                    "value": subject.level(value),
                     "uncertainty": subject.unit(uncertainty, 2),
                     "field": "recovery, reference",
                 },

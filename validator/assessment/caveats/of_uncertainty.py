@@ -64,13 +64,10 @@ def _below_scatter(subject: Subject, found: UncertaintyRecord) -> Trigger:
     if not scatter:
         return
     routine = math.sqrt(subject.choices.calibration.replicates_for_sample)
-    shown = [
-        (_expanded(one.budget), 2 * scatter[one.level] / routine)
-        for one in found.levels
-        if one.level in scatter
-    ]
+    smallest = min(scatter.values())
+    shown = [(_expanded(one.budget), 2 * scatter.get(one.level, smallest) / routine) for one in found.levels]
     if found.formula is not None and isinstance(found.formula.budget, BudgetRecord):
-        shown.append((_expanded(found.formula.budget), 2 * min(scatter.values()) / routine))
+        shown.append((_expanded(found.formula.budget), 2 * smallest / routine))
     below = [(expanded, least) for expanded, least in shown if expanded is not None and expanded < least]
     if below:
         expanded, least = min(below, key=lambda one: one[0] / one[1])

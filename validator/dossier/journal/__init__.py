@@ -4,5 +4,20 @@ from __future__ import annotations
 
 from validator.dossier.journal.composing import journal_document
 from validator.dossier.journal.drawing import JournalFigure, draw_figures
+from validator.dossier.journal.latex import to_latex
+from validator.dossier.journal.manuscript import ENDINGS, Manuscript, check_target, manuscript
+from validator.dossier.journal.markdown import to_markdown
+from validator.dossier.journal.word import to_word
 
-__all__ = ["JournalFigure", "draw_figures", "journal_document"]
+__all__ = [
+    "ENDINGS",
+    "JournalFigure",
+    "Manuscript",
+    "check_target",
+    "draw_figures",
+    "journal_document",
+    "manuscript",
+    "to_latex",
+    "to_markdown",
+    "to_word",
+]

@@ -53,7 +53,7 @@ def journal_document(
     )
 
 
-def _section(name: str, title: str, blocks: Sequence[Block]) -> Section:
+def _section(name: str, title: str, blocks: Sequence[Block | Section]) -> Section:
     return Section(id=name, title=title, blocks=tuple(blocks), numbering="none")
 
 

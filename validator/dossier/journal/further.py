@@ -57,7 +57,7 @@ def _robustness(context: Context, item: Item) -> Iterator[Content]:
     if isinstance(record, NotAssessed):
         return
     named = {"count": numbers.count(len({effect.factor for effect in record.effects}))}
-    named["design"] = record.design.replace("_", " ")
+    named["design"] = context.say.maybe(f"robustness.design.{record.design}", record.design)
     if record.to_control:
         yield context.say("journal.found_robust", names="; ".join(record.to_control), **named)
     elif record.standard_error is not None or record.allowed_percent is not None:

@@ -21,9 +21,10 @@ if TYPE_CHECKING:
     from validator.dossier.document import Block, Document, Section
     from validator.dossier.inline import Content, Inline
 
-PACKAGES = ("amsmath", "booktabs", "graphicx", "siunitx")
+PACKAGES = ("amsmath", "array", "booktabs", "graphicx", "siunitx")
 _SECTIONS = ("section", "subsection", "subsubsection", "paragraph")
 _NUMBER = re.compile(r"(−?\d+(?:\.\d+)?)(?: × 10([⁺⁻⁰¹²³⁴⁵⁶⁷⁸⁹]+))?")
+_BETWEEN = r",\quad "
 _WIDTH_OF_NAMES, _WIDTH_OF_UNITS, _WIDTH_OF_GAP = 0.26, 0.12, 0.03
 _KINDS: dict[type, str] = {model.Table: "table", model.Figure: "figure", model.Formula: "equation"}
 
@@ -65,6 +66,7 @@ class _Writer:
             rf"\title{{{escaped(self.document.title)}}}",
             rf"\author{{{authors}}}",
             r"\date{}",
+            r"\emergencystretch=1em",
             r"\begin{document}",
             r"\maketitle",
         ]
@@ -88,7 +90,7 @@ class _Writer:
                 return "\n".join([r"\begin{itemize}", *items, r"\end{itemize}"])
             case model.Formula():
                 label = rf"\label{{{_label(block.id)}}}" if block.id else r"\nonumber"
-                return f"\\begin{{equation}}{label}\n{block.latex}\n\\end{{equation}}"
+                return f"\\begin{{equation}}{label}\n{_stacked(block.latex)}\n\\end{{equation}}"
             case model.Table():
                 return self._table(block)
             case model.Figure():
@@ -171,6 +173,15 @@ class _Writer:
         return f"{escaped(self.words[kind])}~{f'({label})' if kind == 'equation' else label}"
 
 
+def _stacked(latex: str) -> str:
+    """The parts of a formula one under the other: side by side they would leave the column."""
+    parts = latex.split(_BETWEEN)
+    if len(parts) == 1:
+        return latex
+    lines = ",\\\\\n".join(parts)
+    return f"\\begin{{gathered}}\n{lines}\n\\end{{gathered}}"
+
+
 def _symbol(symbol: Symbol) -> str:
     sub = rf"_{{\textrm{{{escaped(symbol.sub)}}}}}" if symbol.sub else ""
     sup = rf"^{{\textrm{{{escaped(symbol.sup)}}}}}" if symbol.sup else ""
@@ -191,7 +202,7 @@ def _columns(table: model.Table) -> str:
     taken = _WIDTH_OF_NAMES + _WIDTH_OF_UNITS + _WIDTH_OF_GAP * len(table.columns)
     widths = [_WIDTH_OF_NAMES, _WIDTH_OF_UNITS]
     widths += [(1 - taken) / decimals] * decimals
-    columns = (rf">{{\raggedright}}p{{{width:.3f}\linewidth}}" for width in widths)
+    columns = (rf">{{\raggedright\arraybackslash}}p{{{width:.3f}\linewidth}}" for width in widths)
     return f"@{{}}{''.join(columns)}@{{}}"
 
 

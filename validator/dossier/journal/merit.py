@@ -91,7 +91,7 @@ def _row(context: Context, key: str, unit: str, items: Iterable[Item], text: Cal
 def _note(context: Context, items: Sequence[Item]) -> str:
     """Level of the intervals, and by which variants the limits of this table are."""
     say = context.say
-    variants = ""
+    variants = []
     for limit, resolver in _LIMITS.items():
         titles = dict.fromkeys(
             VARIANTS[resolver(found.variant).id].title
@@ -100,9 +100,9 @@ def _note(context: Context, items: Sequence[Item]) -> str:
         )
         if titles:
             name = say.text(f"journal.row.{limit}")
-            variants += say.text("journal.merit_variant", limit=name, title="; ".join(titles))
+            variants.append(say.text("journal.merit_variant", limit=name, title="; ".join(titles)))
     level = percent_level(items[0].record.confidence)
-    return plain(say("journal.merit_note", level=level, variants=variants))
+    return plain(say("journal.merit_note", level=level, variants=" ".join(variants))).rstrip()
 
 
 # --- cells ---------------------------------------------------------------------------------------------

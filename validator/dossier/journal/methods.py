@@ -14,13 +14,15 @@ from validator.evaluation.selectivity import interference_limit
 from validator.statistics.detection import VARIANTS, resolve_detection, resolve_quantification
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Sequence
 
     from validator.dossier.inline import Content
     from validator.evaluation.results import PrecisionRecord, RecoveryRecord
 
 _RESOLVERS = {"detection_limit": resolve_detection, "quantification_limit": resolve_quantification}
-_TESTS = ("lack_of_fit", "quadratic_test", "intercept_test", "brown_forsythe", "runs_test", "normality")
+_TESTS = (
+    "lack_of_fit", "quadratic_test", "intercept_test", "breusch_pagan", "cochran", "runs_test", "normality"
+)  # fmt: skip
 
 
 def methods(context: Context) -> tuple[Block, ...]:
@@ -41,17 +43,26 @@ def _lead(context: Context) -> Content:
     say, study = context.say, context.study
     analytes = listed(context, [analyte.name for analyte in study.method.analytes])
     matrix = study.study.matrix or say.text("journal.matrix_not_stated")
-    method = study.method.title or say.text("journal.method")
+    method = study.method.title
+    lead = (
+        say("journal.lead", method=method, analytes=analytes, matrix=matrix)
+        if method
+        else say("journal.lead_untitled", analytes=analytes, matrix=matrix)
+    )
     if not context.has_several_configurations:
-        return say("journal.lead", method=method, analytes=analytes, matrix=matrix)
+        return lead
     others = [one.name for one in study.method.configurations if one.id != study.validated_configuration]
-    return say(
-        "journal.lead_configuration",
-        method=method,
-        analytes=analytes,
-        matrix=matrix,
-        validated=context.configuration_name(study.validated_configuration),
-        others=listed(context, others),
+    validated = context.configuration_name(study.validated_configuration)
+    which = say("journal.lead_configurations", validated=validated, others=listed(context, others))
+    return joined((lead, which))
+
+
+def _what(context: Context, pairs: Sequence[tuple[Item, str]]) -> str:
+    """Levels of each item by its name; the levels alone where there is one item."""
+    if len(pairs) == 1 and not (context.has_several_analytes or context.has_several_configurations):
+        return pairs[0][1]
+    return "; ".join(
+        context.say.text("journal.what", name=item.name, levels=levels) for item, levels in pairs
     )
 
 
@@ -70,9 +81,17 @@ def _calibration(context: Context) -> Iterator[Block]:
     say, found = context.say, _calibrated(context)
     if not found:
         return
-    groups = grouped((_fit(context, item, record), item) for item, record in found)
-    sentences: list[Content] = [
-        say("journal.calibration", names=names_of(items), **dict(fit)) for fit, items in groups.items()
+    fits: dict[tuple[tuple[str, str], ...], list[tuple[Item, str]]] = {}
+    for item, record in found:
+        span = record.working_range
+        reach = say.text(
+            "journal.from_to",
+            lower=numbers.as_given(span.lower),
+            upper=numbers.quantity(numbers.as_given(span.upper), item.analyte.unit),
+        )
+        fits.setdefault(_fit(context, record), []).append((item, reach))
+    sentences = [
+        say("journal.fit", what=_what(context, members), **dict(fit)) for fit, members in fits.items()
     ]
     tests = [say.text(f"journal.test.{name}") for name in _TESTS if _was_done(found, name)]
     if tests:
@@ -82,12 +101,12 @@ def _calibration(context: Context) -> Iterator[Block]:
         record.linear_range.rule for _, record in found if not isinstance(record.linear_range, NotAssessed)
     )
     sentences.extend(say("journal.range_rule", rule=rule) for rule in rules)
-    yield Paragraph(joined(sentences))
+    yield Paragraph(say("journal.calibration", fits=joined(sentences)))
 
 
-def _fit(context: Context, item: Item, record: CalibrationRecord) -> tuple[tuple[str, str], ...]:
+def _fit(context: Context, record: CalibrationRecord) -> tuple[tuple[str, str], ...]:
     """What is said of a fit; equal for calibrations that were done alike."""
-    say, span = context.say, record.working_range
+    say = context.say
     least_squares = (
         say.text("journal.unweighted")
         if record.weighting == "none"
@@ -98,8 +117,6 @@ def _fit(context: Context, item: Item, record: CalibrationRecord) -> tuple[tuple
         ("least_squares", least_squares),
         ("n", numbers.count(record.n)),
         ("levels", numbers.count(record.levels)),
-        ("lower", numbers.as_given(span.lower)),
-        ("upper", numbers.quantity(numbers.as_given(span.upper), item.analyte.unit)),
     )
 
 
@@ -123,7 +140,7 @@ def _limits(context: Context) -> Iterator[Block]:
                 limits=say(f"journal.limit.{limits}"),
                 names=names_of(items),
                 title=variant.title,
-                by=by,
+                by=_chosen(context, by),
                 what_enters=enters,
             )
         )
@@ -150,6 +167,12 @@ def _choices(context: Context) -> Iterator[tuple[tuple[str, str, str, str], Item
             yield (kind, name, record.declared_by, _enters(context, record.variants[name])), item
 
 
+def _chosen(context: Context, by: str) -> str:
+    if by == "study":
+        return context.say.text("journal.chosen_in_study")
+    return context.say.text("journal.chosen_otherwise", by=by)
+
+
 def _enters(context: Context, variant: LimitVariant | NotAssessed) -> str:
     if isinstance(variant, NotAssessed):
         return ""
@@ -163,44 +186,42 @@ def _enters(context: Context, variant: LimitVariant | NotAssessed) -> str:
 
 
 def _precision(context: Context) -> Iterator[Content]:
-    pairs = []
+    designs: dict[tuple[str, str, str, str], list[tuple[Item, str]]] = {}
     for item in context.items():
         records = item.configuration.precision
-        if isinstance(records, NotAssessed):
-            continue
-        designs: dict[tuple[str, str, str, str], list[PrecisionRecord]] = {}
-        for record in records:
-            design = (
-                numbers.count(record.n), numbers.count(record.groups), record.factor or "", record.method
-            )  # fmt: skip
-            designs.setdefault(design, []).append(record)
-        for design, members in designs.items():
-            levels = levels_text((record.level for record in members), item.analyte.unit)
-            pairs.append(((*design, levels), item))
-    for (n, groups, factor, method, levels), items in grouped(pairs).items():
-        key = "journal.precision" if factor else "journal.precision_ungrouped"
-        yield context.say(
-            key, names=names_of(items), n=n, groups=groups, factor=factor, levels=levels, method=method
-        )
+        if not isinstance(records, NotAssessed):
+            for design in dict.fromkeys(_design(record) for record in records):
+                alike = (record.level for record in records if _design(record) == design)
+                designs.setdefault(design, []).append((item, levels_text(alike, item.analyte.unit)))
+    sentences = []
+    for (n, groups, factor, method), members in designs.items():
+        key = "journal.design" if factor else "journal.design_ungrouped"
+        what = _what(context, members)
+        sentences.append(context.say(key, n=n, groups=groups, factor=factor, what=what, method=method))
+    if sentences:
+        yield context.say("journal.precision", designs=joined(sentences))
+
+
+def _design(record: PrecisionRecord) -> tuple[str, str, str, str]:
+    return numbers.count(record.n), numbers.count(record.groups), record.factor or "", record.method
 
 
 def _recovery(context: Context) -> Iterator[Content]:
-    pairs = []
+    found: list[str] = []
     for item in context.items():
         records = item.configuration.recovery
-        if not isinstance(records, NotAssessed):
-            kinds: dict[str, list[RecoveryRecord]] = {}
-            for record in records:
-                kinds.setdefault(record.kind, []).append(record)
-            what = [_recovery_kind(context, item, kind, members) for kind, members in kinds.items()]
-            pairs.append((listed(context, what), item))
-    for what_was_done, items in grouped(pairs).items():
-        yield context.say("journal.recovery", names=names_of(items), what=what_was_done)
+        kinds: dict[str, list[RecoveryRecord]] = {}
+        for record in () if isinstance(records, NotAssessed) else records:
+            kinds.setdefault(record.kind, []).append(record)
+        found.extend(_recovery_kind(context, item, kind, members) for kind, members in kinds.items())
+    if found:
+        yield context.say("journal.recovery", what="; ".join(found))
 
 
 def _recovery_kind(context: Context, item: Item, kind: str, records: list[RecoveryRecord]) -> str:
     return context.say.text(
         f"journal.recovery_kind.{kind}",
+        name=item.name,
         levels=levels_text((record.level for record in records), item.analyte.unit),
         n=numbers.count(sum(record.n for record in records)),
     )

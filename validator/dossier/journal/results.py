@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from validator.dossier import numbers
-from validator.dossier.document import Block, Paragraph
+from validator.dossier.document import Block, Paragraph, Section
 from validator.dossier.journal.further import further
 from validator.dossier.journal.phrases import joined, limit_figure
 from validator.dossier.sections.configurations import slope_sentences
@@ -29,27 +29,41 @@ _SPREADS = (
 )
 
 
-def results_found(context: Context) -> tuple[Block, ...]:
-    """A paragraph for each analyte as validated, then the comparison of configurations and the criteria."""
-    return (
-        *(Paragraph(joined(_item(context, item))) for item in context.validated_items()),
-        *_compared(context),
-        Paragraph(joined(_criteria(context))),
-    )
+def results_found(context: Context) -> tuple[Block | Section, ...]:
+    """What was found for each analyte as validated, then for the configurations and the criteria."""
+    items = tuple(context.validated_items())
+    found: list[Block | Section] = []
+    for item in items:
+        paragraphs = tuple(_paragraphs(context, item))
+        if len(items) > 1:
+            section = Section(
+                id=item.id("journal-found"), title=item.name, blocks=paragraphs, numbering="none"
+            )
+            found.append(section)
+        else:
+            found.extend(paragraphs)
+    whole = (*_compared(context), Paragraph(joined(_criteria(context))))
+    if len(items) < 2:
+        return (*found, *whole)
+    title = context.say.text("journal.together")
+    return (*found, Section(id="journal-together", title=title, blocks=whole, numbering="none"))
 
 
-def _item(context: Context, item: Item) -> Iterator[Content]:
+def _paragraphs(context: Context, item: Item) -> Iterator[Block]:
+    for part in (_line_and_limits, _precision, _recovery, _interference, further):
+        sentences = tuple(part(context, item))
+        if sentences:
+            yield Paragraph(joined(sentences))
+
+
+def _line_and_limits(context: Context, item: Item) -> Iterator[Content]:
     record = item.configuration.calibration
     if isinstance(record, NotAssessed):
-        yield context.say("journal.found_no_calibration", name=item.name, reason=record.not_assessed)
+        yield context.say("journal.found_no_calibration", reason=record.not_assessed)
     else:
         yield from _calibration(context, item, record)
     if limits_are_claimed(context, item):
         yield from _limits(context, item)
-    yield from _precision(context, item)
-    yield from _recovery(context, item)
-    yield from _interference(context, item)
-    yield from further(context, item)
 
 
 # --- calibration and limits ----------------------------------------------------------------------------
@@ -59,7 +73,6 @@ def _calibration(context: Context, item: Item, record: CalibrationRecord) -> Ite
     say = context.say
     yield say(
         "journal.found_calibration",
-        name=item.name,
         slope=estimate_text(record.slope, slope_unit(item)),
         intercept=estimate_text(record.intercept, item.analyte.signal_unit),
         sd=numbers.quantity(
@@ -69,15 +82,26 @@ def _calibration(context: Context, item: Item, record: CalibrationRecord) -> Ite
     )
     for key, test in (("found_lack_of_fit", record.lack_of_fit), ("found_bend", record.quadratic_test)):
         if not isinstance(test, NotAssessed):
-            alpha = context.study.analysis_for(item.cell.analyte).alpha
-            significance = say(f"journal.{'significant' if test.p < alpha else 'not_significant'}")
-            yield say(f"journal.{key}", significance=significance, test=_f_text(test))
+            yield say(f"journal.{key}", significance=_significance(context, item, test.p), test=_f_text(test))
+    scatter = record.homoscedasticity.breusch_pagan
+    if not isinstance(scatter, NotAssessed) and scatter.p is not None:
+        nu = numbers.degrees_of_freedom(*(scatter.df or ()))
+        yield say(
+            "journal.found_scatter",
+            significance=_significance(context, item, scatter.p),
+            test=f"χ²({nu}) = {numbers.significant(scatter.statistic)}, {p_text(scatter.p)}",
+        )
     if not isinstance(record.linear_range, NotAssessed):
         yield say(
             "journal.found_range",
             lower=numbers.as_given(record.linear_range.lower),
             upper=level_label(item, record.linear_range.upper),
         )
+
+
+def _significance(context: Context, item: Item, p: float) -> str:
+    alpha = context.study.analysis_for(item.cell.analyte).alpha
+    return context.say.text(f"journal.{'significant' if p < alpha else 'not_significant'}")
 
 
 def near_one(value: float) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from validator.dossier.sections.accuracy_profile import accuracy_profile
 from validator.dossier.sections.calibration import calibration
 from validator.dossier.sections.caveats import caveats
 from validator.dossier.sections.configurations import configurations
@@ -20,6 +21,7 @@ from validator.dossier.sections.robustness import robustness
 from validator.dossier.sections.selectivity import selectivity
 from validator.dossier.sections.stability import stability
 from validator.dossier.sections.trueness import trueness
+from validator.dossier.sections.uncertainty import uncertainty
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -40,6 +42,8 @@ SECTIONS: tuple[Callable[[Context], Section | None], ...] = (
     stability,
     devices,
     configurations,
+    uncertainty,
+    accuracy_profile,
     decision,
     caveats,
     routine,

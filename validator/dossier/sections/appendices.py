@@ -297,6 +297,9 @@ def _software(context: Context) -> Section:
                     Column("SHA-256"),
                 ),
                 rows=tuple(row(one.path, one.role, Code(one.sha256)) for one in context.results.inputs),
+                note="; ".join(
+                    f"{one.path}: {remark}" for one in context.results.inputs for remark in one.remarks or ()
+                ),
                 size="small",
             ),
         ),

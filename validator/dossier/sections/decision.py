@@ -5,6 +5,7 @@ from __future__ import annotations
 from validator.dossier import numbers
 from validator.dossier.document import Block, BulletList, Column, Paragraph, Section, Table
 from validator.dossier.inline import Outcome
+from validator.dossier.sections.conformity import conformity
 from validator.dossier.sections.context import Context, figure_text, place_of, row
 from validator.dossier.sections.summary import requirement_of
 from validator.evaluation.results import Finding, NotAssessed
@@ -22,6 +23,7 @@ def decision(context: Context) -> Section:
     else:
         blocks.append(_table(context, found))
         blocks.extend(_settle(context, found))
+    blocks.extend(conformity(context))
     blocks.append(Paragraph(say(f"decision.verdict.{context.assessment.verdict.replace(' ', '_')}")))
     return Section(id="decision", title=say("decision.title"), blocks=tuple(blocks))
 

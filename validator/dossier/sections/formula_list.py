@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from validator.dossier.document import Formula
 from validator.dossier.inline import Content
 from validator.dossier.sections.formulas_of_conditions import OF_CONDITIONS
+from validator.dossier.sections.formulas_of_uncertainty import OF_UNCERTAINTY, uncertainty_names
 from validator.evaluation.results import LimitVariant, NotAssessed
 from validator.statistics.detection import VARIANTS
 
@@ -92,6 +93,8 @@ def formulas_used(context: Context) -> tuple[tuple[str, tuple[Named, ...]], ...]
             say.text("configurations.title"),
             _general(context, ("ratio",)) if context.results.comparison_of_configurations else (),
         ),
+        (say.text("uncertainty.title"), _general(context, uncertainty_names(context))),
+        (say.text("accuracy_profile.title"), _if(context, "accuracy_profile", ("tolerance",))),
     )
     return tuple((title, formulas) for title, formulas in topics if formulas)
 
@@ -143,7 +146,7 @@ def _robustness_names(context: Context) -> tuple[str, ...]:
 
 
 def _general(context: Context, names: tuple[str, ...]) -> tuple[Named, ...]:
-    known = _GENERAL | OF_CONDITIONS
+    known = _GENERAL | OF_CONDITIONS | OF_UNCERTAINTY
     return tuple(
         (
             context.say(f"formulas.{name}"),

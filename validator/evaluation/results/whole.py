@@ -110,11 +110,12 @@ class StudyIdentity(Record):
 
 
 class InputRecord(Record):
-    """A file that was read."""
+    """A file that was read; ``remarks`` say how what was not certain in it was taken."""
 
     path: str
     sha256: str
     role: str
+    remarks: tuple[str, ...] | None = None
 
 
 class Results(Record):

@@ -1,0 +1,103 @@
+"""From judged results to the files of a manuscript's section, in the format that the file's ending names."""
+
+from __future__ import annotations
+
+import os
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from validator.dossier.journal.composing import journal_document
+from validator.dossier.journal.drawing import draw_figures
+from validator.dossier.journal.latex import to_latex
+from validator.dossier.journal.markdown import to_markdown
+from validator.dossier.journal.word import to_word
+from validator.errors import OutputProblem
+
+if TYPE_CHECKING:
+    from validator.dossier.journal.drawing import JournalFigure
+    from validator.evaluation.results import Results
+    from validator.study import Study
+
+ENDINGS = (".md", ".tex", ".docx")
+_UNSAFE_IN_LATEX = set("%#{}\\~^$&\"'`")
+
+
+@dataclass(frozen=True, slots=True)
+class Manuscript:
+    """The section and its figures: content by path, nothing written yet."""
+
+    text: str | bytes
+    figures: dict[Path, str | bytes] = field(default_factory=dict)
+
+
+def check_target(target: Path | None, *, standalone: bool = False) -> None:
+    """Refuse an ending without a format, before anything is computed.
+
+    Raises:
+        OutputProblem: the ending is none of :data:`ENDINGS`, or *standalone* is asked of another than LaTeX.
+    """
+    ending = ".md" if target is None else target.suffix.lower()
+    if ending not in ENDINGS:
+        raise OutputProblem(f"{target}: the ending names no format; write {', '.join(ENDINGS)}")
+    if standalone and ending != ".tex":
+        raise OutputProblem("--standalone is for LaTeX; add --to FILE.tex")
+
+
+def manuscript(
+    study: Study,
+    results: Results,
+    target: Path | None = None,
+    figures_folder: Path | None = None,
+    *,
+    standalone: bool = False,
+    language: str = "en",
+) -> Manuscript:
+    """The section on *study*.
+
+    Args:
+        study: what was measured.
+        results: judged results.
+        target: the file it is for; its ending names the format, None is Markdown.
+        figures_folder: where the figures are to lie; None draws none.
+        standalone: with LaTeX, a whole article.
+        language: of the wording.
+
+    Raises:
+        EnvironmentProblem: DOCX is asked for and its library is not installed.
+        OutputProblem: LaTeX could not read the path of the figures.
+    """
+    drawn = () if figures_folder is None else draw_figures(study, results, language=language)
+    document = journal_document(study, results, figures=[one.figure for one in drawn], language=language)
+    files = {} if figures_folder is None else _files(drawn, figures_folder)
+    ending = ".md" if target is None else target.suffix.lower()
+    if ending == ".docx":
+        return Manuscript(to_word(document, {one.figure.id: one.png for one in drawn}), files)
+    where = "" if figures_folder is None else _from(target, figures_folder)
+    if ending == ".tex":
+        _refuse_unsafe(where)
+        paths = {one.figure.id: f"{where}/{one.name}.pdf" for one in drawn}
+        return Manuscript(to_latex(document, paths, standalone=standalone), files)
+    paths = {one.figure.id: f"{where}/{one.name}.png" for one in drawn}
+    return Manuscript(to_markdown(document, paths), files)
+
+
+def _files(drawn: tuple[JournalFigure, ...], folder: Path) -> dict[Path, str | bytes]:
+    return {folder / name: content for one in drawn for name, content in one.files.items()}
+
+
+def _from(target: Path | None, folder: Path) -> str:
+    """The way from the manuscript to the figures, with forward slashes."""
+    start = Path.cwd() if target is None else target.resolve().parent
+    try:
+        return Path(os.path.relpath(folder.resolve(), start)).as_posix()
+    except ValueError:  # another drive
+        return folder.resolve().as_posix()
+
+
+def _refuse_unsafe(path: str) -> None:
+    unsafe = sorted(_UNSAFE_IN_LATEX & set(path))
+    if unsafe:
+        raise OutputProblem(
+            f"{path}: LaTeX cannot read a path with {' '.join(unsafe)}; choose another folder"
+        )

@@ -1,0 +1,285 @@
+"""Measurement uncertainty: how it is built, how large it is at each level, what it is made of."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from validator.dossier import numbers
+from validator.dossier.document import Block, BulletList, Column, Paragraph, Section, Table
+from validator.dossier.sections.context import (
+    Context,
+    Item,
+    judged,
+    open_caveats,
+    percent_level,
+    refusals,
+    row,
+)
+from validator.dossier.sections.pictures_of_uncertainty import contribution_figures
+from validator.dossier.sections.simulation import simulation_beside
+from validator.evaluation.results import (
+    BudgetRecord,
+    ContributionRecord,
+    FormulaRecord,
+    LevelUncertaintyRecord,
+    NotAssessed,
+    PartRecord,
+    SimulatedLevel,
+    UncertaintyFunction,
+    UncertaintyRecord,
+)
+
+if TYPE_CHECKING:
+    from validator.dossier.inline import Content
+
+CHARACTERISTICS = ("uncertainty",)
+
+
+def uncertainty(context: Context) -> Section | None:
+    """One subsection for each analyte and configuration whose uncertainty is known."""
+    say = context.say
+    sections = [
+        _item(context, item, record)
+        for item in context.items()
+        if not isinstance(record := item.configuration.uncertainty, NotAssessed)
+    ]
+    if not sections:
+        return None
+    return Section(
+        id="uncertainty",
+        title=say("uncertainty.title"),
+        blocks=(Paragraph(say("uncertainty.lead"), role="lead"), *sections),
+    )
+
+
+def _item(context: Context, item: Item, record: UncertaintyRecord) -> Section:
+    blocks: list[Block | Section] = [*judged(context, CHARACTERISTICS, item.cell)]
+    if record.levels:
+        blocks.extend(_parts(context, record))
+        blocks.append(_levels(context, item, record))
+        blocks.extend(_function(context, item, record.function))
+        blocks.extend(_budget_of_a_level(context, item, record))
+    if record.formula is not None:
+        blocks.extend(_formula(context, item, record.formula))
+    blocks.extend(open_caveats(context, CHARACTERISTICS, item.cell))
+    return Section(id=item.id("uncertainty"), title=item.name, blocks=tuple(blocks))
+
+
+def _parts(context: Context, record: UncertaintyRecord) -> tuple[Block, ...]:
+    say = context.say
+    named = (("within", record.within_laboratory), ("bias", record.bias))
+    items = [_part(context, name, part) for name, part in named if isinstance(part, PartRecord)]
+    return (
+        *((BulletList(tuple(items)),) if items else ()),
+        *refusals(*((say(f"uncertainty.part.{name}"), part) for name, part in named)),
+    )
+
+
+def _part(context: Context, name: str, part: PartRecord) -> Content:
+    say, what = context.say, part.method
+    if part.standard_uncertainty is not None:
+        size = numbers.significant(part.standard_uncertainty, 2)
+        what += f", {numbers.quantity(size, '%' if part.relative else '')}"
+    if part.note:
+        what += f" ({part.note})"
+    return say("uncertainty.part.line", part=say.text(f"uncertainty.part.{name}"), what=what)
+
+
+def _levels(context: Context, item: Item, record: UncertaintyRecord) -> Table:
+    say, unit = context.say, item.analyte.unit
+    relative = any(one.budget.relative for one in record.levels)
+    rows = [
+        row(
+            numbers.as_given(one.level) if one.level is not None else say.text("uncertainty.any_level"),
+            _place(context, one),
+            numbers.significant(one.budget.standard_uncertainty, 2),
+            numbers.degrees_of_freedom(_nu(one.budget.degrees_of_freedom)),
+            numbers.significant(one.budget.coverage_factor, 3),
+            numbers.significant(one.budget.expanded_uncertainty, 2),
+            numbers.significant(one.budget.expanded_percent, 2),
+            numbers.significant(one.calibration, 2),
+        )
+        for one in record.levels
+    ]
+    return Table(
+        id=item.id("uncertainty-levels"),
+        caption=say("uncertainty.levels", name=item.name),
+        columns=(
+            Column(say.text("uncertainty.level"), unit=unit, align="decimal"),
+            Column(say.text("uncertainty.place"), width=26),
+            Column(say("uncertainty.u"), unit="%" if relative else unit, align="decimal"),
+            Column("ν", align="decimal"),
+            Column("k", align="decimal"),
+            Column("U", unit="%" if relative else unit, align="decimal"),
+            Column("U", unit="%", align="decimal"),
+            Column(say.text("uncertainty.calibration"), unit=unit, align="decimal"),
+        ),
+        rows=tuple(rows),
+        note=say("uncertainty.levels_note", k=_k_text(context, record.levels[0].budget)),
+        size="small",
+    )
+
+
+def _nu(nu: float | None) -> float:
+    return float("inf") if nu is None else nu
+
+
+def _k_text(context: Context, budget: BudgetRecord) -> str:
+    if budget.confidence is None:
+        return context.say.text("uncertainty.fixed_factor", k=numbers.as_given(budget.coverage_factor))
+    return context.say.text("uncertainty.student", level=percent_level(budget.confidence))
+
+
+def _place(context: Context, one: LevelUncertaintyRecord) -> str:
+    say = context.say
+    names = [say.text(f"uncertainty.at.{at.replace(' ', '_')}") for at in one.at]
+    basis = say.text(f"uncertainty.basis.{one.basis}")
+    return f"{', '.join(names)}: {basis}" if names else basis
+
+
+def _function(
+    context: Context, item: Item, function: UncertaintyFunction | NotAssessed | None
+) -> tuple[Block, ...]:
+    say, unit = context.say, item.analyte.unit
+    if function is None or isinstance(function, NotAssessed):
+        return ()
+    text = say(
+        "uncertainty.function",
+        s0=numbers.quantity(numbers.significant(function.s0, 2), unit),
+        s1=numbers.quantity(numbers.significant(function.s1_percent, 2), "%"),
+        lowest=numbers.as_given(function.lowest),
+        highest=numbers.quantity(numbers.as_given(function.highest), unit),
+    )
+    blocks: list[Block] = [Paragraph(text)]
+    if function.crossover and (function.lowest or 0.0) < function.crossover < (function.highest or 0.0):
+        crossover = numbers.quantity(numbers.significant(function.crossover, 2), unit)
+        blocks.append(Paragraph(say("uncertainty.crossover", level=crossover)))
+    target, lowest = function.target_percent, function.lowest_for_target
+    if target is not None and lowest is not None:
+        percent = numbers.quantity(numbers.as_given(target), "%")
+        if isinstance(lowest, NotAssessed):
+            blocks.append(Paragraph(say("uncertainty.target_never", target=percent)))
+        else:
+            level = numbers.quantity(numbers.significant(lowest, 2), unit)
+            blocks.append(Paragraph(say("uncertainty.target", target=percent, level=level)))
+    return tuple(blocks)
+
+
+def _budget_of_a_level(context: Context, item: Item, record: UncertaintyRecord) -> tuple[Block, ...]:
+    """The budget of the level that was simulated, else of the middle one, with its picture."""
+    one = record.levels[len(record.levels) // 2]
+    if record.simulated is not None:
+        level = record.simulated.level
+        one = next((found for found in record.levels if found.level == level), one)
+    at = context.say.text("uncertainty.of_any_level")
+    if one.level is not None:
+        at = context.say.text(
+            "uncertainty.at_level", level=numbers.quantity(numbers.as_given(one.level), item.analyte.unit)
+        )
+    unit = "%" if one.budget.relative else item.analyte.unit
+    return (
+        _budget(context, item, one.budget, unit, at, "budget"),
+        *contribution_figures(context, item, one.budget, at, "figure-contributions"),
+        *_simulated(context, item, record.simulated, one.budget, unit),
+    )
+
+
+def _budget(context: Context, item: Item, budget: BudgetRecord, unit: str, at: str, name: str) -> Table:
+    say = context.say
+    rows = [
+        row(
+            one.name,
+            _stated(one),
+            say.text(f"uncertainty.distribution.{one.distribution}"),
+            numbers.significant(one.standard_uncertainty, 2),
+            numbers.significant(one.sensitivity, 3),
+            numbers.significant(one.contribution, 2),
+            numbers.degrees_of_freedom(_nu(one.degrees_of_freedom)),
+            _share(one),
+            one.source,
+        )
+        for one in budget.contributions
+    ]
+    total = row(
+        say.text("uncertainty.combined"),
+        "",
+        "",
+        "",
+        "",
+        numbers.significant(budget.standard_uncertainty, 2),
+        numbers.degrees_of_freedom(_nu(budget.degrees_of_freedom)),
+        "",
+        budget.method,
+        kind="total",
+    )
+    return Table(
+        id=item.id(f"uncertainty-{name}"),
+        caption=say("uncertainty.budget", name=item.name, at=at),
+        columns=(
+            Column(say.text("uncertainty.contribution"), width=22),
+            Column(say.text("uncertainty.stated"), align="decimal"),
+            Column(say.text("uncertainty.shape"), width=11),
+            Column("u", align="decimal"),
+            Column("c", align="decimal"),
+            Column(say.text("uncertainty.product"), unit=unit, align="decimal"),
+            Column("ν", align="decimal"),
+            Column(say.text("uncertainty.share"), unit="%", align="decimal"),
+            Column(say.text("uncertainty.source"), width=19),
+        ),
+        rows=(*rows, total),
+        note=say("uncertainty.budget_note"),
+        size="small",
+    )
+
+
+def _stated(one: ContributionRecord) -> str:
+    """What was stated as it was written, what was computed to four figures."""
+    return numbers.as_given(one.value) if one.evaluation == "B" else numbers.significant(one.value, 4)
+
+
+def _share(one: ContributionRecord) -> str:
+    share = one.share_percent
+    return "< 1" if share is not None and 0 < share < 1 else numbers.significant(share, 2)
+
+
+def _simulated(
+    context: Context, item: Item, simulated: SimulatedLevel | None, budget: BudgetRecord, unit: str
+) -> tuple[Block, ...]:
+    if simulated is None:
+        return ()
+    return simulation_beside(context, item, simulated.simulation, simulated.check, budget, unit, "simulation")
+
+
+def _formula(context: Context, item: Item, formula: FormulaRecord) -> tuple[Block, ...]:
+    say = context.say
+    blocks: list[Block] = [Paragraph(say("uncertainty.formula", formula=formula.formula))]
+    budget = formula.budget
+    if isinstance(budget, NotAssessed):
+        blocks.extend(refusals((say("uncertainty.by_formula"), budget)))
+    else:
+        blocks.append(Paragraph(_result(context, budget, formula.unit)))
+        at = say.text("uncertainty.of_formula")
+        blocks.append(_budget(context, item, budget, formula.unit, at, "formula"))
+        blocks.extend(contribution_figures(context, item, budget, at, "figure-formula"))
+    blocks.extend(
+        simulation_beside(
+            context,
+            item,
+            formula.simulation,
+            formula.check,
+            budget,
+            formula.unit,
+            "formula-simulation",
+        )
+    )
+    return tuple(blocks)
+
+
+def _result(context: Context, budget: BudgetRecord, unit: str) -> Content:
+    return context.say(
+        "uncertainty.result_line",
+        result=numbers.quantity(numbers.with_uncertainty(budget.value, budget.expanded_uncertainty), unit),
+        k=numbers.significant(budget.coverage_factor, 3),
+        by=_k_text(context, budget),
+        nu=numbers.degrees_of_freedom(_nu(budget.degrees_of_freedom)),
+    )
