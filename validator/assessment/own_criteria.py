@@ -152,6 +152,8 @@ def criterion_words(criterion: Criterion, names: tuple[str, ...], observation: O
     given = criterion.limits
     unit = f" {observation.unit}" if observation.unit else ""
     match names:
+        case ("rsd_max" | "max" as name,) if criterion.characteristic == "uncertainty":
+            text = f"U ≤ {numbers.as_given(given[name])}{unit}"
         case ("rsd_max",):
             text = f"RSD ≤ {numbers.as_given(given['rsd_max'])} %"
         case ("p_min",):

@@ -51,9 +51,9 @@ def make_protocol(study: Study, *, workers: int = 1) -> Protocol:
         GuidanceError: a guidance profile is unknown or malformed.
     """
     plan = required_plan(study)
-    record = study.recorded_plan or plan_record(study)
     undone = study.model_copy(update={name: None for name in EMPTY if name != "plan"})
-    if record is None or record != plan_record(study):
+    record, recorded = plan_record(study), study.recorded_plan
+    if record is None or (recorded is not None and recorded.sha256 != record.sha256):
         place = study.place_of("plan", "record")
         message = (
             "the plan, the criteria or the choices of analysis differ from this record of the plan; "

@@ -82,6 +82,8 @@ class Workbook:
         sheets = list(self._values.worksheets)
         names = ", ".join(quoted(sheet.title) for sheet in sheets)
         if part is None:
+            if not sheets:
+                raise Unusable("the workbook has no sheet with cells")
             if len(sheets) == 1:
                 return sheets[0], _used(sheets[0])
             raise Unusable(f"the workbook has several sheets; name one beside file, as sheet: {names}")
@@ -193,9 +195,7 @@ def _check_markup(archive: zipfile.ZipFile) -> bool:
     for member in archive.infolist():
         for piece in _pieces(archive, member):
             if _DOCUMENT_TYPE.search(piece):
-                raise Unusable(
-                    "the workbook declares a document type or entities, as no spreadsheet program does"
-                )
+                raise Unusable(f"the workbook declares a document type or entities{_NOT_OF_A_PROGRAM}")
             cells += len(_CELL.findall(piece))
             formulas += len(_FORMULA.findall(piece))
             if cells > MOST_WORKBOOK_CELLS:
@@ -208,9 +208,7 @@ def _check_markup(archive: zipfile.ZipFile) -> bool:
 def _check_member(member: zipfile.ZipInfo) -> None:
     name = member.filename
     if name.startswith(("/", "\\")) or ".." in re.split(r"[/\\]", name) or ":" in name:
-        raise Unusable(
-            "the workbook holds a file whose name leads out of it; it was not made by a spreadsheet"
-        )
+        raise Unusable(f"the workbook holds a file whose name leads out of it{_NOT_OF_A_PROGRAM}")
     if (member.external_attr >> 16) & 0o170000 == 0o120000:
         raise Unusable(f"the workbook holds a symbolic link{_NOT_OF_A_PROGRAM}")
     if member.flag_bits & 0x1:

@@ -15,6 +15,7 @@ from validator.dossier.sections.detection import detection
 from validator.dossier.sections.devices import devices
 from validator.dossier.sections.matrix import matrix
 from validator.dossier.sections.method_comparison import method_comparison
+from validator.dossier.sections.plan_kept import plan_kept
 from validator.dossier.sections.precision import precision
 from validator.dossier.sections.purpose import purpose
 from validator.dossier.sections.robustness import robustness
@@ -31,6 +32,7 @@ if TYPE_CHECKING:
 SECTIONS: tuple[Callable[[Context], Section | None], ...] = (
     purpose,
     design,
+    plan_kept,
     calibration,
     detection,
     precision,

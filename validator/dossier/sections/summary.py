@@ -36,7 +36,7 @@ def summary(context: Context) -> tuple[Block, ...]:
         *_claims(context),
         *_table(context),
         *_gravest(context),
-        _signatures(context),
+        signatures(context),
     )
 
 
@@ -265,7 +265,8 @@ def _gravest(context: Context) -> tuple[Block, ...]:
     )
 
 
-def _signatures(context: Context) -> Signatures:
+def signatures(context: Context) -> Signatures:
+    """Places to sign, for those whom the study names."""
     people: dict[str, str] = {person.role: person.name for person in context.study.study.people}
     return Signatures(
         tuple(

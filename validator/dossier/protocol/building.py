@@ -1,0 +1,133 @@
+"""A protocol to its document."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from validator.dossier import numbers
+from validator.dossier.document import Block, Column, Document, KeyFacts, Paragraph, Table
+from validator.dossier.inline import Code
+from validator.dossier.protocol.declared import criteria, design
+from validator.dossier.protocol.expected import expected
+from validator.dossier.protocol.parts import Parts, percent
+from validator.dossier.protocol.work import order, record, smallest
+from validator.dossier.sections.context import Context, row
+from validator.dossier.sections.purpose import purpose
+from validator.dossier.sections.summary import signatures
+from validator.dossier.wording import wording
+
+if TYPE_CHECKING:
+    from validator.dossier.document import Row
+    from validator.dossier.inline import Content
+    from validator.planning import Prediction, Protocol
+
+
+def build_protocol(protocol: Protocol, *, language: str = "en") -> Document:
+    """The document of *protocol*."""
+    context = Context(protocol.study, protocol.results, wording(language))
+    parts = Parts(protocol, context)
+    say, identity = context.say, protocol.study.study
+    return Document(
+        title=identity.title,
+        identifier=identity.id or protocol.study.folder.resolve().name,
+        version=identity.version or "",
+        kind=say.text("planning.kind"),
+        language=language,
+        key_facts=_key_facts(parts),
+        summary=_summary(parts),
+        sections=(
+            purpose(context),
+            criteria(parts),
+            design(parts),
+            expected(parts),
+            smallest(parts),
+            order(parts),
+            record(parts),
+        ),
+        authors=tuple(person.name for person in identity.people if person.role == "prepared"),
+        keywords=(say.text("dossier.keyword"), *(one.name for one in protocol.study.method.analytes)),
+        subject=say.text("planning.subject", use=identity.intended_use or ""),
+        date=identity.period.start.isoformat() if identity.period else "",
+    )
+
+
+def _key_facts(parts: Parts) -> KeyFacts:
+    say, study = parts.say, parts.protocol.study
+    optional: tuple[tuple[str, str | None], ...] = (
+        ("matrix", study.study.matrix),
+        ("method", study.method.title),
+        ("configuration", parts.context.configuration_name(study.validated_configuration)),
+        ("laboratory", study.study.laboratory),
+        ("guidance", ", ".join(study.study.guidance)),
+    )
+    facts: list[tuple[str, Content]] = [
+        (say.text("summary.analytes"), ", ".join(one.name for one in study.method.analytes))
+    ]
+    facts.extend((say.text(f"summary.{name}"), value) for name, value in optional if value)
+    facts.append(
+        (
+            say.text("planning.facts.probability"),
+            numbers.percent(100 * parts.protocol.plan.probability),
+        )
+    )
+    facts.append((say.text("planning.facts.hash"), Code(parts.protocol.record.sha256)))
+    return KeyFacts(tuple(facts))
+
+
+def _summary(parts: Parts) -> tuple[Block, ...]:
+    say = parts.say
+    simulations = max(one.simulations for one in parts.protocol.predictions)
+    return (
+        Paragraph(say("planning.lead", count=numbers.count(simulations)), role="lead"),
+        Table(
+            id="overview",
+            caption=say("planning.overview.caption"),
+            columns=(
+                Column(say.text("planning.overview.analyte"), width=12),
+                Column(say.text("planning.overview.preparations"), align="centre", width=13),
+                Column(say.text("planning.overview.all"), width=19),
+                Column(say.text("planning.overview.least")),
+                Column(say.text("planning.overview.smallest"), width=24),
+            ),
+            rows=tuple(_overview(parts, one) for one in parts.protocol.predictions),
+            note=say("planning.overview.note"),
+        ),
+        Paragraph(say("planning.responsibility"), role="small"),
+        signatures(parts.context),
+    )
+
+
+def _overview(parts: Parts, prediction: Prediction) -> Row:
+    validated = parts.protocol.study.validated_configuration
+    preparations = sum(
+        one.analyte == prediction.analyte and one.configuration == validated
+        for run in parts.protocol.runs
+        for one in run.parts
+    )
+    return row(
+        parts.analyte(prediction.analyte).name,
+        numbers.count(preparations),
+        numbers.MISSING if prediction.all_met is None else percent(prediction.all_met),
+        _least(parts, prediction),
+        _reach(parts, prediction),
+    )
+
+
+def _least(parts: Parts, prediction: Prediction) -> Content:
+    if not prediction.chances:
+        return parts.say("planning.overview.nothing")
+    chance = min(prediction.chances, key=lambda one: one.meets)
+    at = parts.at(chance, prediction.analyte)
+    return f"{parts.criterion(chance)}, {at}: {percent(chance.probability)}"
+
+
+def _reach(parts: Parts, prediction: Prediction) -> Content:
+    if prediction.smallest is None:
+        return numbers.MISSING
+    probability = numbers.percent(100 * parts.protocol.plan.probability)
+    missed = len(prediction.smallest.out_of_reach)
+    if missed:
+        return parts.say(
+            "planning.overview.not_reached", count=numbers.count(missed), probability=probability
+        )
+    return parts.say("planning.overview.reached", probability=probability)

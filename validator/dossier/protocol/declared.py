@@ -1,0 +1,224 @@
+"""What is declared beforehand: criteria, choices of data treatment, the design."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from validator.assessment.design import demands
+from validator.dossier import numbers
+from validator.dossier.document import Block, Column, Paragraph, Section, Table
+from validator.dossier.inline import Outcome
+from validator.dossier.sections.context import percent_level, row
+from validator.study.models.plan import PLANNED_BLOCKS
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from validator.dossier.document import Row
+    from validator.dossier.protocol.parts import Parts
+    from validator.evaluation.results import DesignFinding
+    from validator.study.models.plan import PlannedBlock
+
+
+_CHOICES = (
+    *("confidence", "errors", "model", "weighting", "replicates"),
+    *("detection_limit", "quantification_limit", "rule"),
+)
+
+
+def criteria(parts: Parts) -> Section:
+    """The criteria with their sources, and the choices that decide how they are judged."""
+    say = parts.say
+    blocks: list[Block | Section] = [
+        Paragraph(say(f"decision.lead.{parts.protocol.study.analysis.decision_rule}"), role="lead")
+    ]
+    rows = tuple(_criteria_rows(parts))
+    if rows:
+        blocks.append(
+            Table(
+                id="criteria",
+                caption=say("planning.criteria.caption"),
+                columns=(
+                    Column(say.text("planning.criteria.characteristic"), width=16),
+                    Column(say.text("planning.criteria.of"), width=11),
+                    Column(say.text("planning.criteria.at"), width=18),
+                    Column(say.text("planning.criteria.requirement"), width=17),
+                    Column(say.text("planning.criteria.runs"), width=10),
+                    Column(say.text("planning.criteria.source")),
+                ),
+                rows=rows,
+                note=say("planning.criteria.note"),
+                size="small",
+            )
+        )
+    else:
+        blocks.append(Paragraph(say("planning.criteria.none")))
+    blocks.append(_choices(parts))
+    return Section(id="criteria-declared", title=say("planning.criteria.title"), blocks=tuple(blocks))
+
+
+def _criteria_rows(parts: Parts) -> Iterator[Row]:
+    for prediction in parts.protocol.predictions:
+        for chance in (*prediction.chances, *prediction.unanswered):
+            yield row(
+                parts.context.characteristic(chance.key.characteristic),
+                parts.analyte(prediction.analyte).name,
+                parts.at(chance, prediction.analyte),
+                chance.key.criterion,
+                parts.say.text("planning.criteria.yes" if chance.is_answered else "planning.criteria.no"),
+                chance.key.source,
+            )
+
+
+def _choices(parts: Parts) -> Table:
+    say = parts.say
+    study = parts.protocol.study
+    of_analytes = [_choices_of(parts, one.id) for one in study.method.analytes]
+    return Table(
+        id="choices",
+        caption=say("planning.criteria.choices"),
+        columns=(
+            Column(say.text("planning.criteria.choice"), width=36),
+            *(Column(one.name) for one in study.method.analytes),
+        ),
+        rows=tuple(
+            row(say.text(f"planning.criteria.{name}"), *(one[name] for one in of_analytes))
+            for name in _CHOICES
+        ),
+    )
+
+
+def _choices_of(parts: Parts, analyte: str) -> dict[str, str]:
+    choices = parts.protocol.study.analysis_for(analyte)
+    silent = parts.say.text("planning.criteria.not_declared")
+    detection, quantification = choices.detection_limit, choices.quantification_limit
+    return {
+        "confidence": percent_level(choices.confidence),
+        "errors": f"{numbers.as_given(choices.alpha)}; {numbers.as_given(choices.beta)}",
+        "model": parts.say.text(f"names.model.{choices.calibration.model}"),
+        "weighting": choices.calibration.weighting,
+        "replicates": numbers.count(choices.calibration.replicates_for_sample),
+        "detection_limit": detection.variant if detection else silent,
+        "quantification_limit": quantification.variant if quantification else silent,
+        "rule": choices.decision_rule,
+    }
+
+
+def design(parts: Parts) -> Section:
+    """The planned runs, and what the chosen guidance asks of them."""
+    say = parts.say
+    blocks: list[Block | Section] = [
+        Paragraph(say("planning.design.lead"), role="lead"),
+        Table(
+            id="planned",
+            caption=say("planning.design.caption"),
+            columns=(
+                Column(say.text("planning.design.block"), width=14),
+                Column(say.text("planning.design.analyte"), width=11),
+                Column(say.text("planning.design.levels")),
+                Column(say.text("planning.design.series"), align="centre", width=8),
+                Column(say.text("planning.design.replicates"), align="centre", width=12),
+                Column(say.text("planning.design.total"), align="centre", width=8),
+                Column(say.text("planning.design.with"), width=18),
+            ),
+            rows=tuple(_planned_rows(parts)),
+            size="small",
+        ),
+    ]
+    blocks.extend(_requirements(parts))
+    return Section(id="design", title=say("planning.design.title"), blocks=tuple(blocks))
+
+
+def _planned_rows(parts: Parts) -> Iterator[Row]:
+    study = parts.protocol.study
+    for name in PLANNED_BLOCKS:
+        for analyte in study.method.analytes:
+            plan: PlannedBlock | None = getattr(parts.protocol.plan.for_analyte(analyte.id), name)
+            if plan is None:
+                continue
+            configurations = plan.configurations or (study.validated_configuration,)
+            yield row(
+                parts.block(name),
+                analyte.name,
+                _materials(parts, plan, analyte.unit),
+                numbers.count(plan.series),
+                numbers.count(plan.replicates),
+                numbers.count(plan.preparations * len(configurations)),
+                parts.devices(configurations),
+            )
+
+
+def _materials(parts: Parts, plan: PlannedBlock, unit: str) -> str:
+    say = parts.say
+    by_matrix: dict[str | None, list[str]] = {}
+    references = []
+    for material in plan.materials:
+        if material.level is None:
+            return say.text("planning.design.blank")
+        if material.is_reference:
+            references.append(numbers.as_given(material.level))
+        else:
+            by_matrix.setdefault(material.matrix, []).append(numbers.as_given(material.level))
+    texts = [numbers.quantity(", ".join(levels), unit) for levels in list(by_matrix.values())[:1]]
+    matrices = [matrix for matrix in by_matrix if matrix is not None]
+    if texts and matrices:
+        texts = [say.text("planning.design.materials", levels=texts[0], matrices=", ".join(matrices))]
+    if references:
+        values = numbers.quantity(", ".join(references), unit)
+        texts.append(say.text("planning.design.references", values=values))
+    return "; ".join(texts)
+
+
+def _requirements(parts: Parts) -> tuple[Block, ...]:
+    say, context = parts.say, parts.context
+    asked = demands(parts.protocol.design)
+    if not asked:
+        return (Paragraph(say("planning.design.none")),)
+    held = [one.strictest for one in asked if one.provided is not None]
+    other = [context.characteristic(one.characteristic) for one in asked if one.provided is None]
+    short = [one.strictest.requirement for one in asked if one.is_short]
+    blocks: list[Block] = []
+    if held:
+        sentence = (
+            say("planning.design.short", names="; ".join(dict.fromkeys(short)))
+            if short
+            else say("planning.design.sufficient")
+        )
+        blocks += [Paragraph(sentence), _requirements_table(parts, held)]
+    if other:
+        blocks.append(
+            Paragraph(say("planning.design.not_planned", names=", ".join(dict.fromkeys(other)).lower()))
+        )
+    return tuple(blocks)
+
+
+def _requirements_table(parts: Parts, found: list[DesignFinding]) -> Table:
+    say = parts.say
+    return Table(
+        id="requirements",
+        caption=say("planning.design.requirements"),
+        columns=(
+            Column(say.text("planning.design.requirement")),
+            Column(say.text("planning.design.analyte"), width=12),
+            Column(say.text("planning.design.asked"), align="centre", width=8),
+            Column(say.text("planning.design.planned"), align="centre", width=9),
+            Column(say.text("planning.design.outcome"), width=15),
+            Column(say.text("planning.design.source"), width=28),
+        ),
+        rows=tuple(
+            row(
+                one.requirement,
+                parts.context.analyte_name(one.analyte),
+                _plain(one.required),
+                _plain(one.provided),
+                Outcome(one.outcome),
+                one.source,
+            )
+            for one in found
+        ),
+        size="small",
+    )
+
+
+def _plain(value: float | str | None) -> str:
+    return value if isinstance(value, str) else numbers.as_given(value)

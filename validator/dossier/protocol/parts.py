@@ -1,0 +1,70 @@
+"""What the sections of a protocol share: their context and the small pieces of text."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from validator.dossier import numbers
+
+if TYPE_CHECKING:
+    from validator.dossier.sections.context import Context
+    from validator.dossier.wording import Wording
+    from validator.planning import Protocol
+    from validator.planning.outcomes import Chance
+    from validator.statistics.interval import Estimate
+    from validator.study.models.method import Analyte
+
+
+@dataclass(frozen=True, slots=True)
+class Parts:
+    """The protocol and the wording."""
+
+    protocol: Protocol
+    context: Context
+
+    @property
+    def say(self) -> Wording:
+        """The wording."""
+        return self.context.say
+
+    def analyte(self, analyte_id: str) -> Analyte:
+        """An analyte by its id."""
+        return self.protocol.study.analyte(analyte_id)
+
+    def block(self, name: str) -> str:
+        """A data block as it is written."""
+        return self.say.text(f"design.block.{name}")
+
+    def at(self, chance: Chance, analyte_id: str) -> str:
+        """The level that a criterion holds at, with what it is of."""
+        return level_text(chance.key.level, chance.key.what, self.analyte(analyte_id).unit)
+
+    def criterion(self, chance: Chance) -> str:
+        """Characteristic and requirement."""
+        return f"{self.context.characteristic(chance.key.characteristic)}: {chance.key.criterion}"
+
+    def devices(self, configurations: tuple[str, ...]) -> str:
+        """Names of configurations; a dash where the study names none."""
+        names = [self.context.configuration_name(one) for one in configurations]
+        return ", ".join(name for name in names if name) or numbers.MISSING
+
+
+def level_text(level: float | None, what: str, unit: str) -> str:
+    """``3 µg/L, canal water``; a dash for neither."""
+    parts = [numbers.quantity(numbers.as_given(level), unit)] if level is not None else []
+    return ", ".join([*parts, *([what] if what else [])]) or numbers.MISSING
+
+
+def percent(estimate: Estimate) -> str:
+    """A probability with its interval, ``93.2 (90.4 to 95.3) %``."""
+    interval = estimate.interval
+    if interval is None:
+        return numbers.percent(100 * estimate.value)
+    shown = numbers.with_interval(100 * estimate.value, 100 * interval.lower, 100 * interval.upper)
+    return numbers.quantity(shown, "%")
+
+
+def share(count: int, n: int) -> str:
+    """A share in percent to the place that counting allows."""
+    return numbers.percent(100 * count / n) if n else numbers.MISSING

@@ -1,0 +1,177 @@
+"""The smallest design, the run order, and the record of the plan."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from validator.dossier import numbers
+from validator.dossier.document import (
+    Block,
+    BulletList,
+    Column,
+    Paragraph,
+    Section,
+    Table,
+    identifier,
+)
+from validator.dossier.inline import Code
+from validator.dossier.protocol.parts import percent
+from validator.dossier.sections.context import row
+from validator.planning.predicting import MOST_TO_VERIFY
+from validator.planning.smallest import MOST
+from validator.study.models.plan import PLANNED_BLOCKS
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from validator.dossier.document import Row
+    from validator.dossier.inline import Content
+    from validator.dossier.protocol.parts import Parts
+    from validator.planning import PlannedRun
+    from validator.planning.carrying import Size
+    from validator.planning.preparations import Preparation
+
+
+def smallest(parts: Parts) -> Section:
+    """The smallest design found, block by block, and what it cannot reach."""
+    say, plan = parts.say, parts.protocol.plan
+    rows = tuple(_size_rows(parts))
+    if not rows:
+        nothing: tuple[Block, ...] = (Paragraph(say("planning.smallest.none")),)
+        return Section(id="smallest", title=say("planning.smallest.title"), blocks=nothing)
+    blocks: list[Block | Section] = [
+        Paragraph(
+            say(
+                "planning.smallest.lead",
+                probability=numbers.percent(100 * plan.probability),
+                count=numbers.count(min(plan.simulations, MOST_TO_VERIFY)),
+            )
+        ),
+        Table(
+            id="smallest-design",
+            caption=say("planning.smallest.caption"),
+            columns=(
+                Column(say.text("planning.smallest.analyte"), width=14),
+                Column(say.text("planning.smallest.block"), width=16),
+                Column(say.text("planning.smallest.planned"), align="centre", width=10),
+                Column(say.text("planning.smallest.smallest"), align="centre", width=13),
+                Column(say.text("planning.smallest.decided_by")),
+            ),
+            rows=rows,
+            note=say("planning.smallest.note"),
+        ),
+    ]
+    beyond = tuple(_out_of_reach(parts))
+    if beyond:
+        blocks += [Paragraph(say("planning.smallest.out_of_reach")), BulletList(beyond)]
+    return Section(id="smallest", title=say("planning.smallest.title"), blocks=tuple(blocks))
+
+
+def _size_rows(parts: Parts) -> Iterator[Row]:
+    say = parts.say
+    for prediction in parts.protocol.predictions:
+        for one in prediction.smallest.sizes if prediction.smallest else ():
+            decided = say.text("planning.smallest.no_criterion")
+            if one.decided_by is not None:
+                at = parts.at(one.decided_by, prediction.analyte)
+                decided = f"{parts.criterion(one.decided_by)}, {at}"
+            yield row(
+                parts.analyte(prediction.analyte).name,
+                parts.block(one.block),
+                _size(parts, one.planned),
+                numbers.MISSING if one.smallest is None else _size(parts, one.smallest),
+                decided,
+            )
+
+
+def _size(parts: Parts, size: Size) -> str:
+    return parts.say.text(
+        "planning.smallest.size",
+        series=numbers.count(size.series),
+        replicates=numbers.count(size.replicates),
+    )
+
+
+def _out_of_reach(parts: Parts) -> Iterator[Content]:
+    for prediction in parts.protocol.predictions:
+        for one in prediction.smallest.out_of_reach if prediction.smallest else ():
+            yield parts.say(
+                f"planning.smallest.cause.{one.cause}",
+                name=parts.criterion(one.chance),
+                of=parts.analyte(prediction.analyte).name,
+                at=parts.at(one.chance, prediction.analyte),
+                probability=percent(one.chance.probability),
+                most=numbers.count(MOST),
+                reason=one.chance.reason or "",
+            )
+
+
+def order(parts: Parts) -> Section:
+    """Every measurement in its order, block by block."""
+    say = parts.say
+    blocks: list[Block | Section] = [
+        Paragraph(say("planning.order.lead", seed=str(parts.protocol.study.analysis.seed)))
+    ]
+    for name in PLANNED_BLOCKS:
+        runs = [run for run in parts.protocol.runs if run.block == name]
+        if runs:
+            blocks.append(_order_table(parts, name, runs))
+    blocks.append(Paragraph(say("planning.order.tables")))
+    return Section(id="order", title=say("planning.order.title"), blocks=tuple(blocks), new_page=True)
+
+
+def _order_table(parts: Parts, block: str, runs: list[PlannedRun]) -> Table:
+    say, several = parts.say, parts.context.has_several_configurations
+    return Table(
+        id=identifier("order", block),
+        caption=say("planning.order.caption", block=parts.block(block)),
+        columns=(
+            Column(say.text("planning.order.place"), align="centre", width=9),
+            Column(say.text("planning.order.series"), width=9),
+            Column(say.text("planning.order.sample"), width=13),
+            *((Column(say.text("planning.order.with"), width=22),) if several else ()),
+            Column(say.text("planning.order.contents")),
+        ),
+        rows=tuple(
+            row(
+                numbers.count(run.order),
+                run.series,
+                run.sample,
+                *((parts.context.configuration_name(run.configuration),) if several else ()),
+                _contents(parts, run),
+            )
+            for run in runs
+        ),
+        size="small",
+    )
+
+
+def _contents(parts: Parts, run: PlannedRun) -> str:
+    text = "; ".join(_content(parts, one) for one in run.parts)
+    matrix = run.parts[0].material.matrix
+    return text if matrix is None else f"{text} {parts.say.text('planning.order.in_matrix', matrix=matrix)}"
+
+
+def _content(parts: Parts, one: Preparation) -> str:
+    analyte, material = parts.analyte(one.analyte), one.material
+    if material.level is None:
+        return parts.say.text("planning.order.blank", name=analyte.name)
+    key = "reference" if material.is_reference else "part"
+    level = numbers.quantity(numbers.as_given(material.level), analyte.unit)
+    return parts.say.text(f"planning.order.{key}", name=analyte.name, level=level)
+
+
+def record(parts: Parts) -> Section:
+    """The hash of the plan and the text that is hashed."""
+    say = parts.say
+    return Section(
+        id="record",
+        title=say("planning.record.title"),
+        blocks=(
+            Paragraph(say("planning.record.lead")),
+            Paragraph(say("planning.record.hash", sha256=parts.protocol.record.sha256)),
+            Paragraph(say("planning.record.content")),
+            Paragraph(Code(parts.protocol.record.text), role="small"),
+        ),
+        numbering="appendix",
+    )

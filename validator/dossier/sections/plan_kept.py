@@ -1,0 +1,66 @@
+"""Whether the study kept to its plan: the hash of the plan, and every difference."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from validator.dossier import numbers
+from validator.dossier.document import Block, Column, Paragraph, Section, Table
+from validator.dossier.sections.context import Context, row
+
+if TYPE_CHECKING:
+    from validator.dossier.document import Row
+    from validator.evaluation.results import PlanDifference
+
+
+def plan_kept(context: Context) -> Section | None:
+    """The comparison of the study with its plan; nothing where it has none."""
+    plan = context.results.plan
+    if plan is None:
+        return None
+    say = context.say
+    verdict = "planning.kept.kept" if plan.kept else "planning.kept.departed"
+    basis = "planning.kept.recorded" if plan.recorded else "planning.kept.not_recorded"
+    blocks: list[Block | Section] = [
+        Paragraph(say(verdict, count=numbers.count(len(plan.differences))), role="lead"),
+        Paragraph(say(basis, sha256=plan.sha256)),
+    ]
+    if plan.differences:
+        blocks.append(
+            Table(
+                id="plan-differences",
+                caption=say("planning.kept.caption"),
+                columns=(
+                    Column(say.text("planning.kept.subject"), width=20),
+                    Column(say.text("planning.kept.of"), width=20),
+                    Column(say.text("planning.kept.at"), width=16),
+                    Column(say.text("planning.kept.what"), width=18),
+                    Column(say.text("planning.kept.planned")),
+                    Column(say.text("planning.kept.done")),
+                ),
+                rows=tuple(_row(context, one) for one in plan.differences),
+                size="small",
+            )
+        )
+    blocks.append(Paragraph(say("planning.kept.scope"), role="small"))
+    return Section(id="plan-kept", title=say("planning.kept.title"), blocks=tuple(blocks))
+
+
+def _row(context: Context, one: PlanDifference) -> Row:
+    say = context.say
+    unit = context.study.analyte(one.analyte).unit if one.analyte else ""
+    level = numbers.quantity(numbers.as_given(one.level), unit) if one.level is not None else ""
+    return row(
+        say.maybe(f"design.block.{one.subject}", one.subject),
+        context.title_of(one.analyte, one.configuration) if one.analyte else numbers.MISSING,
+        ", ".join(text for text in (level, one.matrix) if text) or numbers.MISSING,
+        say.text(f"planning.kept.what_name.{one.what}"),
+        _value(context, one.planned),
+        _value(context, one.done),
+    )
+
+
+def _value(context: Context, value: int | str | None) -> str:
+    if value is None:
+        return context.say.text("planning.kept.absent")
+    return value if isinstance(value, str) else numbers.count(value)
