@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import logging
+import os
 import shutil
 import sys
 import time
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
 
     from validator.dossier.html import Paper
     from validator.evaluation.results import Results
+    from validator.planning import DataTable
     from validator.study import Study
 
 DONE, NOT_FIT, UNUSABLE_INPUT, ENVIRONMENT = 0, 1, 2, 3
@@ -261,6 +263,57 @@ def verify(context: click.Context, dossier: Path, tolerance: float | None, list_
     context.exit(DIFFERS if found.differences else DONE)
 
 
+@cli.command()
+@_study_argument
+@click.option(
+    "--output",
+    type=click.Path(path_type=Path),
+    help="The protocol; default: STUDY's folder name + -protocol.pdf.",
+)
+@click.option(
+    "--tables",
+    type=click.Path(path_type=Path),
+    help="Also write data-entry tables and the record of the plan into this folder, new or empty.",
+)
+@click.option(
+    "--workers",
+    type=click.IntRange(min=1),
+    default=None,
+    help="Processes that simulate; default: one for each processor.",
+)
+@click.option(
+    "--paper",
+    type=click.Choice(["a4", "letter"], case_sensitive=False),
+    default="a4",
+    show_default=True,
+    help="Paper size.",
+)
+def plan(study: Path, output: Path | None, tables: Path | None, workers: int | None, paper: Paper) -> None:
+    """Render the protocol of STUDY before the work: design, criteria, and what the plan will show."""
+    from validator.planning import data_tables, make_protocol
+
+    watch = Stopwatch()
+    target = output or Path(f"{_folder_of(study).resolve().name}-protocol.pdf")
+    _refuse_missing_folder(target)
+    if tables is not None:
+        _refuse_filled_folder(tables)
+    loaded = _read(study, watch)
+    with watch.step("simulate", "simulating"):
+        protocol = make_protocol(loaded, workers=workers or _processors())
+
+    from validator.dossier.html import render_html
+    from validator.dossier.protocol import RECORD_FILE, build_protocol, chances_table, protocol_pdf
+
+    with watch.step("pdf", "writing the PDF"):
+        page = render_html(build_protocol(protocol), medium="print", paper=paper)
+        pdf = protocol_pdf(page, protocol)
+    _write(target, pdf)
+    if tables is not None:
+        _write_tables(tables, data_tables(protocol.study), RECORD_FILE, protocol.record.to_json())
+    click.echo(chances_table(protocol))
+    click.echo(f"{target}: plan {protocol.record.sha256}")
+
+
 def _folder_of(study: Path) -> Path:
     return study if study.is_dir() else study.parent
 
@@ -298,6 +351,33 @@ def _make_folder(folder: Path) -> None:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise OutputProblem(f"{folder}: cannot be made ({error.strerror or error})") from error
+
+
+def _processors() -> int:
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+
+
+def _refuse_filled_folder(folder: Path) -> None:
+    # tables that were filled in must never be overwritten with empty ones
+    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+        raise OutputProblem(f"{folder}: exists and is not an empty folder; name a new one")
+
+
+def _write_tables(folder: Path, tables: Sequence[DataTable], record_name: str, record: str) -> None:
+    from validator.planning import to_workbook
+
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise OutputProblem(f"{folder}: cannot be made ({error.strerror or error})") from error
+    for table in tables:
+        _write(folder / f"{table.block}.csv", table.to_csv())
+    workbook = to_workbook(tables)
+    if workbook is not None:
+        _write(folder / "tables.xlsx", workbook)
+    _write(folder / record_name, record)
+    click.echo(f"{folder}: fill in the tables and name them under file: of their blocks;")
+    click.echo(f"  keep {record_name} with the study and name it under plan: record:")
 
 
 def _write(path: Path, content: bytes | str) -> None:

@@ -344,7 +344,7 @@ HOSTILE = {
         "the sheet reaches as far as cell XFD1048576; delete what stands far from the table",
     ),
     "entities": (
-        lambda plain: changed(plain, {"xl/sharedStrings.xml": lambda text: BILLION + text}),
+        lambda plain: changed(plain, {"xl/workbook.xml": lambda text: BILLION + text}),
         f"the workbook declares a document type or entities{NOT_A_PROGRAM}",
     ),
     "entities in UTF-16": (

@@ -37,7 +37,7 @@ def findings_table(study: Study, results: Results, *, language: str = "en") -> s
         )
         for one in assessment.findings
     ]
-    lines = _aligned(rows) if rows else [plain(context.say("summary.no_criteria"))]
+    lines = aligned(rows) if rows else [plain(context.say("summary.no_criteria"))]
     for caveat in assessment.caveats:
         lines.append(f"[{caveat.severity}] {context.caveat_heading(caveat)}: {caveat.because}")
     lines.append("")
@@ -57,7 +57,7 @@ def overview(study: Study, results: Results, *, language: str = "en") -> str:
             _overview_row(context, item.cell, name, item.configuration)
             for name in ConfigurationRecord.model_fields
         ]
-        lines.extend(f"  {line}" for line in _aligned(rows))
+        lines.extend(f"  {line}" for line in aligned(rows))
         lines.append("")
     lines.extend(_missing(context))
     return "\n".join(lines).rstrip("\n")
@@ -90,7 +90,7 @@ def _missing(context: Context) -> list[str]:
         )
         for one in short
     ]
-    return lines + [f"  {line}" for line in _aligned(rows)]
+    return lines + [f"  {line}" for line in aligned(rows)]
 
 
 def _plain(value: float | str | None) -> str:
@@ -99,7 +99,8 @@ def _plain(value: float | str | None) -> str:
     return value if isinstance(value, str) else numbers.as_given(value)
 
 
-def _aligned(rows: Sequence[tuple[str, ...]]) -> list[str]:
+def aligned(rows: Sequence[tuple[str, ...]]) -> list[str]:
+    """Rows of cells as lines whose columns stand one under the other."""
     if not rows:
         return []
     widths = [max(len(one[column]) for one in rows) for column in range(len(rows[0]))]

@@ -51,6 +51,8 @@ _BLOCK_OF = {
     "recovery": "recovery",
     "trueness": "recovery",
     "sensitivity": "calibration",
+    "accuracy_profile": "precision",
+    "uncertainty": "precision",
 }
 _BLOCK_OF_VARIANT = {
     "blank_3s": "blanks",
@@ -69,6 +71,7 @@ _BLOCK_OF_VARIANT = {
 """The block whose scatter a limit variant rests on; the calibration for every other."""
 
 _MEANS = ("recovery", "trueness")
+_WITHOUT_A_FORM = ("sensitivity", "accuracy_profile", "uncertainty")
 
 
 def carrying_block(chance: Chance) -> str | None:
@@ -90,7 +93,7 @@ def question(chance: Chance, choices: PlanChoices, assumed: Assumed, confidence:
     level = confidence if chance.finding.decision_rule == "guarded" else None
     if chance.key.characteristic in _MEANS:
         return Question(chance, block, _of_mean(chance, assumed, level))
-    if chance.key.characteristic == "sensitivity":
+    if chance.key.characteristic in _WITHOUT_A_FORM:
         return Question(chance, block, None)
     return Question(chance, block, _of_deviation(chance, block, choices, assumed, level))
 

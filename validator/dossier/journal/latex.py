@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 PACKAGES = ("amsmath", "array", "booktabs", "graphicx", "siunitx")
 _SECTIONS = ("section", "subsection", "subsubsection", "paragraph")
 _NUMBER = re.compile(r"(−?\d+(?:\.\d+)?)(?: × 10([⁺⁻⁰¹²³⁴⁵⁶⁷⁸⁹]+))?")
+_INTERVAL = re.compile(r"\([^()]*\)")
 _BETWEEN = r",\quad "
 _WIDTH_OF_NAMES, _WIDTH_OF_UNITS, _WIDTH_OF_GAP = 0.26, 0.12, 0.03
 _KINDS: dict[type, str] = {model.Table: "table", model.Figure: "figure", model.Formula: "equation"}
@@ -207,7 +208,15 @@ def _columns(table: model.Table) -> str:
 
 
 def _with_numbers(text: str) -> str:
-    """A cell of numbers, each of them set by siunitx as it was written."""
+    """A cell of numbers, each of them set by siunitx as it was written; an interval is kept on one line."""
+    parts, end = [], 0
+    for found in _INTERVAL.finditer(text):
+        parts += [_numbers(text[end : found.start()]), rf"\mbox{{{_numbers(found[0])}}}"]
+        end = found.end()
+    return "".join([*parts, _numbers(text[end:])])
+
+
+def _numbers(text: str) -> str:
     parts, end = [], 0
     for found in _NUMBER.finditer(text):
         parts += [escaped(text[end : found.start()]), _num(found[1], found[2])]

@@ -54,7 +54,7 @@ def _absent(context: Context) -> tuple[NotAssessedItem, ...]:
         for name in ConfigurationRecord.model_fields:
             value = getattr(item.configuration, name)
             if isinstance(value, NotAssessed):
-                title = context.characteristic(name)
+                title = context.say.maybe(f"names.block.{name}", context.characteristic(name))
                 key = (title, value.not_assessed)
                 label = title if not context.has_several_analytes else f"{title}, {item.analyte.name}"
                 if key not in items:

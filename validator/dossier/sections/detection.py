@@ -18,6 +18,7 @@ from validator.dossier.sections.context import Context, Item, judged, open_cavea
 from validator.dossier.sections.pictures import limits_figure
 from validator.dossier.sections.summary import limit_text
 from validator.evaluation.results import DetectionRecord, LimitValue, LimitVariant, NotAssessed
+from validator.evaluation.rows import runs_of
 from validator.statistics.detection import VARIANTS, resolve_detection, resolve_quantification
 
 if TYPE_CHECKING:
@@ -32,7 +33,7 @@ def detection(context: Context) -> Section | None:
     sections = [
         _item(context, item, item.configuration.detection)
         for item in context.items()
-        if not (isinstance(item.configuration.detection, NotAssessed) and _is_bare(item))
+        if not _is_bare(context, item)
     ]
     if not sections:
         return None
@@ -43,8 +44,12 @@ def detection(context: Context) -> Section | None:
     )
 
 
-def _is_bare(item: Item) -> bool:
-    return isinstance(item.configuration.calibration, NotAssessed)
+def _is_bare(context: Context, item: Item) -> bool:
+    """True when neither a calibration nor blanks nor low-level samples speak of limits."""
+    measured = any(
+        runs_of(getattr(context.study, name), item.cell) for name in ("blanks", "low_level", "noise")
+    )
+    return isinstance(item.configuration.calibration, NotAssessed) and not measured
 
 
 def _item(context: Context, item: Item, record: DetectionRecord | NotAssessed) -> Section:

@@ -82,7 +82,9 @@ def _verdict(context: Context) -> Verdict:
         one for one in context.assessment.design if one.outcome == "does not meet" and not one.recommended
     ]
     if short:
-        points.append(say("summary.points.design", count=str(len(short))))
+        points.append(
+            say("summary.points.design", names="; ".join(dict.fromkeys(one.requirement for one in short)))
+        )
     stops = sum(one.severity == "stop" for one in context.assessment.caveats)
     if stops:
         points.append(say("summary.points.stops", count=str(stops)))
@@ -108,7 +110,11 @@ def _claims(context: Context) -> tuple[Block, ...]:
     """Range and limits of each analyte: what the method is said to do."""
     rows = []
     for item in context.validated_items():
-        rows.append(row(item.analyte.name, *_claim(context, item)))
+        cells = _claim(context, item)
+        if any(cell != numbers.MISSING for cell in cells):
+            rows.append(row(item.analyte.name, *cells))
+    if not rows:
+        return ()
     say = context.say
     return (
         Table(
