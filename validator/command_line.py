@@ -157,6 +157,12 @@ def evaluate(context: click.Context, study: Path, results_file: Path | None, alw
     "--web", type=click.Path(path_type=Path), help="Also write the dossier as one self-contained HTML file."
 )
 @_results_option
+@click.option(
+    "--templates",
+    "own_templates",
+    type=click.Path(path_type=Path),
+    help="Folder with a laboratory's own logo, colour and text blocks.",
+)
 @click.option("--timings", type=click.Path(path_type=Path), help="Write the seconds each step took as JSON.")
 @click.option(
     "--paper",
@@ -173,6 +179,7 @@ def report(
     output: Path | None,
     web: Path | None,
     results_file: Path | None,
+    own_templates: Path | None,
     timings: Path | None,
     paper: Paper,
     always_succeed: bool,
@@ -185,16 +192,18 @@ def report(
     loaded, results = _results_of(study, watch)
 
     from validator.dossier import build_document, dossier_pdf, render_html
+    from validator.dossier.laboratory import read_laboratory
 
     with watch.step("figures", "drawing figures"):
         document = build_document(loaded, results)
     with watch.step("html", "setting the pages"):
-        page = render_html(document, medium="print", paper=paper)
+        laboratory = None if own_templates is None else read_laboratory(own_templates, document)
+        page = render_html(document, medium="print", paper=paper, laboratory=laboratory)
     with watch.step("pdf", "writing the PDF"):
         pdf = dossier_pdf(page, loaded, results)
     _write(target, pdf)
     if web is not None:
-        _write(web, render_html(document, medium="web"))
+        _write(web, render_html(document, medium="web", laboratory=laboratory))
     if results_file is not None:
         _write_results(results_file, results)
     if timings is not None:

@@ -5,6 +5,7 @@ ValidatorError
 ├── NotEstimable         a statistic says no: the data cannot carry the estimate
 ├── GuidanceError        a guidance profile is malformed or unknown
 ├── DossierError         a dossier cannot be verified: no PDF, nothing attached, nothing to recompute
+├── LaboratoryError      a laboratory's own templates, logo or colours cannot be used
 ├── EnvironmentProblem   the machine lacks something; carries the command that installs it
 └── OutputProblem        the result could not be written (full disk, read-only folder)
 """
@@ -80,6 +81,10 @@ class GuidanceError(ValidatorError):
 
 class DossierError(ValidatorError):
     """A dossier cannot be verified, because it is not one or does not carry what it takes."""
+
+
+class LaboratoryError(ValidatorError):
+    """A laboratory's own templates, logo or colours cannot be used."""
 
 
 class EnvironmentProblem(ValidatorError):

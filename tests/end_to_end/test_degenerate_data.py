@@ -83,6 +83,7 @@ def rest_is_done(record):
         (LEVELS, [0.11, *SIGNALS[:1], *SIGNALS[2:]], {"weighting": "1/s^2"}, "the signals at level 1 do not"),
         ([1, 2, 3], [0.1, 0.2, 0.31], {"model": "quadratic"}, "only 3 points"),
         ([0, 0, 0], [1, 2, 3], {"model": "linear_through_origin"}, "every level is 0"),
+        ([0, 2, 8, 10, 1e40], [1, 2, 3, 4, 5], {"model": "quadratic"}, "the levels are spread so unevenly"),
     ],
     ids=lambda value: value if isinstance(value, str) else "",
 )

@@ -30,6 +30,11 @@ analysis:
   detection_limit: {variant: v}
   per_analyte: {zn: {beta: 0.1}}
 criteria: [{characteristic: recovery, min: 90, max: 110, analyte: zn}]
+plan:
+  calibration: {levels: [1, 2], series: 3}
+  recovery: {levels: [1], matrices: [tap]}
+  assumed: {slope: 1, signal_sd: 0.1}
+  per_analyte: {zn: {blanks: {replicates: 10}}}
 calibration:
   unit: mg/L
   runs: [{level: 1, signals: [1, 2], series: a}, {level: 2, signal: 2, excluded: spilled}]

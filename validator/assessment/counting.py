@@ -54,6 +54,12 @@ OWN_BLOCK: Mapping[Counter, str] = {
 
 _LIMITS = (Characteristic.DETECTION_LIMIT, Characteristic.QUANTIFICATION_LIMIT)
 _OF_CALIBRATORS = (Counter.LEVELS, Counter.LEVELS_ABOVE_ZERO, Counter.REPLICATES_PER_LEVEL)
+_NAMED: Mapping[Characteristic, str] = {
+    Characteristic.REPRODUCIBILITY: "laboratory",
+    Characteristic.DEVICE_TO_DEVICE: "device",
+}
+"""Precision runs belong to these only where they name what differs."""
+
 _NOT_RECORDED = (Counter.LABORATORY_COMPARISONS,)
 """A study description has no place for these, so nothing can be said about them."""
 
@@ -81,6 +87,8 @@ def provided(study: Study, cell: Cell, characteristic: Characteristic, counter: 
     """The count that *study* provides for *cell*; None where nothing of the kind was measured."""
     blocks = _blocks(study, cell, characteristic, counter)
     runs = tuple(run for name in blocks for run in kept(runs_of(getattr(study, name), cell)))
+    if characteristic in _NAMED:
+        runs = tuple(run for run in runs if getattr(run, _NAMED[characteristic], None) is not None)
     if not runs or counter in _NOT_RECORDED:
         return None
     return _COUNTS[counter](_Data(study, cell, independent_values(runs), runs))

@@ -152,10 +152,8 @@ def criterion_words(criterion: Criterion, names: tuple[str, ...], observation: O
     given = criterion.limits
     unit = f" {observation.unit}" if observation.unit else ""
     match names:
-        case ("rsd_max" | "max" as name,) if criterion.characteristic == "uncertainty":
-            text = f"U ≤ {numbers.as_given(given[name])}{unit}"
         case ("rsd_max",):
-            text = f"RSD ≤ {numbers.as_given(given['rsd_max'])} %"
+            text = f"{_symbol(criterion) or 'RSD'} ≤ {numbers.as_given(given['rsd_max'])} %"
         case ("p_min",):
             text = f"p ≥ {numbers.as_given(given['p_min'])}"
         case ("min", "max"):
@@ -169,9 +167,15 @@ def criterion_words(criterion: Criterion, names: tuple[str, ...], observation: O
         case ("min",) if criterion.characteristic == "linearity":
             text = f"correlation coefficient ≥ {numbers.as_given(given['min'])}"
         case (name,):
-            text = f"{'≥' if name == 'min' else '≤'} {numbers.as_given(given[name])}{unit}"
+            sign = "≥" if name == "min" else "≤"
+            text = f"{_symbol(criterion)} {sign} {numbers.as_given(given[name])}{unit}".lstrip()
         case _:
             raise ValueError(names)
     if observation.what and criterion.characteristic in ("interference", "selectivity"):
         text += f" in presence of {observation.what}"
     return text
+
+
+def _symbol(criterion: Criterion) -> str:
+    """The symbol of the figure, where its limit would be read as one of another figure."""
+    return "U" if criterion.characteristic == "uncertainty" else ""

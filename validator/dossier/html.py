@@ -17,6 +17,7 @@ from markupsafe import Markup
 from validator.dossier import document as model
 from validator.dossier.formulas import formula_picture
 from validator.dossier.inline import pieces, plain
+from validator.dossier.laboratory import ACCENT
 from validator.dossier.measuring import is_long
 from validator.dossier.numbering import number
 from validator.dossier.table_layout import lay_out
@@ -28,6 +29,7 @@ if TYPE_CHECKING:
 
     from validator.dossier.document import Block, Document, Section
     from validator.dossier.inline import Inline
+    from validator.dossier.laboratory import Laboratory
 
 Medium = Literal["print", "web"]
 Paper = Literal["a4", "letter"]
@@ -57,11 +59,17 @@ _TEMPLATES: dict[type, str] = {
 _SURROGATES = re.compile("[\ud800-\udfff\x00-\x08\x0b\x0c\x0e-\x1f]")
 
 
-def render_html(document: Document, medium: Medium = "print", *, paper: Paper = "a4") -> str:
+def render_html(
+    document: Document,
+    medium: Medium = "print",
+    *,
+    paper: Paper = "a4",
+    laboratory: Laboratory | None = None,
+) -> str:
     """The whole *document* as an HTML page.
 
     ``print`` refers to the shipped fonts and marks by paths relative to the templates' folder; ``web`` holds
-    everything it needs and asks no server for anything.
+    everything it needs and asks no server for anything. *laboratory* adds a laboratory's own look.
 
     Raises:
         ValueError: a reference points nowhere, or the document's language has no catalogue.
@@ -76,9 +84,15 @@ def render_html(document: Document, medium: Medium = "print", *, paper: Paper = 
             numbering=numbering,
             words=words,
             medium=medium,
-            styles=_styles(medium, paper),
+            styles=_in_colour(_styles(medium, paper), laboratory),
+            laboratory=laboratory,
         )
     )
+
+
+def _in_colour(styles: Markup, laboratory: Laboratory | None) -> Markup:
+    """The style sheet in the laboratory's accent colour."""
+    return styles if laboratory is None else Markup(str(styles).replace(ACCENT, laboratory.accent))
 
 
 @cache

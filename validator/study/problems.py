@@ -160,7 +160,9 @@ def add_validation_errors(
         if details["type"] == "missing":
             problems.add(place, loc, _missing(loc, place))
         else:
-            problems.add(place, existing, _sentence(details, place, model))
+            # our own sentences may be about a key that is not there yet
+            shown = loc if details["type"] == PROBLEM else existing
+            problems.add(place, shown, _sentence(details, place, model))
 
 
 def _missing(loc: Loc, place: Place) -> str:

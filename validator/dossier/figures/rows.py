@@ -126,7 +126,8 @@ def interference_figure(
             if any(row.side == side for row in rows):
                 axes.plot([], [], label=words[side], **_SIDES[side])
         estimate = words["estimate_with_interval"].format(level=interval_level)
-        axes.set_xlabel(f"{sentence(words['relative_change'])}, {estimate}")
+        between = ", " if width == "text" else ",\n"  # a column is narrower than the sentence
+        axes.set_xlabel(f"{sentence(words['relative_change'])}{between}{estimate}")
         look.legend_above(figure, axes)
         return figure
 

@@ -1,4 +1,4 @@
-"""The figures of a manuscript: the dossier's own, as wide as a column, in the formats publishers ask for."""
+"""The figures of a manuscript: the dossier's own, as wide as a column, in formats that publishers ask for."""
 
 from __future__ import annotations
 
@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Literal
 
 from validator.dossier import figures, numbers
 from validator.dossier.document import Figure
-from validator.dossier.figure_style import WIDTHS_MM
 from validator.dossier.sections import pictures
 from validator.dossier.sections.context import Context, Item, percent_level
 from validator.dossier.wording import wording
@@ -21,12 +20,16 @@ if TYPE_CHECKING:
 
     from matplotlib.figure import Figure as Drawing
 
+    from validator.dossier.figure_style import Width
     from validator.dossier.inline import Content
     from validator.evaluation.results import Results
     from validator.study import Study
 
 DOTS_PER_INCH = 600
+_MM_PER_INCH = 25.4
 WIDTH: Literal["column"] = "column"
+MOST_GROUPS_IN_A_COLUMN = 3
+"""More groups than this side by side need the width of the text: their labels would run into each other."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,7 +68,7 @@ def draw_figures(study: Study, results: Results, *, language: str = "en") -> tup
                 svg="",
                 caption=caption,
                 alternative_text=alternative,
-                width_mm=WIDTHS_MM[WIDTH],
+                width_mm=_width_mm(drawing),
             ),
             name=unique,
             svg=figures.to_outlined_svg(drawing),
@@ -73,6 +76,11 @@ def draw_figures(study: Study, results: Results, *, language: str = "en") -> tup
             png=figures.to_png(drawing, DOTS_PER_INCH),
         )
     return tuple(found.values())
+
+
+def _width_mm(drawing: Drawing) -> float:
+    inches: float = drawing.get_size_inches()[0]
+    return round(inches * _MM_PER_INCH, 3)
 
 
 def _file_name(name: str, taken: dict[str, JournalFigure]) -> str:
@@ -127,9 +135,10 @@ def _of_runs(context: Context, item: Item, level: str) -> Iterator[_Drawn]:
     found, cell = item.configuration, item.cell
     if not isinstance(found.recovery, NotAssessed):
         bounds = equivalence_bounds(context.study, cell)
-        drawing = pictures.draw_recovery(context, item, found.recovery, bounds, width=WIDTH)
+        count = len(found.recovery)
+        width: Width = WIDTH if count <= MOST_GROUPS_IN_A_COLUMN else "text"
+        drawing = pictures.draw_recovery(context, item, found.recovery, bounds, width=width)
         if drawing is not None:
-            count = len(found.recovery)
             title = f"recovery {cell.analyte}"
             yield _drawn(context, "recovery", title, drawing, name=item.name, level=level, count=count)
     if not isinstance(found.interference, NotAssessed):

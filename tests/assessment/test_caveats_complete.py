@@ -1,0 +1,101 @@
+"""Every caveat of the catalogue can be raised, and nothing is raised without a cause."""
+
+from __future__ import annotations
+
+import importlib.util
+from pathlib import Path
+
+import pytest
+
+from validator.guidance import Characteristic, caveat_texts
+
+HERE = Path(__file__).parent
+IN_ADVANCE = {"deciding_limit_weakened:low_end_weight_assumed"}
+"""Cases that no study reaches today, because the evaluation always hands over what would be missing."""
+
+
+def cases_of(path):
+    spec = importlib.util.spec_from_file_location(path.stem, path)
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module.CASES
+
+
+CASES = [case for path in sorted(HERE.glob("test_caveats_of_*.py")) for case in cases_of(path)]
+
+
+def test_every_case_of_the_catalogue_is_raised_by_some_study():
+    """No caveat stands in the catalogue that data cannot raise."""
+    catalogue = {f"{name}:{case}" for name, text in caveat_texts().items() for case in text.cases}
+
+    assert {which for which, *_ in CASES} == catalogue - IN_ADVANCE
+    assert len(caveat_texts()) > 50
+
+
+@pytest.mark.parametrize("case", CASES, ids=[case[0] for case in CASES])
+def test_every_caveat_weighs_on_a_characteristic_it_can_weigh_on(caveats_of, case):
+    """The characteristic is one that the catalogue names for the caveat, the analyte the one at hand."""
+    for caveat in caveats_of(case[2]):
+        named = [one.value for one in caveat_texts()[caveat.id].characteristics]
+        assert caveat.characteristic in (named or ["whole study"])
+        assert caveat.characteristic in {*Characteristic, "whole study"}
+        assert caveat.analyte in (None, "x")
+        assert caveat.title == caveat_texts()[caveat.id].title
+
+
+def _runs(*entries):
+    return f"{{runs: [{', '.join(entries)}]}}"
+
+
+def _signals(level, deviations):
+    return f"{{level: {level}, signals: {[round(0.1 * level + d, 4) for d in deviations]}}}"
+
+
+SCATTER = ((1, -1), (-1, 2), (2, -2), (1, 0), (-2, 1), (0, 1.5))
+SERIES = ((1, 2), (-2, -1), (2, 1), (-1, -2), (1.5, 0), (-1, 0), (0, 1))
+CHECKS = (1, -1, 2, 0, -1.5, 0.5)
+COMPLETE = {
+    "study": {"matrix": "river water"},
+    "analyte": {"target_levels": "[2, 5, 9]"},
+    "criteria": "[{characteristic: lack_of_fit, p_min: 0.01}, "
+    "{characteristic: intermediate_precision, rsd_max: 6}, "
+    "{characteristic: recovery, min: 94, max: 106}]",
+    "calibration": _runs(
+        *(
+            _signals(level, [0.001 * d for d in deviations])
+            for level, deviations in zip((1, 3, 5, 7, 9, 11), SCATTER, strict=True)
+        )
+    ),
+    "precision": _runs(
+        *(
+            f"{{level: {level}, series: S{i}, operator: {'AB'[i % 2]}, instrument: I1, "
+            f"concentrations: [{level * (1 + a / 100):.3f}, {level * (1 + b / 100):.3f}]}}"
+            for level in (2, 5, 9)
+            for i, (a, b) in enumerate(SERIES)
+        )
+    ),
+    "recovery": _runs(
+        *(
+            f"{{level: {level}, series: S{i}, matrix: river water, found: [{level * (1 + e / 100):.3f}]}}"
+            for level in (2, 9)
+            for i, e in enumerate(CHECKS)
+        )
+    ),
+    "matrix_calibration": _runs(*(_signals(level, (0.002, -0.001)) for level in (1, 4, 7, 10))),
+}
+"""Replicates, seven series, two people, an independent check, the slope in matrix, limits beforehand."""
+
+
+def test_a_study_without_a_doubt_raises_none(caveats_of):
+    """Where a careful laboratory left nothing open, there is nothing to say: no filler."""
+    assert [(one.id, one.because) for one in caveats_of(COMPLETE)] == []
+
+
+def test_an_empty_study_raises_what_it_lacks_and_nothing_else(caveats_of):
+    """Without data there is nothing to doubt: only the missing particulars are told."""
+    parts = {"study": {"id": "", "version": "", "period": "", "people": ""}, "method": {"procedure": ""}}
+
+    assert [one.because for one in caveats_of(parts)] == [
+        "The study does not give: an identifier, a version, the period of the work, the people, "
+        "the written procedure."
+    ]

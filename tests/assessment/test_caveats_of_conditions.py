@@ -1,0 +1,242 @@
+"""Caveats on matrix, interferents, robustness, stability, carry-over and the study as a whole."""
+
+from __future__ import annotations
+
+import pytest
+
+RIVER = {"matrix": "river water"}
+M10 = {"guidance": "[ich-m10-2022]"}
+ICH = {"guidance": "[ich-q2r2-2023]"}
+LEVELS = (1, 3, 5, 7, 9, 11)
+TURN = (0.002, -0.001, -0.002, 0.001)
+
+
+def runs(*entries):
+    """A block of runs."""
+    return f"{{runs: [{', '.join(entries)}]}}"
+
+
+def line(slope=0.1, more=""):
+    """A straight calibration, two preparations at each level."""
+    entries = []
+    for i, level in enumerate(LEVELS):
+        signals = [round(slope * level + TURN[i % 4], 4), round(slope * level - TURN[i % 4], 4)]
+        entries.append(f"{{level: {level}, signals: {signals}{more}}}")
+    return runs(*entries)
+
+
+def interferent(name, ratio, *found):
+    """Results with an interferent beside four without it."""
+    beside = f"analyte_level: 5, reference: [5, 5.1, 4.9, 5], found: {list(found)}"
+    return f"{{interferent: {name}, ratio: {ratio}, {beside}}}"
+
+
+def plan(factors, effect=0.0):
+    """Four settings of up to three factors, in duplicate; the first factor changes the result by *effect*."""
+    names = ("temperature", "flow", "wavelength")[:factors]
+    described = ", ".join(f"{{name: {name}, unit: u, low: 9, high: 11}}" for name in names)
+    entries = []
+    for i, signs in enumerate(("+++", "+--", "-+-", "--+")):
+        mean = 5 + effect * (signs[0] == "+")
+        settings = list(signs[:factors])
+        entries.append(f"{{settings: {settings}, result: [{mean + 0.01 * i:.3f}, {mean - 0.01 * i:.3f}]}}")
+    return f"{{design: plackett_burman, factors: [{described}], runs: [{', '.join(entries)}]}}"
+
+
+def stored(*means, hours=(0, 6, 12, 24)):
+    """One solution after hours on the bench, three results each time."""
+    entries = []
+    for time, mean in zip(hours, means, strict=False):
+        found = [mean, round(mean + 0.02, 3), round(mean - 0.02, 3)]
+        entries.append(f"{{condition: bench, time: {time}, time_unit: h, level: 5, found: {found}}}")
+    return runs(*entries)
+
+
+def used(loss, uses=6):
+    """Three devices, each used again and again, losing a share of the signal with each use."""
+    return runs(
+        *(
+            f"{{device: E{d}, use: {use + 1}, signal: {1 - loss * use + TURN[(use + d) % 4]:.4f}}}"
+            for d in range(3)
+            for use in range(uses)
+        )
+    )
+
+
+def carried(*signals):
+    """A blank, then a high sample with a blank after it, as often as there are signals."""
+    sequence = ["{kind: blank, signal: 0.001}"]
+    for signal in signals:
+        sequence += ["{kind: high, level: 11, signal: 1.1}", f"{{kind: blank, signal: {signal}}}"]
+    return runs(f"{{sequence: [{', '.join(sequence)}]}}")
+
+
+BLANKS = (
+    "{preparation: independent, "
+    "runs: [{signals: [0.011, 0.006, 0.014, 0.009, 0.012, 0.01, 0.017, 0.003, 0.008, 0.013]}]}"
+)
+LIMIT = {
+    "calibration": line(),
+    "blanks": BLANKS,
+    "analysis": "{decision_rule: guarded, quantification_limit: {variant: blank_3s}}",
+}
+PRECISE = runs(
+    *(
+        f"{{level: 5, series: S{i}, concentrations: {pair}}}"
+        for i, pair in enumerate(([5, 5.1], [4.9, 5], [5.1, 5], [5, 4.9]))
+    )
+)
+
+
+def lots(n):
+    """A calibration in each of several lots, two levels in triplicate."""
+    return runs(
+        *(
+            f"{{level: {level}, matrix: lot {lot}, signals: {[y + 0.001 * lot, y, y + 0.002]}}}"
+            for lot in range(n)
+            for level, y in ((1, 0.1), (5, 0.5))
+        )
+    )
+
+
+CASES = [
+    (
+        "matrix_effect_not_examined:no_comparison",
+        "Nothing shows the slope in river water: no calibration in it, no standard addition, "
+        "no series of spikes.",
+        {"study": RIVER, "calibration": line()},
+        {"study": RIVER, "calibration": line(more=", matrix: river water")},
+    ),
+    (
+        "matrix_effect_not_compensated:large",
+        "The slope in river water differs by −25 % from that in clean solution.",
+        {"study": RIVER, "calibration": line(), "matrix_calibration": line(0.075)},
+        {
+            "study": RIVER,
+            "calibration": line(more=", matrix: river water"),
+            "matrix_calibration": line(0.075),
+        },
+    ),
+    (
+        "matrix_effect_not_compensated:significant",
+        "The slope in river water differs by −8.0 % from that in clean solution (p < 0.001).",
+        {"study": RIVER, "calibration": line(), "matrix_calibration": line(0.092)},
+        {"study": RIVER, "calibration": line(), "matrix_calibration": line(0.097)},
+    ),
+    (
+        "matrices_claimed_beyond_tested:few_lots",
+        "Matrices or lots tested: 2; ICH M10, step 4, 24 May 2022, 3.2.3 (from memory) asks for 6.",
+        {"study": M10, "calibration": line(), "matrix_calibration": lots(2)},
+        {"study": M10, "calibration": line(), "matrix_calibration": lots(6)},
+    ),
+    (
+        "interference_test_cannot_decide:few_replicates",
+        "Fewest results with the interferent, 2: iron.",
+        {"interference": runs(interferent("iron", 10, 5, 5.1))},
+        {"interference": runs(interferent("iron", 10, 5, 5.1, 5))},
+    ),
+    (
+        "interference_test_cannot_decide:scatter",
+        "The change caused by iron is known to 24 % only; the tolerance is 5 %.",
+        {"interference": runs(interferent("iron", 10, 4.5, 5.5, 5))},
+        {"interference": runs(interferent("iron", 10, 5, 5.1, 5))},
+    ),
+    (
+        "interference_test_cannot_decide:one_ratio",
+        "How much is tolerated is not known; only one amount was tried, and it interferes: iron.",
+        {"interference": runs(interferent("iron", 10, 4, 4.1, 4))},
+        {"interference": runs(interferent("iron", 10, 4, 4.1, 4), interferent("iron", 1, 5, 5.1, 5))},
+    ),
+    (
+        "robustness_missing_or_narrow:missing",
+        "No change of conditions was tried.",
+        {"study": ICH, "calibration": line()},
+        {"study": ICH, "method": {"kind": "identification"}, "calibration": line()},
+    ),
+    (
+        "robustness_missing_or_narrow:few_factors",
+        "Only 2 factors were changed.",
+        {"robustness": plan(2)},
+        {"robustness": plan(3)},
+    ),
+    (
+        "robustness_missing_or_narrow:effect_found",
+        "The result changes by 9.5 % with temperature from 9 to 11 u.",
+        {"robustness": plan(3, effect=0.5)},
+        {"robustness": plan(3, effect=0.5), "criteria": "[{characteristic: robustness, min: -15, max: 15}]"},
+    ),
+    (
+        "robustness_missing_or_narrow:effect_found",
+        "The result changes by 9.5 % with temperature from 9 to 11 u.",
+        {"robustness": plan(3, effect=0.5), "precision": PRECISE},
+        {"robustness": plan(3, effect=0.07), "precision": PRECISE},
+    ),
+    (
+        "stability_claim_beyond_test:few_points",
+        "Only 2 points in time: bench.",
+        {"stability": stored(5, 5)},
+        {"stability": stored(5, 5, 5)},
+    ),
+    (
+        "stability_claim_beyond_test:bound_crossed",
+        "The confidence bound of the trend stays within a change of 10 % only up to 19 h, of 24 h tested "
+        "(bench).",
+        {"stability": stored(5, 4.85, 4.7, 4.4)},
+        {"stability": stored(5, 4.98, 4.96, 4.95)},
+    ),
+    (
+        "stability_claim_beyond_test:uses_extrapolated",
+        "A loss of 10 % is reached at use 11 by extrapolation; the last use tested is 6.",
+        {"repeated_use": used(0.01)},
+        {"repeated_use": used(0.03)},
+    ),
+    (
+        "carry_over_present_or_untested:present",
+        "A blank after 11 mg/L shows 71 % of the signal at the quantification limit; 20 % is allowed.",
+        {**LIMIT, "carry_over": carried(0.02, 0.03, 0.02)},
+        {**LIMIT, "carry_over": carried(0.002, 0.003, 0.002)},
+    ),
+    (
+        "carry_over_present_or_untested:present",
+        "A blank after 11 mg/L shows 71 % of the signal at the quantification limit; 20 % is allowed.",
+        {**LIMIT, "carry_over": carried(0.02, 0.03, 0.02)},
+        {
+            **LIMIT,
+            "carry_over": carried(0.02, 0.03, 0.02),
+            "criteria": "[{characteristic: carry_over, max: 90}]",
+        },
+    ),
+    (
+        "carry_over_present_or_untested:untested",
+        "No blank was measured after the highest level.",
+        {"study": M10, "calibration": line()},
+        {"study": ICH, "calibration": line()},
+    ),
+    (
+        "many_tests:many",
+        "Of 12 tests at 5 % in the study 1 is significant; about 0.60 would be by chance.",
+        {
+            "calibration": line(),
+            "precision": PRECISE,
+            "recovery": runs("{level: 5, found: [5.2, 5.25, 5.1, 5.15]}"),
+        },
+        {
+            "calibration": line(),
+            "precision": PRECISE,
+            "recovery": runs("{level: 5, found: [5.0, 5.1, 4.9, 5.0]}"),
+        },
+    ),
+    (
+        "data_not_traceable:missing",
+        "The study does not give: a version, the people.",
+        {"study": {"version": "", "people": ""}, "calibration": line()},
+        {"calibration": line()},
+    ),
+]
+
+
+@pytest.mark.parametrize(("which", "because", "raising", "twin"), CASES, ids=[case[0] for case in CASES])
+def test_raised_by_these_data_and_not_by_a_near_twin(sentences, which, because, raising, twin):
+    """The whole sentence with the numbers of the study, once; the twin differs in what counts."""
+    assert sentences(raising, which) == [because]
+    assert sentences(twin, which) == []

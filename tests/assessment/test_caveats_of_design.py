@@ -1,0 +1,271 @@
+"""Caveats on replicates, days, devices, exclusions and limits: raised by these data, not by a near twin."""
+
+from __future__ import annotations
+
+import pytest
+
+LIMITED = (
+    "[{characteristic: repeatability, rsd_max: 10}, {characteristic: intermediate_precision, rsd_max: 12}]"
+)
+TOGETHER = "[{level: 5, concentrations: [5, 5.1, 5, 4.9, 5, 5.1]}]"
+GUIDED = {"guidance": "[eurachem-fitness-for-purpose-2014]"}
+SENSORS = {"guidance": "[electroanalysis-sensor-practice]"}
+TWO_KINDS = {
+    "configurations": "[{id: film, name: film sensor}, {id: bare, name: bare sensor}]",
+    "configuration": "film",
+}
+CALIBRATION = (
+    "{runs: [{level: 1, signals: [0.101, 0.099]}, {level: 3, signals: [0.302, 0.297]}, "
+    "{level: 5, signals: [0.501, 0.496]}, {level: 7, signals: [0.703, 0.698]}, "
+    "{level: 9, signals: [0.899, 0.904]}, {level: 11, signals: [1.098, 1.103]}]}"
+)
+
+
+def in_series(groups, **more):
+    """Precision at 5 mg/L, a list of results for each series; *more* gives a list of entries for each."""
+    runs = []
+    for index, results in enumerate(groups):
+        given = {key: values[index] for key, values in more.items() if values[index]}
+        entries = {"level": 5, "series": f"S{index}", "concentrations": results, **given}
+        runs.append("{" + ", ".join(f"{key}: {value!r}" for key, value in entries.items()) + "}")
+    return f"{{runs: [{', '.join(runs)}]}}"
+
+
+def laboratories(*results, without="", cause=""):
+    """Precision at 5 mg/L, two results of each laboratory; one laboratory may be left out."""
+    runs = [
+        f"{{level: 5, laboratory: L{index}, concentrations: {values}"
+        + (f", excluded: {cause}" if without == f"L{index}" else "")
+        + "}"
+        for index, values in enumerate(results)
+    ]
+    return f"{{runs: [{', '.join(runs)}]}}"
+
+
+DAYS = [[5.0, 5.1], [4.9, 5.0], [5.2, 5.1], [5.0, 4.8], [5.1, 5.2], [4.9, 5.0], [5.1, 5.0], [5.0, 4.9]]
+ALIKE = [[4.9, 5.1], [5.1, 4.9], [4.8, 5.2], [5.0, 5.05], [5.2, 4.8], [4.9, 5.1]]
+ONE_PERSON = {"operator": ["A. Nother"] * 8}
+LABS = [[5.0, 5.1], [4.9, 5.0], [5.2, 5.1], [5.0, 4.9], [5.1, 5.2], [4.9, 5.0], [5.1, 5.0]]
+WIDE_LABS = [[5 + 4 * (value - 5) for value in values] for values in LABS]
+
+CASES = [
+    (
+        "repeat_readings_counted:repeated",
+        "The 6 values in precision at 5 mg/L come from only 1 independent preparation.",
+        {"precision": f"{{preparation: repeated_reading, runs: {TOGETHER}}}"},
+        {"precision": f"{{preparation: independent, runs: {TOGETHER}}}"},
+    ),
+    (
+        "repeat_readings_counted:repeated",
+        "The 10 values in blanks come from only 2 independent preparations.",
+        {
+            "blanks": "{preparation: repeated_reading, "
+            "runs: [{signals: [1, 2, 3, 2, 1]}, {signals: [2, 2, 3, 1, 2]}]}",
+        },
+        {
+            "blanks": "{preparation: repeated_reading, runs: [{signals: [1, 2, 3]}, {signals: [2, 2, 3]}, "
+            "{signals: [2, 1, 3]}]}",
+        },
+    ),
+    (
+        "repeat_readings_counted:unknown",
+        "The study does not say whether the 6 values in precision come from independent preparations.",
+        {"precision": f"{{runs: {TOGETHER}}}"},
+        {"precision": "{runs: [{level: 5, date: 2025-01-14, concentrations: [5, 5.1, 5, 4.9, 5, 5.1]}]}"},
+    ),
+    (
+        "too_few_replicates:below_guidance",
+        "With 4 results the true standard deviation may be up to 3.7 times the figure shown (95 % limit); "
+        "Eurachem fitness-for-purpose guide, 2nd edition, 2014, 6.6 (as quoted in a public text) asks for "
+        "6.",
+        {
+            "study": GUIDED,
+            "precision": "{runs: [{level: 5, date: 2025-01-14, concentrations: [5, 5.1, 5, 4.9]}]}",
+        },
+        {
+            "study": GUIDED,
+            "precision": "{runs: [{level: 5, date: 2025-01-14, concentrations: [5, 5.1, 5, 4.9, 5, 5.1]}]}",
+        },
+    ),
+    (
+        "too_few_replicates:without_guidance",
+        "With 5 results the true standard deviation may be up to 2.9 times the figure shown (95 % limit).",
+        {"precision": "{runs: [{level: 5, date: 2025-01-14, concentrations: [5, 5.1, 5, 4.9, 5]}]}"},
+        {"precision": "{runs: [{level: 5, date: 2025-01-14, concentrations: [5, 5.1, 5, 4.9, 5, 5.1]}]}"},
+    ),
+    (
+        "too_few_replicates:without_guidance",
+        "With 7 results the true standard deviation may be up to 2.2 times the figure shown (95 % limit).",
+        {
+            "calibration": CALIBRATION,
+            "blanks": "{preparation: independent, runs: [{signals: [1e-3, 2e-3, 0, 1e-3, -1e-3, 2e-3, 0]}]}",
+            "analysis": "{decision_rule: guarded, detection_limit: {variant: blank_3s}}",
+        },
+        {
+            "calibration": CALIBRATION,
+            "blanks": "{preparation: independent, runs: [{signals: [1e-3, 2e-3, 0, 1e-3, -1e-3, 2e-3, 0]}]}",
+            "analysis": "{decision_rule: guarded, detection_limit: {variant: residual_3.3}}",
+        },
+    ),
+    (
+        "design_below_guidance:short",
+        "The data on interference fall short: replicates per ratio 2, asked 3 (electroanalysis and sensor "
+        "practice, no document, common practice (from memory)).",
+        {
+            "study": SENSORS,
+            "interference": "{runs: [{interferent: iron, ratio: 10, analyte_level: 5, "
+            "reference: [5, 5.1, 5], found: [5, 5.1]}]}",
+        },
+        {
+            "study": SENSORS,
+            "interference": "{runs: [{interferent: iron, ratio: 10, analyte_level: 5, "
+            "reference: [5, 5.1, 5], found: [5, 5.1, 5]}]}",
+        },
+    ),
+    (
+        "too_few_devices:one_or_two",
+        "The data that name a device come from 1 device.",
+        {"method": TWO_KINDS, "precision": in_series(DAYS, device=["E1"] * 8)},
+        {"precision": in_series(DAYS, device=["E1"] * 8)},
+    ),
+    (
+        "too_few_devices:three_or_four",
+        "The data that name a device come from 4 devices; five are customary.",
+        {"method": TWO_KINDS, "precision": in_series(DAYS, device=["E1", "E2", "E3", "E4"] * 2)},
+        {
+            "method": TWO_KINDS,
+            "precision": in_series(DAYS, device=["E1", "E2", "E3", "E4", "E5", "E1", "E2", "E3"]),
+        },
+    ),
+    (
+        "devices_not_told_apart:confounded",
+        "Each of the 8 devices was used in a series or day of its own.",
+        {"precision": in_series(DAYS, device=[f"E{index}" for index in range(8)])},
+        {"precision": in_series(DAYS, device=["E1", "E2"] * 4)},
+    ),
+    (
+        "intermediate_precision_from_one_day:one_day",
+        "No level has results of more than one series or day.",
+        {
+            "criteria": LIMITED,
+            "precision": "{runs: [{level: 5, date: 2025-01-14, concentrations: [5, 5.1, 5, 4.9, 5, 5.1]}]}",
+        },
+        {
+            "criteria": "[{characteristic: repeatability, rsd_max: 10}]",
+            "precision": "{runs: [{level: 5, date: 2025-01-14, concentrations: [5, 5.1, 5, 4.9, 5, 5.1]}]}",
+        },
+    ),
+    (
+        "intermediate_precision_from_one_day:one_person",
+        "One operator measured everything (instrument not recorded), on 4 days.",
+        {"criteria": LIMITED, "precision": in_series(DAYS[:4], **ONE_PERSON)},
+        {"criteria": LIMITED, "precision": in_series(DAYS[:4], operator=["A", "A", "B", "A"])},
+    ),
+    (
+        "only_repeatability_given:no_grouping",
+        "The 6 results at 5 mg/L carry no series, day or operator.",
+        {"precision": f"{{preparation: independent, runs: {TOGETHER}}}"},
+        {"precision": in_series(DAYS)},
+    ),
+    (
+        "between_series_part_badly_known:few_series",
+        "Only 5 series enter the scatter between series.",
+        {"precision": in_series(DAYS[:5])},
+        {"precision": in_series(DAYS[:6])},
+    ),
+    (
+        "between_series_part_badly_known:set_to_zero",
+        "The estimate of the scatter between series at 5 mg/L came out negative and was set to zero.",
+        {"precision": in_series(ALIKE)},
+        {"precision": in_series(DAYS)},
+    ),
+    (
+        "scatter_too_small_to_be_independent:repeatability",
+        "The repeatability at 5 mg/kg is 0.032 of what the mass fraction lets one expect (usual from 0.3).",
+        {"analyte": {"unit": "mg/kg"}, "precision": in_series([[5.0, 5.02], [5.01, 5.0], [5.0, 4.99]])},
+        {"analyte": {"unit": "mg/L"}, "precision": in_series([[5.0, 5.02], [5.01, 5.0], [5.0, 4.99]])},
+    ),
+    (
+        "scatter_too_small_to_be_independent:reproducibility",
+        "The reproducibility at 5 mg/kg is 0.16 of what the mass fraction lets one expect (usual from 0.5).",
+        {"analyte": {"unit": "mg/kg"}, "precision": laboratories(*LABS)},
+        {"analyte": {"unit": "mg/kg"}, "precision": laboratories(*WIDE_LABS)},
+    ),
+    (
+        "exclusion_without_cause:no_cause",
+        "Left out of precision without a technical cause: 1 of 8 results "
+        "('outlier by Grubbs test (p < 0.05)').",
+        {
+            "precision": in_series(
+                [5.0, 5.1, 4.9, 5.0, 5.1, 5.0, 4.9, 5.9],
+                excluded=[""] * 7 + ["outlier by Grubbs test (p < 0.05)"],
+            )
+        },
+        {
+            "precision": in_series(
+                [5.0, 5.1, 4.9, 5.0, 5.1, 5.0, 4.9, 5.9],
+                excluded=[""] * 7 + ["outlier, air bubble in the cell"],
+            )
+        },
+    ),
+    (
+        "exclusion_without_cause:many",
+        "Left out of precision: 2 of 8 results, more than two ninths.",
+        {
+            "precision": in_series(
+                [5.0, 5.1, 4.9, 5.0, 5.1, 5.0, 5.9, 5.9], excluded=[""] * 6 + ["air bubble", "air bubble"]
+            )
+        },
+        {
+            "precision": in_series(
+                [5.0, 5.1, 4.9, 5.0, 5.1, 5.0, 4.9, 5.9], excluded=[""] * 7 + ["air bubble"]
+            )
+        },
+    ),
+    (
+        "exclusion_without_cause:straggler",
+        "A laboratory was left out that is a straggler only (beyond 5 %, not 1 %): L7.",
+        {"precision": laboratories(*LABS, [5.45, 5.55], without="L7", cause="outlier")},
+        {"precision": laboratories(*LABS, [6.6, 6.7], without="L7", cause="outlier")},
+    ),
+    (
+        "exclusion_without_cause:no_cause",
+        "Left out of precision without a technical cause: 2 of 16 results ('outlier').",
+        {"precision": laboratories(*LABS, [5.1, 5.1], without="L7", cause="outlier")},
+        {"precision": laboratories(*LABS, [6.6, 6.7], without="L7", cause="outlier")},
+    ),
+    (
+        "acceptance_limits_not_set_beforehand:missing",
+        "No limit is set for repeatability; Eurachem fitness-for-purpose guide, 2nd edition, 2014, 6.6 "
+        "(as quoted in a public text) leaves it to the user.",
+        {"study": GUIDED, "precision": in_series(DAYS)},
+        {
+            "study": GUIDED,
+            "precision": in_series(DAYS),
+            "criteria": "[{characteristic: intermediate_precision, rsd_max: 10}]",
+        },
+    ),
+    (
+        "acceptance_limits_not_set_beforehand:no_guidance",
+        "No limit is set for repeatability and recovery.",
+        {"precision": in_series(DAYS), "recovery": "{runs: [{level: 5, found: [5, 5.1, 4.9]}]}"},
+        {
+            "precision": in_series(DAYS),
+            "recovery": "{runs: [{level: 5, found: [5, 5.1, 4.9]}]}",
+            "criteria": "[{characteristic: trueness, max: 10}, {characteristic: repeatability, rsd_max: 10}]",
+        },
+    ),
+    (
+        "conformity_without_decision_rule:no_rule",
+        "2 criteria are judged and no decision rule is declared; the guarded rule was used.",
+        {"analysis": "", "criteria": LIMITED, "precision": in_series(DAYS)},
+        {"criteria": LIMITED, "precision": in_series(DAYS)},
+    ),
+]
+
+
+@pytest.mark.parametrize(("which", "because", "raising", "twin"), CASES, ids=[case[0] for case in CASES])
+def test_raised_by_these_data_and_not_by_a_near_twin(sentences, which, because, raising, twin):
+    """The whole sentence with the numbers of the study, once; the twin differs in what counts."""
+    assert sentences(raising, which) == [because]
+    assert sentences(twin, which) == []

@@ -1,0 +1,140 @@
+"""A laboratory's own look: logo, accent colour and two extra blocks, from a folder of its own.
+
+The folder may hold ``laboratory.yaml`` (keys ``name``, ``accent``, ``logo``), ``title.html.j2`` (printed
+below the title block) and ``closing.html.j2`` (printed at the end). The templates run in a sandbox, see only
+the study's identity, and can fetch nothing: what they refer to outside of themselves fails the report.
+"""
+
+from __future__ import annotations
+
+import base64
+import mimetypes
+import re
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import yaml
+from markupsafe import Markup
+
+from validator.errors import LaboratoryError
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from validator.dossier.document import Document
+
+ACCENT = "#1f3a4d"
+"""Accent colour of the shipped style sheets, which a laboratory's own replaces."""
+
+_COLOUR = re.compile(r"#[0-9a-fA-F]{6}")
+_LOGOS = {".svg": "image/svg+xml", ".png": "image/png", ".jpg": "image/jpeg", ".jpeg": "image/jpeg"}
+_LARGEST_FILE = 2_000_000
+_LARGEST_TEMPLATE = 50_000
+_LARGEST_BLOCK = 200_000
+_KEYS = ("name", "accent", "logo")
+
+
+@dataclass(frozen=True, slots=True)
+class Laboratory:
+    """What a laboratory adds; everything may be absent.
+
+    Attributes:
+        name: printed with the logo, and its alternative text.
+        accent: colour of rules and headings, ``#rrggbb``.
+        logo: the picture as a data-URI.
+        title_block, closing_block: rendered templates.
+    """
+
+    name: str = ""
+    accent: str = ACCENT
+    logo: str = ""
+    title_block: str = ""
+    closing_block: str = ""
+
+
+def read_laboratory(folder: Path, document: Document) -> Laboratory:
+    """Read *folder* and render its templates for *document*.
+
+    Raises:
+        LaboratoryError: the folder or a file in it cannot be used; the message says what to write.
+    """
+    if not folder.is_dir():
+        raise LaboratoryError(f"{folder}: is not a folder; --templates names one")
+    settings = _settings(folder)
+    accent = settings.get("accent", ACCENT)
+    if not _COLOUR.fullmatch(accent):
+        file = folder / "laboratory.yaml"
+        raise LaboratoryError(f'{file}: accent: write a colour as "#1f3a4d", found {accent!r}')
+    return Laboratory(
+        name=settings.get("name", ""),
+        accent=accent,
+        logo=_logo(folder, settings["logo"]) if "logo" in settings else "",
+        title_block=_block(folder / "title.html.j2", document),
+        closing_block=_block(folder / "closing.html.j2", document),
+    )
+
+
+def _settings(folder: Path) -> dict[str, str]:
+    file = folder / "laboratory.yaml"
+    if not file.exists():
+        return {}
+    try:
+        found = yaml.safe_load(_content(file, _LARGEST_TEMPLATE).decode("utf-8")) or {}
+    except (yaml.YAMLError, UnicodeDecodeError) as error:
+        raise LaboratoryError(f"{file}: is not YAML: {error}") from error
+    if not isinstance(found, dict) or not all(isinstance(value, str) for value in found.values()):
+        raise LaboratoryError(f"{file}: write {', '.join(_KEYS)}, each with a text")
+    unknown = sorted(set(map(str, found)) - set(_KEYS))
+    if unknown:
+        raise LaboratoryError(f"{file}: unknown key '{unknown[0]}'; possible: {', '.join(_KEYS)}")
+    return {str(key): value for key, value in found.items()}
+
+
+def _logo(folder: Path, name: str) -> str:
+    file = _confined(folder, name)
+    kind = _LOGOS.get(file.suffix.lower())
+    if kind is None:
+        guessed = mimetypes.guess_type(name)[0] or "an unknown kind"
+        raise LaboratoryError(f"{file}: a logo is an SVG, PNG or JPEG picture, this is {guessed}")
+    content = base64.b64encode(_content(file, _LARGEST_FILE)).decode("ascii")
+    return f"data:{kind};base64,{content}"
+
+
+def _confined(folder: Path, name: str) -> Path:
+    file = (folder / name).resolve()
+    if not file.is_relative_to(folder.resolve()):
+        raise LaboratoryError(f"{folder / 'laboratory.yaml'}: logo: '{name}' lies outside of the folder")
+    return file
+
+
+def _content(file: Path, largest: int) -> bytes:
+    try:
+        if file.stat().st_size > largest:
+            raise LaboratoryError(f"{file}: is larger than {largest // 1000} kB")
+        return file.read_bytes()
+    except OSError as error:
+        raise LaboratoryError(f"{file}: cannot be read ({error.strerror or error})") from error
+
+
+def _block(file: Path, document: Document) -> str:
+    if not file.exists():
+        return ""
+    from jinja2 import StrictUndefined, TemplateError
+    from jinja2.sandbox import ImmutableSandboxedEnvironment
+
+    # no loader: a template of a laboratory can include nothing
+    environment = ImmutableSandboxedEnvironment(autoescape=True, undefined=StrictUndefined)
+    try:
+        source = _content(_confined(file.parent, file.name), _LARGEST_TEMPLATE).decode("utf-8")
+        text = environment.from_string(source).render(
+            title=document.title,
+            identifier=document.identifier,
+            version=document.version,
+            date=document.date,
+            authors=document.authors,
+        )
+    except (TemplateError, UnicodeDecodeError, OverflowError, TypeError, ValueError) as error:
+        raise LaboratoryError(f"{file}: {error}") from error
+    if len(text) > _LARGEST_BLOCK:
+        raise LaboratoryError(f"{file}: prints more than {_LARGEST_BLOCK // 1000} kB")
+    return Markup(text)
