@@ -37,6 +37,7 @@ LEAVES = {
     "errors": set(),
     "resources": set(),
     "version": set(),
+    "differences": set(),
     "writing": {"errors"},
     "dossier.numbers": set(),
 }

@@ -9,12 +9,11 @@ from __future__ import annotations
 import json
 import logging
 import os
-import shutil
 import sys
 import time
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import click
 
@@ -103,20 +102,35 @@ def cli(verbose: bool) -> None:
     show_default=True,
     help="The technique the starter study is written for.",
 )
-def new(folder: Path, kind: str) -> None:
+@click.option(
+    "--tables",
+    type=click.Choice(["csv", "xlsx"]),
+    default="csv",
+    show_default=True,
+    help="Data-entry tables as text files, or as one workbook with drop-downs.",
+)
+def new(folder: Path, kind: str, tables: Literal["csv", "xlsx"]) -> None:
     """Write a commented starter study with data-entry tables into FOLDER."""
-    from validator.resources import starters_folder
+    from validator.starting import start_study
 
-    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
-        raise OutputProblem(f"{folder}: exists and is not an empty folder; name a new one")
-    try:
-        shutil.copytree(starters_folder() / kind, folder, dirs_exist_ok=True)
-    except OSError as error:
-        raise OutputProblem(f"{folder}: cannot be written ({error.strerror or error})") from error
+    start_study(folder, kind, tables)
     click.echo(f"{folder}: a starter study for {kind.replace('-', ' ')}.")
     click.echo("Fill in study.yaml and the tables, then:")
     click.echo(f"  validator check {folder}")
     click.echo(f"  validator report {folder}")
+
+
+@cli.command()
+@click.option("--output", type=click.Path(path_type=Path), help="Write to this file instead.")
+def schema(output: Path | None) -> None:
+    """Print a JSON Schema of the study description, by which editors complete keys and check values."""
+    from validator.starting import schema_text
+
+    if output is None:
+        click.echo(schema_text(), nl=False)
+        return
+    _refuse_missing_folder(output)
+    _write(output, schema_text())
 
 
 @cli.command()
@@ -231,7 +245,7 @@ def journal(study: Path, target: Path | None, figures_folder: Path | None, stand
     """Write the validation section of a manuscript on STUDY."""
     from validator.dossier.journal import check_target, manuscript
 
-    check_target(target, standalone=standalone)
+    check_target(target, figures_folder, standalone=standalone)
     _refuse_missing_folder(target)
     watch = Stopwatch()
     loaded, results = _results_of(study, watch)

@@ -143,7 +143,7 @@ GUIDANCE = st.lists(
     unit=st.sampled_from(["mg/L", "µg/kg", "FNU"]),
 )
 @settings(
-    max_examples=40,
+    max_examples=30,
     deadline=None,
     derandomize=True,
     suppress_health_check=[

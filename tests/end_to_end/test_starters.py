@@ -5,8 +5,10 @@ from __future__ import annotations
 import csv
 import io
 import json
+import os
 
 import numpy as np
+import openpyxl
 import pytest
 
 from validator import read_study
@@ -188,3 +190,86 @@ def test_an_empty_folder_is_filled(command, tmp_path):
 
     assert done.status == 0
     assert (tmp_path / "study.yaml").is_file()
+
+
+def filled_workbook(folder):
+    """Write into the starter's workbook what ``fill`` writes into text files."""
+    file = folder / "measurements.xlsx"
+    book = openpyxl.load_workbook(file)
+    configurations = read_study(folder).configuration_ids
+    for sheet in book:
+        fields = [str(cell.value).partition(" (")[0] for cell in sheet[1]]
+        if sheet.title == "choices":
+            continue
+        rows = [
+            {**row, "configuration": configuration}
+            for configuration in (configurations if "configuration" in fields else configurations[:1])
+            for row in readings(f"{sheet.title}.csv")
+        ]
+        for number, row in enumerate(rows, start=2):
+            for column, name in enumerate(fields, start=1):
+                sheet.cell(number, column).value = (
+                    float(f"{row[name]:.15g}") if isinstance(row[name], float) else row[name]
+                )
+    book.save(file)
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_tables_as_a_workbook(command, tmp_path, kind):
+    """One workbook instead of text files: checked empty, and filled in it gives the same runs."""
+    folder = tmp_path / kind
+    done = command("new", folder, "--like", kind, "--tables", "xlsx")
+    assert (done.status, done.err) == (0, "")
+    assert sorted(path.name for path in folder.iterdir()) == [
+        "measurements.xlsx",
+        "study.schema.json",
+        "study.yaml",
+    ]
+    assert command("check", folder).status == 0
+
+    filled_workbook(folder)
+    command("new", tmp_path / "text", "--like", kind)
+    fill(tmp_path / "text")
+
+    one, other = read_study(folder), read_study(tmp_path / "text")
+    for path in (tmp_path / "text").glob("*.csv"):
+        runs, as_text = one.runs(path.stem), other.runs(path.stem)
+        assert [
+            run.model_dump(exclude={"signal", "concentration", "found", "reference"}) for run in runs
+        ] == [run.model_dump(exclude={"signal", "concentration", "found", "reference"}) for run in as_text]
+        assert [run.values for run in runs] == [pytest.approx(run.values, rel=1e-14) for run in as_text]
+
+
+def test_a_starter_brings_its_schema(command, tmp_path):
+    """An editor that opens the study finds the schema beside it; the command prints the same."""
+    command("new", tmp_path / "new")
+
+    printed = command("schema")
+    written = command("schema", "--output", tmp_path / "schema.json")
+
+    assert (printed.status, written.status, written.out) == (0, 0, "")
+    schema = (tmp_path / "new" / "study.schema.json").read_text(encoding="utf-8")
+    assert schema == printed.out == (tmp_path / "schema.json").read_text(encoding="utf-8")
+    first = (tmp_path / "new" / "study.yaml").read_text(encoding="utf-8").splitlines()[0]
+    assert first == "# yaml-language-server: $schema=study.schema.json"
+
+
+def test_a_starter_that_cannot_be_written_leaves_nothing(command, tmp_path, monkeypatch):
+    """A full disk in the middle: status 2, a sentence, and no half of a study that looks whole."""
+    written = []
+
+    def full(handle):
+        written.append(handle)
+        if len(written) == 3:
+            raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(os, "fsync", full)
+    (tmp_path / "empty").mkdir()
+
+    for folder in (tmp_path / "new", tmp_path / "empty"):
+        written.clear()
+        done = command("new", folder)
+        assert done.status == 2
+        assert "cannot be written (No space left on device)" in done.err
+    assert not (tmp_path / "new").exists()
+    assert list((tmp_path / "empty").iterdir()) == []

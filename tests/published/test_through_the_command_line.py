@@ -378,9 +378,7 @@ def test_cochran_critical_values(evaluated, column, alpha, lines):
     One level for each entry of some lines of the table; the rest is checked on the statistic itself.
     """
     known = case("crit_cochran_C")
-    places = [
-        (k, at, nu) for k in lines for at, nu in enumerate(known["inputs"]["nu_per_group"]) if nu <= 10
-    ]
+    places = [(k, at, nu) for k in lines for at, nu in enumerate(known["inputs"]["nu_per_group"]) if nu <= 10]
     runs = [
         {"level": level, "series": f"s{i}", "concentrations": [100.0 + 0.1 * i * j for j in range(nu + 1)]}
         for level, (k, _, nu) in enumerate(places)

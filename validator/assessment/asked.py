@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from validator.assessment.guidance_findings import kind_of
+from validator.assessment.rules import kind_of, rules_for
 from validator.evaluation.results import ConfigurationRecord, EstimateRecord, NotAssessed
 from validator.guidance import Characteristic, Kind
 
@@ -60,8 +60,7 @@ def not_set(study: Study, profile: Profile, findings: Sequence[Finding]) -> tupl
     return tuple(
         NotSet(rule, figure, analyte)
         for analyte in study.analyte_ids
-        for rule in profile.requirements
-        if rule.applies_to(kind_of(study))
+        for rule in rules_for(study, profile)
         for figure in rule.user_sets
         if not is_limited(rule.characteristic.value, analyte, findings)
     )

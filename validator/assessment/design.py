@@ -6,15 +6,18 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from validator.assessment.counting import provided
-from validator.assessment.guidance_findings import kind_of
+from validator.assessment.rules import rules_for
 from validator.evaluation.results import DesignFinding, Outcome
 from validator.evaluation.rows import Cell
+from validator.guidance import Characteristic
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
 
-    from validator.guidance import Characteristic, Counter, Profile, Requirement
+    from validator.guidance import Counter, Profile, Requirement
     from validator.study import Study
+
+_ORDER = [characteristic.value for characteristic in Characteristic]
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,11 +57,15 @@ class Demand:
 
 
 def demands(findings: Sequence[DesignFinding]) -> tuple[Demand, ...]:
-    """The findings by analyte, characteristic and count, in the order in which they are first asked for."""
+    """The findings by analyte, characteristic and count; characteristics in the order of their list."""
     groups: dict[tuple[str, str, str | None], list[DesignFinding]] = {}
     for one in findings:
         groups.setdefault((one.characteristic, one.counter, one.analyte), []).append(one)
-    return tuple(Demand(*key, tuple(entries)) for key, entries in groups.items())
+    analytes = list(dict.fromkeys(analyte for _, _, analyte in groups))
+    found = [Demand(*key, tuple(entries)) for key, entries in groups.items()]
+    return tuple(
+        sorted(found, key=lambda one: (analytes.index(one.analyte), _ORDER.index(one.characteristic)))
+    )
 
 
 def counter_name(counter: str) -> str:
@@ -73,12 +80,11 @@ def _asked(finding: DesignFinding) -> float:
 def design_findings(study: Study, profiles: Sequence[Profile]) -> tuple[DesignFinding, ...]:
     """Required against provided, for every minimum design of the profiles and every analyte."""
     findings: list[DesignFinding] = []
-    kind = kind_of(study)
     for profile in profiles:
         for analyte in study.method.analytes:
             cell = Cell(analyte.id, study.validated_configuration)
-            for rule in profile.requirements:
-                if rule.design is not None and rule.applies_to(kind):
+            for rule in rules_for(study, profile):
+                if rule.design is not None:
                     findings.extend(_designs(study, cell, profile, rule))
     return tuple(findings)
 

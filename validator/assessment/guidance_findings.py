@@ -9,13 +9,13 @@ from validator.assessment.guidance_figures import Subject, figure_observations
 from validator.assessment.judging import Limit
 from validator.assessment.observations import Observation
 from validator.assessment.own_criteria import judged
+from validator.assessment.rules import rules_for
 from validator.errors import NotEstimable
 from validator.evaluation.results import Finding, NotAssessed, Results
 from validator.evaluation.rows import Cell
 from validator.guidance import (
     FIGURE_MEANINGS,
     Acceptance,
-    Kind,
     Place,
     Profile,
     Requirement,
@@ -40,23 +40,16 @@ def profiles_of(study: Study) -> tuple[Profile, ...]:
     return tuple(load_profile(name, search_folders=(study.folder,)) for name in study.study.guidance)
 
 
-def kind_of(study: Study) -> Kind:
-    """What the method is for; ``any`` where the study does not say."""
-    return Kind(study.method.kind or Kind.ANY)
-
-
 def guidance_findings(
     study: Study, results: Results, profiles: Sequence[Profile], own: Sequence[Finding]
 ) -> tuple[Finding, ...]:
     """A finding for every limit of the profiles that a figure of the study can be held against."""
     findings: list[Finding] = []
-    kind = kind_of(study)
     for profile in profiles:
         for cell, subject in _subjects(study, results):
-            for rule in profile.requirements:
-                if rule.applies_to(kind):
-                    for acceptance in rule.acceptance:
-                        findings.extend(_findings(study, cell, subject, rule, acceptance, own))
+            for rule in rules_for(study, profile):
+                for acceptance in rule.acceptance:
+                    findings.extend(_findings(study, cell, subject, rule, acceptance, own))
     return tuple(findings)
 
 

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from validator.assessment.asked import not_measured, not_set, waiting_for_kind
+from validator.assessment.design import counter_name
+from validator.assessment.guidance_findings import profiles_of
 from validator.dossier import numbers
 from validator.dossier.inline import plain
 from validator.dossier.sections.context import Context, figure_text
@@ -12,14 +15,18 @@ from validator.dossier.sections.summary import requirement_of
 from validator.dossier.wording import wording
 from validator.evaluation.results import ConfigurationRecord, NotAssessed, Results
 from validator.evaluation.rows import runs_of
+from validator.guidance import FIGURE_MEANINGS
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from validator.evaluation.rows import Cell
+    from validator.guidance import Profile
     from validator.study import Study
 
 MARKS = {"meets": "+", "does not meet": "-", "inconclusive": "?", "not assessed": "."}
-_BLOCK_OF = {"detection": "calibration and blanks", "matrix_effect": "matrix_calibration"}
+_BLOCK_OF = {"detection": "blanks", "matrix_effect": "matrix_calibration"}
+"""The block whose readings are counted beside a part of the results, where the names differ."""
 
 
 def findings_table(study: Study, results: Results, *, language: str = "en") -> str:
@@ -56,6 +63,7 @@ def overview(study: Study, results: Results, *, language: str = "en") -> str:
         rows = [
             _overview_row(context, item.cell, name, item.configuration)
             for name in ConfigurationRecord.model_fields
+            if getattr(item.configuration, name) is not None
         ]
         lines.extend(f"  {line}" for line in aligned(rows))
         lines.append("")
@@ -63,34 +71,86 @@ def overview(study: Study, results: Results, *, language: str = "en") -> str:
     return "\n".join(lines).rstrip("\n")
 
 
-def _overview_row(context: Context, cell: object, name: str, record: ConfigurationRecord) -> tuple[str, ...]:
+def _overview_row(context: Context, cell: Cell, name: str, record: ConfigurationRecord) -> tuple[str, ...]:
     value = getattr(record, name)
-    title = context.say.maybe(f"names.block.{name}", name.replace("_", " "))
+    title = context.say.maybe(f"names.block.{name}", context.characteristic(name))
+    title = title[:1].upper() + title[1:]
     if isinstance(value, NotAssessed):
         return (".", title, f"not assessable: {value.not_assessed}", f"needs: {value.needs}")
-    runs = runs_of(getattr(context.study, name, None), cell)  # type: ignore[arg-type]
-    count = sum(len(getattr(run, "values", ())) or 1 for run in runs)
-    return ("+", title, "assessable", f"{numbers.count(count)} readings" if count else "")
+    runs = runs_of(getattr(context.study, _BLOCK_OF.get(name, name), None), cell)
+    count = sum(len(getattr(run, "values", getattr(run, "sequence", ()))) or 1 for run in runs)
+    readings = "reading" if count == 1 else "readings"
+    return ("+", title, "assessable", f"{numbers.count(count)} {readings}" if count else "")
 
 
 def _missing(context: Context) -> list[str]:
-    short = [one for one in context.assessment.design if one.outcome != "meets"]
-    if not context.study.study.guidance:
+    """What each chosen profile asks for and the study does not give."""
+    profiles = profiles_of(context.study)
+    if not profiles:
         return ["no guidance is chosen (study.guidance)"]
-    if not short:
-        return ["the chosen guidance misses nothing in the design of what was measured"]
-    lines = ["still missing for the chosen guidance:"]
-    rows = [
+    lines: list[str] = []
+    for profile in profiles:
+        parts = [
+            ("asked for and not measured", _not_measured(context, profile)),
+            ("design smaller than required", _short(context, profile, recommended=False)),
+            ("design smaller than recommended", _short(context, profile, recommended=True)),
+            ("limits that the user has to set, and has not", _not_set(context, profile)),
+        ]
+        open_ones = [(title, rows) for title, rows in parts if rows]
+        kinds = ", ".join(waiting_for_kind(context.study, profile))
+        lines.append(f"{_document(profile)}: {'misses' if open_ones else 'misses nothing'}")
+        for title, rows in open_ones:
+            lines.append(f"  {title}:")
+            lines.extend(f"    {line}" for line in aligned(rows))
+        if kinds:
+            lines.append(f"  rules for some kinds of method were not applied; state method.kind ({kinds})")
+        lines.append("")
+    return lines
+
+
+def _document(profile: Profile) -> str:
+    return f"{profile.short_title}, {profile.edition}"
+
+
+def _not_measured(context: Context, profile: Profile) -> list[tuple[str, ...]]:
+    return [
         (
-            "?" if one.recommended else "-",
+            "-",
             context.analyte_name(one.analyte),
-            one.requirement,
-            f"asked {_plain(one.required)}, given {_plain(one.provided)}",
-            one.source,
+            context.characteristic(one.characteristic.value),
+            one.refusal.not_assessed,
+            f"needs: {one.refusal.needs}",
         )
-        for one in short
+        for one in not_measured(context.study, context.results, profile)
     ]
-    return lines + [f"  {line}" for line in aligned(rows)]
+
+
+def _short(context: Context, profile: Profile, *, recommended: bool) -> list[tuple[str, ...]]:
+    """Counts below what the profile asks, where something was measured."""
+    return [
+        (
+            "?" if recommended else "-",
+            context.analyte_name(one.analyte),
+            f"{context.characteristic(one.characteristic)}: {counter_name(one.counter)}",
+            f"asked {_plain(one.required)}, given {_plain(one.provided)}",
+            one.source.removeprefix(f"{_document(profile)}, "),
+        )
+        for one in context.assessment.design
+        if one.profile == profile.id and one.recommended is recommended and one.outcome == "does not meet"
+    ]
+
+
+def _not_set(context: Context, profile: Profile) -> list[tuple[str, ...]]:
+    return [
+        (
+            "-",
+            context.analyte_name(one.analyte),
+            context.characteristic(one.rule.characteristic.value),
+            FIGURE_MEANINGS[one.figure].meaning,
+            one.rule.cite().removeprefix(f"{_document(profile)}, "),
+        )
+        for one in not_set(context.study, profile, context.assessment.findings)
+    ]
 
 
 def _plain(value: float | str | None) -> str:

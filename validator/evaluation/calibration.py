@@ -150,6 +150,16 @@ def calibrate(runs: Sequence[CalibrationRun], choices: AnalysisChoices) -> Fitte
     return Fitted(line, weighting, record)
 
 
+def calibration_function(runs: Sequence[CalibrationRun], choices: AnalysisChoices) -> CalibrationFit:
+    """The function that ``calibrate`` fits, without its tests.
+
+    Raises:
+        NotEstimable: the runs cannot carry it.
+    """
+    line, *_ = _fit(_points(kept(runs)), choices, choices.confidence)
+    return line
+
+
 def _points(runs: Sequence[CalibrationRun]) -> _Points:
     values = independent_values(runs)
     if not values:

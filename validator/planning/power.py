@@ -52,6 +52,7 @@ def powers(
     detect: ToDetect | None,
     found: Sequence[Trial],
     alpha: float,
+    count: int,
     pool: Executor | None,
 ) -> list[Power]:
     """The power against every departure that is stated, each beside the false alarms without it.
@@ -60,7 +61,6 @@ def powers(
     """
     if detect is None:
         return []
-    count = len(found)
     shown: list[Power] = []
     if detect.curvature_percent is not None:
         curvature = detect.curvature_percent

@@ -25,8 +25,8 @@ if TYPE_CHECKING:
     from validator.study import Study
     from validator.study.models.plan import Assumed, Plan
 
-MOST_TO_VERIFY = 300
-"""Studies simulated with each other design that is tried: an error of 2 % at a probability of 0.9."""
+MOST_TO_VERIFY = 200
+"""Studies simulated with each other design that is tried, and for each power: an error of 2 % at 0.9."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -128,7 +128,9 @@ def _prediction(study: Study, plan: Plan, analyte: str, index: int, pool: Execut
         unanswered=tuple(one for one in outcomes if not one.is_answered),
         all_met=all_met(found, answered) if answered else None,
         stops=_stops(found),
-        powers=tuple(powers(trials, choices.detect, found, choice.alpha, pool)),
+        powers=tuple(
+            powers(trials, choices.detect, found, choice.alpha, min(plan.simulations, MOST_TO_VERIFY), pool)
+        ),
         smallest=(
             smallest_design(trials, choices, answered, probability=plan.probability, count=count, pool=pool)
             if answered

@@ -12,9 +12,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from validator.errors import NotEstimable
-from validator.evaluation.calibration import Fitted, calibrate
+from validator.evaluation.calibration import calibration_function
 from validator.evaluation.detection import deciding_by_guidance
-from validator.evaluation.results import NotAssessed
 from validator.planning.preparations import planned, series_labels
 from validator.statistics.inverse_prediction import back_calculate
 from validator.study.models.analysis import Analysis
@@ -115,7 +114,7 @@ class Simulator:
 
     def study(self, rng: np.random.Generator) -> Study:
         """One study as it may turn out."""
-        line: CalibrationFit | NotAssessed | None = None
+        line: CalibrationFit | NotEstimable | None = None
         blocks: dict[str, Block] = {}
         for layout in self.layouts:
             values = self._signals(layout, rng)
@@ -126,8 +125,10 @@ class Simulator:
                 continue
             blocks[layout.block] = block
             if isinstance(block, CalibrationBlock):
-                found = calibrate(block.runs, self.base.analysis_for(self.analyte))
-                line = found.fit if isinstance(found, Fitted) else found
+                try:
+                    line = calibration_function(block.runs, self.base.analysis_for(self.analyte))
+                except NotEstimable as refusal:
+                    line = refusal
         return self.base.model_copy(update=blocks)
 
     def _signals(self, layout: _Layout, rng: np.random.Generator) -> NDArray[np.float64]:
@@ -144,7 +145,7 @@ class Simulator:
         return assumed.intercept + height * factor + sd * rng.standard_normal(content.shape)
 
     def _contents(
-        self, signals: NDArray[np.float64], line: CalibrationFit | NotAssessed | None
+        self, signals: NDArray[np.float64], line: CalibrationFit | NotEstimable | None
     ) -> NDArray[np.float64]:
         """Signals read from this study's calibration; NaN where it gives none.
 
@@ -153,7 +154,7 @@ class Simulator:
         if line is None:
             return (signals - self.truth.assumed.intercept) / self.truth.assumed.slope
         nothing = np.full_like(signals, np.nan)
-        if isinstance(line, NotAssessed):
+        if isinstance(line, NotEstimable):
             return nothing
         try:
             flat = signals.ravel()

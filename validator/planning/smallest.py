@@ -24,9 +24,11 @@ if TYPE_CHECKING:
 MOST = 200
 """Series, or preparations of one material, beyond which no design is sought."""
 
-ROUNDS = 6
-GROWTH = 0.2
-"""By what share a block that falls short is raised in one round."""
+ROUNDS = 4
+GROWTH, FASTER = 0.2, 0.5
+"""By what share a block is raised that falls short a little, and one that falls short by much."""
+
+MUCH = 0.1
 
 
 Cause = Literal["value", "caveat", "test", "simulation"]
@@ -125,9 +127,9 @@ class _Search:
             short = [one for one in tried if one.key not in lost and self._is_short(one)]
             if not short:
                 break
-            for block in {carrying_block(one) for one in short}:
+            for block, growth in self._growth(short).items():
                 if block in sizes:
-                    sizes[block] = _larger(block, sizes[block])
+                    sizes[block] = _larger(block, sizes[block], growth)
         out_of_reach += [OutOfReach(chance=one, cause="simulation") for one in short]
         return SmallestDesign(
             sizes=tuple(self._block_sizes(sizes, questions)),
@@ -135,6 +137,14 @@ class _Search:
             out_of_reach=tuple(out_of_reach),
             probability=self.probability,
         )
+
+    def _growth(self, short: Sequence[Chance]) -> dict[str | None, float]:
+        growth: dict[str | None, float] = {}
+        for one in short:
+            is_much = one.meets < (self.probability - MUCH) * one.n
+            block = carrying_block(one)
+            growth[block] = max(growth.get(block, 0.0), FASTER if is_much else GROWTH)
+        return growth
 
     def _is_short(self, chance: Chance) -> bool:
         return chance.meets < self.probability * chance.n
@@ -232,11 +242,11 @@ def _largest(block: str, plan: Size) -> Size:
     return _along(block, plan, MOST)
 
 
-def _larger(block: str, size: Size) -> Size:
+def _larger(block: str, size: Size, growth: float) -> Size:
     series, replicates = size
     if block == "precision" or (block == "recovery" and series > 1):
-        return Size(series + math.ceil(GROWTH * series), replicates)
-    return Size(series, replicates + math.ceil(GROWTH * replicates))
+        return Size(series + math.ceil(growth * series), replicates)
+    return Size(series, replicates + math.ceil(growth * replicates))
 
 
 def _least_series(replicates: int, enough: Callable[[Size], bool]) -> Size:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from validator.study.encodings import text_of_table
 from validator.study.files import Unusable
+from validator.study.spreadsheet_text import unguarded
 from validator.study.tables import MOST_CELLS, MOST_COLUMNS, MOST_ROWS, Row, Sheet
 
 if TYPE_CHECKING:
@@ -46,6 +47,8 @@ def _rows(lines: _Lines, separator: str) -> Iterator[Row]:
             cells += len(row)
             if len(row) > width:
                 _check_width(stripped, width, lines.begin)
+            if lines.hold_apostrophes:
+                stripped = list(map(unguarded, stripped))
             if any(stripped):
                 rows += 1
                 if rows == 1:
@@ -53,7 +56,7 @@ def _rows(lines: _Lines, separator: str) -> Iterator[Row]:
                 if rows > MOST_ROWS + 1 or cells > MOST_CELLS:
                     raise Unusable(f"the table has more than {MOST_ROWS} rows or {MOST_CELLS} cells")
                 yield Row(lines.begin, stripped)
-            lines.begin = 0
+            lines.begin, lines.hold_apostrophes = 0, False
     except csv.Error as error:
         raise Unusable(_what_is_wrong(str(error)), lines.begin) from None
 
@@ -67,12 +70,18 @@ def _check_width(cells: Sequence[str], width: int, line: int) -> None:
 
 
 class _Lines:
-    """The lines that carry cells; ``begin`` is the number of the first one handed out since it was reset."""
+    """The lines that carry cells.
+
+    Attributes:
+        begin: number of the first line handed out since it was reset.
+        hold_apostrophes: a line since then holds one.
+    """
 
     def __init__(self, stream: Iterable[str]) -> None:
         self._numbered = self._that_carry_cells(stream)
         self._first: tuple[int, str] | None = next(self._numbered, None)
         self.begin = 0
+        self.hold_apostrophes = False
 
     def first(self) -> str:
         """The first line that carries cells."""
@@ -81,9 +90,12 @@ class _Lines:
     def __iter__(self) -> Iterator[str]:
         if self._first is not None:
             self.begin, line = self._first
+            self.hold_apostrophes = "'" in line
             yield line
         for number, line in self._numbered:
             self.begin = self.begin or number
+            if "'" in line:
+                self.hold_apostrophes = True
             yield line
 
     @staticmethod

@@ -65,9 +65,7 @@ def _below_scatter(subject: Subject, found: UncertaintyRecord) -> Trigger:
         return
     routine = math.sqrt(subject.choices.calibration.replicates_for_sample)
     smallest = min(scatter.values())
-    shown = [
-        (_expanded(one.budget), 2 * scatter.get(one.level, smallest) / routine) for one in found.levels
-    ]
+    shown = [(_expanded(one.budget), 2 * scatter.get(one.level, smallest) / routine) for one in found.levels]
     if found.formula is not None and isinstance(found.formula.budget, BudgetRecord):
         shown.append((_expanded(found.formula.budget), 2 * smallest / routine))
     below = [(expanded, least) for expanded, least in shown if expanded is not None and expanded < least]

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from validator.assessment.design import Demand, demands
-from validator.assessment.guidance_findings import kind_of
+from validator.assessment.rules import kind_of
 from validator.dossier import numbers
 from validator.evaluation.results import (
     CalibrationRecord,

@@ -16,7 +16,7 @@ from validator.evaluation.selectivity import interference_limit
 from validator.evaluation.trueness import equivalence_bounds
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Container, Iterator
 
     from matplotlib.figure import Figure as Drawing
 
@@ -61,7 +61,7 @@ def draw_figures(study: Study, results: Results, *, language: str = "en") -> tup
     context = Context(study, results, wording(language))
     found: dict[str, JournalFigure] = {}
     for name, drawing, caption, alternative in _drawings(context):
-        unique = _file_name(name, taken=found)
+        unique = file_name(name, taken=found)
         found[unique] = JournalFigure(
             figure=Figure(
                 id=f"journal-{unique}",
@@ -83,7 +83,8 @@ def _width_mm(drawing: Drawing) -> float:
     return round(inches * _MM_PER_INCH, 3)
 
 
-def _file_name(name: str, taken: dict[str, JournalFigure]) -> str:
+def file_name(name: str, taken: Container[str]) -> str:
+    """A name of letters, digits, hyphens and underscores that is none of those *taken*."""
     plain = re.sub(r"[^A-Za-z0-9_]+", "-", name).strip("-").lower()
     unique, count = plain, 1
     while unique in taken:

@@ -1,12 +1,13 @@
-"""What else was found, a sentence each: matrix, another method, conditions, time, devices."""
+"""What else was found, a sentence each: matrix, another method, conditions, time, devices, uncertainty."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
 from validator.dossier import numbers
-from validator.dossier.sections.context import Context, Item, estimate_text
-from validator.evaluation.results import NotAssessed
+from validator.dossier.sections.context import Context, Item, estimate_text, percent_level
+from validator.dossier.sections.pictures import level_label
+from validator.evaluation.results import LevelUncertaintyRecord, NotAssessed
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -23,6 +24,8 @@ def further(context: Context, item: Item) -> Iterator[Content]:
     yield from _stability(context, item)
     yield from _carry_over(context, item)
     yield from _devices(context, item)
+    yield from _uncertainty(context, item)
+    yield from _accuracy(context, item)
 
 
 def _matrix(context: Context, item: Item) -> Iterator[Content]:
@@ -97,3 +100,42 @@ def _devices(context: Context, item: Item) -> Iterator[Content]:
         if not isinstance(record.device_rsd, NotAssessed):
             rsd = estimate_text(record.device_rsd, "%", digits=2)
             yield context.say("journal.found_devices", devices=numbers.count(record.devices), rsd=rsd)
+
+
+def _uncertainty(context: Context, item: Item) -> Iterator[Content]:
+    record = item.configuration.uncertainty
+    if not isinstance(record, NotAssessed) and record.levels:
+        figures = "; ".join(_expanded(context, item, one) for one in record.levels)
+        yield context.say("journal.found_uncertainty", figures=figures)
+
+
+def _expanded(context: Context, item: Item, one: LevelUncertaintyRecord) -> str:
+    budget = one.budget
+    if budget.expanded_percent is not None:
+        figure = numbers.percent(budget.expanded_percent, 2)
+    else:
+        unit = "%" if budget.relative else item.analyte.unit
+        figure = numbers.quantity(numbers.significant(budget.expanded_uncertainty, 2), unit)
+    factor = numbers.significant(budget.coverage_factor, 2)
+    if one.level is None:
+        return context.say.text("journal.uncertainty_anywhere", figure=figure, factor=factor)
+    level = level_label(item, one.level)
+    return context.say.text("journal.uncertainty_at", figure=figure, level=level, factor=factor)
+
+
+def _accuracy(context: Context, item: Item) -> Iterator[Content]:
+    record = item.configuration.accuracy_profile
+    if isinstance(record, NotAssessed):
+        return
+    named = {
+        "accepted": numbers.quantity(numbers.as_given(record.acceptance_percent), "%"),
+        "share": percent_level(record.beta),
+        "interval": record.decided_by,
+    }
+    if record.valid_range is None:
+        yield context.say("journal.found_no_accuracy", **named)
+        return
+    lower, upper = record.valid_range
+    reach = numbers.quantity(numbers.significant(upper), item.analyte.unit)
+    ends = {"lower": numbers.significant(lower), "upper": reach}
+    yield context.say("journal.found_accuracy", **named, **ends)

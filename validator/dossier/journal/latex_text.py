@@ -67,7 +67,8 @@ _ACCENTS = {
 _SUPERSCRIPTS, _SUBSCRIPTS = "⁰¹²³⁴⁵⁶⁷⁸⁹⁺⁻", "₀₁₂₃₄₅₆₇₈₉₊₋"
 _PLAIN = "0123456789+-"
 _RUNS = re.compile(
-    f"([{_SUPERSCRIPTS}]+)|([{_SUBSCRIPTS}]+)|([A-Za-z])([{''.join(_ACCENTS)}])|(-(?=-))|(.)", re.DOTALL
+    f"([{_SUPERSCRIPTS}]+)|([{_SUBSCRIPTS}]+)|([A-Za-z])([{''.join(_ACCENTS)}])|([-'<>,])(?=\\5)|(.)",
+    re.DOTALL,
 )
 _UNWRITABLE = re.compile("[\ud800-\udfff\x00-\x08\x0e-\x1f\x7f]")
 
@@ -105,7 +106,7 @@ def _decomposed(sign: str) -> str:
 
 
 def _written(found: re.Match[str]) -> str:
-    raised, lowered, letter, accent, hyphen, sign = found.groups()
+    raised, lowered, letter, accent, doubled, sign = found.groups()
     if raised:
         return rf"\ensuremath{{^{{{superscript(raised)}}}}}"
     if lowered:
@@ -115,8 +116,8 @@ def _written(found: re.Match[str]) -> str:
             {"i": r"\i", "j": r"\j"}.get(letter, letter) if accent not in "\u0323\u0327\u0331" else letter
         )
         return rf"\{_ACCENTS[accent]}{{{dotless}}}"
-    if hyphen:  # two of them would become a dash
-        return "-{}"
+    if doubled:  # two of them would become a dash or a quotation mark
+        return rf"{_KNOWN.get(doubled, doubled)}\kern0pt{{}}"
     if sign in _KNOWN:
         return _KNOWN[sign]
     return sign if sign.isascii() else _by_engine(sign)

@@ -31,17 +31,22 @@ class Manuscript:
     figures: dict[Path, str | bytes] = field(default_factory=dict)
 
 
-def check_target(target: Path | None, *, standalone: bool = False) -> None:
-    """Refuse an ending without a format, before anything is computed.
+def check_target(
+    target: Path | None, figures_folder: Path | None = None, *, standalone: bool = False
+) -> None:
+    """Refuse what could not be written, before anything is computed.
 
     Raises:
-        OutputProblem: the ending is none of :data:`ENDINGS`, or *standalone* is asked of another than LaTeX.
+        OutputProblem: the ending of *target* is none of :data:`ENDINGS`, *standalone* is asked of another
+            than LaTeX, or *figures_folder* is a file.
     """
     ending = ".md" if target is None else target.suffix.lower()
     if ending not in ENDINGS:
         raise OutputProblem(f"{target}: the ending names no format; write {', '.join(ENDINGS)}")
     if standalone and ending != ".tex":
         raise OutputProblem("--standalone is for LaTeX; add --to FILE.tex")
+    if figures_folder is not None and figures_folder.exists() and not figures_folder.is_dir():
+        raise OutputProblem(f"{figures_folder}: is not a folder; name one for the figures")
 
 
 def manuscript(
@@ -67,19 +72,22 @@ def manuscript(
         EnvironmentProblem: DOCX is asked for and its library is not installed.
         OutputProblem: LaTeX could not read the path of the figures.
     """
-    drawn = () if figures_folder is None else draw_figures(study, results, language=language)
-    document = journal_document(study, results, figures=[one.figure for one in drawn], language=language)
-    files = {} if figures_folder is None else _files(drawn, figures_folder)
     ending = ".md" if target is None else target.suffix.lower()
-    if ending == ".docx":
-        return Manuscript(to_word(document, {one.figure.id: one.png for one in drawn}), files)
     where = "" if figures_folder is None else _from(target, figures_folder)
     if ending == ".tex":
         _refuse_unsafe(where)
-        paths = {one.figure.id: f"{where}/{one.name}.pdf" for one in drawn}
-        return Manuscript(to_latex(document, paths, standalone=standalone), files)
-    paths = {one.figure.id: f"{where}/{one.name}.png" for one in drawn}
-    return Manuscript(to_markdown(document, paths), files)
+    drawn = () if figures_folder is None else draw_figures(study, results, language=language)
+    document = journal_document(study, results, figures=[one.figure for one in drawn], language=language)
+    files = {} if figures_folder is None else _files(drawn, figures_folder)
+    match ending:
+        case ".docx":
+            return Manuscript(to_word(document, {one.figure.id: one.png for one in drawn}), files)
+        case ".tex":
+            paths = {one.figure.id: f"{where}/{one.name}.pdf" for one in drawn}
+            return Manuscript(to_latex(document, paths, standalone=standalone), files)
+        case _:
+            paths = {one.figure.id: f"{where}/{one.name}.png" for one in drawn}
+            return Manuscript(to_markdown(document, paths), files)
 
 
 def _files(drawn: tuple[JournalFigure, ...], folder: Path) -> dict[Path, str | bytes]:

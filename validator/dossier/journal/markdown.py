@@ -32,8 +32,9 @@ if TYPE_CHECKING:
     from validator.dossier.numbering import Numbering
 
 _MARKUP = re.compile(r"[\\`*_{}\[\]<>#|$~&@^!]")
-_AT_LINE_START = re.compile(r"^(\s*)([-+=:]|\d+(?=[.)]))")
-_UNWRITABLE = re.compile("[\ud800-\udfff\x00-\x08\x0b\x0c\x0e-\x1f\x7f]")
+_AT_LINE_START = re.compile(r"^(\d*)([-+=:.)])")
+_LINE_ENDS = re.compile("[\t\n\r\x0b\x0c\x1c-\x1e\x85\u2028\u2029]")
+_UNWRITABLE = re.compile("[\ud800-\udfff\x00-\x08\x0e-\x1b\x1f\x7f]")
 
 
 def to_markdown(document: Document, pictures: Mapping[str, str] | None = None) -> str:
@@ -43,8 +44,8 @@ def to_markdown(document: Document, pictures: Mapping[str, str] | None = None) -
 
 def escaped(text: str) -> str:
     """*text* on one line, with every sign of markup made literal."""
-    one_line = " ".join(_UNWRITABLE.sub("\ufffd", text).split(" ")).replace("\n", " ").replace("\r", " ")
-    return _MARKUP.sub(r"\\\g<0>", one_line.replace("\t", " ").replace("\u2028", " ").replace("\u2029", " "))
+    one_line = _LINE_ENDS.sub(" ", _UNWRITABLE.sub("\ufffd", text))
+    return _MARKUP.sub(r"\\\g<0>", one_line)
 
 
 class _Writer:
@@ -128,12 +129,8 @@ class _Writer:
 
 
 def _guarded(line: str) -> str:
-    """*line* whose first sign starts no list, rule or heading."""
-    return _AT_LINE_START.sub(lambda found: f"{found[1]}{_literal(found[2])}", line)
-
-
-def _literal(opening: str) -> str:
-    return f"{opening}\u200b" if opening.isdigit() else f"\\{opening}"
+    """*line* whose first sign starts no list, rule, heading or block of code."""
+    return _AT_LINE_START.sub(r"\g<1>\\\g<2>", line.strip(" \t"), count=1)
 
 
 def _address(path: str) -> str:

@@ -6,7 +6,6 @@ from typing import TYPE_CHECKING
 
 from validator.dossier import numbers
 from validator.dossier.document import Column, Row, Table
-from validator.dossier.inline import plain
 from validator.dossier.journal.phrases import limit_figure, listed
 from validator.dossier.journal.results import near_one
 from validator.dossier.sections.context import Context, Item, estimate_text, percent_level, slope_unit
@@ -15,11 +14,12 @@ from validator.evaluation.results import CalibrationRecord, EstimateRecord, NotA
 from validator.statistics.detection import VARIANTS, resolve_detection, resolve_quantification
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Sequence
+    from collections.abc import Callable, Container, Iterable, Sequence
 
     from validator.evaluation.results import DeclaredLimit
 
 MOST_COLUMNS = 4
+_SPANS = ("repeatability", "intermediate", "reproducibility", "recovery")
 _LIMITS = {"detection_limit": resolve_detection, "quantification_limit": resolve_quantification}
 
 
@@ -49,20 +49,25 @@ def _is_empty(item: Item) -> bool:
 def _table(context: Context, items: Sequence[Item]) -> Table:
     say, first = context.say, items[0]
     unit, signal = first.analyte.unit, first.analyte.signal_unit
-    rows = (
-        _row(context, "points", "", items, _of_line(_points)),
-        _row(context, "slope", slope_unit(first), items, _of_line(lambda one: estimate_text(one.slope))),
-        _row(context, "intercept", signal, items, _of_line(lambda one: estimate_text(one.intercept))),
-        _row(context, "residual", signal, items, _of_line(_residual)),
-        _row(context, "correlation", "", items, _of_line(lambda one: near_one(one.correlation))),
-        _row(context, "range", unit, items, _of_line(_range)),
-        _row(context, "detection_limit", unit, items, _limit(context, "detection_limit")),
-        _row(context, "quantification_limit", unit, items, _limit(context, "quantification_limit")),
-        _row(context, "repeatability", "%", items, _spread("repeatability_rsd")),
-        _row(context, "intermediate", "%", items, _spread("intermediate_rsd")),
-        _row(context, "reproducibility", "%", items, _spread("reproducibility_rsd")),
-        _row(context, "recovery", "%", items, _recovery),
-    )
+    rows = {
+        "points": ("", _of_line(_points)),
+        "slope": (slope_unit(first), _of_line(lambda one: estimate_text(one.slope))),
+        "intercept": (signal, _of_line(lambda one: estimate_text(one.intercept))),
+        "residual": (signal, _of_line(_residual)),
+        "correlation": ("", _of_line(lambda one: near_one(one.correlation))),
+        "range": (unit, _of_line(_range)),
+        "detection_limit": (unit, _limit(context, "detection_limit")),
+        "quantification_limit": (unit, _limit(context, "quantification_limit")),
+        "repeatability": ("%", _spread("repeatability_rsd")),
+        "intermediate": ("%", _spread("intermediate_rsd")),
+        "reproducibility": ("%", _spread("reproducibility_rsd")),
+        "recovery": ("%", _recovery),
+    }
+    shown = {
+        key: _row(context, key, row_unit, items, text)
+        for key, (row_unit, text) in rows.items()
+        if any(text(item) != numbers.MISSING for item in items)
+    }
     analytes = list(dict.fromkeys(item.analyte.name for item in items))
     return Table(
         id=first.id("journal-merit"),
@@ -72,8 +77,8 @@ def _table(context: Context, items: Sequence[Item]) -> Table:
             Column(say.text("journal.unit")),
             *(Column(_heading(context, item, items), align="decimal") for item in items),
         ),
-        rows=tuple(row for row in rows if any(cell != numbers.MISSING for cell in row.cells[2:])),
-        note=_note(context, items),
+        rows=tuple(shown.values()),
+        note=_note(context, items, shown),
     )
 
 
@@ -88,10 +93,12 @@ def _row(context: Context, key: str, unit: str, items: Iterable[Item], text: Cal
     return Row((context.say(f"journal.row.{key}"), shown, *(text(item) for item in items)))
 
 
-def _note(context: Context, items: Sequence[Item]) -> str:
-    """Level of the intervals, and by which variants the limits of this table are."""
+def _note(context: Context, items: Sequence[Item], keys: Container[str]) -> str:
+    """Level of the intervals, what spans are over, and by which variants the limits of this table are."""
     say = context.say
-    variants = []
+    sentences = [say.text("journal.merit_note", level=percent_level(items[0].record.confidence))]
+    if any(key in keys for key in _SPANS):
+        sentences.append(say.text("journal.merit_span"))
     for limit, resolver in _LIMITS.items():
         titles = dict.fromkeys(
             VARIANTS[resolver(found.variant).id].title
@@ -100,9 +107,8 @@ def _note(context: Context, items: Sequence[Item]) -> str:
         )
         if titles:
             name = say.text(f"journal.row.{limit}")
-            variants.append(say.text("journal.merit_variant", limit=name, title="; ".join(titles)))
-    level = percent_level(items[0].record.confidence)
-    return plain(say("journal.merit_note", level=level, variants=" ".join(variants))).rstrip()
+            sentences.append(say.text("journal.merit_variant", limit=name, title="; ".join(titles)))
+    return " ".join(sentences)
 
 
 # --- cells ---------------------------------------------------------------------------------------------

@@ -209,8 +209,10 @@ def _add(
         return
     run = paragraph.add_run(" ".join(_clean(text).splitlines()))
     run.bold, run.italic = bold or None, italic or None
-    run.font.subscript = True if position == "subscript" else None
-    run.font.superscript = True if position == "superscript" else None
+    if position == "subscript":
+        run.font.subscript = True
+    elif position == "superscript":
+        run.font.superscript = True
 
 
 def _add_field(paragraph: Paragraph, instruction: str, shown: str) -> None:

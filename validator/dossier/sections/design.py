@@ -4,15 +4,20 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from validator.assessment.design import counter_name, demands
+from validator.assessment.guidance_findings import profiles_of
 from validator.dossier import numbers
 from validator.dossier.document import Block, Column, Paragraph, Section, Table
-from validator.dossier.inline import Content, Outcome
+from validator.dossier.inline import Content, Outcome, OutcomeWord
 from validator.dossier.sections.context import Context, row
 from validator.evaluation.rows import Cell, group_label, independent_values, kept, runs_of
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Iterator, Sequence
 
+    from validator.assessment.design import Demand
+    from validator.evaluation.results import DesignFinding
+    from validator.guidance import Profile
     from validator.study.models.runs import Run
 
 BLOCKS = (
@@ -106,43 +111,109 @@ def _or_dash(count: int) -> str:
 
 
 def _requirements(context: Context) -> tuple[Block, ...]:
+    """The minimum designs of the chosen guidance; a column for each document where there are several."""
     say, found = context.say, context.assessment.design
-    if not found:
+    profiles = profiles_of(context.study)
+    if not profiles:
         return (Paragraph(say("design.no_guidance")),)
-    rows = [
-        row(
-            one.requirement,
-            context.analyte_name(one.analyte),
-            _plain(one.required),
-            _plain(one.provided),
-            Outcome(one.outcome),
-            one.source,
-        )
-        for one in found
+    if not found:
+        return (Paragraph(say("design.no_minimum")),)
+    asked = demands(found)
+    sentences = [Paragraph(sentence) for sentence in _sentences(context, asked)]
+    if len(profiles) == 1:
+        return (*sentences, _by_requirement(context, found))
+    return (*sentences, Paragraph(say("design.several")), _by_profile(context, asked, profiles))
+
+
+def _sentences(context: Context, asked: Sequence[Demand]) -> Iterator[Content]:
+    """Where the design falls short of a minimum, and where of a recommendation."""
+    say = context.say
+    short = [_name(context, one) for one in asked if one.is_short]
+    below = [
+        _name(context, one)
+        for one in asked
+        if not one.is_short and any(entry.outcome == "does not meet" for entry in one.entries)
     ]
-    short = [one for one in found if one.outcome == "does not meet"]
-    sentence = (
-        say("design.short", names="; ".join(dict.fromkeys(one.requirement for one in short)))
-        if short
-        else say("design.sufficient")
-    )
-    return (
-        Paragraph(sentence),
-        Table(
-            id="requirements",
-            caption=say("design.requirements"),
-            columns=(
-                Column(say.text("design.requirement")),
-                Column(say.text("design.analyte"), width=12),
-                Column(say.text("design.required"), align="centre", width=8),
-                Column(say.text("design.provided"), align="centre", width=8),
-                Column(say.text("design.outcome"), width=15),
-                Column(say.text("design.source"), width=28),
-            ),
-            rows=tuple(rows),
-            size="small",
+    if short:
+        yield say("design.short", names="; ".join(dict.fromkeys(short)))
+    else:
+        yield say("design.sufficient")
+    if below:
+        yield say("design.below_recommended", names="; ".join(dict.fromkeys(below)))
+
+
+def _name(context: Context, demand: Demand) -> str:
+    name = context.characteristic(demand.characteristic)
+    return f"{name}: {counter_name(demand.counter)}"
+
+
+def _by_requirement(context: Context, found: Sequence[DesignFinding]) -> Table:
+    say = context.say
+    return Table(
+        id="requirements",
+        caption=say("design.requirements"),
+        columns=(
+            Column(say.text("design.requirement")),
+            Column(say.text("design.analyte"), width=12),
+            Column(say.text("design.required"), align="centre", width=8),
+            Column(say.text("design.provided"), align="centre", width=8),
+            Column(say.text("design.outcome"), width=15),
+            Column(say.text("design.source"), width=28),
         ),
+        rows=tuple(
+            row(
+                one.requirement,
+                context.analyte_name(one.analyte),
+                _plain(one.required),
+                _plain(one.provided),
+                Outcome(one.outcome),
+                one.source,
+            )
+            for one in found
+        ),
+        size="small",
     )
+
+
+def _by_profile(context: Context, asked: Sequence[Demand], profiles: Sequence[Profile]) -> Table:
+    """One row for each count of a characteristic: what each document asks, and the strictest decides."""
+    say = context.say
+    several = context.has_several_analytes
+    # analytes of which the same was asked and given share a row
+    rows: dict[tuple[str, tuple[str, ...], OutcomeWord, str], list[str]] = {}
+    for one in asked:
+        cells = (*(_asked(context, one, profile) for profile in profiles), _plain(one.provided))
+        key = (_name(context, one), cells, one.strictest.outcome, one.strictest.source)
+        rows.setdefault(key, []).append(context.analyte_name(one.analyte))
+    return Table(
+        id="requirements",
+        caption=say("design.requirements"),
+        columns=(
+            Column(say.text("design.requirement")),
+            *((Column(say.text("design.analyte")),) if several else ()),
+            *(Column(profile.short_title, align="centre") for profile in profiles),
+            Column(say.text("design.provided"), align="centre", width=8),
+            Column(say.text("design.outcome"), width=15),
+            Column(say.text("design.strictest"), width=24),
+        ),
+        rows=tuple(
+            row(name, *((", ".join(analytes),) if several else ()), *cells, Outcome(outcome), strictest)
+            for (name, cells, outcome, strictest), analytes in rows.items()
+        ),
+        note=say("design.several_note"),
+        size="small",
+    )
+
+
+def _asked(context: Context, demand: Demand, profile: Profile) -> str:
+    """What one document asks: ``6``, ``6; 10 recommended``, a dash where it says nothing."""
+    parts = [
+        context.say.text("design.recommended", count=_plain(one.required))
+        if one.recommended
+        else _plain(one.required)
+        for one in demand.of_profile(profile.id)
+    ]
+    return "; ".join(parts) or numbers.MISSING
 
 
 def _plain(value: float | str | None) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 from validator.dossier import numbers
@@ -26,6 +27,8 @@ if TYPE_CHECKING:
 
 ROLES = ("prepared", "reviewed", "approved")
 GRAVEST = 3
+FEW_OPEN = 4
+"""Up to so many open points of one kind, page one says what each would take."""
 _WORST_FIRST = ("does not meet", "inconclusive", "not assessed", "meets")
 
 
@@ -76,7 +79,7 @@ def _verdict(context: Context) -> Verdict:
     points: list[Content] = []
     for outcome in ("does not meet", "inconclusive", "not assessed"):
         if counted[outcome]:
-            names = _names(context, [one for one in found if one.outcome == outcome])
+            names = _open_names(context, [one for one in found if one.outcome == outcome])
             points.append(say(f"summary.points.{outcome.replace(' ', '_')}", names=names))
     short = [
         one for one in context.assessment.design if one.outcome == "does not meet" and not one.recommended
@@ -96,9 +99,28 @@ def _rule(context: Context) -> str:
     return context.study.analysis.decision_rule
 
 
-def _names(context: Context, found: Sequence[Finding]) -> str:
-    names = dict.fromkeys(_finding_name(context, one) for one in found)
-    return "; ".join(names)
+def _open_names(context: Context, found: Sequence[Finding]) -> str:
+    """What is open, each with what it would take where a page has room for that."""
+    hardest: dict[str, Finding] = {}
+    for one in found:
+        name = _finding_name(context, one)
+        if name not in hardest or _effort(one) > _effort(hardest[name]):
+            hardest[name] = one
+    if len(hardest) > FEW_OPEN:
+        return "; ".join(hardest)
+    return "; ".join(
+        name if not one.needs else f"{name} ({_take(one.needs)})" for name, one in hardest.items()
+    )
+
+
+def _effort(finding: Finding) -> float:
+    """How much more data a finding would take; beyond all numbers where more data is no remedy."""
+    return math.inf if finding.further is None else finding.further
+
+
+def _take(needs: str) -> str:
+    """What it would take, without the reservations that the decision section gives."""
+    return needs.partition(", if the figure stays")[0].partition(": the figure")[0]
 
 
 def _finding_name(context: Context, finding: Finding) -> str:

@@ -159,6 +159,8 @@ def _function(
         percent = numbers.quantity(numbers.as_given(target), "%")
         if isinstance(lowest, NotAssessed):
             blocks.append(Paragraph(say("uncertainty.target_never", target=percent)))
+        elif function.lowest is not None and lowest <= function.lowest:
+            blocks.append(Paragraph(say("uncertainty.target_everywhere", target=percent)))
         else:
             level = numbers.quantity(numbers.significant(lowest, 2), unit)
             blocks.append(Paragraph(say("uncertainty.target", target=percent, level=level)))
@@ -209,7 +211,7 @@ def _budget(context: Context, item: Item, budget: BudgetRecord, unit: str, at: s
         numbers.significant(budget.standard_uncertainty, 2),
         numbers.degrees_of_freedom(_nu(budget.degrees_of_freedom)),
         "",
-        budget.method,
+        "",
         kind="total",
     )
     return Table(
@@ -227,7 +229,7 @@ def _budget(context: Context, item: Item, budget: BudgetRecord, unit: str, at: s
             Column(say.text("uncertainty.source"), width=19),
         ),
         rows=(*rows, total),
-        note=say("uncertainty.budget_note"),
+        note=say("uncertainty.budget_note", method=budget.method),
         size="small",
     )
 

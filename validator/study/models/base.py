@@ -320,3 +320,26 @@ SIMPLE_CHECKS: Mapping[Literal["number", "whole", "text"], frozenset[Callable[..
     "text": frozenset({_text, _label}),
 }
 """Checks that ask of a number for its sign and size only, and of a printable text for nothing more."""
+
+WRITTEN_AS: Mapping[object, Mapping[str, object]] = {
+    _number: {"type": "number"},
+    _count: {"type": "integer"},
+    _reading: {"anyOf": [{"type": "number"}, {"type": "string", "pattern": "^\\s*<"}]},
+    _text: {"type": ["string", "number"]},
+    _label: {"type": ["string", "number"]},
+    _cause: {"type": "string"},
+    _date: {"type": "string", "pattern": "^[0-9]{4}-[0-9]{2}-[0-9]{2}$"},
+    _flag: {"type": "boolean"},
+}
+"""What may be written where a kind of value is expected, as a JSON Schema says it."""
+
+NARROWED: Mapping[object, Mapping[str, object]] = {
+    _not_negative: {"minimum": 0},
+    _positive: {"exclusiveMinimum": 0},
+    _probability: {"exclusiveMinimum": 0, "exclusiveMaximum": 1},
+    _confidence: {"exclusiveMinimum": 0.5, "maximum": MOST_CONFIDENT},
+    _error_rate: {"minimum": SMALLEST_RATE, "exclusiveMaximum": 0.5},
+    _at_least_one: {"minimum": 1},
+    _not_negative_count: {"minimum": 0},
+}
+"""What the further demands on a number add to that."""

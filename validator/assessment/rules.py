@@ -1,0 +1,57 @@
+"""Which rules of a guidance profile hold for the study: those for its kind of method."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from validator.guidance import Characteristic, Kind
+
+if TYPE_CHECKING:
+    from validator.guidance import Profile, Requirement
+    from validator.study import Study
+
+_CALIBRATION = frozenset(
+    {
+        Characteristic.LINEARITY,
+        Characteristic.LACK_OF_FIT,
+        Characteristic.RESIDUAL_PATTERN,
+        Characteristic.WORKING_RANGE,
+        Characteristic.SENSITIVITY,
+    }
+)
+_PRECISION = frozenset(
+    {Characteristic.REPEATABILITY, Characteristic.INTERMEDIATE_PRECISION, Characteristic.REPRODUCIBILITY}
+)
+_TRUENESS = frozenset({Characteristic.TRUENESS, Characteristic.RECOVERY})
+RELATED: tuple[frozenset[Characteristic], ...] = (
+    _CALIBRATION,
+    _PRECISION,
+    _TRUENESS,
+    frozenset({Characteristic.SELECTIVITY, Characteristic.INTERFERENCE}),
+    frozenset({Characteristic.ACCURACY_PROFILE, *_PRECISION, *_TRUENESS}),
+)
+"""Characteristics of which one is meant where a document asks for another."""
+
+
+def kind_of(study: Study) -> Kind:
+    """What the method is for; ``any`` where the study does not say."""
+    return Kind(study.method.kind or Kind.ANY)
+
+
+def rules_for(study: Study, profile: Profile) -> tuple[Requirement, ...]:
+    """The rules of *profile* that hold for a method of the study's kind.
+
+    Where the document lists what it asks of this very kind, a rule on anything else is left out: whoever
+    identifies a substance owes no linearity.
+    """
+    kind = kind_of(study)
+    rules = tuple(rule for rule in profile.requirements if rule.applies_to(kind))
+    if kind is Kind.ANY or profile.asked_for is None or kind not in profile.asked_for.by_kind:
+        return rules
+    asked = set(profile.characteristics(kind))
+    return tuple(rule for rule in rules if _is_meant(rule.characteristic, asked))
+
+
+def _is_meant(characteristic: Characteristic, asked: set[Characteristic]) -> bool:
+    family = {characteristic}.union(*(some for some in RELATED if characteristic in some))
+    return bool(family & asked)

@@ -1,0 +1,15 @@
+"""Published cases run on this installation and compared digit by digit. No documents, no guidance, no verdict."""
+
+from validator.qualification.case import Case, read_cases
+from validator.qualification.installation import Installation
+from validator.qualification.running import CaseResult, FigureResult, Qualification, qualify
+
+__all__ = [
+    "Case",
+    "CaseResult",
+    "FigureResult",
+    "Installation",
+    "Qualification",
+    "qualify",
+    "read_cases",
+]

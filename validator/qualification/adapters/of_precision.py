@@ -1,0 +1,105 @@
+"""Published analyses of variance, interlaboratory studies and outlier tests."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from validator.statistics import homoscedasticity, precision
+from validator.statistics import horwitz as horwitz_module
+from validator.statistics import interlaboratory as interlaboratory_module
+from validator.statistics import outliers as outlier_module
+
+if TYPE_CHECKING:
+    from validator.qualification.adapters.kinds import Figures, Inputs
+
+
+def one_way(inputs: Inputs) -> Figures:
+    """One-way analysis of variance."""
+    result = precision.one_way(inputs["groups"])
+    between = result.between_sd
+    return {
+        "mean": result.mean.value,
+        "degrees of freedom between": _known(result.df_between),
+        "degrees of freedom within": _known(result.df_within),
+        "mean square between": _known(result.ms_between),
+        "mean square within": _known(result.ms_within),
+        "F": _known(result.f),
+        "residual standard deviation": _value(result.repeatability_sd),
+        "variance between": _value(between) ** 2,
+    }
+
+
+def interlaboratory(inputs: Inputs) -> Figures:
+    """Means, repeatability and reproducibility of every level; a cell holds one laboratory's results."""
+    figures: Figures = {}
+    laboratories = inputs["laboratories"]
+    for level in range(len(laboratories[0])):
+        result = interlaboratory_module.interlaboratory([cells[level] for cells in laboratories])
+        figures |= {
+            f"mean, level {level + 1}": result.mean.value,
+            f"repeatability, level {level + 1}": _value(result.repeatability_sd),
+            f"reproducibility, level {level + 1}": _value(result.reproducibility_sd),
+        }
+    return figures
+
+
+def horwitz(inputs: Inputs) -> Figures:
+    """Predicted reproducibility for each mass fraction."""
+    return {f"C = {text}": horwitz_module.horwitz_rsd(float(text)) for text in inputs["mass_fractions"]}
+
+
+def thompson(inputs: Inputs) -> Figures:
+    """Predicted reproducibility with the changed ends of the curve."""
+    return {f"C = {text}": horwitz_module.thompson_rsd(float(text)) for text in inputs["mass_fractions"]}
+
+
+def outliers(inputs: Inputs) -> Figures:
+    """Statistics of the tests of Dixon and Grubbs for two sets of values."""
+    figures: Figures = {}
+    for name, values in inputs["sets"].items():
+        figures[f"Q, {name}"] = outlier_module.dixon(values).statistic
+        figures[f"G, {name}"] = outlier_module.grubbs(values).statistic
+    return figures
+
+
+def grubbs_table(inputs: Inputs) -> Figures:
+    """Critical values of the test of Grubbs."""
+    return {
+        f"n = {n}": outlier_module.grubbs_critical(n, inputs["alpha"], two_sided=inputs["two_sided"])
+        for n in inputs["n"]
+    }
+
+
+def cochran_table(inputs: Inputs) -> Figures:
+    """Critical values of the test of Cochran."""
+    return {
+        f"k = {k}, nu = {nu}": outlier_module.cochran_critical(k, nu, inputs["alpha"])
+        for k in inputs["k"]
+        for nu in inputs["nu"]
+    }
+
+
+def mandel_table(inputs: Inputs) -> Figures:
+    """Critical values of Mandel's h, and of k for two results a cell."""
+    alpha = inputs["alpha"]
+    return {f"h, p = {p}": interlaboratory_module.mandel_h_critical(p, alpha) for p in inputs["p"]} | {
+        f"k, p = {p}": interlaboratory_module.mandel_k_critical(p, 2, alpha) for p in inputs["p"]
+    }
+
+
+def brown_forsythe(inputs: Inputs) -> Figures:
+    """Test for equal variances about the medians."""
+    batches = np.array(inputs["batches"])
+    groups = np.repeat(np.arange(len(batches)), batches.shape[1])
+    return {"W": homoscedasticity.brown_forsythe(groups, batches.ravel()).statistic}
+
+
+def _value(estimate: object) -> float:
+    return _known(getattr(estimate, "value", None))
+
+
+def _known(value: float | None) -> float:
+    return math.nan if value is None else value
