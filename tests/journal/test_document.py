@@ -72,7 +72,8 @@ def test_the_table_has_a_column_for_each_configuration(rich):
         f"{numbers.significant(min(recovery))} to {numbers.significant(max(recovery))}"
     )
     assert row_of(table, "Correlation coefficient r")[1].startswith("0.99")
-    assert row_of(table, "Preparations / levels") == ["", "24 / 8", "24 / 8"]
+    points = [f"{one.calibration.n} / {one.calibration.levels}" for one in (film, bare)]
+    assert row_of(table, "Preparations / levels") == ["", *points]
 
 
 def test_one_configuration_makes_a_table_of_analytes(judged, described):

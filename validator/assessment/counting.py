@@ -177,6 +177,11 @@ def _matrices(data: _Data) -> int:
     return max(named, 1) if data.runs else 0
 
 
+def _sample(run: Run) -> Hashable:
+    """The sample by its name; where runs name none, a level is a material of its own."""
+    return getattr(run, "sample", (_level(run), run.matrix))
+
+
 def _references(data: _Data) -> int:
     return _distinct(
         (run.matrix, value)
@@ -271,7 +276,7 @@ _COUNTS: Mapping[Counter, Callable[[_Data], int]] = {
     Counter.DEVICES: _labels("device"),
     Counter.REPLICATES_PER_DEVICE: _per("device"),
     Counter.USES: _per("device"),
-    Counter.SAMPLES: lambda data: _distinct(getattr(run, "sample", None) for run in data.kept),
+    Counter.SAMPLES: lambda data: _distinct(map(_sample, data.kept)),
     Counter.MATRICES: _matrices,
     Counter.REFERENCE_MATERIALS: _references,
     Counter.CONTROL_RESULTS: lambda data: len(data.values),

@@ -1,4 +1,4 @@
-"""Published cases run on this installation and compared digit by digit. No documents, no guidance, no verdict."""
+"""Published cases run on this installation and compared digit by digit. No documents, no guidance."""
 
 from validator.qualification.case import Case, read_cases
 from validator.qualification.installation import Installation

@@ -8,7 +8,9 @@ from typing import Any, Literal
 import yaml
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
-Area = Literal["calibration", "limits", "precision", "outliers", "trueness", "robustness", "uncertainty", "whole"]
+Area = Literal[
+    "calibration", "limits", "precision", "outliers", "trueness", "robustness", "uncertainty", "whole"
+]
 
 EVERY = "every"
 """Under this name a tolerance holds for every figure of the case."""

@@ -12,7 +12,18 @@ from pathlib import Path
 from validator.resources import templates_folder
 from validator.version import __version__
 
-PACKAGES = ("numpy", "scipy", "pydantic", "pyyaml", "jinja2", "matplotlib", "weasyprint", "ziamath", "pypdf", "click")
+PACKAGES = (
+    "numpy",
+    "scipy",
+    "pydantic",
+    "pyyaml",
+    "jinja2",
+    "matplotlib",
+    "weasyprint",
+    "ziamath",
+    "pypdf",
+    "click",
+)
 _PACKAGE = Path(__file__).resolve().parents[1]
 _COUNTED = (".py", ".yaml", ".j2", ".css")
 

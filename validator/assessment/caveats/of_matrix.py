@@ -82,19 +82,18 @@ def _effect(record: MatrixEffectRecord) -> float | None:
 
 def matrices_claimed_beyond_tested(subject: Subject) -> Trigger:
     """Fewer matrices or lots than a chosen profile asks for."""
-    short = [one for one in subject.demands if one.is_short and one.counter == Counter.MATRICES]
-    if short:
-        demand = max(short, key=lambda one: float(one.strictest.required))
-        yield Raised(
-            id="matrices_claimed_beyond_tested",
-            case="few_lots",
-            values={
-                "tested": numbers.as_given(float(demand.provided or 0)),
-                "document": demand.strictest.source,
-                "required": numbers.as_given(float(demand.strictest.required)),
-            },
-            characteristic=demand.characteristic,
-        )
+    for demand in subject.demands:
+        if demand.is_short and demand.counter == Counter.MATRICES:
+            yield Raised(
+                id="matrices_claimed_beyond_tested",
+                case="few_lots",
+                values={
+                    "tested": numbers.as_given(float(demand.provided or 0)),
+                    "document": demand.strictest.source,
+                    "required": numbers.as_given(float(demand.strictest.required)),
+                },
+                characteristic=demand.characteristic,
+            )
 
 
 def interference_test_cannot_decide(subject: Subject) -> Trigger:

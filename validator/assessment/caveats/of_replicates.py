@@ -220,7 +220,8 @@ def _told_elsewhere(subject: Subject, demand: Demand) -> bool:
         return True
     if demand.characteristic == "linearity":
         return demand.counter in (Counter.LEVELS, Counter.LEVELS_ABOVE_ZERO)
-    return demand.counter == Counter.DEVICES and bool(_devices(subject))
+    of_devices = (demand.characteristic, demand.counter) == ("device_to_device", Counter.DEVICES)
+    return of_devices and next(too_few_devices(subject), None) is not None
 
 
 def too_few_devices(subject: Subject) -> Trigger:

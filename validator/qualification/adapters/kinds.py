@@ -1,12 +1,19 @@
-"""What all adapters are, and data with a given scatter."""
+"""What all adapters are, data with a given scatter, and figures that may be missing."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping
-from typing import Any, TypeAlias
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 import numpy as np
-from numpy.typing import NDArray
+
+from validator.errors import NotEstimable
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from validator.statistics.interval import Estimate
 
 Inputs: TypeAlias = Mapping[str, Any]
 Figures: TypeAlias = dict[str, float]
@@ -18,3 +25,13 @@ def spread(n: int, sd: float = 1.0, mean: float = 0.0) -> NDArray[np.float64]:
     z = np.arange(n, dtype=float) - (n - 1) / 2
     values: NDArray[np.float64] = mean + sd * z / np.std(z, ddof=1)
     return values
+
+
+def known(value: float | None) -> float:
+    """*value*, or NaN where there is none: a missing figure agrees with nothing."""
+    return math.nan if value is None else float(value)
+
+
+def value_of(estimate: Estimate | NotEstimable | None) -> float:
+    """The value of an estimate, or NaN where there is none."""
+    return estimate.value if estimate is not None and not isinstance(estimate, NotEstimable) else math.nan

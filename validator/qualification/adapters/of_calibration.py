@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from validator.qualification.adapters.kinds import known
 from validator.statistics import (
     distributions,
     errors_in_variables,
@@ -55,14 +56,14 @@ def reading(inputs: Inputs) -> Figures:
     m = inputs.get("m", 1)
     if "at" in inputs:
         sample = inverse_prediction.inverse_prediction(found, float(found.predict(inputs["at"])), m=m)
-        return {"level": sample.value, "standard error": _known(sample.standard_error)}
+        return {"level": sample.value, "standard error": known(sample.standard_error)}
     t = distributions.t_two_sided(0.95, found.degrees_of_freedom)
     figures: Figures = {}
     for signal in inputs["signals"]:
         mean = float(np.mean(signal))
         sample = inverse_prediction.inverse_prediction(found, mean, m=np.size(signal))
         name = inputs.get("name", f"y = {signal}")
-        error = _known(sample.standard_error)
+        error = known(sample.standard_error)
         figures |= {name: sample.value, f"{name}, standard error": error, f"{name}, half-width": t * error}
     return figures
 
@@ -91,7 +92,7 @@ def standard_addition(inputs: Inputs) -> Figures:
         "slope per mL": found.fit.slope.value * per_ml,
         "intercept": found.fit.intercept.value,
         "content": found.concentration.value,
-        "standard error of content": _known(found.concentration.standard_error),
+        "standard error of content": known(found.concentration.standard_error),
     }
 
 
@@ -106,13 +107,9 @@ def york(inputs: Inputs) -> Figures:
     return {
         "intercept": found.intercept.value,
         "slope": found.slope.value,
-        "scaled standard error of intercept": _known(found.intercept.standard_error),
-        "scaled standard error of slope": _known(found.slope.standard_error),
+        "scaled standard error of intercept": known(found.intercept.standard_error),
+        "scaled standard error of slope": known(found.slope.standard_error),
         "root of reduced chi squared": math.sqrt(found.reduced_chi_squared),
         "standard uncertainty of intercept": found.intercept_standard_uncertainty,
         "standard uncertainty of slope": found.slope_standard_uncertainty,
     }
-
-
-def _known(value: float | None) -> float:
-    return math.nan if value is None else value

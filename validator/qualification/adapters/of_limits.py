@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from validator.qualification.adapters.kinds import spread
+from validator.qualification.adapters.kinds import known, spread, value_of
 from validator.statistics import detection, regression
 
 if TYPE_CHECKING:
@@ -30,16 +30,19 @@ def mdl(inputs: Inputs) -> Figures:
     """The method detection limit of portions at one level; clean blanks."""
     result = _mdl(np.array(inputs["portions"]), inputs["level"])
     return {
-        "standard deviation": _known(result.sigma),
-        "factor": _known(result.k),
-        "limit": _value(result.detection_limit),
+        "standard deviation": known(result.sigma),
+        "factor": known(result.k),
+        "limit": value_of(result.detection_limit),
     }
 
 
 def blank_percentile(inputs: Inputs) -> Figures:
     """The limit from the blanks where many were measured and few gave a number."""
     result = _mdl(
-        10 + spread(7, sd=0.1), 1.0, blanks=inputs["numerical"], censored=inputs["n"] - len(inputs["numerical"])
+        10 + spread(7, sd=0.1),
+        1.0,
+        blanks=inputs["numerical"],
+        censored=inputs["n"] - len(inputs["numerical"]),
     )
     return {"limit from blanks": result.inputs["mdl_blanks"]}
 
@@ -49,7 +52,7 @@ def noncentrality(inputs: Inputs) -> Figures:
     figures: Figures = {}
     for nu in inputs["degrees_of_freedom"]:
         result = _limits("currie", blank_concentrations=spread(nu + 1))
-        figures[f"nu = {nu}"] = _value(result.detection_limit) / math.sqrt(1 + 1 / (nu + 1))
+        figures[f"nu = {nu}"] = value_of(result.detection_limit) / math.sqrt(1 + 1 / (nu + 1))
     return figures
 
 
@@ -59,8 +62,8 @@ def known_scatter(inputs: Inputs) -> Figures:
     paired = _limits("currie", blank_concentrations=spread(MANY), blanks_per_correction=inputs["paired"])
     single = _limits("currie", blank_concentrations=spread(MANY))
     for name, result in (("paired", paired), ("well known", single)):
-        figures[f"critical level, {name}"] = _value(result.critical_level)
-        figures[f"detection limit, {name}"] = _value(result.detection_limit)
+        figures[f"critical level, {name}"] = value_of(result.critical_level)
+        figures[f"detection limit, {name}"] = value_of(result.detection_limit)
     return figures
 
 
@@ -71,14 +74,14 @@ def rapid_factors(inputs: Inputs) -> Figures:
     figures: Figures = {}
     for n in inputs["n"]:
         result = _limits("din_32645_blank", fit=line, blank_signals=spread(n, sd=0.01))
-        figures[f"n = {n}"] = _value(result.critical_level) / _known(result.sigma_concentration)
+        figures[f"n = {n}"] = value_of(result.critical_level) / known(result.sigma_concentration)
     return figures
 
 
 def residual_limit(inputs: Inputs) -> Figures:
     """Three standard deviations of the residuals over the slope."""
     result = _limits("residual_3.3", fit=regression.fit(inputs["x"], inputs["y"]))
-    return {"three sigma over slope": 3 * _known(result.sigma_concentration)}
+    return {"three sigma over slope": 3 * known(result.sigma_concentration)}
 
 
 def _limits(variant: str, **inputs: object) -> detection.LimitResult:
@@ -98,11 +101,3 @@ def _mdl(
         blanks_censored=censored,
         blank_series=tuple(i % 3 for i in range(len(blanks) + censored)),
     )
-
-
-def _value(limit: object) -> float:
-    return _known(getattr(limit, "value", None))
-
-
-def _known(value: float | None) -> float:
-    return math.nan if value is None else value

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import math
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from validator.qualification.adapters.kinds import known, value_of
 from validator.statistics import homoscedasticity, precision
 from validator.statistics import horwitz as horwitz_module
 from validator.statistics import interlaboratory as interlaboratory_module
@@ -22,13 +22,13 @@ def one_way(inputs: Inputs) -> Figures:
     between = result.between_sd
     return {
         "mean": result.mean.value,
-        "degrees of freedom between": _known(result.df_between),
-        "degrees of freedom within": _known(result.df_within),
-        "mean square between": _known(result.ms_between),
-        "mean square within": _known(result.ms_within),
-        "F": _known(result.f),
-        "residual standard deviation": _value(result.repeatability_sd),
-        "variance between": _value(between) ** 2,
+        "degrees of freedom between": known(result.df_between),
+        "degrees of freedom within": known(result.df_within),
+        "mean square between": known(result.ms_between),
+        "mean square within": known(result.ms_within),
+        "F": known(result.f),
+        "residual standard deviation": value_of(result.repeatability_sd),
+        "variance between": value_of(between) ** 2,
     }
 
 
@@ -40,8 +40,8 @@ def interlaboratory(inputs: Inputs) -> Figures:
         result = interlaboratory_module.interlaboratory([cells[level] for cells in laboratories])
         figures |= {
             f"mean, level {level + 1}": result.mean.value,
-            f"repeatability, level {level + 1}": _value(result.repeatability_sd),
-            f"reproducibility, level {level + 1}": _value(result.reproducibility_sd),
+            f"repeatability, level {level + 1}": value_of(result.repeatability_sd),
+            f"reproducibility, level {level + 1}": value_of(result.reproducibility_sd),
         }
     return figures
 
@@ -95,11 +95,3 @@ def brown_forsythe(inputs: Inputs) -> Figures:
     batches = np.array(inputs["batches"])
     groups = np.repeat(np.arange(len(batches)), batches.shape[1])
     return {"W": homoscedasticity.brown_forsythe(groups, batches.ravel()).statistic}
-
-
-def _value(estimate: object) -> float:
-    return _known(getattr(estimate, "value", None))
-
-
-def _known(value: float | None) -> float:
-    return math.nan if value is None else value

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from validator.qualification.adapters.kinds import spread
+from validator.qualification.adapters.kinds import known, spread
 from validator.statistics import (
     bias_uncertainty,
     conformity,
@@ -32,9 +32,9 @@ def budget(inputs: Inputs) -> Figures:
         measurement_model.measurement_model(inputs["formula"]), _stated(inputs["quantities"])
     )
     return {
-        "value": found.value,
+        "value": known(found.value),
         "standard uncertainty": found.standard_uncertainty,
-        "relative standard uncertainty": found.standard_uncertainty / abs(found.value),
+        "relative standard uncertainty": found.standard_uncertainty / abs(known(found.value)),
         "twice the standard uncertainty": 2 * found.standard_uncertainty,
     }
 
@@ -50,7 +50,7 @@ def correlated(inputs: Inputs) -> Figures:
     for name, model in models.items():
         used = [i for i, quantity in enumerate(given) if quantity.name in model.names]
         found = propagation.propagate(model, [given[i] for i in used], correlation=r[np.ix_(used, used)])
-        figures |= {name: found.value, f"u({name})": found.standard_uncertainty}
+        figures |= {name: known(found.value), f"u({name})": found.standard_uncertainty}
     names = list(models)
     for i, first in enumerate(names):
         for j in range(i + 1, len(names)):
@@ -68,7 +68,7 @@ def effective_freedom(inputs: Inputs) -> Figures:
     found = uncertainty_budget.combine(rows, relative=inputs["relative"], level=inputs["level"])
     return {
         "standard uncertainty": found.standard_uncertainty,
-        "degrees of freedom": found.degrees_of_freedom or math.nan,
+        "degrees of freedom": known(found.degrees_of_freedom),
         "expanded uncertainty": found.expanded_uncertainty,
     }
 
@@ -160,10 +160,10 @@ def _both(
     simulated = monte_carlo.monte_carlo(model, given, seed=seed)
     symmetric = simulated.symmetric
     figures = {
-        "value, first order": first.value,
+        "value, first order": known(first.value),
         "standard uncertainty, first order": first.standard_uncertainty,
         "half-width, first order": first.expanded_uncertainty,
-        "value, simulated": simulated.value,
+        "value, simulated": known(simulated.value),
         "standard uncertainty, simulated": simulated.standard_uncertainty,
         "lower end, simulated": symmetric.lower,
         "upper end, simulated": symmetric.upper,
@@ -171,5 +171,8 @@ def _both(
         "upper end of the shortest interval": simulated.shortest.upper,
     }
     if first.interval is not None:
-        figures |= {"lower end, first order": first.interval.lower, "upper end, first order": first.interval.upper}
+        figures |= {
+            "lower end, first order": first.interval.lower,
+            "upper end, first order": first.interval.upper,
+        }
     return figures

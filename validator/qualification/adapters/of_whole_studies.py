@@ -1,4 +1,4 @@
-"""A published case the whole way: written as a study, read from its file, evaluated, and picked from results."""
+"""A published case the whole way: written as a study, read from its file, evaluated, picked from results."""
 
 from __future__ import annotations
 
@@ -35,7 +35,8 @@ def whole_study(inputs: Inputs) -> Figures:
     return {name: _at(record, path) for name, path in inputs["figures"].items()}
 
 
-def _at(record: Any, path: str) -> float:
+def _at(record: dict[str, Any], path: str) -> float:
+    found: Any = record
     for key in path.split("."):
-        record = record[int(key)] if isinstance(record, list) else record[key]
-    return float(record)
+        found = found[int(key)] if isinstance(found, list) else found[key]
+    return float(found)
