@@ -29,7 +29,17 @@ ROOMS = {
         "dossier.numbers",
     },
     "planning": {"planning", *_UP_TO_ASSESSMENT},
-    "dossier": {"dossier", "planning", "resources", "writing", *_UP_TO_ASSESSMENT},
+    "qualification": {
+        "qualification",
+        "evaluation",
+        "study",
+        "statistics",
+        "errors",
+        "resources",
+        "version",
+    },
+    "dossier": {"dossier", "planning", "qualification", "resources", "writing", *_UP_TO_ASSESSMENT},
+    "batch": {"batch", "dossier", "writing", *_UP_TO_ASSESSMENT},
 }
 """What each room may import; ``dossier.numbers`` is a leaf: the one place that rounds."""
 

@@ -6,6 +6,7 @@ Exit status: 0 done (and, for ``report``, the verdict is not "not fit"); 1 done,
 
 from __future__ import annotations
 
+import datetime as dt
 import json
 import logging
 import os
@@ -335,6 +336,57 @@ def plan(study: Path, output: Path | None, tables: Path | None, workers: int | N
         _write_tables(tables, data_tables(protocol.study), RECORD_FILE, protocol.record.to_json())
     click.echo(chances_table(protocol))
     click.echo(f"{target}: plan {protocol.record.sha256}")
+
+
+@cli.command()
+@click.option(
+    "--output",
+    type=click.Path(path_type=Path),
+    default=Path("qualification.pdf"),
+    show_default=True,
+    help="The verification record.",
+)
+@click.option(
+    "--results",
+    "results_file",
+    type=click.Path(path_type=Path),
+    help="Also write the record as JSON to this file.",
+)
+@click.option(
+    "--paper",
+    type=click.Choice(["a4", "letter"], case_sensitive=False),
+    default="a4",
+    show_default=True,
+    help="Paper size.",
+)
+@click.pass_context
+def qualify(context: click.Context, output: Path, results_file: Path | None, paper: Paper) -> None:
+    """Run the published cases on this installation; write the record; exit with 1 if any disagrees."""
+    from validator.dossier.qualification_record import cases_table, record_json, record_pdf
+    from validator.qualification import qualify as run_cases
+
+    for file in (output, results_file):
+        _refuse_missing_folder(file)
+    watch = Stopwatch()
+    made = _now()
+    with watch.step("qualify", "running the published cases"):
+        record = run_cases()
+    click.echo(cases_table(record))
+    if results_file is not None:
+        _write(results_file, record_json(record, made))
+    with watch.step("pdf", "writing the PDF"):
+        pdf = record_pdf(record, made, paper=paper)
+    _write(output, pdf)
+    click.echo(f"{output}: software verification record of this installation")
+    context.exit(DONE if record.agrees else DIFFERS)
+
+
+def _now() -> dt.datetime:
+    # the one clock of the project; SOURCE_DATE_EPOCH stops it where the same bytes are wanted
+    stopped = os.environ.get("SOURCE_DATE_EPOCH", "")
+    if stopped.isdecimal():
+        return dt.datetime.fromtimestamp(int(stopped), tz=dt.UTC)
+    return dt.datetime.now(tz=dt.UTC)
 
 
 def _folder_of(study: Path) -> Path:

@@ -1,4 +1,4 @@
-"""A starter study in a folder of its own: a commented description, tables to fill in, a schema for editors."""
+"""A starter study in a folder of its own: a commented description, tables to fill in, an editors' schema."""
 
 from __future__ import annotations
 

@@ -20,7 +20,7 @@ from validator.dossier.document import (
     identifier,
 )
 from validator.dossier.html import render_html
-from validator.dossier.inline import Code, Outcome, plain
+from validator.dossier.inline import Outcome, plain
 from validator.dossier.pdf import Attachment, write_pdf
 from validator.dossier.sections.context import row
 from validator.dossier.wording import wording
@@ -57,7 +57,7 @@ def build_qualification_record(
         key_facts=_key_facts(say, qualification, made),
         summary=_summary(say, qualification),
         sections=(
-            _how(say),
+            _how(say, qualification),
             _cases(say, qualification),
             _points(say, "not_covered"),
             _points(say, "remains"),
@@ -141,7 +141,6 @@ def _key_facts(say: Wording, qualification: Qualification, made: dt.datetime) ->
         (say.text("qualification.facts.package", name=name), version)
         for name, version in here.packages.items()
     )
-    facts.append((say.text("qualification.facts.fingerprint"), Code(here.fingerprint)))
     return KeyFacts(tuple(facts))
 
 
@@ -190,7 +189,7 @@ def _area_row(say: Wording, name: str, cases: tuple[CaseResult, ...], kind: str 
     )
 
 
-def _how(say: Wording) -> Section:
+def _how(say: Wording, qualification: Qualification) -> Section:
     whole = say.text("qualification.area.whole")
     return Section(
         id="how",
@@ -199,7 +198,9 @@ def _how(say: Wording) -> Section:
             Paragraph(say("qualification.how.agreement")),
             Paragraph(say("qualification.how.formulas", whole=whole)),
             Paragraph(say("qualification.how.memory")),
-            Paragraph(say("qualification.how.fingerprint")),
+            Paragraph(
+                say("qualification.how.fingerprint", fingerprint=qualification.installation.fingerprint)
+            ),
         ),
         new_page=True,
     )

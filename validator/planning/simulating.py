@@ -38,7 +38,7 @@ EMPTY: dict[str, None] = dict.fromkeys(
     (
         *PLANNED_BLOCKS,
         *("interference", "standard_addition", "matrix_calibration", "comparison", "robustness"),
-        *("stability", "carry_over", "repeated_use", "noise", "uncertainty", "plan"),
+        *("stability", "carry_over", "repeated_use", "noise", "plan"),
     )
 )
 
@@ -219,6 +219,10 @@ def without_data(study: Study, analyte: str) -> Study:
         for one in study.criteria
         if one.analyte in (None, analyte) and one.configuration in (None, validated)
     )
+    budget = study.uncertainty
+    if budget is not None:
+        own = tuple(one for one in budget.components if one.analyte in (None, analyte))
+        budget = budget.model_copy(update={"components": own})
     choices = study.analysis_for(analyte).model_dump(exclude_unset=True)
     by_guidance = deciding_by_guidance(study)
     if by_guidance is not None and not {"detection_limit", "quantification_limit"} & set(choices):
@@ -229,6 +233,7 @@ def without_data(study: Study, analyte: str) -> Study:
             **EMPTY,
             "method": method,
             "criteria": criteria,
+            "uncertainty": budget,
             "analysis": Analysis.model_validate(choices),
             # profiles are read once, outside the simulation
             "study": study.study.model_copy(update={"guidance": ()}),

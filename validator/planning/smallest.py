@@ -119,12 +119,12 @@ class _Search:
             block: self._by_closed_forms(block, [one for one in questions if one.block == block])
             for block in dict.fromkeys(one.block for one in questions)
         }
-        lost = {one.chance.key for one in out_of_reach}
+        asked = {one.key for one in found} - {one.chance.key for one in out_of_reach}
         tried: tuple[Chance, ...] = ()
         short: list[Chance] = []
         for _ in range(ROUNDS):
             tried = self._simulated(sizes)
-            short = [one for one in tried if one.key not in lost and self._is_short(one)]
+            short = [one for one in tried if one.key in asked and self._is_short(one)]
             if not short:
                 break
             for block, growth in self._growth(short).items():

@@ -61,7 +61,7 @@ def exclusion_without_cause(subject: Subject) -> Trigger:
         shares = {"block": block, "total": numbers.count(total)}
         by_grade: dict[str, list[Run]] = {}
         for run in left_out:
-            if _is_statistical(run.excluded or ""):
+            if is_statistical(run.excluded or ""):
                 by_grade.setdefault(_grade(subject, run), []).append(run)
         without = by_grade.get("none", [])
         if without:
@@ -99,7 +99,7 @@ def _results(runs: Sequence[Run]) -> int:
     return sum(len(getattr(run, "values", ())) or 1 for run in runs)
 
 
-def _is_statistical(cause: str) -> bool:
+def is_statistical(cause: str) -> bool:
     """True when the cause names no technical reason, only that the result was unlike the others."""
     return not set(re.findall(r"[^\W\d_]+", cause.casefold())) - _STATISTICAL
 

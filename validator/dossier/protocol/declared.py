@@ -52,7 +52,7 @@ def criteria(parts: Parts) -> Section:
             )
         )
     else:
-        blocks.append(Paragraph(say("planning.criteria.none")))
+        blocks.append(Paragraph(say("planning.criteria.nothing")))
     blocks.append(_choices(parts))
     return Section(id="criteria-declared", title=say("planning.criteria.title"), blocks=tuple(blocks))
 
@@ -65,7 +65,7 @@ def _criteria_rows(parts: Parts) -> Iterator[Row]:
                 parts.analyte(prediction.analyte).name,
                 parts.at(chance, prediction.analyte),
                 chance.key.criterion,
-                parts.say.text("planning.criteria.yes" if chance.is_answered else "planning.criteria.no"),
+                parts.say.text("planning.criteria.with_runs" if chance.is_answered else "planning.criteria.without_runs"),
                 chance.key.source,
             )
 

@@ -159,12 +159,12 @@ def _both(
     first = propagation.propagate(model, given)
     simulated = monte_carlo.monte_carlo(model, given, seed=seed)
     symmetric = simulated.symmetric
-    figures = {
+    figures: Figures = {
         "value, first order": known(first.value),
         "standard uncertainty, first order": first.standard_uncertainty,
         "half-width, first order": first.expanded_uncertainty,
         "value, simulated": known(simulated.value),
-        "standard uncertainty, simulated": simulated.standard_uncertainty,
+        "standard uncertainty, simulated": known(simulated.standard_uncertainty),
         "lower end, simulated": symmetric.lower,
         "upper end, simulated": symmetric.upper,
         "half-width, simulated": (symmetric.upper - symmetric.lower) / 2,
