@@ -11,7 +11,7 @@ import pypdf
 import pytest
 
 from validator.dossier.qualification_record import cases_table
-from validator.qualification import Case, qualify, read_cases
+from validator.qualification import Case, qualify, read_cases, running
 from validator.qualification.adapters import ADAPTERS
 from validator.qualification.case import EVERY, Tolerance, half_a_unit
 from validator.qualification.installation import fingerprint
@@ -53,12 +53,12 @@ def test_at_least_25_cases_over_all_areas():
 
 @pytest.mark.parametrize(("name", "figure"), [(one, two) for one in CASES for two in CASES[one].tolerance])
 def test_a_wider_tolerance_is_used_and_stays_narrow(name, figure):
-    """A stated tolerance gives its reason and exceeds neither 0.15 of the figure nor, unused, half a unit."""
+    """A stated tolerance gives its reason and stays below a tenth of the figure."""
     case = CASES[name]
     names = case.published if figure == EVERY else [figure]
 
     assert case.tolerance[figure].because
-    assert all(case.allowed(one) <= 0.15 * abs(float(case.published[one])) for one in names)
+    assert all(case.allowed(one) <= 0.1 * abs(float(case.published[one])) for one in names)
 
 
 def test_the_command_passes_here(qualified):
@@ -93,17 +93,19 @@ def test_the_record_says_where_it_was_made(qualified):
 
 
 def test_a_broken_formula_fails_and_names_the_case(command, monkeypatch, tmp_path):
-    """A predicted reproducibility that is 1 % off ends with 1 and the name of the case, still with a record."""
+    """A formula that is 1 % off ends with 1 and the name of the case, still with a record."""
     true = horwitz.horwitz_rsd
     monkeypatch.setattr(horwitz, "horwitz_rsd", lambda c: 1.01 * true(c))
+    some = tuple(CASES[name] for name in ("nist_norris", "horwitz_curve", "quam_a1_budget"))
+    monkeypatch.setattr(running, "read_cases", lambda: some)
     file = tmp_path / "record.json"
 
     done = command("qualify", "--output", tmp_path / "record.pdf", "--results", file)
 
     assert done.status == 1
-    assert "1 of 60 published cases do not agree: horwitz_curve" in done.out.replace(str(len(CASES)), "60")
-    failed = [one["id"] for one in json.loads(file.read_text(encoding="utf-8"))["cases"] if not one["agrees"]]
-    assert failed == ["horwitz_curve"]
+    assert "1 of 3 published cases do not agree: horwitz_curve" in done.out
+    cases = json.loads(file.read_text(encoding="utf-8"))["cases"]
+    assert [one["id"] for one in cases if not one["agrees"]] == ["horwitz_curve"]
     assert (tmp_path / "record.pdf").is_file()
 
 

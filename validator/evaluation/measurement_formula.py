@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from validator.evaluation.calibration import Fitted
     from validator.statistics.uncertainty_budget import UncertaintyBudget
     from validator.study.models.analysis import AnalysisChoices
-    from validator.study.models.uncertainty import Quantity, UncertaintyBlock
+    from validator.study.models.uncertainty import ModelQuantity, UncertaintyBlock
 
 DIGITS = 2
 """Significant digits of u(y) that the comparison is about, where the study says nothing."""
@@ -88,7 +88,7 @@ def formula_result(
     return FormulaResult(record, budget)
 
 
-def _input(quantity: Quantity, fitted: Fitted | NotAssessed, replicates: int) -> InputQuantity:
+def _input(quantity: ModelQuantity, fitted: Fitted | NotAssessed, replicates: int) -> InputQuantity:
     if quantity.readings is not None:
         return from_readings(quantity.name, quantity.readings)
     assert quantity.value is not None
@@ -107,7 +107,7 @@ def _input(quantity: Quantity, fitted: Fitted | NotAssessed, replicates: int) ->
 
 
 def _from_calibration(
-    quantity: Quantity, level: float, fitted: Fitted | NotAssessed, replicates: int
+    quantity: ModelQuantity, level: float, fitted: Fitted | NotAssessed, replicates: int
 ) -> InputQuantity:
     if isinstance(fitted, NotAssessed):
         raise NotEstimable(f"{quantity.name} is read from a calibration: {fitted.not_assessed}", fitted.needs)
@@ -154,7 +154,7 @@ def _with_sources(budget: UncertaintyBudget, block: UncertaintyBlock) -> Uncerta
     return dataclasses.replace(budget, rows=rows)
 
 
-def _source_of(quantity: Quantity) -> str:
+def _source_of(quantity: ModelQuantity) -> str:
     if quantity.readings is not None:
         return f"{len(quantity.readings)} readings"
     return "calibration" if quantity.origin == "calibration" else ""

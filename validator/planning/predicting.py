@@ -119,6 +119,7 @@ def _prediction(study: Study, plan: Plan, analyte: str, index: int, pool: Execut
     outcomes = chances(found)
     answered = tuple(one for one in outcomes if one.is_answered)
     count = min(plan.simulations, MOST_TO_VERIFY)
+    powers(trials, choices.detect, found, choice.alpha, count, pool)
     return Prediction(
         analyte=analyte,
         assumed=choices.assumed,

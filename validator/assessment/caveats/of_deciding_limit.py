@@ -1,12 +1,14 @@
-"""What the variant that decides a limit says of itself; other variants decide nothing and raise nothing."""
+"""What the limit that decides rests on; other variants decide nothing and raise nothing."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from validator.assessment.caveats.deciding import Deciding, deciding
+from validator.assessment.caveats.deciding import ON_CALIBRATION, ON_NOISE, Deciding, deciding
+from validator.assessment.caveats.likeness import unlike
 from validator.assessment.caveats.of_replicates import few_blanks_decide
-from validator.assessment.caveats.raising import Raised, Subject, Trigger
+from validator.assessment.caveats.raising import Raised, Subject, Trigger, counted, listed
+from validator.evaluation.rows import kept
 from validator.guidance import Counter
 from validator.statistics.detection import result
 
@@ -71,4 +73,55 @@ def limit_from_few_blanks(subject: Subject) -> Trigger:
             return
 
 
-TRIGGERS = (deciding_limit_weakened, limit_from_few_blanks)
+def instrument_limit_as_method_limit(subject: Subject) -> Trigger:
+    """The limit rests on standards or noise alone: nothing near zero went through the procedure."""
+    if subject.runs("blanks") or subject.runs("low_level") or subject.matrix is None:
+        return
+    matrices = {run.matrix for run in kept(subject.runs("calibration"))}
+    if matrices and None not in matrices and not any(unlike(one, subject.matrix) for one in matrices):
+        return
+    alone = [one for one in deciding(subject) if one.id in (*ON_CALIBRATION, *ON_NOISE)]
+    if alone:
+        names = {one.characteristic: one.title for one in alone}
+        yield Raised(
+            id="instrument_limit_as_method_limit",
+            case="standards_only",
+            values={"variant": listed(list(names.values())), "sample_matrix": subject.matrix},
+            characteristic=alone[0].characteristic,
+        )
+
+
+def noise_reading_not_stated(subject: Subject) -> Trigger:
+    """A limit rests on noise: read once only, or without a word on where it was read."""
+    limits = [one for one in deciding(subject) if one.id in ON_NOISE]
+    runs = kept(subject.runs("noise"))
+    if not limits or not runs:
+        return
+    lowest = min(float(getattr(run, "level", 0.0)) for run in runs)
+    used = [run for run in runs if getattr(run, "level", 0.0) == lowest]
+    values = {
+        "readings": counted(len(used), "reading"),
+        "kind": listed([str(getattr(run, "noise_kind", "")).replace("_", " ") for run in used]),
+    }
+    if any(run.note is None for run in used):
+        yield Raised(
+            id="noise_reading_not_stated",
+            case="window_missing",
+            values=values,
+            characteristic=limits[0].characteristic,
+        )
+    elif len(used) == 1:
+        yield Raised(
+            id="noise_reading_not_stated",
+            case="read_once",
+            values=values,
+            characteristic=limits[0].characteristic,
+        )
+
+
+TRIGGERS = (
+    deciding_limit_weakened,
+    limit_from_few_blanks,
+    instrument_limit_as_method_limit,
+    noise_reading_not_stated,
+)

@@ -7,11 +7,9 @@ from typing import TYPE_CHECKING
 from validator.assessment.caveats.deciding import (
     ON_CALIBRATION,
     ON_LOW_LEVEL,
-    ON_NOISE,
     deciding,
 )
-from validator.assessment.caveats.likeness import unlike
-from validator.assessment.caveats.raising import Raised, Subject, Trigger, counted, listed
+from validator.assessment.caveats.raising import Raised, Subject, Trigger, listed
 from validator.dossier import numbers
 from validator.errors import NotEstimable
 from validator.evaluation.results import LimitVariant
@@ -202,52 +200,6 @@ def _allowed_share(legal: float, unit: str) -> float | None:
     return FIFTH if fraction.value < LOW_MAXIMUM else TENTH
 
 
-def instrument_limit_as_method_limit(subject: Subject) -> Trigger:
-    """The limit rests on standards or noise alone: nothing near zero went through the procedure."""
-    if subject.runs("blanks") or subject.runs("low_level") or subject.matrix is None:
-        return
-    matrices = {run.matrix for run in kept(subject.runs("calibration"))}
-    if matrices and None not in matrices and not any(unlike(one, subject.matrix) for one in matrices):
-        return
-    alone = [one for one in deciding(subject) if one.id in (*ON_CALIBRATION, *ON_NOISE)]
-    if alone:
-        names = {one.characteristic: one.title for one in alone}
-        yield Raised(
-            id="instrument_limit_as_method_limit",
-            case="standards_only",
-            values={"variant": listed(list(names.values())), "sample_matrix": subject.matrix},
-            characteristic=alone[0].characteristic,
-        )
-
-
-def noise_reading_not_stated(subject: Subject) -> Trigger:
-    """A limit rests on noise: read once only, or without a word on where it was read."""
-    limits = [one for one in deciding(subject) if one.id in ON_NOISE]
-    runs = kept(subject.runs("noise"))
-    if not limits or not runs:
-        return
-    lowest = min(float(getattr(run, "level", 0.0)) for run in runs)
-    used = [run for run in runs if getattr(run, "level", 0.0) == lowest]
-    values = {
-        "readings": counted(len(used), "reading"),
-        "kind": listed([str(getattr(run, "noise_kind", "")).replace("_", " ") for run in used]),
-    }
-    if any(run.note is None for run in used):
-        yield Raised(
-            id="noise_reading_not_stated",
-            case="window_missing",
-            values=values,
-            characteristic=limits[0].characteristic,
-        )
-    elif len(used) == 1:
-        yield Raised(
-            id="noise_reading_not_stated",
-            case="read_once",
-            values=values,
-            characteristic=limits[0].characteristic,
-        )
-
-
 def sample_and_solution_limits_mixed(subject: Subject) -> Trigger:
     """Samples were diluted for the measurement, and the limit is that of the solution."""
     limit = subject.quantification_limit
@@ -312,8 +264,6 @@ TRIGGERS = (
     detection_limit_extrapolated,
     limit_depends_on_definition,
     limit_too_high_for_purpose,
-    instrument_limit_as_method_limit,
-    noise_reading_not_stated,
     sample_and_solution_limits_mixed,
     results_below_quantification_limit,
 )

@@ -65,7 +65,9 @@ def _criteria_rows(parts: Parts) -> Iterator[Row]:
                 parts.analyte(prediction.analyte).name,
                 parts.at(chance, prediction.analyte),
                 chance.key.criterion,
-                parts.say.text("planning.criteria.with_runs" if chance.is_answered else "planning.criteria.without_runs"),
+                parts.say.text(
+                    "planning.criteria.with_runs" if chance.is_answered else "planning.criteria.without_runs"
+                ),
                 chance.key.source,
             )
 

@@ -37,7 +37,7 @@ _STATED = ("k", "distribution", "degrees_of_freedom")
 _TOLD_BY_CALIBRATION = "the calibration tells this itself; leave it out or drop from"
 
 
-def _refuse_mixed(one: "Component | Quantity") -> None:
+def _refuse_mixed(one: "Component | ModelQuantity") -> None:
     """Refuse what does not belong to the way in which an uncertainty is stated."""
     if one.kind == "expanded" and one.k is None:
         refuse("an expanded uncertainty needs its coverage factor: give k", "kind")
@@ -91,7 +91,7 @@ class Component(Record):
         return self
 
 
-class Quantity(Record):
+class ModelQuantity(Record):
     """A quantity of the formula in ``model``, in one of three forms.
 
     A ``value`` with its ``uncertainty`` (standard unless ``kind`` says otherwise; in percent of the value
@@ -133,7 +133,7 @@ class Quantity(Record):
         return self
 
 
-def _refuse_given(record: "Component | Quantity", names: tuple[str, ...], sentence: str) -> None:
+def _refuse_given(record: "Component | ModelQuantity", names: tuple[str, ...], sentence: str) -> None:
     for name in names:
         if getattr(record, name) is not None:
             refuse(sentence, "from" if name == "origin" else name)
@@ -286,7 +286,7 @@ class UncertaintyBlock(Record):
     analyte: Label | None = None
     model: Text | None = None
     result_unit: Label | None = None
-    quantities: tuple[Quantity, ...] = ()
+    quantities: tuple[ModelQuantity, ...] = ()
     correlations: tuple[Correlation, ...] = ()
     read_together: Flag = False
     simulation: Simulation = Simulation()

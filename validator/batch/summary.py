@@ -1,0 +1,108 @@
+"""The summary of a batch as CSV, workbook or web page: one line a study, and the trend over versions."""
+
+from __future__ import annotations
+
+import csv
+import io
+from dataclasses import fields
+from typing import TYPE_CHECKING
+
+from validator.batch.rows import StudyRow
+from validator.batch.trend import TrendRow, trend
+from validator.errors import EnvironmentProblem, OutputProblem
+from validator.study.workbook import INSTALL
+from validator.writing import write_atomically
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+    from pathlib import Path
+
+Cell = str | float | int | bool | None
+
+ENDINGS = (".csv", ".xlsx", ".html")
+_STEERING = ("=", "+", "-", "@", "\t", "\r", "\n")
+"""A text that begins so would be computed by a spreadsheet program."""
+
+_STUDY_COLUMNS = tuple(one.name for one in fields(StudyRow) if one.name not in ("figures", "reused"))
+_TREND_COLUMNS = tuple(one.name for one in fields(TrendRow))
+_NOT_OF_A_CELL = {code: "\ufffd" for code in range(32) if chr(code) not in "\t\n\r"}
+
+
+def check_summary(file: Path) -> None:
+    """Refuse a summary that could not be written, before the work is done.
+
+    Raises:
+        OutputProblem: the ending is none of .csv, .xlsx and .html.
+        EnvironmentProblem: a workbook is asked for and the package for it is missing.
+    """
+    if file.suffix.lower() not in ENDINGS:
+        raise OutputProblem(f"{file}: a summary is written as {', '.join(ENDINGS)}; name a file that ends so")
+    if file.suffix.lower() == ".xlsx":
+        try:
+            import openpyxl  # noqa: F401
+        except ImportError as error:
+            raise EnvironmentProblem(f"{file}: workbooks need a package: {INSTALL}") from error
+
+
+def write_summary(file: Path, rows: Iterable[StudyRow]) -> tuple[Path, ...]:
+    """Write the summary of *rows*, sorted by path, in the format of *file*'s ending; returns what was written.
+
+    A CSV file holds one table, so the trend goes to ``<name>-trend.csv`` beside it where there is one.
+    """
+    ordered = sorted(rows, key=lambda row: row.path.split("/"))
+    changes = trend(ordered)
+    match file.suffix.lower():
+        case ".csv":
+            write_atomically(file, _csv(_STUDY_COLUMNS, ordered))
+            if not changes:
+                return (file,)
+            beside = file.with_name(f"{file.stem}-trend{file.suffix}")
+            write_atomically(beside, _csv(_TREND_COLUMNS, changes))
+            return file, beside
+        case ".xlsx":
+            write_atomically(file, _workbook(ordered, changes))
+        case _:
+            from validator.batch.page import summary_page
+
+            write_atomically(file, summary_page(ordered, changes))
+    return (file,)
+
+
+def guarded(cell: Cell) -> Cell:
+    """*cell*, with an apostrophe before a text that a spreadsheet program would take for a formula."""
+    if isinstance(cell, bool):
+        return "yes" if cell else "no"
+    return f"'{cell}" if isinstance(cell, str) and cell.startswith(_STEERING) else cell
+
+
+def _cells(columns: Sequence[str], row: object) -> list[Cell]:
+    return [guarded(getattr(row, name)) for name in columns]
+
+
+def _csv(columns: Sequence[str], rows: Iterable[object]) -> bytes:
+    stream = io.StringIO()
+    writer = csv.writer(stream, lineterminator="\n")
+    writer.writerow(columns)
+    writer.writerows(_cells(columns, row) for row in rows)
+    return stream.getvalue().encode("utf-8-sig")
+
+
+def _workbook(rows: Sequence[StudyRow], changes: Sequence[TrendRow]) -> bytes:
+    from openpyxl import Workbook
+    from openpyxl.cell.cell import TYPE_STRING
+
+    book = Workbook()
+    book.remove(book.active)
+    for name, columns, lines in (("studies", _STUDY_COLUMNS, rows), ("trend", _TREND_COLUMNS, changes)):
+        sheet = book.create_sheet(name)
+        sheet.append(columns)
+        for line in lines:
+            cells = _cells(columns, line)
+            sheet.append([one.translate(_NOT_OF_A_CELL) if isinstance(one, str) else one for one in cells])
+        for cell in (cell for row in sheet.iter_rows() for cell in row):
+            if isinstance(cell.value, str):
+                cell.data_type = TYPE_STRING  # never a formula
+        sheet.freeze_panes = "A2"
+    stream = io.BytesIO()
+    book.save(stream)
+    return stream.getvalue()
