@@ -180,7 +180,8 @@ def _asymmetric(y: NDArray[np.float64], baseline: AsymmetricBaseline) -> FittedB
 
     P. H. C. Eilers, Analytical Chemistry 75 (2003) 3631 (the smoother) and P. H. C. Eilers and H. F. M.
     Boelens, Baseline correction with asymmetric least squares smoothing, 2005 (both from memory). The weights
-    are found by repetition until they no longer change; for these weights z is linear in y.
+    are found by repetition until they no longer change; for these weights z is linear in y. Under a baseline
+    that bends, z is a chord from one side of the peak to the other.
     """
     from scipy.linalg import solveh_banded
 

@@ -201,13 +201,14 @@ _ANSWERED_IN = {
 
 def _cross_reference(context: Context) -> Section | None:
     from validator.assessment.guidance_findings import profiles_of
+    from validator.assessment.rules import rules_for
 
     say = context.say
     present = {element.id for element in context.sections_present}
     blocks: list[Block | Section] = []
     for profile in profiles_of(context.study):
         rows = []
-        for rule in profile.requirements:
+        for rule in rules_for(context.study, profile):
             section = next(
                 (
                     name
