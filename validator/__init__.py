@@ -15,14 +15,14 @@ if TYPE_CHECKING:
     from validator.assessment import assess
     from validator.dossier import render
     from validator.evaluation import evaluate
-    from validator.study import read_study
+    from validator.reading import read_study
 
 __all__ = ["__version__", "assess", "evaluate", "read_study", "render"]
 
 _HOMES = {
     "assess": "validator.assessment",
     "evaluate": "validator.evaluation",
-    "read_study": "validator.study",
+    "read_study": "validator.reading",
     "render": "validator.dossier",
 }
 

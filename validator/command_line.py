@@ -88,7 +88,7 @@ def cli(verbose: bool) -> None:
         stream=sys.stderr,
         force=True,
     )
-    for library in ("weasyprint", "fontTools", "matplotlib"):
+    for library in ("fontTools", "matplotlib"):
         logging.getLogger(library).setLevel(logging.ERROR)
     logging.getLogger("pypdf").setLevel(logging.CRITICAL)  # what is wrong with a PDF, we say ourselves
 
@@ -394,7 +394,7 @@ def _folder_of(study: Path) -> Path:
 
 
 def _read(path: Path, watch: Stopwatch) -> Study:
-    from validator.study import read_study
+    from validator.reading import read_study
 
     with watch.step("read", "reading the study"):
         return read_study(path)

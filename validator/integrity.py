@@ -17,7 +17,7 @@ from validator.errors import DossierError, GuidanceError, StudyError
 from validator.evaluation import evaluate
 from validator.evaluation.results import FORMAT
 from validator.evaluation.serialise import to_json
-from validator.study import read_study
+from validator.reading import read_study
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping

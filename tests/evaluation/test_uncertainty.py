@@ -373,6 +373,19 @@ def test_the_same_seed_gives_the_same_figures(uncertainty):
     assert simulated(3) != simulated(4)
 
 
+def test_a_confidence_beyond_what_the_draws_can_show(uncertainty):
+    """At 99.9999 % a million draws have one outside: the simulation is refused, the budget stays."""
+    found = uncertainty(
+        analysis={"confidence": 0.999999},
+        precision=precision(),
+        uncertainty={"components": [STOCK]},
+    )
+
+    assert isinstance(found.simulated.simulation, NotAssessed)
+    assert "draws" in found.simulated.simulation.needs
+    assert len(found.levels) == 3
+
+
 # --- a formula -------------------------------------------------------------------------------------
 def test_a_formula_stands_beside_the_levels(uncertainty):
     """Both are there: what the data show, and what the formula gives for its result."""

@@ -73,7 +73,7 @@ def test_a_peak_that_points_down():
 
 
 def test_a_bent_baseline():
-    """A polynomial follows a bent charging current; a straight line cuts under it, and the moved feet tell."""
+    """A polynomial follows a bent charging current; a straight line cuts under it, as moved feet tell."""
     y = capacitive(bend=4.0) + gaussian(1.0)
 
     followed, cut = (reduce_peak(E, y, shown, noise_sd=0.0) for shown in (QUINTIC, LINEAR))

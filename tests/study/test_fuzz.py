@@ -52,11 +52,28 @@ stability: {runs: [{condition: dark, time: 1, time_unit: d, found: 1}]}
 carry_over: {runs: [{sequence: [{kind: high, signal: 9}, {kind: blank, signal: 1}]}]}
 repeated_use: {runs: [{device: 1, use: 1, signal: 1}]}
 noise: {runs: [{level: 1, signal_height: 1, noise: 1, noise_kind: rms}]}
+recordings:
+  kind: voltammogram
+  file: curves.csv
+  x: E
+  peaks:
+    - analyte: zn
+      from: 3
+      to: 7
+      at: 5
+      summit: 4
+      baseline: {method: linear, feet: [[0, 2], [8, 10]]}
+      noise: {from: 0, to: 11, kind: rms}
 uncertainty:
   bias: from recovery
   components: [{name: v, value: 1, kind: expanded, k: 2, unit: mL, source: s}]
 """
-FILES = {"b.csv": "reading 1;reading 2;series\n0,5;0,7;a\n", "sa.csv": "sample,added,signal\na,0,1\na,1,2\n"}
+FILES = {
+    "b.csv": "reading 1;reading 2;series\n0,5;0,7;a\n",
+    "sa.csv": "sample,added,signal\na,0,1\na,1,2\n",
+    "curves.csv": "recording,column,into,level,series\nc.csv,a,calibration,1,K\nc.csv,b,noise,1,K\n",
+    "c.csv": "E;a;b\n" + "".join(f"{i};{5 - abs(i - 5)};{i % 3}\n" for i in range(12)),
+}
 FOREIGN = (
     "Input should",
     "validation error",

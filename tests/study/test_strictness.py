@@ -183,13 +183,6 @@ def test_dates_that_do_not_exist(problems_of, written, message):
             ],
         ),
         (
-            "recordings: [{file: a.txt}]\n",
-            [
-                "study.yaml:5: recordings: this version does not reduce raw recordings yet; "
-                "give the reduced signals (peak heights or areas) in calibration, blanks and the other blocks"
-            ],
-        ),
-        (
             _calibration("{<<: {level: 1}, level: 2, signal: 1}"),
             ["study.yaml:7: calibration.runs[0].<<: merge keys are not accepted; write the fields out"],
         ),

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
+from validator.errors import NotEstimable
 from validator.evaluation.convert import attempt, finite, interval_record
 from validator.evaluation.results import (
     BudgetRecord,
@@ -73,6 +75,21 @@ def simulation_record(simulation: MonteCarlo) -> SimulationRecord:
         doubt=None if simulation.doubt is None else simulation.doubt.largest,
         stable=simulation.stable,
     )
+
+
+def enough_draws(draws: int, confidence: float) -> int:
+    """The *draws*, where they can show an interval at that confidence.
+
+    Raises:
+        NotEstimable: fewer than a hundred of them would lie outside.
+    """
+    least = math.ceil(round(100 / (1 - confidence), 6))
+    if draws < least:
+        raise NotEstimable(
+            f"{draws} draws say little of an interval that holds {confidence:g} of them",
+            f"simulation: draws: {least} or more, where so many can be made",
+        )
+    return draws
 
 
 def check_record(

@@ -23,6 +23,7 @@ from validator.evaluation.matrix_effect import matrix_effect
 from validator.evaluation.plan_kept import plan_kept
 from validator.evaluation.precision import precision
 from validator.evaluation.predicted_precision import level_dependence
+from validator.evaluation.recordings import recordings
 from validator.evaluation.repeated_use import repeated_use
 from validator.evaluation.results import (
     AnalyteRecord,
@@ -55,6 +56,8 @@ def evaluate(study: Study) -> Results:
         StudyError: the study declares a guidance profile or a limit variant that is not known.
         GuidanceError: a guidance profile of the study's own is malformed.
     """
+    if not study.is_reduced:
+        raise ValueError("the recordings are not reduced; read the study with validator.read_study")
     check_declared(study)
     analytes: dict[str, AnalyteRecord] = {}
     comparisons: dict[str, ConfigurationComparison] = {}
@@ -119,6 +122,7 @@ def _configuration(
         accuracy_profile=profile.record,
         level_dependence=level_dependence(precisions),
         blank_response=blank_response(study, cell, reader, limits.record),
+        recordings=recordings(study, cell),
     )
     return record, limits
 

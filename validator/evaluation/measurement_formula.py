@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from validator.errors import NotEstimable
-from validator.evaluation.budgets import budget_record, check_record, simulation_record
+from validator.evaluation.budgets import budget_record, check_record, enough_draws, simulation_record
 from validator.evaluation.convert import attempt
 from validator.evaluation.results import FormulaRecord, NotAssessed
 from validator.statistics.calibration_uncertainty import calibration_contribution
@@ -70,7 +70,7 @@ def formula_result(
             model,
             inputs,
             seed=choices.seed if asked.seed is None else asked.seed,
-            draws=asked.draws,
+            draws=enough_draws(asked.draws, confidence),
             correlation=r,
             level=confidence,
             significant_digits=asked.digits or DIGITS,

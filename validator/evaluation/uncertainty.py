@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
-from validator.errors import NotEstimable
-from validator.evaluation.budgets import budget_record, check_record, simulation_record
+from validator.evaluation.bias import bias
+from validator.evaluation.budgets import budget_record, check_record, enough_draws, simulation_record
 from validator.evaluation.conformity import conformity
+from validator.evaluation.contributions import Contributions, components_of
 from validator.evaluation.convert import attempt, finite
 from validator.evaluation.measurement_formula import FormulaResult, formula_result
 from validator.evaluation.results import (
@@ -18,17 +18,9 @@ from validator.evaluation.results import (
     UncertaintyFunction,
     UncertaintyRecord,
 )
-from validator.evaluation.top_down import Basis, Part, bias, same_level, within_laboratory
-from validator.statistics.calibration_uncertainty import calibration_contribution
+from validator.evaluation.top_down import Basis, Part, same_level, within_laboratory
 from validator.statistics.level_dependent_uncertainty import fit_level_dependence
 from validator.statistics.monte_carlo_validation import simulate_budget
-from validator.statistics.uncertainty_budget import (
-    BudgetRow,
-    Component,
-    UncertaintyBudget,
-    combine,
-    component_rows,
-)
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -37,11 +29,8 @@ if TYPE_CHECKING:
     from validator.evaluation.conformity import Doubt
     from validator.evaluation.results import ConformityRecord, PrecisionRecord, RecoveryRecord
     from validator.evaluation.rows import Cell
-    from validator.statistics.calibration_uncertainty import CalibrationContribution
     from validator.study import Study
     from validator.study.models.analysis import AnalysisChoices
-    from validator.study.models.method import Analyte
-    from validator.study.models.uncertainty import Component as StatedComponent
     from validator.study.models.uncertainty import UncertaintyBlock
 
 At = Literal["precision", "legal limit", "lower specification", "upper specification", "target"]
@@ -51,84 +40,6 @@ DIGITS = 1
 
 BIAS_IS_OUT = "bias is not in it: {reason}"
 SCATTER_IS_OUT = "scatter between series is not in it: {reason}"
-
-
-@dataclass(frozen=True, slots=True)
-class _Known:
-    """All that a budget of one analyte and configuration is made of."""
-
-    analyte: Analyte
-    choices: AnalysisChoices
-    block: UncertaintyBlock | None
-    within: Part | NotAssessed
-    bias: Part | NotAssessed
-    components: tuple[StatedComponent, ...]
-    fitted: Fitted | NotAssessed
-
-    def rows(self, level: float) -> tuple[BudgetRow, ...]:
-        """Every contribution to a result at *level*, in its unit."""
-        parts = [part.rows(level) for part in (self.within, self.bias) if isinstance(part, Part)]
-        own = tuple(row for one in self.components for row in self._stated(one, level))
-        return (*(row for rows in parts for row in rows), *own)
-
-    def _stated(self, one: StatedComponent, level: float) -> tuple[BudgetRow, ...]:
-        if one.origin == "calibration":
-            return (self._of_calibration(one, level),)
-        return component_rows((_component(one),), at=level)
-
-    def _of_calibration(self, one: StatedComponent, level: float) -> BudgetRow:
-        found = self.calibration(level, one.replicates)
-        u = found.quantity.standard_uncertainty
-        if isinstance(self.within, Part):
-            # the scatter of the sample's own signals is part of the precision already
-            u = math.hypot(*(term.contribution for term in found.terms[1:]))
-        return BudgetRow(
-            name=one.name,
-            value=u,
-            standard_uncertainty=u,
-            evaluation="A",
-            sensitivity=one.sensitivity,
-            degrees_of_freedom=found.quantity.degrees_of_freedom,
-            source=one.source or "calibration of the study",
-        )
-
-    def calibration(self, level: float, replicates: int | None = None) -> CalibrationContribution:
-        """What reading *level* from the calibration contributes."""
-        if isinstance(self.fitted, NotAssessed):
-            raise NotEstimable(self.fitted.not_assessed, self.fitted.needs)
-        line, weighting = self.fitted.fit, self.fitted.weighting
-        return calibration_contribution(
-            line,
-            float(line.predict(level)),
-            m=replicates or self.choices.calibration.replicates_for_sample,
-            relative_variance=None if self.fitted.variance_function is None else weighting.relative_variance,
-        )
-
-    def budget(self, level: float, *, at_confidence: bool = False) -> UncertaintyBudget:
-        """The budget of a result at *level*; *at_confidence* leaves a declared coverage factor out."""
-        factor = None if at_confidence or self.block is None else self.block.coverage_factor
-        return combine(
-            self.rows(level),
-            value=level,
-            level=self.choices.confidence,
-            coverage_factor=factor,
-            method=self.method,
-        )
-
-    @property
-    def method(self) -> str:
-        """What is combined, in words."""
-        parts = [
-            name
-            for name, part in (
-                ("within-laboratory reproducibility", self.within),
-                ("bias", self.bias),
-            )
-            if isinstance(part, Part)
-        ]
-        if self.components:
-            parts.append("stated components")
-        return "root sum of squares of " + " and ".join(parts)
 
 
 def uncertainty(
@@ -143,13 +54,13 @@ def uncertainty(
     validated = cell.configuration == study.validated_configuration
     choices, analyte = study.analysis_for(cell.analyte), study.analyte(cell.analyte)
     declared_within = None if block is None else block.within_laboratory
-    known = _Known(
+    known = Contributions(
         analyte=analyte,
         choices=choices,
         block=block,
         within=attempt(lambda: within_laboratory(study, cell, precision, declared_within)),
         bias=attempt(lambda: bias(study, cell, recovery, None if block is None else block.bias)),
-        components=() if block is None else _components_of(block, cell),
+        components=() if block is None else components_of(block, cell),
         fitted=fitted,
     )
     formula = _formula(block, study, cell, fitted, choices) if validated else None
@@ -169,26 +80,6 @@ def uncertainty(
     )
 
 
-def _components_of(block: UncertaintyBlock, cell: Cell) -> tuple[StatedComponent, ...]:
-    return tuple(one for one in block.components if one.analyte in (None, cell.analyte))
-
-
-def _component(one: StatedComponent) -> Component:
-    assert one.value is not None
-    assert one.kind is not None
-    return Component(
-        name=one.name,
-        stated=one.value,
-        kind=one.kind,
-        k=one.k,
-        distribution=one.distribution,
-        relative=one.relative,
-        sensitivity=one.sensitivity,
-        degrees_of_freedom=one.degrees_of_freedom or math.inf,
-        source=one.source or "",
-    )
-
-
 def _formula(
     block: UncertaintyBlock | None,
     study: Study,
@@ -202,7 +93,7 @@ def _formula(
     return formula_result(block, block.model, unit, choices, fitted)
 
 
-def _levels(known: _Known, validated: bool) -> tuple[LevelUncertaintyRecord, ...] | NotAssessed:
+def _levels(known: Contributions, validated: bool) -> tuple[LevelUncertaintyRecord, ...] | NotAssessed:
     """Budgets at the levels of precision runs and at limits; one for all levels where none is known."""
     if isinstance(known.within, NotAssessed) and not (known.components and validated):
         return known.within
@@ -215,11 +106,13 @@ def _levels(known: _Known, validated: bool) -> tuple[LevelUncertaintyRecord, ...
     return kept if kept else refusals[0]
 
 
-def _attempted(known: _Known, level: float, at: tuple[At, ...]) -> LevelUncertaintyRecord | NotAssessed:
+def _attempted(
+    known: Contributions, level: float, at: tuple[At, ...]
+) -> LevelUncertaintyRecord | NotAssessed:
     return attempt(lambda: _at_level(known, level, at))
 
 
-def _places(known: _Known) -> dict[float, list[At]]:
+def _places(known: Contributions) -> dict[float, list[At]]:
     """Levels of interest by rising level, and what each is."""
     measured = known.within.levels if isinstance(known.within, Part) else ()
     named: list[tuple[float | None, At]] = [(level, "precision") for level in measured]
@@ -237,7 +130,7 @@ def _places(known: _Known) -> dict[float, list[At]]:
     return dict(sorted(places.items()))
 
 
-def _at_level(known: _Known, level: float, at: tuple[At, ...]) -> LevelUncertaintyRecord:
+def _at_level(known: Contributions, level: float, at: tuple[At, ...]) -> LevelUncertaintyRecord:
     basis: Basis = known.within.basis(level) if isinstance(known.within, Part) else "stated"
     contribution = attempt(lambda: known.calibration(level))
     return LevelUncertaintyRecord(
@@ -251,40 +144,15 @@ def _at_level(known: _Known, level: float, at: tuple[At, ...]) -> LevelUncertain
     )
 
 
-def _at_any_level(known: _Known) -> LevelUncertaintyRecord:
+def _at_any_level(known: Contributions) -> LevelUncertaintyRecord:
     """A budget that names no level: in percent where all of it is, else in the unit of the analyte."""
-    return LevelUncertaintyRecord(level=None, at=(), basis="stated", budget=budget_record(_general(known)))
-
-
-def _general(known: _Known, *, at_confidence: bool = False) -> UncertaintyBudget:
-    if any(one.origin is not None for one in known.components):
-        raise NotEstimable(
-            "the contribution of the calibration depends on the level, and no level is named",
-            "target_levels of the analyte, a legal limit, or precision runs",
-        )
-    parts = [part for part in (known.within, known.bias) if isinstance(part, Part)]
-    forms = {part.record.relative for part in parts} | {one.relative for one in known.components}
-    if len(forms) > 1:
-        raise NotEstimable(
-            "some contributions are relative and some absolute, and no level is named",
-            "target_levels of the analyte, a legal limit, or precision runs",
-        )
-    relative = forms.pop()
-    # at level 100 a row in percent stands as it is
-    rows = [row for part in parts for row in part.rows(100.0)]
-    rows += component_rows([_component(one) for one in known.components], relative=relative)
-    factor = None if at_confidence or known.block is None else known.block.coverage_factor
-    return combine(
-        rows,
-        level=known.choices.confidence,
-        coverage_factor=factor,
-        relative=relative,
-        method=known.method,
+    return LevelUncertaintyRecord(
+        level=None, at=(), basis="stated", budget=budget_record(known.budget_at_any_level())
     )
 
 
 def _function(
-    known: _Known, levels: Sequence[LevelUncertaintyRecord]
+    known: Contributions, levels: Sequence[LevelUncertaintyRecord]
 ) -> UncertaintyFunction | NotAssessed | None:
     """Dependence of the combined uncertainty on the level, from the levels where precision was measured."""
     measured = [
@@ -323,7 +191,7 @@ def _function(
     return attempt(compute)
 
 
-def _simulated(known: _Known, levels: Sequence[LevelUncertaintyRecord]) -> SimulatedLevel | None:
+def _simulated(known: Contributions, levels: Sequence[LevelUncertaintyRecord]) -> SimulatedLevel | None:
     """The budget of the level that matters most, simulated and held against the simulation.
 
     Without stated components every row is normal, and a simulation would say nothing new.
@@ -334,7 +202,9 @@ def _simulated(known: _Known, levels: Sequence[LevelUncertaintyRecord]) -> Simul
     level, asked = _deciding(levels).level, block.simulation
     budget = attempt(
         lambda: (
-            _general(known, at_confidence=True) if level is None else known.budget(level, at_confidence=True)
+            known.budget_at_any_level(at_confidence=True)
+            if level is None
+            else known.budget(level, at_confidence=True)
         )
     )
     if isinstance(budget, NotAssessed):
@@ -343,7 +213,7 @@ def _simulated(known: _Known, levels: Sequence[LevelUncertaintyRecord]) -> Simul
         lambda: simulate_budget(
             budget,
             seed=known.choices.seed if asked.seed is None else asked.seed,
-            draws=asked.draws,
+            draws=enough_draws(asked.draws, known.choices.confidence),
             level=known.choices.confidence,
             significant_digits=asked.digits or DIGITS,
         )
@@ -365,7 +235,7 @@ def _deciding(levels: Sequence[LevelUncertaintyRecord]) -> LevelUncertaintyRecor
 
 
 def _conformity(
-    known: _Known, levels: Sequence[LevelUncertaintyRecord], formula: FormulaResult | None
+    known: Contributions, levels: Sequence[LevelUncertaintyRecord], formula: FormulaResult | None
 ) -> tuple[ConformityRecord, ...]:
     def doubt_at(limit: float) -> Doubt | None:
         for one in levels:
@@ -389,7 +259,7 @@ def _conformity(
     )
 
 
-def _notes(known: _Known) -> tuple[str, ...]:
+def _notes(known: Contributions) -> tuple[str, ...]:
     """What is not in the budget, and why."""
     return tuple(
         sentence.format(reason=part.not_assessed)

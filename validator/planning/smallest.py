@@ -168,7 +168,7 @@ class _Search:
             return "caveat"
         if one is None:
             return "test" if self._is_short(chance) else None
-        if one.probability is not None:
+        if one.probability is not None and self._is_short(chance):
             largest = _largest(one.block, self._planned(one.block))
             if one.probability(largest) < self.probability:
                 return "value"

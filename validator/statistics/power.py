@@ -57,4 +57,7 @@ def probability_mean_within(
 
 
 def _below(t: float, nu: float, delta: float) -> float:
-    return 0.0 if delta == math.inf else noncentral_t_lower_tail(t, nu, delta)
+    below = noncentral_t_lower_tail(t, nu, delta) if math.isfinite(delta) else math.nan
+    if math.isnan(below):  # so far away that the series does not converge
+        return 0.0 if delta > t else 1.0
+    return below

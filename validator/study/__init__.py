@@ -1,5 +1,6 @@
 """YAML and tables in, a frozen ``Study`` out. No statistics, no guidance, no text for reports."""
 
+from validator.study.curves import Curve
 from validator.study.files import InputFile
 from validator.study.models.analysis import Analysis, AnalysisChoices, CalibrationChoices
 from validator.study.models.base import LessThan
@@ -8,6 +9,7 @@ from validator.study.models.calibration import CalibrationRun, MatrixCalibration
 from validator.study.models.criteria import CHARACTERISTICS, Characteristic, Criterion
 from validator.study.models.method import Analyte, Configuration
 from validator.study.models.precision import PrecisionRun, RepeatedUseRun
+from validator.study.models.recordings import Peak, RecordedRun, RecordingsBlock
 from validator.study.models.robustness import RobustnessBlock, RobustnessRun
 from validator.study.models.runs import Block, Run
 from validator.study.models.selectivity import InterferenceRun
@@ -35,13 +37,17 @@ __all__ = [
     "Component",
     "Configuration",
     "Criterion",
+    "Curve",
     "InputFile",
     "InterferenceRun",
     "LessThan",
     "LowLevelRun",
     "MatrixCalibrationRun",
     "NoiseRun",
+    "Peak",
     "PrecisionRun",
+    "RecordedRun",
+    "RecordingsBlock",
     "RecoveryRun",
     "RepeatedUseRun",
     "RobustnessBlock",

@@ -138,10 +138,9 @@ def place_of_header(header: Row, index: int, table: TableBlock) -> Place:
 
 
 def _column(index: int, place: Place, table: TableBlock) -> Column | None:
-    header = _normal(place.column)
-    found = _BRACKETS.search(place.column)
-    unit = found[1].strip() if found else None
-    bare = _normal(_BRACKETS.sub(" ", place.column))
+    header = normal_header(place.column)
+    bare, unit = unit_in(place.column)
+    bare = normal_header(bare)
     numbered = _NUMBERED.fullmatch(bare)
 
     def column(name: str, number: str | None, is_mapped: bool) -> Column | None:
@@ -152,21 +151,28 @@ def _column(index: int, place: Place, table: TableBlock) -> Column | None:
         return Column(index, place, field, int(number) if number else None, unit, is_mapped, holds_list)
 
     for field, (wanted, _) in table.mapped.items():
-        if _normal(wanted) in (header, bare):
+        if normal_header(wanted) in (header, bare):
             return column(field, None, True)
-        if numbered and _normal(wanted) == numbered[1]:
+        if numbered and normal_header(wanted) == numbered[1]:
             return column(field, numbered[2], True)
     own = column(bare, None, False)
     return column(numbered[1], numbered[2], False) if own is None and numbered else own
 
 
-def _normal(header: str) -> str:
+def unit_in(header: str) -> tuple[str, str | None]:
+    """The header without what stands in brackets, and that."""
+    found = _BRACKETS.search(header)
+    return " ".join(_BRACKETS.sub(" ", header).split()), found[1].strip() if found else None
+
+
+def normal_header(header: str) -> str:
+    """The header without differences in capitals and blanks."""
     return " ".join(header.lower().split())
 
 
 def _unknown_header(header: str, table: TableBlock) -> str:
     known = [name for name in specific_first(table.fields) if name not in table.mapped]
-    said = unknown("column", _normal(_BRACKETS.sub(" ", header)).replace(" ", "_"), known)
+    said = unknown("column", normal_header(_BRACKETS.sub(" ", header)).replace(" ", "_"), known)
     end = "" if said.endswith("?") else "."
     return f"{said}{end} Map a field to it under columns, or leave it out"
 
@@ -184,7 +190,7 @@ def _check_mapping(columns: list[Column], header: Row, table: TableBlock, proble
 
 def _no_column(wanted: str, header: Row, table: TableBlock) -> str:
     near = nearest(wanted, header.cells)
-    if near is not None and _normal(near) == _normal(wanted):
+    if near is not None and normal_header(near) == normal_header(wanted):
         return f"the column {quoted(near)} holds another field already"
     hint = f"did you mean '{near}'?" if near else f"it has: {', '.join(header.cells)}"
     return f"{table.file} has no column {quoted(wanted)}; {hint}"

@@ -49,10 +49,6 @@ _WORKBOOK = re.compile(r"\.xlsx( \[.*\])?", re.IGNORECASE)
 _IN_A_WORKBOOK = "a number is expected here, found {found}; the cell holds a text: enter it as a number"
 
 _UNKNOWN = {
-    "recordings": (
-        "this version does not reduce raw recordings yet; "
-        "give the reduced signals (peak heights or areas) in calibration, blanks and the other blocks"
-    ),
     "<<": "merge keys are not accepted; write the fields out",
 }
 

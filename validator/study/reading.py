@@ -17,6 +17,7 @@ from validator.study.models.study import Study
 from validator.study.places import Leaf, Listing, Place, Table, plain, text_of
 from validator.study.plan_record import PlanRecord, read_plan_record
 from validator.study.problems import Problems, add_validation_errors
+from validator.study.recordings import read_curves
 from validator.study.references import check_references
 
 if TYPE_CHECKING:
@@ -97,6 +98,7 @@ def _study(text: str, name: str, folder: StudyFolder, problems: Problems) -> Stu
         ):
             if isinstance(node, Table):
                 run.stand_at(str(node.place))
+    study._curves = read_curves(study, root, folder, problems)
     study._head = _without_data(root)
     study._folder = folder.folder
     study._inputs = folder.inputs

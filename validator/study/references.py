@@ -36,6 +36,9 @@ def check_references(root: Table, problems: Problems) -> None:
             checker.block(name, block)
     for index, criterion in root.tables("criteria"):
         checker.ids(criterion, ("criteria", index))
+    if (recordings := root.table("recordings")) is not None:
+        for index, peak in recordings.tables("peaks"):
+            checker.ids(peak, ("recordings", "peaks", index))
     if (uncertainty := root.table("uncertainty")) is not None:
         for index, component in uncertainty.tables("components"):
             checker.ids(component, ("uncertainty", "components", index))

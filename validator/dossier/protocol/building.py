@@ -6,7 +6,6 @@ from typing import TYPE_CHECKING
 
 from validator.dossier import numbers
 from validator.dossier.document import Block, Column, Document, KeyFacts, Paragraph, Table
-from validator.dossier.inline import Code
 from validator.dossier.protocol.declared import criteria, design
 from validator.dossier.protocol.expected import expected
 from validator.dossier.protocol.parts import Parts, percent
@@ -70,7 +69,6 @@ def _key_facts(parts: Parts) -> KeyFacts:
             numbers.percent(100 * parts.protocol.plan.probability),
         )
     )
-    facts.append((say.text("planning.facts.hash"), Code(parts.protocol.record.sha256)))
     return KeyFacts(tuple(facts))
 
 
@@ -92,6 +90,7 @@ def _summary(parts: Parts) -> tuple[Block, ...]:
             rows=tuple(_overview(parts, one) for one in parts.protocol.predictions),
             note=say("planning.overview.note"),
         ),
+        Paragraph(say("planning.record.hash", sha256=parts.protocol.record.sha256)),
         Paragraph(say("planning.responsibility"), role="small"),
         signatures(parts.context),
     )

@@ -41,7 +41,7 @@ def criteria(parts: Parts) -> Section:
                 columns=(
                     Column(say.text("planning.criteria.characteristic"), width=16),
                     Column(say.text("planning.criteria.of"), width=11),
-                    Column(say.text("planning.criteria.at"), width=18),
+                    Column(say.text("planning.criteria.at"), width=24),
                     Column(say.text("planning.criteria.requirement"), width=17),
                     Column(say.text("planning.criteria.runs"), width=10),
                     Column(say.text("planning.criteria.source")),
@@ -59,16 +59,19 @@ def criteria(parts: Parts) -> Section:
 
 def _criteria_rows(parts: Parts) -> Iterator[Row]:
     for prediction in parts.protocol.predictions:
+        groups: dict[tuple[str, str, str, bool], list[str]] = {}
         for chance in (*prediction.chances, *prediction.unanswered):
+            key = chance.key
+            group = (key.characteristic, key.criterion, key.source, chance.is_answered)
+            groups.setdefault(group, []).append(parts.at(chance, prediction.analyte))
+        for (characteristic, criterion, source, is_answered), at in groups.items():
             yield row(
-                parts.context.characteristic(chance.key.characteristic),
+                parts.context.characteristic(characteristic),
                 parts.analyte(prediction.analyte).name,
-                parts.at(chance, prediction.analyte),
-                chance.key.criterion,
-                parts.say.text(
-                    "planning.criteria.with_runs" if chance.is_answered else "planning.criteria.without_runs"
-                ),
-                chance.key.source,
+                "; ".join(at),
+                criterion,
+                parts.say.text(f"planning.criteria.{'with' if is_answered else 'without'}_runs"),
+                source,
             )
 
 

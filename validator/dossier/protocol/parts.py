@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from validator.dossier import numbers
+from validator.statistics.proportion import proportion
 
 if TYPE_CHECKING:
     from validator.dossier.sections.context import Context
@@ -14,6 +15,10 @@ if TYPE_CHECKING:
     from validator.planning.outcomes import Chance
     from validator.statistics.interval import Estimate
     from validator.study.models.method import Analyte
+
+
+FINEST = 1.0
+"""Doubt in percent below which shares gain no further decimals."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,5 +71,8 @@ def percent(estimate: Estimate) -> str:
 
 
 def share(count: int, n: int) -> str:
-    """A share in percent to the place that counting allows."""
-    return numbers.percent(100 * count / n) if n else numbers.MISSING
+    """A share in percent to the place that its binomial doubt leaves."""
+    if not n:
+        return numbers.MISSING
+    doubt = proportion(count, n).standard_error or 0.0
+    return numbers.quantity(numbers.value_only(100 * count / n, max(100 * doubt, FINEST)), "%")

@@ -17,6 +17,7 @@ from validator.dossier.document import (
 from validator.dossier.inline import Code
 from validator.dossier.protocol.parts import percent
 from validator.dossier.sections.context import row
+from validator.planning.carrying import carrying_block
 from validator.planning.predicting import MOST_TO_VERIFY
 from validator.planning.smallest import MOST
 from validator.study.models.plan import PLANNED_BLOCKS
@@ -70,8 +71,12 @@ def smallest(parts: Parts) -> Section:
 def _size_rows(parts: Parts) -> Iterator[Row]:
     say = parts.say
     for prediction in parts.protocol.predictions:
-        for one in prediction.smallest.sizes if prediction.smallest else ():
-            decided = say.text("planning.smallest.no_criterion")
+        if prediction.smallest is None:
+            continue
+        for one in prediction.smallest.sizes:
+            beyond = {carrying_block(lost.chance) for lost in prediction.smallest.out_of_reach}
+            key = "see_below" if one.block in beyond else "no_criterion"
+            decided = say.text(f"planning.smallest.{key}")
             if one.decided_by is not None:
                 at = parts.at(one.decided_by, prediction.analyte)
                 decided = f"{parts.criterion(one.decided_by)}, {at}"

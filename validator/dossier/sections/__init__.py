@@ -18,6 +18,7 @@ from validator.dossier.sections.method_comparison import method_comparison
 from validator.dossier.sections.plan_kept import plan_kept
 from validator.dossier.sections.precision import precision
 from validator.dossier.sections.purpose import purpose
+from validator.dossier.sections.recordings import recordings
 from validator.dossier.sections.robustness import robustness
 from validator.dossier.sections.selectivity import selectivity
 from validator.dossier.sections.stability import stability
@@ -33,6 +34,7 @@ SECTIONS: tuple[Callable[[Context], Section | None], ...] = (
     purpose,
     design,
     plan_kept,
+    recordings,
     calibration,
     detection,
     precision,

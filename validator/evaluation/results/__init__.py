@@ -90,6 +90,12 @@ from validator.evaluation.results.precision import (
     OutlierRecord,
     PrecisionRecord,
 )
+from validator.evaluation.results.recordings import (
+    BaselineRecord,
+    RecordingsRecord,
+    ReducedCurve,
+    ReductionSettings,
+)
 from validator.evaluation.results.repeated_use import (
     DeclineRecord,
     DeviceUses,
@@ -152,6 +158,7 @@ __all__ = [
     "AdditionPoint",
     "AnalyteRecord",
     "Assessment",
+    "BaselineRecord",
     "BlandAltmanRecord",
     "BlankResponseRecord",
     "BudgetRecord",
@@ -213,7 +220,10 @@ __all__ = [
     "Range",
     "ReadingScatter",
     "Record",
+    "RecordingsRecord",
     "RecoveryRecord",
+    "ReducedCurve",
+    "ReductionSettings",
     "RefusedLevel",
     "RepeatedUseRecord",
     "ReplicateScatter",

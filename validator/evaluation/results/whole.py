@@ -18,6 +18,7 @@ from validator.evaluation.results.device_to_device import DeviceToDeviceRecord
 from validator.evaluation.results.matrix_effect import MatrixEffectRecord
 from validator.evaluation.results.plan import PlanComparison
 from validator.evaluation.results.precision import LevelDependenceRecord, PrecisionRecord
+from validator.evaluation.results.recordings import RecordingsRecord
 from validator.evaluation.results.repeated_use import RepeatedUseRecord
 from validator.evaluation.results.robustness import RobustnessRecord
 from validator.evaluation.results.selectivity import InterferenceRecord
@@ -49,6 +50,7 @@ class ConfigurationRecord(Record):
     accuracy_profile: AccuracyProfileRecord | NotAssessed
     level_dependence: LevelDependenceRecord | None = None
     blank_response: BlankResponseRecord | None = None
+    recordings: RecordingsRecord | None = None
 
 
 class AnalyteRecord(Record):

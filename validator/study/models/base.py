@@ -292,7 +292,8 @@ Flag = Annotated[bool, BeforeValidator(_flag)]
 
 
 # --- one or many -----------------------------------------------------------------------------------
-def _as_list(value: object) -> Sequence[object]:
+def as_list(value: object) -> Sequence[object]:
+    """A list as it is, a single value as a list of one."""
     if isinstance(value, list | tuple):
         return value
     if value is None or isinstance(value, dict):
@@ -306,16 +307,16 @@ def _not_empty(values: tuple[object, ...]) -> tuple[object, ...]:
     return values
 
 
-Numbers = Annotated[tuple[Number, ...], AfterValidator(_not_empty), BeforeValidator(_as_list)]
-NonNegatives = Annotated[tuple[NonNegative, ...], AfterValidator(_not_empty), BeforeValidator(_as_list)]
-Positives = Annotated[tuple[Positive, ...], AfterValidator(_not_empty), BeforeValidator(_as_list)]
-Readings = Annotated[tuple[Reading, ...], AfterValidator(_not_empty), BeforeValidator(_as_list)]
-Texts = Annotated[tuple[Text, ...], BeforeValidator(_as_list)]
-Labels = Annotated[tuple[Label, ...], BeforeValidator(_as_list)]
+Numbers = Annotated[tuple[Number, ...], AfterValidator(_not_empty), BeforeValidator(as_list)]
+NonNegatives = Annotated[tuple[NonNegative, ...], AfterValidator(_not_empty), BeforeValidator(as_list)]
+Positives = Annotated[tuple[Positive, ...], AfterValidator(_not_empty), BeforeValidator(as_list)]
+Readings = Annotated[tuple[Reading, ...], AfterValidator(_not_empty), BeforeValidator(as_list)]
+Texts = Annotated[tuple[Text, ...], BeforeValidator(as_list)]
+Labels = Annotated[tuple[Label, ...], BeforeValidator(as_list)]
 
 
 SIMPLE_CHECKS: Mapping[Literal["number", "whole", "text"], frozenset[Callable[..., object]]] = {
-    "number": frozenset({_number, _reading, _not_negative, _positive, _not_empty, _as_list}),
+    "number": frozenset({_number, _reading, _not_negative, _positive, _not_empty, as_list}),
     "whole": frozenset({_count, _at_least_one, _not_negative_count}),
     "text": frozenset({_text, _label}),
 }

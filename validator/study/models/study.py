@@ -1,10 +1,12 @@
 """A whole study, as read: the top-level keys and where it came from."""
 
+from collections.abc import Mapping
 from pathlib import Path
-from typing import Literal, NamedTuple
+from typing import Literal, NamedTuple, Self
 
 from pydantic import PrivateAttr
 
+from validator.study.curves import Curve, CurveName
 from validator.study.files import InputFile
 from validator.study.models.analysis import Analysis, AnalysisChoices
 from validator.study.models.base import Record
@@ -15,8 +17,9 @@ from validator.study.models.identity import Identity
 from validator.study.models.method import Analyte, Method
 from validator.study.models.plan import Plan
 from validator.study.models.precision import PrecisionBlock, RepeatedUseBlock
+from validator.study.models.recordings import RecordedRun, RecordingsBlock
 from validator.study.models.robustness import RobustnessBlock
-from validator.study.models.runs import Run
+from validator.study.models.runs import Block, Run
 from validator.study.models.selectivity import InterferenceBlock
 from validator.study.models.stability import CarryOverBlock, StabilityBlock
 from validator.study.models.trueness import ComparisonBlock, RecoveryBlock
@@ -61,11 +64,14 @@ class Study(Record):
     repeated_use: RepeatedUseBlock | None = None
     noise: NoiseBlock | None = None
     uncertainty: UncertaintyBlock | None = None
+    recordings: RecordingsBlock | None = None
 
     _head: Table | None = PrivateAttr(default=None)
     _folder: Path = PrivateAttr(default=Path())
     _inputs: tuple[InputFile, ...] = PrivateAttr(default=())
     _recorded_plan: PlanRecord | None = PrivateAttr(default=None)
+    _curves: Mapping[CurveName, Curve] = PrivateAttr(default={})
+    _is_reduced: bool = PrivateAttr(default=False)
 
     @property
     def folder(self) -> Path:
@@ -81,6 +87,25 @@ class Study(Record):
     def recorded_plan(self) -> PlanRecord | None:
         """What the plan fixed on the day it was made, where the study keeps the record of it."""
         return self._recorded_plan
+
+    def curve(self, run: RecordedRun) -> Curve:
+        """The curve that *run* names.
+
+        Raises:
+            KeyError: it was not read with this study.
+        """
+        return self._curves[run.recording, run.column]
+
+    @property
+    def is_reduced(self) -> bool:
+        """True when the signals of the recordings stand in their blocks, or there are no recordings."""
+        return self._is_reduced or self.recordings is None
+
+    def with_signals(self, blocks: Mapping[str, Block]) -> Self:
+        """The study with *blocks* that hold the reduced signals of its recordings."""
+        study = self.model_copy(update=dict(blocks))
+        study._is_reduced = True
+        return study
 
     def place_of(self, *loc: str | int) -> FieldPlace:
         """Where the field at *loc* outside the data blocks stands in the study file, for saying so."""

@@ -1,0 +1,267 @@
+"""Recordings as they are written: curves in files of any make, settings, and what is said of the others."""
+
+from __future__ import annotations
+
+import io
+
+import openpyxl
+import pytest
+
+from validator.study import read_study
+
+SETTINGS = """\
+recordings:
+  kind: chromatogram
+  peaks:
+    - {from: 3, to: 7, measure: area, baseline: {method: polynomial, degree: 1, through: [[0, 2], [8, 10]]}}
+"""
+CURVE = [(0.5 * i, 1.25 * (10 - i) ** 2) for i in range(21)]
+RUN = "  runs: [{recording: c.csv, into: calibration, level: 1}]\n"
+
+
+def table(curve=CURVE, separator=",", header="time (min),response", decimal="."):
+    rows = [separator.join(f"{value}".replace(".", decimal) for value in point) for point in curve]
+    return "\n".join([header.replace(",", separator), *rows] if header else rows) + "\n"
+
+
+def points(study):
+    curve = study.curve(study.recordings.runs[0])
+    return list(zip(curve.x, curve.y, strict=True))
+
+
+@pytest.mark.parametrize(
+    ("more", "content"),
+    [
+        ("", table()),
+        ("", table(separator="\t")),
+        ("", "# instrument 3\n\n" + table(separator=";")),
+        ("", table(header="")),
+        ("", table(CURVE[::-1])),
+        ("", ("\ufeff" + table()).encode("utf-16")),
+        ("  recording_decimal: ','\n", table(separator=";", decimal=",")),
+        ("  x: Time\n  y: response\n", table([(y, x) for x, y in CURVE], header="Response,time (min)")),
+        ("  y: second\n", table([(x, 0, y) for x, y in CURVE], header="time,first,second (mAU)")),
+        ("", table([*CURVE, (99, "")])),
+    ],
+    ids=[
+        "commas",
+        "tabs",
+        "comments",
+        "no header",
+        "falling",
+        "UTF-16",
+        "decimal commas",
+        "named",
+        "wide",
+        "ragged",
+    ],
+)
+def test_curves_of_any_make(study_of, more, content):
+    """Separators, encodings, a falling abscissa, columns by name or by place: the same curve, rising."""
+    study = study_of(SETTINGS + more + RUN, {"c.csv": content})
+
+    assert points(study) == CURVE
+    assert [file.path for file in study.inputs] == ["study.yaml", "c.csv"]
+
+
+def test_many_curves_in_one_file(study_of):
+    """A file may hold many ordinates beside one abscissa; a run sheet says which is which."""
+    curves = "t,K1 (A),K2 (A)\n" + "".join(f"{x},{y},{-y}\n" for x, y in CURVE)
+    sheet = (
+        "recording,column,into,level (µg/L),excluded\nc.csv,K1,calibration,1,\nc.csv,k2,blanks,,air bubble\n"
+    )
+
+    study = study_of(f"{SETTINGS}  file: sheet.csv\n", {"c.csv": curves, "sheet.csv": sheet})
+
+    first, second = study.recordings.runs
+    assert list(study.curve(first).y) == [-y for y in study.curve(second).y] == [y for _, y in CURVE]
+    assert (first.place, second.excluded) == ("sheet.csv row 2", "air bubble")
+    assert [(file.path, file.role) for file in study.inputs[1:]] == [("sheet.csv", "data"), ("c.csv", "data")]
+    assert (study.curve(first).y_name, study.curve(first).y_unit) == ("K1", "A")
+
+
+def test_a_curve_in_a_workbook(study_of):
+    """The only sheet of a workbook may be a curve."""
+    book = openpyxl.Workbook()
+    for row in [("time", "response"), *CURVE]:
+        book.active.append(row)
+    stream = io.BytesIO()
+    book.save(stream)
+
+    study = study_of(SETTINGS + RUN.replace("c.csv", "c.xlsx"), {"c.xlsx": stream.getvalue()})
+
+    assert points(study) == CURVE
+
+
+def test_settings_for_each_analyte_and_configuration(study_of):
+    """The entry that names the configuration goes before the one that holds for all."""
+    head = """\
+format: validation-study/1
+study: {title: t}
+method:
+  analytes: [{id: zn, name: zinc, unit: mg/L, signal: s, signal_unit: A}]
+  configurations: [{id: film, name: film}, {id: bare, name: bare}]
+  configuration: film
+"""
+    peaks = "".join(
+        f"    - {{{only}from: 3, to: {to}, baseline: {{method: linear, feet: [[0, 1], [9, 10]]}}}}\n"
+        for only, to in (("", 7), ("configuration: bare, ", 8))
+    )
+    study = study_of(f"recordings:\n  kind: spectrum\n  peaks:\n{peaks}{RUN}", {"c.csv": table()}, head=head)
+
+    assert study.recordings.peak_for("zn", "film").end == 7
+    assert study.recordings.peak_for("zn", "bare").end == 8
+
+
+def with_peak(changed):
+    return f"recordings:\n  kind: spectrum\n  peaks:\n    - {{{changed}}}\n{RUN}"
+
+
+LINEAR = "baseline: {method: linear, feet: [[0, 1], [9, 10]]}"
+
+
+@pytest.mark.parametrize(
+    ("more", "problem"),
+    [
+        (with_peak(f"from: 7, to: 3, {LINEAR}"), "peaks[0].to: to must be greater than from"),
+        (
+            with_peak(f"from: 3, to: 7, measure: area, summit: 1, {LINEAR}"),
+            "peaks[0].measure: an area has no summit; leave out summit and at",
+        ),
+        (with_peak(f"from: 3, to: 7, at: 8, {LINEAR}"), "peaks[0].at: must lie between from and to"),
+        (
+            with_peak("from: 3, to: 7, baseline: {method: linear}"),
+            "peaks[0].baseline: a baseline that is linear needs feet",
+        ),
+        (
+            with_peak("from: 3, to: 7, baseline: {method: linear, feet: [[0, 5], [4, 6]]}"),
+            "peaks[0].baseline.feet: two feet that do not overlap, the lower one first, carry the line",
+        ),
+        (
+            with_peak("from: 3, to: 7, baseline: {method: linear, feet: [[1, 0], [4, 6]]}"),
+            "peaks[0].baseline.feet[0]: the first end of a window must be the smaller one",
+        ),
+        (
+            with_peak("from: 3, to: 7, baseline: {method: linear, feet: [[0, 1, 2], [4, 6]]}"),
+            "peaks[0].baseline.feet[0]: two ends make a window ([-1.2, -1.1]), found 3",
+        ),
+        (
+            with_peak("from: 3, to: 7, baseline: {method: polynomial, degree: 12, through: [[0, 1]]}"),
+            "peaks[0].baseline.degree: a degree above 9 follows the noise",
+        ),
+        (
+            with_peak(
+                "from: 3, to: 7, baseline: {method: polynomial, degree: 1, through: [[0, 1]], smoothness: 5}"
+            ),
+            "peaks[0].baseline.smoothness: smoothness does not belong to a baseline that is polynomial",
+        ),
+        (
+            with_peak(f"from: 3, to: 7, noise: {{from: 1, to: 1}}, {LINEAR}"),
+            "peaks[0].noise.to: to must be greater than from",
+        ),
+        (
+            with_peak(f"analyte: cd, from: 3, to: 7, {LINEAR}"),
+            "peaks[0].analyte: unknown analyte 'cd'; method.analytes has: zn",
+        ),
+        (
+            f"{SETTINGS}  runs: [{{recording: c.csv, into: noise, level: 1}}]\n",
+            "runs[0].into: noise is read where the entry of peaks has a window noise and measures heights",
+        ),
+        (
+            f"{SETTINGS}  runs: [{{recording: c.csv, into: calibration}}]\n",
+            "runs[0]: level is missing: calibration needs it",
+        ),
+        (
+            f"{SETTINGS}  runs: [{{recording: c.csv, into: blanks, level: 1}}]\n",
+            "runs[0].level: level does not belong to blanks",
+        ),
+        (
+            f"{SETTINGS}  runs: [{{recording: c.csv, into: recovery}}]\n",
+            "runs[0].into: 'recovery' is not known here; did you mean",
+        ),
+        (
+            f"{SETTINGS}  runs: [{{recording: ../c.csv, into: blanks}}]\n",
+            "runs[0].recording: ../c.csv: '../c.csv' leaves the study folder; "
+            "name a file inside the study folder, relative to it",
+        ),
+    ],
+)
+def test_what_is_wrong_with_settings(problems_of, more, problem):
+    """Windows out of order, settings that do not belong together, curves that lead nowhere."""
+    found = [line for line in problems_of(more, {"c.csv": table()}) if problem.split(":")[0] in line]
+
+    assert len(found) == 1
+    assert f": recordings.{problem}" in found[0]
+
+
+@pytest.mark.parametrize(
+    ("more", "content", "problem"),
+    [
+        (
+            "",
+            table(CURVE[:9]),
+            "study.yaml:9: recordings.runs[0].recording: c.csv: 9 points make no curve; at least 10 are needed",
+        ),
+        (
+            "",
+            table([*CURVE, *CURVE[-2::-1]]),
+            "study.yaml:9: recordings.runs[0].recording: c.csv: the abscissa does not rise or fall throughout "
+            "(it turns near 9.5); give one sweep of a curve that goes back and forth",
+        ),
+        (
+            "",
+            table(separator=";", decimal=","),
+            "c.csv:2: recordings: a number is expected in the column 'time (min)', found '0,0'; "
+            "is the decimal sign a comma? Declare recording_decimal",
+        ),
+        (
+            "",
+            table().replace("125.0", "n.d."),
+            "c.csv:2: recordings: a number is expected in the column 'response', found 'n.d.'",
+        ),
+        (
+            "  y: respnse\n",
+            table(),
+            "study.yaml:10: recordings.runs[0].recording: c.csv: there is no column 'respnse'; did you mean 'response'?",
+        ),
+        (
+            "  y: response\n",
+            table(header=""),
+            "study.yaml:10: recordings.runs[0].recording: c.csv: the columns have no headers, "
+            "so x, y and column cannot name them; leave these out",
+        ),
+        (
+            "  x: response\n",
+            table(),
+            "study.yaml:10: recordings.runs[0].recording: c.csv: abscissa and ordinate are the same column; "
+            "name them with x and y",
+        ),
+        (
+            "",
+            "time\n1\n2\n",
+            "study.yaml:9: recordings.runs[0].recording: c.csv: a curve needs two columns, abscissa and ordinate",
+        ),
+    ],
+    ids=["short", "back and forth", "decimal comma", "text", "unknown", "no header", "same", "one column"],
+)
+def test_what_is_wrong_with_a_curve(problems_of, more, content, problem):
+    """File, row and column lead to what is wrong, or the run that names the file."""
+    assert problems_of(SETTINGS + more + RUN, {"c.csv": content}) == [problem]
+
+
+def test_the_unit_of_a_height(problems_of):
+    """Heights become signals, so ordinates must be in the unit of the signal."""
+    more = with_peak(f"from: 3, to: 7, {LINEAR}")
+
+    assert problems_of(more, {"c.csv": table(header="E (V),I (mA)")}) == [
+        "c.csv:1 (column 'I (mA)'): recordings: the unit is 'mA' here and 'µA' in method.analytes; "
+        "convert the values to µA"
+    ]
+
+
+def test_a_study_as_written_is_not_reduced(write):
+    """The reading room hands on curves; signals are made of them elsewhere."""
+    study = read_study(write(SETTINGS + RUN, {"c.csv": table()}))
+
+    assert not study.is_reduced
+    assert study.calibration is None

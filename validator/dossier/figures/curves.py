@@ -1,0 +1,98 @@
+"""Recorded curves over each other, with the baselines that were drawn under their peaks."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from validator.dossier import figure_style as look
+from validator.dossier.figures.parts import AxisText, numbers_of, set_scale
+from validator.dossier.words import words_for
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+    from numpy.typing import ArrayLike, NDArray
+
+MOST_POINTS = 60_000
+"""Points drawn in one figure; longer curves are thinned to their highest and lowest points."""
+_FEWEST_OF_A_CURVE = 60
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DrawnCurve:
+    """A curve, the part of its baseline that is shown, and what kind of sample it is."""
+
+    group: str
+    x: ArrayLike
+    y: ArrayLike
+    baseline_x: ArrayLike
+    baseline_y: ArrayLike
+    excluded: bool = False
+
+
+def curves_figure(
+    curves: Sequence[DrawnCurve],
+    *,
+    x: AxisText,
+    y: AxisText,
+    window: tuple[float, float],
+    at: float | None = None,
+    language: str = "en",
+) -> Figure:
+    """Every curve, coloured by kind of sample, with its baseline; the window of the peak is shaded."""
+    words = words_for(language, "figures")
+    groups = list(dict.fromkeys(one.group for one in curves))
+    budget = max(_FEWEST_OF_A_CURVE, MOST_POINTS // max(len(curves), 1))
+    with look.style():
+        figure = look.new_figure("text", 96)
+        axes = figure.add_subplot()
+        axes.axvspan(*window, color=look.ACCEPTED, linewidth=0, label=words["peak_window"], zorder=0)
+        if at is not None:
+            axes.axvline(at, label=words["read_at"], **look.LIMIT | {"color": look.SOFT})
+        for one in curves:
+            _draw(axes, one, look.SERIES[groups.index(one.group) % len(look.SERIES)], budget)
+        for index, group in enumerate(groups):
+            series = look.SERIES[index % len(look.SERIES)]
+            axes.plot([], [], color=series.colour, linestyle=series.dash, label=group)
+        axes.plot([], [], color=look.INK, linewidth=look.HAIR_WIDTH, label=words["baseline"])
+        if any(one.excluded for one in curves):
+            axes.plot([], [], color=look.VERMILLION, linestyle=":", label=words["excluded"])
+        ends = [end for one in curves for end in _extent(one.x)]
+        set_scale(axes, "x", ends, log=False, room=0.01)
+        set_scale(axes, "y", [end for one in curves for end in _extent(one.y)], log=False)
+        axes.set_xlabel(str(x))
+        axes.set_ylabel(str(y))
+        look.legend_above(figure, axes, 4)
+        return figure
+
+
+def _draw(axes: Axes, one: DrawnCurve, series: look.SeriesLook, budget: int) -> None:
+    line: dict[str, Any] = {"color": series.colour, "linestyle": series.dash, "linewidth": 0.6, "alpha": 0.8}
+    if one.excluded:
+        line |= {"color": look.VERMILLION, "linestyle": ":"}
+    axes.plot(*_thinned(numbers_of(one.x), numbers_of(one.y), budget), zorder=2, **line)
+    baseline = _thinned(numbers_of(one.baseline_x), numbers_of(one.baseline_y), budget)
+    axes.plot(*baseline, color=look.INK, linewidth=0.35, alpha=0.6, zorder=3)
+
+
+def _extent(values: ArrayLike) -> tuple[float, float]:
+    numbers = numbers_of(values)
+    return float(numbers.min()), float(numbers.max())
+
+
+def _thinned(
+    x: NDArray[np.float64], y: NDArray[np.float64], budget: int
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """At most *budget* points: the lowest and the highest of each stretch, so that no peak is lost."""
+    if x.size <= budget:
+        return x, y
+    edges = np.linspace(0, x.size, budget // 2 + 1).astype(int)
+    stretches = [slice(first, after) for first, after in pairwise(edges)]
+    kept = sorted({one.start + int(place(y[one])) for one in stretches for place in (np.argmin, np.argmax)})
+    return x[kept], y[kept]

@@ -1,0 +1,201 @@
+"""Recordings: how raw curves became signals, all of them drawn, and how well that repeats itself."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from validator.dossier import figures, numbers
+from validator.dossier.document import Block, Column, DefinitionList, Figure, Paragraph, Row, Section, Table
+from validator.dossier.figures.curves import DrawnCurve, curves_figure
+from validator.dossier.figures.parts import AxisText
+from validator.evaluation.recordings import CLEAR, Reduction, reductions
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from validator.dossier.inline import Content
+    from validator.dossier.sections.context import Context, Item
+    from validator.evaluation.results import RecordingsRecord, ReducedCurve, ReductionSettings
+    from validator.study import Curve
+
+MOST_LISTED = 200
+"""Curves beyond this many are in the results file only: nobody reads them on paper."""
+
+
+def recordings(context: Context) -> Section | None:
+    """One subsection for each analyte and configuration with curves."""
+    sections = [
+        _item(context, item, record)
+        for item in context.items()
+        if (record := item.configuration.recordings) is not None
+    ]
+    if not sections:
+        return None
+    say = context.say
+    return Section(
+        id="recordings",
+        title=say("recordings.title"),
+        blocks=(Paragraph(say("recordings.lead"), role="lead"), *sections),
+    )
+
+
+def _item(context: Context, item: Item, record: RecordingsRecord) -> Section:
+    say = context.say
+    found = reductions(context.study, item.cell)
+    curve = context.study.curve(found[0].run)
+    x_unit, unit = curve.x_unit or "", _signal_unit(item)
+    blocks: list[Block | Section] = [
+        DefinitionList(_settings(context, record.settings, x_unit)),
+        Paragraph(_scatter(context, record, unit)),
+        _figure(context, item, record, found, curve),
+    ]
+    if len(record.curves) <= MOST_LISTED:
+        blocks.append(_table(context, item, record, x_unit))
+    else:
+        blocks.append(Paragraph(say("recordings.many", count=numbers.count(len(record.curves)))))
+    return Section(id=item.id("recordings"), title=item.name, blocks=tuple(blocks))
+
+
+def _signal_unit(item: Item) -> str:
+    return "" if item.analyte.signal_unit == "1" else item.analyte.signal_unit
+
+
+def _settings(
+    context: Context, settings: ReductionSettings, unit: str
+) -> tuple[tuple[Content, Content], ...]:
+    say = context.say
+    baseline = settings.baseline
+    drawn = say(
+        f"recordings.baseline.{baseline.method}",
+        windows=_windows(baseline.feet or baseline.through or (), unit),
+        degree=numbers.count(baseline.degree or 0),
+        smoothness=numbers.as_given(baseline.smoothness),
+        asymmetry=numbers.as_given(baseline.asymmetry),
+    )
+    read = say(
+        f"recordings.read.{_way(settings)}",
+        window=_windows(((settings.lower, settings.upper),), unit),
+        at=numbers.quantity(numbers.as_given(settings.at), unit),
+    )
+    items: list[tuple[Content, Content]] = [
+        (say("recordings.measure"), say(f"recordings.{settings.measure}_{settings.direction}")),
+        (say("recordings.reading"), read),
+    ]
+    if settings.measure == "height":
+        summit = (
+            say("recordings.highest")
+            if settings.summit is None
+            else say("recordings.parabola", width=numbers.quantity(numbers.as_given(settings.summit), unit))
+        )
+        items.append((say("recordings.summit"), summit))
+    items.append((say("recordings.drawn"), drawn))
+    if settings.noise_lower is not None and settings.noise_upper is not None:
+        window = _windows(((settings.noise_lower, settings.noise_upper),), unit)
+        items.append((say("recordings.noise"), say("recordings.noise_window", window=window)))
+    else:
+        items.append((say("recordings.noise"), say("recordings.noise_neighbours")))
+    return tuple(items)
+
+
+def _way(settings: ReductionSettings) -> str:
+    if settings.measure == "area":
+        return "area"
+    return "sought" if settings.at is None else "fixed"
+
+
+def _windows(windows: Sequence[Sequence[float]], unit: str) -> str:
+    ends = (f"{numbers.as_given(low)} {numbers.TO} {numbers.as_given(high)}" for low, high in windows)
+    return " and ".join(numbers.quantity(one, unit) for one in ends)
+
+
+def _scatter(context: Context, record: RecordingsRecord, unit: str) -> Content:
+    relative = record.repeatability_percent
+    return context.say(
+        "recordings.scatter" if relative is not None else "recordings.scatter_no_percent",
+        n=numbers.count(record.n),
+        noise=numbers.quantity(numbers.significant(record.noise_sd, 2), unit),
+        error=numbers.quantity(numbers.significant(record.standard_error, 2), unit),
+        repeatability=numbers.quantity(numbers.significant(record.repeatability, 2), unit),
+        percent=numbers.percent(relative or 0.0, 2),
+        clear=numbers.count(CLEAR),
+    )
+
+
+def _figure(
+    context: Context, item: Item, record: RecordingsRecord, found: Sequence[Reduction], curve: Curve
+) -> Figure:
+    say = context.say
+    drawn = curves_figure(
+        [_drawn(context, one) for one in found],
+        x=AxisText(curve.x_name or say.text(f"recordings.abscissa.{record.kind}"), curve.x_unit or ""),
+        y=AxisText(say.text("recordings.ordinate"), curve.y_unit or _signal_unit(item)),
+        window=(record.settings.lower, record.settings.upper),
+        at=record.settings.at,
+        language=say.language,
+    )
+    return Figure(
+        id=item.id("figure-recordings"),
+        svg=figures.to_svg(drawn),
+        caption=say("recordings.figure", name=item.name, count=numbers.count(len(found))),
+        alternative_text=say.text("recordings.figure_alt", name=item.name, count=numbers.count(len(found))),
+    )
+
+
+def _drawn(context: Context, one: Reduction) -> DrawnCurve:
+    curve = context.study.curve(one.run)
+    x, y = np.frombuffer(curve.x), np.frombuffer(curve.y)
+    low, high = _shown(one)
+    shown = (x >= low) & (x <= high)
+    return DrawnCurve(
+        group=context.say.text(f"design.block.{one.run.into}"),
+        x=x,
+        y=y,
+        baseline_x=x[shown],
+        baseline_y=one.result.baseline[shown],
+        excluded=one.run.excluded is not None,
+    )
+
+
+def _shown(one: Reduction) -> tuple[float, float]:
+    """Where the baseline is drawn: over the peak and the windows that carry it."""
+    baseline = one.peak.baseline
+    windows = [(one.peak.start, one.peak.end), *baseline.feet, *baseline.through]
+    return min(window[0] for window in windows), max(window[1] for window in windows)
+
+
+def _table(context: Context, item: Item, record: RecordingsRecord, x_unit: str) -> Table:
+    say, unit = context.say, _signal_unit(item)
+    has_position = any(one.position is not None for one in record.curves) and record.settings.at is None
+    columns = [
+        Column(say.text("recordings.curve"), width=30),
+        Column(say.text("recordings.into"), width=16),
+        Column(say.text("recordings.level"), unit=item.analyte.unit, align="decimal"),
+        *([Column(say.text("recordings.position"), unit=x_unit, align="decimal")] if has_position else []),
+        Column(say.text("recordings.signal"), unit=unit, align="decimal"),
+        Column(say.text("recordings.from_noise"), unit=unit, align="decimal"),
+        Column(say.text("recordings.from_settings"), unit=unit, align="decimal"),
+    ]
+    return Table(
+        id=item.id("recordings-table"),
+        caption=say("recordings.table", name=item.name),
+        columns=tuple(columns),
+        rows=tuple(_row(context, one, has_position) for one in record.curves),
+        note=say("recordings.note"),
+        size="small",
+    )
+
+
+def _row(context: Context, one: ReducedCurve, has_position: bool) -> Row:
+    name = one.recording if one.column is None else f"{one.recording}, {one.column}"
+    cells: list[Content] = [
+        name,
+        context.say(f"design.block.{one.into}"),
+        numbers.MISSING if one.level is None else numbers.as_given(one.level),
+        *([numbers.significant(one.position, 4)] if has_position else []),
+        numbers.value_only(one.signal, one.standard_error),
+        numbers.significant(one.standard_error, 2),
+        numbers.significant(one.settings_uncertainty, 2),
+    ]
+    return Row(tuple(cells), "struck" if one.excluded else "plain")

@@ -1,0 +1,237 @@
+"""Raw curves to signals: reduced by the settings of the study, and put into the blocks that they go into.
+
+Done once, right after reading, so that everything that follows sees one study.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import cache
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from validator.errors import NotEstimable, Problem, StudyError
+from validator.evaluation.results import BaselineRecord, RecordingsRecord, ReducedCurve, ReductionSettings
+from validator.statistics.baselines import (
+    AsymmetricBaseline,
+    Baseline,
+    LinearBaseline,
+    PolynomialBaseline,
+)
+from validator.statistics.peaks import Noise, PeakResult, PeakSettings, reduce_peak, window_noise
+from validator.study.blocks import data_blocks
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from validator.evaluation.rows import Cell
+    from validator.study import Peak, RecordedRun, Study
+    from validator.study.models.recordings import Baseline as DeclaredBaseline
+    from validator.study.models.runs import Block, Run
+
+CLEAR = 10
+"""Multiple of its standard error above which a signal is set against the repeatability of its reduction."""
+_MORE_DIGITS = 2
+
+
+@dataclass(frozen=True, slots=True)
+class Reduction:
+    """One curve, how it was reduced, and what came out."""
+
+    run: RecordedRun
+    peak: Peak
+    result: PeakResult
+    noise: Noise | None
+
+    @property
+    def signal(self) -> float:
+        """The signal to three digits of its standard error: what is cut off is less than its noise."""
+        error = self.result.standard_error
+        if error <= 0:
+            return self.result.signal
+        return round(self.result.signal, _MORE_DIGITS - math.floor(math.log10(error)))
+
+
+def reduced(study: Study) -> Study:
+    """The study with a run, in its block, for every curve of ``recordings``.
+
+    Raises:
+        StudyError: curves cannot be reduced as the study declares; it carries every problem.
+    """
+    if study.is_reduced:
+        return study
+    runs: dict[str, list[Run]] = {}
+    problems = []
+    for run, outcome in _attempts(study):
+        if isinstance(outcome, NotEstimable):
+            problems.append(_problem(run, f"{outcome.reason}; needs {outcome.needs}"))
+        elif run.into == "noise" and not (outcome.signal > 0 and outcome.noise and outcome.noise.sd > 0):
+            problems.append(_problem(run, "signal to noise needs a height above zero and some noise"))
+        else:
+            runs.setdefault(run.into, []).append(_run(study, outcome))
+    if problems:
+        raise StudyError(problems)
+    return study.with_signals({name: _with_runs(study, name, added) for name, added in runs.items()})
+
+
+def reductions(study: Study, cell: Cell) -> tuple[Reduction, ...]:
+    """The reduced curves of *cell*, in the order of the study, those of excluded runs too."""
+    return tuple(
+        outcome
+        for run, outcome in _attempts(study)
+        if (run.analyte, run.configuration) == (cell.analyte, cell.configuration)
+        and isinstance(outcome, Reduction)
+    )
+
+
+def recordings(study: Study, cell: Cell) -> RecordingsRecord | None:
+    """What was read from the curves of *cell*, and how well the reduction repeats itself."""
+    found = reductions(study, cell)
+    counted = [one for one in found if one.run.excluded is None]
+    if study.recordings is None or not counted:
+        return None
+    clear = [one.result for one in counted if one.result.signal > CLEAR * one.result.standard_error]
+    relative = [100 * one.settings_uncertainty / one.signal for one in clear]
+    return RecordingsRecord(
+        kind=study.recordings.kind,
+        settings=_settings_record(counted[0].peak),
+        n=len(counted),
+        noise_sd=_mean_square([one.result.noise_sd for one in counted]),
+        standard_error=_mean_square([one.result.standard_error for one in counted]),
+        repeatability=_mean_square([one.result.settings_uncertainty for one in counted]),
+        repeatability_percent=_mean_square(relative) if relative else None,
+        curves=tuple(_curve_record(one) for one in found),
+    )
+
+
+def _attempts(study: Study) -> Iterator[tuple[RecordedRun, Reduction | NotEstimable]]:
+    block = study.recordings
+    for run in block.runs if block else ():
+        peak = block.peak_for(run.analyte, run.configuration) if block else None
+        if peak is not None:
+            try:
+                yield run, _reduction(study, run, peak)
+            except NotEstimable as refusal:
+                yield run, refusal
+
+
+def _reduction(study: Study, run: RecordedRun, peak: Peak) -> Reduction:
+    curve = study.curve(run)
+    x, y = np.frombuffer(curve.x), np.frombuffer(curve.y)
+    noise = window_noise(x, y, (peak.noise.start, peak.noise.end)) if peak.noise else None
+    result = reduce_peak(x, y, _settings(peak), noise_sd=noise.sd if noise else None)
+    return Reduction(run, peak, result, noise)
+
+
+def _settings(peak: Peak) -> PeakSettings:
+    return PeakSettings(
+        window=(peak.start, peak.end),
+        baseline=_baseline(peak.baseline),
+        measure=peak.measure,
+        direction=1 if peak.direction == "up" else -1,
+        summit=peak.summit,
+        at=peak.at,
+    )
+
+
+def _baseline(declared: DeclaredBaseline) -> Baseline:
+    match declared.method:
+        case "linear":
+            (left, right) = declared.feet
+            return LinearBaseline(((left[0], left[1]), (right[0], right[1])))
+        case "polynomial":
+            return PolynomialBaseline(
+                declared.degree or 1, tuple((low, high) for low, high in declared.through)
+            )
+        case "asymmetric_least_squares":
+            return AsymmetricBaseline(declared.smoothness or 1.0, declared.asymmetry or 0.5)
+
+
+@cache
+def _models() -> dict[str, tuple[type[Block], type[Run]]]:
+    return {name: (block, run) for name, block, run in data_blocks()}
+
+
+def _run(study: Study, reduction: Reduction) -> Run:
+    """The run of the block that the curve goes into."""
+    source = reduction.run
+    _, model = _models()[source.into]
+    given = {
+        field: getattr(source, field)
+        for field in source.model_fields_set
+        if field in model.model_fields and getattr(source, field) is not None
+    }
+    if source.into == "matrix_calibration" and source.matrix is None and study.study.matrix is not None:
+        given["matrix"] = study.study.matrix
+    run = model.model_validate({**given, **_readings(reduction)})
+    run.stand_at(f"{source.place} ({source.recording})")
+    return run
+
+
+def _readings(reduction: Reduction) -> dict[str, object]:
+    noise, window = reduction.noise, reduction.peak.noise
+    if reduction.run.into != "noise" or noise is None or window is None:
+        return {"signal": reduction.signal}
+    return {
+        "signal_height": reduction.signal,
+        "noise": noise.peak_to_peak if window.kind == "peak_to_peak" else noise.sd,
+        "noise_kind": window.kind,
+        "note": reduction.run.note or f"read from {window.start:g} to {window.end:g} about a straight line",
+    }
+
+
+def _with_runs(study: Study, name: str, added: list[Run]) -> Block:
+    before: Block | None = getattr(study, name)
+    if before is None:
+        model, _ = _models()[name]
+        return model.model_validate({"runs": added})
+    return before.model_copy(update={"runs": (*study.runs(name), *added)})
+
+
+def _problem(run: RecordedRun, sentence: str) -> Problem:
+    return Problem(run.recording, 0, "recordings", f"{sentence} (named in {run.place})", run.column or "")
+
+
+def _mean_square(values: list[float]) -> float:
+    return math.sqrt(sum(value**2 for value in values) / len(values))
+
+
+def _settings_record(peak: Peak) -> ReductionSettings:
+    baseline = peak.baseline
+    return ReductionSettings(
+        lower=peak.start,
+        upper=peak.end,
+        measure=peak.measure,
+        direction=peak.direction,
+        summit=peak.summit,
+        at=peak.at,
+        baseline=BaselineRecord(
+            method=baseline.method,
+            feet=baseline.feet or None,
+            degree=baseline.degree,
+            through=baseline.through or None,
+            smoothness=baseline.smoothness,
+            asymmetry=baseline.asymmetry,
+        ),
+        noise_lower=peak.noise.start if peak.noise else None,
+        noise_upper=peak.noise.end if peak.noise else None,
+    )
+
+
+def _curve_record(one: Reduction) -> ReducedCurve:
+    return ReducedCurve(
+        recording=one.run.recording,
+        column=one.run.column,
+        place=one.run.place,
+        into=one.run.into,
+        level=one.run.level,
+        position=one.result.position,
+        signal=one.signal,
+        standard_error=one.result.standard_error,
+        settings_uncertainty=one.result.settings_uncertainty,
+        noise_sd=one.result.noise_sd,
+        noise_peak_to_peak=one.noise.peak_to_peak if one.noise else None,
+        excluded=one.run.excluded,
+    )
