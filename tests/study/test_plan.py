@@ -102,7 +102,7 @@ def test_an_analyte_overrides_field_by_field(study_of):
         ),
         (
             "plan: {blanks: {}, per_analyte: {zm: {blanks: {series: 2}}}}\n",
-            "study.yaml:5: plan.per_analyte.zm: unknown analyte 'zm'; did you mean 'zn'?",
+            "study.yaml:5: plan.per_analyte.zm: unknown analyte 'zm'; method.analytes has: zn",
         ),
         (
             "plan: {blanks: {configurations: [bare]}}\n",
@@ -186,6 +186,6 @@ def test_a_record_that_was_changed_is_refused(study_of, problems_of):
     ):
         problem, *more = problems_of(PLAN + "  record: plan.json\n", {"plan.json": written})
 
-        assert problem.startswith("study.yaml:10: plan.record: ")
+        assert problem.startswith("study.yaml:11: plan.record: ")
         assert said in problem
         assert more == []

@@ -117,6 +117,8 @@ def with_peak(changed):
     return f"recordings:\n  kind: spectrum\n  peaks:\n    - {{{changed}}}\n{RUN}"
 
 
+AT_9 = "study.yaml:9: recordings.runs[0].recording: c.csv: "
+AT_10 = AT_9.replace(":9:", ":10:")
 LINEAR = "baseline: {method: linear, feet: [[0, 1], [9, 10]]}"
 
 
@@ -177,7 +179,8 @@ LINEAR = "baseline: {method: linear, feet: [[0, 1], [9, 10]]}"
         ),
         (
             f"{SETTINGS}  runs: [{{recording: c.csv, into: recovery}}]\n",
-            "runs[0].into: 'recovery' is not known here; did you mean",
+            "runs[0].into: calibration, matrix_calibration, blanks, low_level, precision, repeated_use or "
+            "noise is expected here, found 'recovery'",
         ),
         (
             f"{SETTINGS}  runs: [{{recording: ../c.csv, into: blanks}}]\n",
@@ -200,12 +203,12 @@ def test_what_is_wrong_with_settings(problems_of, more, problem):
         (
             "",
             table(CURVE[:9]),
-            "study.yaml:9: recordings.runs[0].recording: c.csv: 9 points make no curve; at least 10 are needed",
+            AT_9 + "9 points make no curve; at least 10 are needed",
         ),
         (
             "",
             table([*CURVE, *CURVE[-2::-1]]),
-            "study.yaml:9: recordings.runs[0].recording: c.csv: the abscissa does not rise or fall throughout "
+            AT_9 + "the abscissa does not rise or fall throughout "
             "(it turns near 9.5); give one sweep of a curve that goes back and forth",
         ),
         (
@@ -222,24 +225,22 @@ def test_what_is_wrong_with_settings(problems_of, more, problem):
         (
             "  y: respnse\n",
             table(),
-            "study.yaml:10: recordings.runs[0].recording: c.csv: there is no column 'respnse'; did you mean 'response'?",
+            AT_10 + "there is no column 'respnse'; did you mean 'response'?",
         ),
         (
             "  y: response\n",
             table(header=""),
-            "study.yaml:10: recordings.runs[0].recording: c.csv: the columns have no headers, "
-            "so x, y and column cannot name them; leave these out",
+            AT_10 + "the columns have no headers, so x, y and column cannot name them; leave these out",
         ),
         (
             "  x: response\n",
             table(),
-            "study.yaml:10: recordings.runs[0].recording: c.csv: abscissa and ordinate are the same column; "
-            "name them with x and y",
+            AT_10 + "abscissa and ordinate are the same column; name them with x and y",
         ),
         (
             "",
             "time\n1\n2\n",
-            "study.yaml:9: recordings.runs[0].recording: c.csv: a curve needs two columns, abscissa and ordinate",
+            AT_9 + "a curve needs two columns, abscissa and ordinate",
         ),
     ],
     ids=["short", "back and forth", "decimal comma", "text", "unknown", "no header", "same", "one column"],

@@ -1,0 +1,93 @@
+"""Recordings in the dossier: every curve drawn with its baseline, settings in words, figures one by one."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from validator import assess, evaluate, read_study
+from validator.dossier import build_document, render_html
+from validator.dossier.document import Figure, Table
+from validator.dossier.figures.curves import DrawnCurve, _thinned, curves_figure
+from validator.dossier.figures.parts import AxisText
+from validator.dossier.inline import plain
+from validator.dossier.sections import recordings as section
+
+EXAMPLE = Path(__file__).parents[2] / "example_studies" / "zinc_in_tap_water_recordings"
+
+
+@pytest.fixture(scope="module")
+def judged():
+    study = read_study(EXAMPLE)
+    return study, assess(study, evaluate(study))
+
+
+def built(judged):
+    document = build_document(*judged)
+    (found,) = (one for one in document.sections if one.id == "recordings")
+    return document, found
+
+
+def test_the_section(judged):
+    """Settings, scatter and repeatability in words, one figure of all curves, one row for each."""
+    document, found = built(judged)
+    (item,) = [block for block in found.blocks if hasattr(block, "blocks")]
+    (figure,) = [block for block in item.blocks if isinstance(block, Figure)]
+    (table,) = [block for block in item.blocks if isinstance(block, Table)]
+    page = render_html(document)
+
+    assert "straight line between the mean points of" in page
+    assert "whether there is a peak or not" in page
+    assert "Repeatability of the reduction" in page
+    assert plain(figure.caption).startswith("All 68 curves of zinc")
+    assert len(table.rows) == 68
+    assert plain(table.rows[0].cells[0]).startswith("curves/calibration.csv, K1-")
+
+
+def test_many_curves_are_not_listed_on_paper(judged, monkeypatch):
+    """Beyond a number nobody reads, the list is in the attached results only."""
+    monkeypatch.setattr(section, "MOST_LISTED", 10)
+
+    _, found = built(judged)
+
+    (item,) = [block for block in found.blocks if hasattr(block, "blocks")]
+    assert not [block for block in item.blocks if isinstance(block, Table)]
+
+
+def test_a_study_without_recordings_has_no_such_section():
+    """The section is there for those who have curves."""
+    study = read_study(EXAMPLE.parent / "tablet_assay_caffeine")
+    document = build_document(study, assess(study, evaluate(study)))
+
+    assert "recordings" not in [one.id for one in document.sections]
+
+
+def test_long_curves_are_thinned_and_keep_their_peaks():
+    """A million points are drawn as a few hundred; the highest and the lowest are among them."""
+    x = np.arange(1_000_000.0)
+    y = np.sin(x / 1e5)
+    y[123_456], y[654_321] = 9, -9
+
+    thin_x, thin_y = _thinned(x, y, 400)
+
+    assert thin_x.size <= 400
+    assert np.all(np.diff(thin_x) > 0)
+    assert (thin_y.max(), thin_y.min()) == (9, -9)
+
+
+def test_every_curve_is_in_the_figure():
+    """Two lines a curve, its own and its baseline; excluded ones are named in the legend."""
+    x = np.linspace(0, 1, 50)
+    curves = [
+        DrawnCurve(group=group, x=x, y=x + k, baseline_x=x[:20], baseline_y=x[:20], excluded=k == 2)
+        for k, group in enumerate(["Calibration", "Blanks", "Blanks"])
+    ]
+
+    figure = curves_figure(curves, x=AxisText("Time", "min"), y=AxisText("Signal"), window=(0.2, 0.4))
+
+    lines = [line for line in figure.axes[0].lines if len(line.get_xdata())]
+    assert len(lines) == 6
+    labels = [text.get_text() for text in figure.legends[0].get_texts()]
+    assert labels == ["window of the peak", "Calibration", "Blanks", "baseline", "excluded"]

@@ -1,0 +1,245 @@
+"""From raw curves to signals in their blocks: known peaks come back, and everything after sees one study."""
+
+from __future__ import annotations
+
+import json
+
+import numpy as np
+import pytest
+
+from validator import assess, evaluate, read_study
+from validator.errors import StudyError
+from validator.evaluation.serialise import from_json, to_json
+from validator.study import read_study as read_as_written
+
+E = np.round(np.arange(-1.3, -0.8 + 1e-9, 0.004), 3)
+SENSITIVITY, PEAK_AT, WIDTH, SIGMA = 0.12, -1.1, 0.028, 0.01
+LEVELS = (0, 2, 5, 10, 20, 40)
+
+STUDY = """\
+format: validation-study/1
+study: {title: Simulated voltammograms, matrix: tap water}
+method:
+  analytes: [{id: zn, name: zinc, unit: µg/L, signal: peak current, signal_unit: µA}]
+recordings:
+  kind: voltammogram
+  file: curves.csv
+  peaks:
+    - from: -1.17
+      to: -1.03
+      summit: 0.03
+      at: -1.1
+      baseline: {method: linear, feet: [[-1.25, -1.21], [-0.99, -0.95]]}
+      noise: {from: -0.94, to: -0.82}
+"""
+
+
+def voltammogram(level, rng, sigma=SIGMA):
+    """A sloping charging current that drifts, a peak of known height, noise."""
+    charging = 1 + rng.normal(0, 0.1) + (2 + rng.normal(0, 0.2)) * (E + 1.3) + rng.normal(0, 0.05) * (E + 1.3)
+    return (
+        charging
+        + SENSITIVITY * level * np.exp(-(((E - PEAK_AT) / WIDTH) ** 2) / 2)
+        + rng.normal(0, sigma, E.size)
+    )
+
+
+def simulated(seed=1, sigma=SIGMA):
+    """A study's files: three curves at each level, ten blanks, the lowest standards again for the noise."""
+    rng = np.random.default_rng(seed)
+    curves, sheet = {}, ["recording,column,into,level,preparation id"]
+    for level in LEVELS:
+        for k in range(3):
+            curves[f"S{level}-{k}"] = voltammogram(level, rng, sigma)
+            sheet.append(f"c.csv,S{level}-{k},calibration,{level},S{level}-{k}")
+    for k in range(10):
+        curves[f"B{k}"] = voltammogram(0, rng, sigma)
+        sheet.append(f"c.csv,B{k},blanks,,B{k}")
+    sheet += [f"c.csv,S2-{k},noise,2," for k in range(3)]
+    rows = [",".join(["E (V)", *(f"{name} (µA)" for name in curves)])]
+    rows += [",".join([f"{e}", *(repr(float(y[i])) for y in curves.values())]) for i, e in enumerate(E)]
+    return {"curves.csv": "\n".join(sheet) + "\n", "c.csv": "\n".join(rows) + "\n"}
+
+
+@pytest.fixture(scope="module")
+def study(folder_with):
+    return read_study(folder_with(STUDY, simulated()))
+
+
+def test_signals_go_into_their_blocks(study):
+    """Each curve is a run of its block, with what the run sheet says, and knows row and file."""
+    assert [len(study.runs(name)) for name in ("calibration", "blanks", "noise")] == [18, 10, 3]
+    first, blank, noise = study.calibration.runs[0], study.blanks.runs[0], study.noise.runs[0]
+    assert (first.level, first.preparation_id, first.place) == (0, "S0-0", "curves.csv row 2 (c.csv)")
+    assert (blank.axis, blank.preparation_id) == ("signal", "B0")
+    assert noise.noise_kind == "peak_to_peak"
+    assert noise.note == "read from -0.94 to -0.82 about a straight line"
+    assert noise.signal_height == next(run for run in study.calibration.runs if run.level == 2).signal
+
+
+def test_known_peaks_within_their_stated_uncertainty(study):
+    """What was read, minus what was put in, in units of the stated uncertainty: a standard normal sample.
+
+    28 curves: the mean square lies below 1.85 with 99.5 % (chi-square of 28), if the uncertainty is right; it
+    may be smaller, because moved feet are counted in on top of the noise.
+    """
+    record = evaluate(study).analytes["zn"].configurations["default"].recordings
+    curves = [one for one in record.curves if one.into != "noise"]
+    truth = np.array(
+        [SENSITIVITY * (one.level or 0) * 0.9989 for one in curves]
+    )  # a parabola over 30 mV of a bell
+    signals = np.array([one.signal for one in curves])
+    stated = np.array([np.hypot(one.standard_error, one.settings_uncertainty) for one in curves])
+
+    assert len(curves) == 28
+    assert np.mean(((signals - truth) / stated) ** 2) < 1.85
+
+
+def test_what_is_reported(study):
+    """Settings as declared, noise as simulated, and the repeatability of the reduction in percent."""
+    record = evaluate(study).analytes["zn"].configurations["default"].recordings
+
+    assert (record.kind, record.n, len(record.curves)) == ("voltammogram", 31, 31)
+    assert (record.settings.lower, record.settings.at, record.settings.baseline.method) == (
+        -1.17,
+        -1.1,
+        "linear",
+    )
+    assert record.settings.baseline.feet == ((-1.25, -1.21), (-0.99, -0.95))
+    assert record.noise_sd == pytest.approx(SIGMA, rel=0.1)
+    assert 0 < record.repeatability < record.standard_error
+    assert 0 < record.repeatability_percent < 1
+
+
+def test_the_same_curves_give_the_same_results(folder_with):
+    """Reduction is reproducible: read anew, every figure of the results is the same to the last digit."""
+    first, again = (evaluate(read_study(folder_with(STUDY, simulated()))) for _ in range(2))
+
+    assert to_json(first) == to_json(again)
+    assert from_json(to_json(first)) == first
+
+
+def test_calibration_blanks_and_noise_are_fed(study):
+    """Slope, limit from blanks and limit from signal to noise come out of the curves."""
+    results = assess(study, evaluate(study))
+    record = results.analytes["zn"].configurations["default"]
+
+    lower, upper = record.calibration.slope.ci
+    assert lower < SENSITIVITY < upper
+    assert record.calibration.n == 18
+    assert record.detection.variants["blank_3s"].detection_limit.value < 1
+    assert record.detection.variants["signal_to_noise"].detection_limit.value > 0
+
+
+def test_signals_beside_others(folder_with):
+    """A block may hold runs of its own; those of the curves follow them."""
+    more = "calibration: {runs: [{level: 7, signal: 0.84}]}\n"
+
+    study = read_study(folder_with(STUDY + more, simulated()))
+
+    assert [run.level for run in study.calibration.runs[:2]] == [7, 0]
+    assert len(study.calibration.runs) == 19
+
+
+def test_an_excluded_curve_stays_excluded(folder_with):
+    """A curve that is left out is drawn and listed, and counts nowhere."""
+    files = simulated()
+    header, first, *rest = files["curves.csv"].splitlines()
+    files["curves.csv"] = "\n".join(
+        [f"{header},excluded", f"{first},air bubble", *(f"{one}," for one in rest)]
+    )
+
+    study = read_study(folder_with(STUDY, files))
+    record = evaluate(study).analytes["zn"].configurations["default"]
+
+    assert study.calibration.runs[0].excluded == "air bubble"
+    assert (record.recordings.n, len(record.recordings.curves)) == (30, 31)
+    assert record.recordings.curves[0].excluded == "air bubble"
+    assert record.calibration.n == 17
+
+
+def test_matrix_and_factors_are_handed_on(folder_with):
+    """Curves of a calibration in matrix take the study's matrix; those of precision keep their factors."""
+    files = simulated()
+    files["curves.csv"] = (
+        "recording,column,into,level,day,laboratory,device,use,kind\n"
+        "c.csv,S2-0,matrix_calibration,2,,,,,\n"
+        "c.csv,S5-0,precision,5,mon,A,,,\n"
+        "c.csv,S5-1,repeated_use,,,,D1,3,\n"
+        "c.csv,S5-2,low_level,5,,,,,\n"
+        "c.csv,B0,blanks,,,,,,field\n"
+    )
+
+    study = read_study(folder_with(STUDY, files))
+
+    assert study.matrix_calibration.runs[0].matrix == "tap water"
+    assert (study.precision.runs[0].day, study.precision.runs[0].laboratory) == ("mon", "A")
+    assert (study.repeated_use.runs[0].device, study.repeated_use.runs[0].use) == ("D1", 3)
+    assert study.low_level.runs[0].axis == "signal"
+    assert study.blanks.runs[0].kind == "field"
+
+
+def test_signals_keep_three_digits_of_their_error(study):
+    """Digits that are noise are cut off, none that is not."""
+    found = evaluate(study).analytes["zn"].configurations["default"].recordings.curves
+
+    for one in found:
+        assert len(repr(one.signal).split(".")[1]) <= 5
+        assert one.standard_error > 100 * 0.5e-5
+
+
+@pytest.mark.parametrize(
+    ("change", "problem"),
+    [
+        (
+            ("  to: -1.03", "  to: -1.03", "feet: [[-1.25, -1.21]", "feet: [[-1.9, -1.8]"),
+            "c.csv (column 'S0-0'): recordings: 0 points lie in the foot from -1.9 to -1.8, the curve has "
+            "-1.3 to -0.8; needs at least 1 points there (named in curves.csv row 2)",
+        ),
+        (
+            ("      at: -1.1\n", "", "direction: up", ""),
+            "there is no summit between -1.17 and -1.03; "
+            "needs a peak there, or at: the place where the height is read",
+        ),
+    ],
+    ids=["foot", "summit"],
+)
+def test_curves_that_cannot_be_reduced(folder_with, change, problem):
+    """Every curve that the settings do not fit is told, with the row that names it."""
+    text = STUDY.replace(change[0], change[1]).replace(change[2], change[3])
+
+    with pytest.raises(StudyError) as caught:
+        read_study(folder_with(text, simulated()))
+
+    assert any(problem in str(one) for one in caught.value.problems)
+
+
+def test_a_height_below_zero_has_no_signal_to_noise(folder_with):
+    """Noise is set against a signal; where the blank is read below zero there is none."""
+    files = simulated()
+    files["curves.csv"] = "recording,column,into,level\n" + "".join(
+        f"c.csv,B{k},noise,1\n" for k in range(10)
+    )
+
+    with pytest.raises(StudyError, match="signal to noise needs a height above zero and some noise"):
+        read_study(folder_with(STUDY, files))
+
+
+def test_only_reduced_studies_are_evaluated(folder_with):
+    """Who reads a study past the reduction is told so, instead of being given half of it."""
+    study = read_as_written(folder_with(STUDY, simulated()))
+
+    with pytest.raises(ValueError, match=r"read the study with validator\.read_study"):
+        evaluate(study)
+
+
+def test_through_the_command_line(command, folder_with, tmp_path):
+    """``evaluate`` writes the curves into the results; a problem with a curve ends in status 2."""
+    done = command("evaluate", folder_with(STUDY, simulated()), "--results", tmp_path / "r.json")
+    refused = command("evaluate", folder_with(STUDY.replace("-1.25, -1.21", "-1.9, -1.8"), simulated()))
+
+    assert done.err == ""
+    results = json.loads((tmp_path / "r.json").read_text(encoding="utf-8"))
+    assert len(results["analytes"]["zn"]["configurations"]["default"]["recordings"]["curves"]) == 31
+    assert refused.status == 2
+    assert "31 problems found; nothing was written." in refused.err
