@@ -24,9 +24,10 @@ from validator.version import __version__
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
+    from validator.batch import StudyRow
     from validator.dossier.html import Paper
     from validator.evaluation.results import Results
-    from validator.planning import DataTable
+    from validator.planning import Protocol
     from validator.study import Study
 
 DONE, NOT_FIT, UNUSABLE_INPUT, ENVIRONMENT = 0, 1, 2, 3
@@ -314,7 +315,7 @@ def verify(context: click.Context, dossier: Path, tolerance: float | None, list_
 )
 def plan(study: Path, output: Path | None, tables: Path | None, workers: int | None, paper: Paper) -> None:
     """Render the protocol of STUDY before the work: design, criteria, and what the plan will show."""
-    from validator.planning import data_tables, make_protocol
+    from validator.planning import make_protocol
 
     watch = Stopwatch()
     target = output or Path(f"{_folder_of(study).resolve().name}-protocol.pdf")
@@ -333,7 +334,7 @@ def plan(study: Path, output: Path | None, tables: Path | None, workers: int | N
         pdf = protocol_pdf(page, protocol)
     _write(target, pdf)
     if tables is not None:
-        _write_tables(tables, data_tables(protocol.study), RECORD_FILE, protocol.record.to_json())
+        _write_tables(tables, protocol, RECORD_FILE)
     click.echo(chances_table(protocol))
     click.echo(f"{target}: plan {protocol.record.sha256}")
 
@@ -379,6 +380,69 @@ def qualify(context: click.Context, output: Path, results_file: Path | None, pap
     _write(output, pdf)
     click.echo(f"{output}: software verification record of this installation")
     context.exit(DONE if record.agrees else DIFFERS)
+
+
+@cli.command()
+@click.argument("folder", type=click.Path(path_type=Path))
+@click.option(
+    "--workers",
+    type=click.IntRange(min=1),
+    default=None,
+    help="Processes that evaluate; default: one for each processor.",
+)
+@click.option("--cluster", metavar="ADDRESS", help="Evaluate on the workers of this Dask scheduler instead.")
+@click.option(
+    "--output",
+    type=click.Path(path_type=Path),
+    help="Write the results into this folder, at the path of each study; default: beside each study.",
+)
+@click.option(
+    "--summary",
+    "summary_file",
+    type=click.Path(path_type=Path),
+    help="Write a line for each study, and the trend across versions, as .csv, .xlsx or .html.",
+)
+@click.option("--report", "with_dossier", is_flag=True, help="Also render the dossier of each study.")
+@_always_succeed
+@click.pass_context
+def batch(
+    context: click.Context,
+    folder: Path,
+    workers: int | None,
+    cluster: str | None,
+    output: Path | None,
+    summary_file: Path | None,
+    with_dossier: bool,
+    always_succeed: bool,
+) -> None:
+    """Evaluate every study in FOLDER; what is unchanged since the last time is taken over.
+
+    Exit status: 2 if a study could not be read (all others are done), else 1 if a verdict is 'not fit'.
+    """
+    from validator.batch import check_summary, find_studies, run_batch, write_summary
+
+    _refuse_missing_folder(summary_file)
+    if summary_file is not None:
+        check_summary(summary_file)
+    places = find_studies(folder, output, with_dossier=with_dossier)
+    running = run_batch(places, workers=workers or _processors(), cluster=cluster)
+    rows = sorted(_with_progress(running, len(places)), key=lambda row: row.path.split("/"))
+    for row in rows:
+        click.echo(f"{row.path}: {row.problem or row.verdict}")
+    for file in write_summary(summary_file, rows) if summary_file is not None else ():
+        click.echo(f"{file}: summary")
+    unread = sum(bool(row.problem) for row in rows)
+    reused = sum(row.reused for row in rows)
+    click.echo(f"studies: {len(rows)}; unchanged: {reused}; could not be read: {unread}")
+    not_fit = any(row.verdict == "not fit" for row in rows) and not always_succeed
+    context.exit(UNUSABLE_INPUT if unread else NOT_FIT if not_fit else DONE)
+
+
+def _with_progress(rows: Iterator[StudyRow], count: int) -> list[StudyRow]:
+    if not sys.stderr.isatty():
+        return list(rows)
+    with click.progressbar(rows, length=count, label="studies", file=sys.stderr) as progress:
+        return list(progress)
 
 
 def _now() -> dt.datetime:
@@ -438,19 +502,20 @@ def _refuse_filled_folder(folder: Path) -> None:
         raise OutputProblem(f"{folder}: exists and is not an empty folder; name a new one")
 
 
-def _write_tables(folder: Path, tables: Sequence[DataTable], record_name: str, record: str) -> None:
-    from validator.planning import to_workbook
+def _write_tables(folder: Path, protocol: Protocol, record_name: str) -> None:
+    from validator.planning import data_tables, to_workbook
 
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise OutputProblem(f"{folder}: cannot be made ({error.strerror or error})") from error
+    tables = data_tables(protocol.study)
     for table in tables:
         _write(folder / f"{table.block}.csv", table.to_csv())
-    workbook = to_workbook(tables)
+    workbook = to_workbook(protocol.study, tables)
     if workbook is not None:
         _write(folder / "tables.xlsx", workbook)
-    _write(folder / record_name, record)
+    _write(folder / record_name, protocol.record.to_json())
     click.echo(f"{folder}: fill in the tables and name them under file: of their blocks;")
     click.echo(f"  keep {record_name} with the study and name it under plan: record:")
 

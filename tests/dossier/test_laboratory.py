@@ -57,9 +57,18 @@ def test_an_empty_folder_changes_nothing(tmp_path):
             "{{ ''.__class__.__mro__ }}",
             "access to attribute '__class__' of 'str' object is unsafe",
         ),
-        ("title.html.j2", "{% include 'dossier.html.j2' %}", "no loader for this environment specified"),
+        ("title.html.j2", "{% include 'dossier.html.j2' %}", "line 1: include: a template may print values"),
         ("title.html.j2", "{{ absent }}", "'absent' is undefined"),
-        ("title.html.j2", "{% for i in range(10**9) %}x{% endfor %}", "Range too big"),
+        ("title.html.j2", "{% for i in range(10**9) %}x{% endfor %}", "goes through a list by its name"),
+        (
+            "title.html.j2",
+            "{% for i in title %}{% for j in title %}x{% endfor %}{% endfor %}",
+            "a loop in a loop",
+        ),
+        ("title.html.j2", "{% macro m() %}{{ m() }}{{ m() }}{% endmacro %}{{ m() }}", "line 1: macro"),
+        ("title.html.j2", "{% set x = title ~ title %}{{ x }}", "line 1: assign"),
+        ("title.html.j2", "\n{{ 'x' * 10**9 }}", "line 2: mul"),
+        ("title.html.j2", "{{ title|center(10) }}", "the filter center: possible: capitalize, default"),
     ],
 )
 def test_what_is_refused(tmp_path, name, content, message):

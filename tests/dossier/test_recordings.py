@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 
 import numpy as np
@@ -13,7 +14,6 @@ from validator.dossier.document import Figure, Table
 from validator.dossier.figures.curves import DrawnCurve, _thinned, curves_figure
 from validator.dossier.figures.parts import AxisText
 from validator.dossier.inline import plain
-from validator.dossier.sections import recordings as section
 
 EXAMPLE = Path(__file__).parents[2] / "example_studies" / "zinc_in_tap_water_recordings"
 
@@ -48,7 +48,7 @@ def test_the_section(judged):
 
 def test_many_curves_are_not_listed_on_paper(judged, monkeypatch):
     """Beyond a number nobody reads, the list is in the attached results only."""
-    monkeypatch.setattr(section, "MOST_LISTED", 10)
+    monkeypatch.setattr(sys.modules["validator.dossier.sections.recordings"], "MOST_LISTED", 10)
 
     _, found = built(judged)
 

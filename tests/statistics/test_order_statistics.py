@@ -14,8 +14,10 @@ from validator.statistics.order_statistics import median
 
 @pytest.mark.parametrize(("n", "ranks"), [(6, (1, 6)), (10, (2, 9)), (20, (6, 15)), (100, (40, 61))])
 def test_the_ends_are_the_ranks_of_the_tables(n, ranks):
-    """Ranks of the 95 % interval of a median, as tabulated (Conover, Practical Nonparametric Statistics,
-    table of the sign test; from memory), and the largest k with 2·P(Bin ≤ k) ≤ 0.05 by scipy.stats."""
+    """The largest k with 2·P(Bin ≤ k) ≤ 0.05, by the table of the sign test and by scipy.stats.
+
+    Ranks as tabulated by Conover, Practical Nonparametric Statistics (from memory).
+    """
     k = max(k for k in range(n) if 2 * stats.binom.cdf(k, n, 0.5) <= 0.05)
 
     found = median(np.arange(1.0, n + 1))

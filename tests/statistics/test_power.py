@@ -43,7 +43,12 @@ def test_a_simple_decision_compares_the_estimate_itself():
 
 @pytest.mark.parametrize(
     ("mean", "sd", "n", "limits"),
-    [(98, 6, 6, (80, 120)), (95, 8, 9, (90, math.inf)), (103, 2, 4, (-math.inf, 105)), (100, 15, 5, (80, 120))],
+    [
+        (98, 6, 6, (80, 120)),
+        (95, 8, 9, (90, math.inf)),
+        (103, 2, 4, (-math.inf, 105)),
+        (100, 15, 5, (80, 120)),
+    ],
 )
 def test_a_mean_clears_its_limits_at_least_as_often_as_stated(mean, sd, n, limits):
     """Never above the share of drawn t intervals inside; equal to it where one limit is open."""
@@ -76,7 +81,7 @@ def test_a_simple_decision_on_a_mean_has_no_doubt_of_the_deviation():
     confidence=st.sampled_from([0.9, 0.95, 0.99]),
 )
 def test_every_probability_is_one(mean, sd, n, confidence):
-    """Also where the noncentral t lies beyond what its series can give: between 0 and 1, and sure when sure."""
+    """Also where the noncentral t lies beyond what its series can give: within 0 and 1, sure when sure."""
     p = probability_mean_within(mean, sd, n, (80, 120), confidence)
 
     assert 0 <= p <= 1

@@ -21,7 +21,15 @@ study:
   hazards: [acids]
 method:
   analytes:
-    - {id: zn, name: zinc, unit: mg/L, signal: current, signal_unit: µA, specification: {lower: 1, upper: 2}}
+    - id: zn
+      name: zinc
+      unit: mg/L
+      signal: current
+      signal_unit: µA
+      molar_mass: 65.38
+      display_unit: µmol/L
+      legal_limit: {value: 10, unit: µmol/L}
+      specification: {lower: 1, upper: 2, unit: mmol/L}
   configurations: [{id: film, name: film, active_area: {value: 7, unit: mm2}}]
   conditions: {pH: 4.5}
 analysis:
@@ -29,7 +37,9 @@ analysis:
   calibration: {weighting: 1/x}
   detection_limit: {variant: v}
   per_analyte: {zn: {beta: 0.1}}
-criteria: [{characteristic: recovery, min: 90, max: 110, analyte: zn}]
+criteria:
+  - {characteristic: recovery, min: 90, max: 110, analyte: zn}
+  - {characteristic: quantification_limit, max: 20, unit: nmol/L}
 plan:
   calibration: {levels: [1, 2], series: 3}
   recovery: {levels: [1], matrices: [tap]}

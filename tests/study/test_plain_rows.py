@@ -184,7 +184,7 @@ def test_numbers_are_judged_by_sign_and_size_alone():
             "settings",
             "noise_kind",
         ),
-        "sequence",
+        *("sequence", "into"),
     }
 
 

@@ -64,7 +64,7 @@ def test_an_analyte_overrides_field_by_field(study_of):
         ),
         (
             "plan: {blanks: {replicate: 10}}\n",
-            "study.yaml:5: plan.blanks: unknown key; did you mean 'replicates'?",
+            "study.yaml:5: plan.blanks.replicate: unknown key; did you mean 'replicates'?",
         ),
         (
             "plan: {precision: {series: 5, replicates: 2}}\n",
@@ -97,8 +97,8 @@ def test_an_analyte_overrides_field_by_field(study_of):
         ),
         (
             "plan: {blanks: {}, assumed: {slope: 1}}\n",
-            "study.yaml:5: plan.assumed: give signal_sd (scatter at zero), signal_rsd_percent (scatter in "
-            "proportion to the signal) or both: a method without scatter needs no plan",
+            "study.yaml:5: plan.assumed.signal_sd: give signal_sd (scatter at zero), signal_rsd_percent "
+            "(scatter in proportion to the signal) or both: a method without scatter needs no plan",
         ),
         (
             "plan: {blanks: {}, per_analyte: {zm: {blanks: {series: 2}}}}\n",

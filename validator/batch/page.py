@@ -96,7 +96,11 @@ def _trend_row(say: Wording, one: TrendRow) -> Row:
     at = f" ({numbers.as_given(one.level)})" if one.level is not None else ""
     ends = one.lower is not None or one.upper is not None
     shown = numbers.with_interval(one.value, one.lower, one.upper) if ends else numbers.significant(one.value)
-    apart = numbers.MISSING if one.apart is None else say.text(f"batch.trend.{'yes' if one.apart else 'no'}")
+    apart = (
+        numbers.MISSING
+        if one.apart is None
+        else say.text(f"batch.trend.apart_{'yes' if one.apart else 'no'}")
+    )
     return Row(
         (
             f"{name}{at}",

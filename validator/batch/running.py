@@ -8,7 +8,6 @@ from multiprocessing import get_context
 from typing import TYPE_CHECKING
 
 from validator.batch.rows import StudyRow
-from validator.batch.working import work
 from validator.errors import EnvironmentProblem
 
 if TYPE_CHECKING:
@@ -40,6 +39,13 @@ def run_batch(
         yield from map(work, places)
     else:
         yield from _in_processes(places, min(workers, len(places)))
+
+
+def work(place: StudyPlace) -> StudyRow:
+    """The line of one study; the engine is loaded where the work is done, not where it is handed out."""
+    from validator.batch.working import work as work_on
+
+    return work_on(place)
 
 
 def _in_processes(places: Sequence[StudyPlace], workers: int) -> Iterator[StudyRow]:
@@ -89,7 +95,7 @@ def _on_cluster(places: Sequence[StudyPlace], address: str) -> Iterator[StudyRow
     with client:
         futures = client.map(work, places, pure=False, key=[f"study-{place.name}" for place in places])
         names = {future.key: place.name for future, place in zip(futures, places, strict=True)}
-        for future in distributed.as_completed(futures):
+        for future in distributed.as_completed(futures, loop=client.loop):
             if future.status == "finished":
                 yield future.result()
             else:

@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING
 from validator.batch.rows import StudyRow
 from validator.batch.trend import TrendRow, trend
 from validator.errors import EnvironmentProblem, OutputProblem
-from validator.study.workbook import INSTALL
 from validator.writing import write_atomically
 
 if TYPE_CHECKING:
@@ -41,11 +40,13 @@ def check_summary(file: Path) -> None:
         try:
             import openpyxl  # noqa: F401
         except ImportError as error:
+            from validator.study.workbook import INSTALL
+
             raise EnvironmentProblem(f"{file}: workbooks need a package: {INSTALL}") from error
 
 
 def write_summary(file: Path, rows: Iterable[StudyRow]) -> tuple[Path, ...]:
-    """Write the summary of *rows*, sorted by path, in the format of *file*'s ending; returns what was written.
+    """Write the summary of *rows*, sorted by path, in the format of *file*'s ending; what was written.
 
     A CSV file holds one table, so the trend goes to ``<name>-trend.csv`` beside it where there is one.
     """

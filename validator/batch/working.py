@@ -11,8 +11,9 @@ import pydantic
 import scipy
 
 from validator.assessment import assess
+from validator.batch.of_results import row_of
 from validator.batch.places import RESULTS_FILE, StudyPlace
-from validator.batch.rows import StudyRow, row_of
+from validator.batch.rows import StudyRow
 from validator.errors import OutputProblem, StudyError, ValidatorError
 from validator.evaluation import evaluate
 from validator.evaluation.results import Results, Software

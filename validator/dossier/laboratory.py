@@ -2,7 +2,8 @@
 
 The folder may hold ``laboratory.yaml`` (keys ``name``, ``accent``, ``logo``), ``title.html.j2`` (printed
 below the title block) and ``closing.html.j2`` (printed at the end). The templates run in a sandbox, see only
-the study's identity, and can fetch nothing: what they refer to outside of themselves fails the report.
+the study's identity, and can fetch nothing: what they refer to outside of themselves fails the report. They
+may print values, ask, and go through a list; whatever could take time or room without end is no part of them.
 """
 
 from __future__ import annotations
@@ -19,7 +20,10 @@ from markupsafe import Markup
 from validator.errors import LaboratoryError
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
     from pathlib import Path
+
+    from jinja2 import nodes
 
     from validator.dossier.document import Document
 
@@ -32,6 +36,8 @@ _LARGEST_FILE = 2_000_000
 _LARGEST_TEMPLATE = 50_000
 _LARGEST_BLOCK = 200_000
 _KEYS = ("name", "accent", "logo")
+_FILTERS = frozenset({"upper", "lower", "title", "capitalize", "trim", "default", "length", "first", "last"})
+_MAY = "a template may print values, ask (if) and go through a list (for)"
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,6 +132,7 @@ def _block(file: Path, document: Document) -> str:
     environment = ImmutableSandboxedEnvironment(autoescape=True, undefined=StrictUndefined)
     try:
         source = _content(_confined(file.parent, file.name), _LARGEST_TEMPLATE).decode("utf-8")
+        _check(environment.parse(source))
         text = environment.from_string(source).render(
             title=document.title,
             identifier=document.identifier,
@@ -138,3 +145,33 @@ def _block(file: Path, document: Document) -> str:
     if len(text) > _LARGEST_BLOCK:
         raise LaboratoryError(f"{file}: prints more than {_LARGEST_BLOCK // 1000} kB")
     return Markup(text)
+
+
+def _check(tree: nodes.Template) -> None:
+    """Refuse what could take time or room without end: the work stays in proportion to what is printed.
+
+    Loops in loops, macros, assignments and most filters can each be made to grow what they are given.
+
+    Raises:
+        ValueError: the template holds more than values, conditions and loops over a list.
+    """
+    for line, excess in _excesses(tree):
+        raise ValueError(f"line {line}: {excess}")
+
+
+def _excesses(tree: nodes.Template) -> Iterator[tuple[int, str]]:
+    from jinja2 import nodes
+
+    harmless = (
+        *(nodes.Output, nodes.TemplateData, nodes.Name, nodes.Const, nodes.Getattr, nodes.If, nodes.CondExpr),
+        *(nodes.Compare, nodes.Operand, nodes.Not, nodes.And, nodes.Or, nodes.For, nodes.Test, nodes.Filter),
+    )
+    for found in tree.find_all(nodes.Node):
+        if not isinstance(found, harmless):
+            yield found.lineno, f"{type(found).__name__.lower()}: {_MAY}"
+        elif isinstance(found, nodes.Filter) and found.name not in _FILTERS:
+            yield found.lineno, f"the filter {found.name}: possible: {', '.join(sorted(_FILTERS))}"
+        elif isinstance(found, nodes.For) and (found.recursive or next(found.find_all(nodes.For), None)):
+            yield found.lineno, f"a loop in a loop: {_MAY}"
+        elif isinstance(found, nodes.For) and not isinstance(found.iter, nodes.Name):
+            yield found.lineno, "a loop goes through a list by its name: authors"

@@ -10,8 +10,11 @@ import io
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from validator.errors import EnvironmentProblem
 from validator.planning.run_order import PlannedRun, run_order
+from validator.study.entry_tables import EntrySheet, entry_workbook
 from validator.study.models.plan import PLANNED_BLOCKS
+from validator.study.spreadsheet_text import guarded
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -20,9 +23,6 @@ if TYPE_CHECKING:
     from validator.study import Study
 
 Cell = str | float | int | None
-
-_STEERING = ("=", "+", "-", "@", "\t", "\r")
-"""A text that begins so would be computed by a spreadsheet program."""
 
 _LEVEL, _SIGNAL = "level", "signal"
 """Kinds of unit."""
@@ -67,7 +67,9 @@ class DataTable:
         stream = io.StringIO()
         writer = csv.writer(stream, lineterminator="\n")
         writer.writerow(self.header)
-        writer.writerows([_guarded(cell) for cell in row] for row in self.rows)
+        writer.writerows(
+            [guarded(cell) if isinstance(cell, str) else cell for cell in row] for row in self.rows
+        )
         return stream.getvalue().encode("utf-8-sig")
 
 
@@ -81,27 +83,13 @@ def data_tables(study: Study) -> tuple[DataTable, ...]:
     )
 
 
-def to_workbook(tables: Sequence[DataTable]) -> bytes | None:
+def to_workbook(study: Study, tables: Sequence[DataTable]) -> bytes | None:
     """The tables as the sheets of one workbook; None where the package for it is not installed."""
+    sheets = [EntrySheet(block=one.block, header=one.header, rows=one.rows) for one in tables]
     try:
-        from openpyxl import Workbook
-        from openpyxl.cell.cell import TYPE_STRING
-    except ImportError:
+        return entry_workbook(study, sheets)
+    except EnvironmentProblem:
         return None
-    book = Workbook()
-    book.remove(book.active)
-    for table in tables:
-        sheet = book.create_sheet(table.block)
-        sheet.append(table.header)
-        for row in table.rows:
-            sheet.append(row)
-        for cell in (cell for row in sheet.iter_rows() for cell in row):
-            if isinstance(cell.value, str):
-                cell.data_type = TYPE_STRING  # never a formula
-        sheet.freeze_panes = "A2"
-    stream = io.BytesIO()
-    book.save(stream)
-    return stream.getvalue()
 
 
 def _table(study: Study, block: str, runs: Sequence[PlannedRun]) -> DataTable:
@@ -143,7 +131,3 @@ def _header(study: Study, column: str, kind: str | None) -> str:
 
 def _shortest(level: float) -> float | int:
     return int(level) if level.is_integer() and level < _WHOLE_UP_TO else level
-
-
-def _guarded(cell: Cell) -> Cell:
-    return f"'{cell}" if isinstance(cell, str) and cell.startswith(_STEERING) else cell

@@ -11,6 +11,7 @@ from pydantic.json_schema import GenerateJsonSchema, JsonSchemaValue
 
 from validator.study.keys import parts_of
 from validator.study.models.base import NARROWED, WRITTEN_AS
+from validator.study.models.method import LimitInUnit, in_unit_of_analyte
 from validator.study.models.runs import Block
 from validator.study.models.study import Study
 
@@ -53,6 +54,12 @@ class _AsWritten(GenerateJsonSchema):
 
     def function_plain_schema(self, schema: core_schema.PlainValidatorFunctionSchema) -> JsonSchemaValue:
         return _as_written(schema["function"]["function"], {})
+
+    def function_wrap_schema(self, schema: core_schema.WrapValidatorFunctionSchema) -> JsonSchemaValue:
+        inner = self.generate_inner(schema["schema"])
+        if schema["function"]["function"] is in_unit_of_analyte:
+            return {"anyOf": [LimitInUnit.model_json_schema(schema_generator=_AsWritten), inner]}
+        return inner
 
     def function_after_schema(self, schema: core_schema.AfterValidatorFunctionSchema) -> JsonSchemaValue:
         inner = self.generate_inner(schema["schema"])

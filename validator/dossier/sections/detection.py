@@ -15,6 +15,7 @@ from validator.dossier.document import (
     Table,
 )
 from validator.dossier.sections.context import Context, Item, judged, open_caveats, refusals, row
+from validator.dossier.sections.other_unit import limits_in_other_unit
 from validator.dossier.sections.pictures import limits_figure
 from validator.dossier.sections.summary import limit_text
 from validator.evaluation.results import DetectionRecord, LimitValue, LimitVariant, NotAssessed
@@ -61,6 +62,7 @@ def _item(context: Context, item: Item, record: DetectionRecord | NotAssessed) -
         blocks.extend(refusals((say("detection.title"), record)))
         return Section(id=item.id("limits"), title=item.name, blocks=tuple(blocks))
     blocks.append(Paragraph(_declared(context, item, record)))
+    blocks.extend(limits_in_other_unit(context, item, record))
     if item.cell.configuration == context.study.validated_configuration:
         blocks.extend(judged(context, CHARACTERISTICS, item.cell))
     blocks.extend(limits_figure(context, item, record))

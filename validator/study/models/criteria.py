@@ -69,12 +69,18 @@ LIMITS: dict[Characteristic, tuple[str, ...]] = {
 }
 """The kinds of limit that mean something for each characteristic."""
 
+IN_ANALYTE_UNIT: frozenset[Characteristic] = frozenset(
+    {"working_range", "detection_limit", "quantification_limit"}
+)
+"""Characteristics whose ``min`` and ``max`` are in the unit of the analyte."""
+
 
 class Criterion(Record):
     """A limit that a characteristic must keep, at a level where one is named.
 
     ``rsd_max`` is in percent, ``p_min`` a probability; ``min`` and ``max`` are in the unit of the figure:
-    the analyte's unit for limits and ranges, percent for recoveries, biases, effects and changes.
+    the analyte's unit for limits and ranges, percent for recoveries, biases, effects and changes. Those in
+    the analyte's unit may be written in another ``unit``; after reading they are in the analyte's.
     """
 
     characteristic: Characteristic
@@ -85,6 +91,7 @@ class Criterion(Record):
     min: Number | None = None
     max: Number | None = None
     p_min: Probability | None = None
+    unit: Label | None = None
     source: Text | None = None
     note: Text | None = None
 
@@ -105,4 +112,6 @@ class Criterion(Record):
                 refuse(f"{name} says nothing about {self.characteristic}; use {choice}", name)
         if self.min is not None and self.max is not None and self.max < self.min:
             refuse("max must not be smaller than min", "max")
+        if self.unit is not None and self.characteristic not in IN_ANALYTE_UNIT:
+            refuse(f"a criterion on {self.characteristic} has no unit to choose", "unit")
         return self

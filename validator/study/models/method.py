@@ -1,9 +1,17 @@
 """The key ``method``: what is measured, with what, and which variant of it is validated."""
 
-from typing import Literal, Self
+from typing import Annotated, Literal, Self
 
-from pydantic import Field, model_validator
+from pydantic import (
+    Field,
+    ValidationInfo,
+    ValidatorFunctionWrapHandler,
+    WrapValidator,
+    field_validator,
+    model_validator,
+)
 
+from validator.study.conversion import Inconvertible, converted
 from validator.study.models.base import (
     Label,
     NonNegative,
@@ -22,10 +30,14 @@ MethodKind = Literal[
 
 
 class Specification(Record):
-    """Limits of the product or sample that results are compared with, in the analyte's unit."""
+    """Limits of the product or sample that results are compared with, in the analyte's unit.
+
+    They may be written in another ``unit``, a molar one for example; after reading they are in the analyte's.
+    """
 
     lower: NonNegative | None = None
     upper: NonNegative | None = None
+    unit: Label | None = None
 
     @model_validator(mode="after")
     def _has_limits_in_order(self) -> Self:
@@ -36,11 +48,39 @@ class Specification(Record):
         return self
 
 
+class LimitInUnit(Record):
+    """A limit written with a unit of its own."""
+
+    value: Positive
+    unit: Label
+
+
+def _converted(value: float, unit: str, into: str, molar_mass: float | None, *loc: str) -> float:
+    try:
+        return converted(value, unit, into, molar_mass)
+    except Inconvertible as error:
+        refuse(str(error), *loc)
+
+
+def in_unit_of_analyte(
+    limit: object, validate: ValidatorFunctionWrapHandler, info: ValidationInfo
+) -> float | None:
+    """A legal limit, also where it is written in another unit than the analyte's."""
+    if not isinstance(limit, dict):
+        found: float | None = validate(limit)
+        return found
+    written = LimitInUnit.model_validate(limit)
+    if "unit" not in info.data:  # told already
+        return written.value
+    return _converted(written.value, written.unit, info.data["unit"], info.data.get("molar_mass"), "unit")
+
+
 class Analyte(Record):
     """What is determined.
 
     ``unit`` is the unit of levels and concentrations, ``signal_unit`` that of signals ("1" for none);
-    ``molar_mass`` is in g/mol.
+    ``molar_mass`` is in g/mol. Limits are shown in ``display_unit`` too. ``legal_limit`` may be written as
+    ``{value: 0.8, unit: mmol/L}``; after reading it is in ``unit``.
     """
 
     id: Label
@@ -49,9 +89,31 @@ class Analyte(Record):
     signal: Text
     signal_unit: Label
     molar_mass: Positive | None = None
+    display_unit: Label | None = None
     target_levels: NonNegatives = ()
-    legal_limit: Positive | None = None
+    legal_limit: Annotated[Positive | None, WrapValidator(in_unit_of_analyte)] = None
     specification: Specification | None = None
+
+    @field_validator("display_unit")
+    @classmethod
+    def _can_be_shown(cls, display_unit: str | None, info: ValidationInfo) -> str | None:
+        if display_unit is not None and "unit" in info.data:
+            _converted(1.0, info.data["unit"], display_unit, info.data.get("molar_mass"))
+        return display_unit
+
+    @field_validator("specification")
+    @classmethod
+    def _specification_in_unit(
+        cls, specification: Specification | None, info: ValidationInfo
+    ) -> Specification | None:
+        if specification is None or specification.unit is None or "unit" not in info.data:
+            return specification
+        unit, mass = specification.unit, info.data.get("molar_mass")
+        ends = {
+            name: None if end is None else _converted(end, unit, info.data["unit"], mass, "unit")
+            for name, end in (("lower", specification.lower), ("upper", specification.upper))
+        }
+        return Specification.model_validate(ends)
 
 
 class Quantity(Record):

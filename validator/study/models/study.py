@@ -4,12 +4,13 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Literal, NamedTuple, Self
 
-from pydantic import PrivateAttr
+from pydantic import PrivateAttr, ValidationInfo, field_validator
 
+from validator.study.conversion import Inconvertible, factor
 from validator.study.curves import Curve, CurveName
 from validator.study.files import InputFile
 from validator.study.models.analysis import Analysis, AnalysisChoices
-from validator.study.models.base import Record
+from validator.study.models.base import Record, refuse
 from validator.study.models.blanks import BlanksBlock, LowLevelBlock, NoiseBlock
 from validator.study.models.calibration import CalibrationBlock, MatrixCalibrationBlock, StandardAdditionBlock
 from validator.study.models.criteria import Criterion
@@ -40,6 +41,25 @@ class FieldPlace(NamedTuple):
     field: str
 
 
+def _in_unit_of_analyte(criterion: Criterion, index: int, method: Method) -> Criterion:
+    """The criterion with its limits in the unit of the analytes that it speaks of."""
+    if criterion.unit is None:
+        return criterion
+    loc = (index, "unit")
+    spoken_of = [one for one in method.analytes if criterion.analyte in (None, one.id)]
+    found: set[tuple[tuple[str, float], ...]] = set()
+    for analyte in spoken_of:
+        try:
+            by = factor(criterion.unit, analyte.unit, analyte.molar_mass)
+        except Inconvertible as error:
+            refuse(str(error), *loc)
+        limits = ((name, getattr(criterion, name)) for name in ("min", "max"))
+        found.add(tuple((name, float(f"{by * limit:.14g}")) for name, limit in limits if limit is not None))
+    if len(found) > 1:
+        refuse("the limit is another one for each analyte; name the analyte", *loc)
+    return criterion.model_copy(update={**dict(found.pop()), "unit": None}) if found else criterion
+
+
 class Study(Record):
     """A validation study: frozen, checked, with the blocks' defaults applied to every run."""
 
@@ -65,6 +85,16 @@ class Study(Record):
     noise: NoiseBlock | None = None
     uncertainty: UncertaintyBlock | None = None
     recordings: RecordingsBlock | None = None
+
+    @field_validator("criteria")
+    @classmethod
+    def _criteria_in_units_of_analytes(
+        cls, criteria: tuple[Criterion, ...], info: ValidationInfo
+    ) -> tuple[Criterion, ...]:
+        method: Method | None = info.data.get("method")
+        if method is None or all(one.unit is None for one in criteria):
+            return criteria
+        return tuple(_in_unit_of_analyte(one, index, method) for index, one in enumerate(criteria))
 
     _head: Table | None = PrivateAttr(default=None)
     _folder: Path = PrivateAttr(default=Path())
