@@ -127,7 +127,8 @@ def test_every_case_is_filled_without_a_gap(caveat, case):
 def test_a_filled_caveat_reads_well():
     """The whole caveat with the numbers of a study."""
     filled = CATALOGUE["repeat_readings_counted"].fill(
-        "repeated", {"readings": 30, "preparations": "2 independent preparations", "block": "precision at 5 mg/L"}
+        "repeated",
+        {"readings": 30, "preparations": "2 independent preparations", "block": "precision at 5 mg/L"},
     )
 
     assert filled.severity == "stop"
