@@ -3,12 +3,17 @@
 from __future__ import annotations
 
 import copy
+import io
+import math
 
+import openpyxl
+import pytest
 import yaml
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from validator.errors import StudyError
+from validator.reading import read_study as read_and_reduced
 from validator.study import read_study
 
 WHOLE = """\
@@ -158,7 +163,7 @@ def _mutated(tree, path, action, value):
 def _reads_or_refuses(folder):
     problems = None
     try:
-        read_study(folder)
+        read_and_reduced(folder)
     except StudyError as error:
         problems = error.problems
     assert problems is None or all(problem.message and problem.file for problem in problems)
@@ -248,3 +253,131 @@ def test_tables_of_any_content(write, header, rows, separator, options):
     table = "\n".join(separator.join(cells) for cells in [header, *rows])
 
     _reads_or_refuses(write(f"calibration: {{file: cal.csv{options}}}\n", {"cal.csv": table}))
+
+
+# --- everything at once -------------------------------------------------------------------------------
+typed = st.one_of(
+    cells,
+    st.none(),
+    st.booleans(),
+    st.integers(-(10**6), 10**6),
+    st.floats(),
+    st.dates(),
+    st.sampled_from(["=1+1", "=A1", "#N/A", "#DIV/0!", "\ud800", "a\nb"]),
+)
+
+
+def workbook(header, rows, merges, titles):
+    book = openpyxl.Workbook()
+    book.active.title = titles[0]
+    for title in titles[1:]:
+        book.create_sheet(title)
+    for row in [header, *rows]:
+        book.active.append([_storable(cell) for cell in row])
+    for merge in merges:
+        book.active.merge_cells(merge)
+    stream = io.BytesIO()
+    book.save(stream)
+    return stream.getvalue()
+
+
+def _storable(cell):
+    if isinstance(cell, str):
+        return "".join(sign for sign in cell if sign >= " " and not "\ud800" <= sign <= "\udfff")
+    return cell if not isinstance(cell, float) or math.isfinite(cell) else None
+
+
+workbooks = st.builds(
+    workbook,
+    st.lists(headers, min_size=1, max_size=5),
+    st.lists(st.lists(typed, max_size=6), max_size=4),
+    st.lists(st.sampled_from(["A1:B1", "A2:A3", "C1:D4"]), max_size=1),
+    st.lists(st.sampled_from(["one", "two", "cal"]), min_size=1, max_size=2, unique=True),
+)
+CURVE_SHEETS = st.tuples(
+    st.lists(
+        st.sampled_from(["recording", "column", "into", "level", "x", "use", "kind"]),
+        min_size=1,
+        max_size=5,
+        unique=True,
+    ),
+    st.lists(
+        st.lists(
+            st.sampled_from(["c.csv", "a", "b", "calibration", "noise", "blanks", "1", "", "../c.csv"]),
+            max_size=5,
+        ),
+        max_size=4,
+    ),
+)
+
+
+@st.composite
+def anything(draw):
+    """A study and its files, mutated in one of the ways above or in a workbook or a curve."""
+    files = dict(FILES)
+    text = WHOLE
+    way = draw(
+        st.sampled_from(["parts", "letters", "bytes", "cells", "workbook", "archive", "curves", "encoding"])
+    )
+    if way == "parts":
+        tree = copy.deepcopy(TREE)
+        for path, action, value in draw(mutations):
+            tree = _mutated(tree, path, action, value)
+        text = yaml.safe_dump(tree, allow_unicode=True)
+    elif way == "letters":
+        start = draw(st.integers(0, len(WHOLE)))
+        text = WHOLE[:start] + draw(st.text(max_size=6)) + WHOLE[start + draw(st.integers(0, 12)) :]
+    elif way == "bytes":
+        name = draw(st.sampled_from(sorted(FILES)))
+        table, start = FILES[name].encode(), draw(st.integers(0, 60))
+        files[name] = table[:start] + draw(st.binary(max_size=30)) + table[start + draw(st.integers(0, 5)) :]
+    elif way == "cells":
+        rows = [
+            draw(st.lists(headers, min_size=1, max_size=5)),
+            *draw(st.lists(st.lists(cells, max_size=6), max_size=4)),
+        ]
+        separator = draw(st.sampled_from(",;\t"))
+        files["b.csv"] = "\n".join(separator.join(row) for row in rows)
+    elif way in ("workbook", "archive"):
+        content = draw(workbooks)
+        if way == "archive":
+            start = draw(st.integers(0, len(content)))
+            content = (
+                content[:start] + draw(st.binary(max_size=20)) + content[start + draw(st.integers(0, 40)) :]
+            )
+        files["t.xlsx"] = content
+        sheet = draw(st.sampled_from(["", ", sheet: one", ", sheet: absent"]))
+        text = WHOLE.replace(
+            'blanks: {file: b.csv, columns: {signals: reading}, decimal: ","}',
+            f"blanks: {{file: t.xlsx{sheet}}}",
+        )
+    elif way == "curves":
+        header, rows = draw(CURVE_SHEETS)
+        files["curves.csv"] = "\n".join(",".join(row) for row in [header, *rows])
+    else:
+        encoding = draw(st.sampled_from(["utf-16", "latin-1", "cp1252", "utf-8-sig", "utf-32"]))
+        files["b.csv"] = "reading 1 (µA);note\n1;4 °C\n".encode(encoding)
+    return text.encode("utf-8", "surrogatepass"), files
+
+
+@given(anything())
+@settings(max_examples=200, deadline=None, suppress_health_check=list(HealthCheck))
+def test_anything(write, case):
+    """A study of every block with files of every kind, changed anywhere."""
+    text, files = case
+
+    _reads_or_refuses(write(head=text, files=files))
+
+
+@pytest.mark.slow
+@given(anything())
+@settings(max_examples=100_000, deadline=None, suppress_health_check=list(HealthCheck), database=None)
+def test_a_hundred_thousand_times_anything(tmp_path_factory, case):
+    """The long run: no exception but ours, no wording of another library, in 100 000 mutated studies."""
+    text, files = case
+    folder = tmp_path_factory.getbasetemp() / "long run"
+    folder.mkdir(exist_ok=True)
+    for name, content in {"study.yaml": text, **files}.items():
+        (folder / name).write_bytes(content if isinstance(content, bytes) else content.encode())
+
+    _reads_or_refuses(folder)

@@ -30,6 +30,7 @@ BLUE, VERMILLION, GREEN = "#0072b2", "#d55e00", "#009e73"
 ORANGE, SKY, PURPLE = "#e69f00", "#56b4e9", "#cc79a7"
 BAND, PALE_BAND, ACCEPTED = "#9cc3dd", "#dce9f2", "#ececea"
 TALLEST_MM = 225.0
+LONGEST_IN_LEGEND = 60
 HAIR_WIDTH, LINE_WIDTH, MARKER = 0.6, 1.2, 4.2
 
 
@@ -162,9 +163,15 @@ def new_figure(width: Width, height_mm: float) -> Figure:
     return Figure(figsize=(WIDTHS_MM[width] / 25.4, height_mm / 25.4), layout=layout)
 
 
+def shortened(text: str, longest: int) -> str:
+    """*text*, or its beginning where a figure has no room for all of it."""
+    return text if len(text) <= longest else f"{text[: longest - 1]}…"
+
+
 def legend_above(figure: Figure, axes: Axes, columns: int = 4) -> None:
     """One legend over the axes, where it can cover no datum."""
     handles, labels = axes.get_legend_handles_labels()
+    labels = [shortened(label, LONGEST_IN_LEGEND) for label in labels]
     if handles:
         figure.legend(handles, labels, loc="outside upper left", ncols=min(columns, len(handles)))
 

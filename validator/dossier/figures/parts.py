@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
-from validator.dossier.figure_style import HAIR_WIDTH, INK, RANGE
+from validator.dossier.figure_style import HAIR_WIDTH, INK, RANGE, shortened
 from validator.dossier.numbers import as_given
 
 if TYPE_CHECKING:
@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 _DECADES_FOR_A_LOG_SCALE = 2.0
 _SMALLEST_ON_A_LOG_SCALE = 1e-99
 _LABEL_CHARACTERS = 30
+_MOST_LINES = 5
+_LONGEST_AXIS = 90
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +42,8 @@ class AxisText:
     unit: str = ""
 
     def __str__(self) -> str:
-        return f"{self.quantity} ({self.unit})" if self.unit else self.quantity
+        quantity, unit = (shortened(text, _LONGEST_AXIS) for text in (self.quantity, self.unit))
+        return f"{quantity} ({unit})" if unit else quantity
 
 
 def numbers_of(values: ArrayLike) -> NDArray[np.float64]:
@@ -67,8 +70,9 @@ def sentence(words: str) -> str:
 
 
 def wrapped(label: str, characters: int = _LABEL_CHARACTERS) -> str:
-    """*label* in lines that leave room for the figure."""
-    return "\n".join(textwrap.wrap(label, characters)) or label
+    """*label* in lines that leave room for the figure; what is longer than a few lines is cut."""
+    lines = textwrap.wrap(label, characters, max_lines=_MOST_LINES, placeholder=" …")
+    return "\n".join(lines) or label
 
 
 def set_scale(

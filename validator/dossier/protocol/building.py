@@ -10,7 +10,7 @@ from validator.dossier.protocol.declared import criteria, design
 from validator.dossier.protocol.expected import expected
 from validator.dossier.protocol.parts import Parts, percent
 from validator.dossier.protocol.work import order, record, smallest
-from validator.dossier.sections.context import Context, row
+from validator.dossier.sections.context import Context, percent_level, row
 from validator.dossier.sections.purpose import purpose
 from validator.dossier.sections.summary import signatures
 from validator.dossier.wording import wording
@@ -66,7 +66,7 @@ def _key_facts(parts: Parts) -> KeyFacts:
     facts.append(
         (
             say.text("planning.facts.probability"),
-            numbers.percent(100 * parts.protocol.plan.probability),
+            percent_level(parts.protocol.plan.probability),
         )
     )
     return KeyFacts(tuple(facts))
@@ -123,7 +123,7 @@ def _least(parts: Parts, prediction: Prediction) -> Content:
 def _reach(parts: Parts, prediction: Prediction) -> Content:
     if prediction.smallest is None:
         return numbers.MISSING
-    probability = numbers.percent(100 * parts.protocol.plan.probability)
+    probability = percent_level(parts.protocol.plan.probability)
     missed = len(prediction.smallest.out_of_reach)
     if missed:
         return parts.say(

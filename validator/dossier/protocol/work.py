@@ -16,7 +16,7 @@ from validator.dossier.document import (
 )
 from validator.dossier.inline import Code
 from validator.dossier.protocol.parts import percent
-from validator.dossier.sections.context import row
+from validator.dossier.sections.context import percent_level, row
 from validator.planning.carrying import carrying_block
 from validator.planning.predicting import MOST_TO_VERIFY
 from validator.planning.smallest import MOST
@@ -44,7 +44,7 @@ def smallest(parts: Parts) -> Section:
         Paragraph(
             say(
                 "planning.smallest.lead",
-                probability=numbers.percent(100 * plan.probability),
+                probability=percent_level(plan.probability),
                 count=numbers.count(min(plan.simulations, MOST_TO_VERIFY)),
             )
         ),

@@ -182,7 +182,7 @@ class Plan(PlanChoices):
     per_analyte: dict[Label, PlanChoices] = Field(default={})
     simultaneous: Flag = False
     probability: Probability = 0.9
-    simulations: Count = 250
+    simulations: Count = 200
     record: Label | None = None
 
     def for_analyte(self, analyte: str) -> PlanChoices:
