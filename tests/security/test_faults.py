@@ -157,6 +157,35 @@ def test_a_file_that_grows_while_it_is_read(monkeypatch, study):
         read_study(study / "study.yaml")
 
 
+@pytest.mark.parametrize(
+    ("limit", "verb", "sentence"),
+    [
+        (
+            "validator.evaluation.size.MOST_RUNS",
+            "evaluate",
+            "study.yaml: the study holds 7 runs and 5 are evaluated; "
+            "average repeated readings of one preparation, or give raw curves as recordings\n"
+            "1 problem found; nothing was written.\n",
+        ),
+        (
+            "validator.dossier.building.MOST_PRINTED",
+            "report",
+            "a dossier prints every run, and 7 are more than the 5 that anybody leafs through; "
+            "average repeated readings, or write the results alone (evaluate --results)\n",
+        ),
+    ],
+)
+def test_more_runs_than_can_be_worked_on(command, study, tmp_path, monkeypatch, limit, verb, sentence):
+    """What would take minutes and gigabytes is refused before it begins, with what would help."""
+    monkeypatch.setattr(limit, 5)
+    option = {"evaluate": "--results", "report": "--output"}[verb]
+
+    done = command(verb, study, option, tmp_path / "out")
+
+    assert (done.status, done.err) == (2, sentence)
+    assert not (tmp_path / "out").exists()
+
+
 def test_many_runs_are_evaluated_in_bounded_time(command, described, folder_with):
     """Ten thousand readings of one level are evaluated within a minute of processor time."""
     rows = "".join(f"{i % 10 + 1},{0.1 * (i % 10 + 1) + 0.0001 * (i % 7)}\n" for i in range(10_000))

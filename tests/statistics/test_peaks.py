@@ -156,12 +156,12 @@ def test_a_known_peak_within_its_stated_uncertainty(shown, bend):
     ids=["parabola", "polynomial", "area", "interpolated"],
 )
 def test_standard_error_is_the_scatter_of_repeated_curves(shown):
-    """What the weights say is what many curves show (2000 curves: to 8 %, five times 1/√4000)."""
+    """What the weights say is what many curves show (1000 curves: to 10 %, 4.5 times 1/√2000)."""
     rng = np.random.default_rng(7)
     clean = capacitive() + gaussian(1.0)
-    found = [reduce_peak(E, clean + rng.normal(0, SIGMA, E.size), shown, noise_sd=SIGMA) for _ in range(2000)]
+    found = [reduce_peak(E, clean + rng.normal(0, SIGMA, E.size), shown, noise_sd=SIGMA) for _ in range(1000)]
 
-    assert np.std([one.signal for one in found]) == pytest.approx(found[0].standard_error, rel=0.08)
+    assert np.std([one.signal for one in found]) == pytest.approx(found[0].standard_error, rel=0.1)
 
 
 @pytest.mark.parametrize("sd", [1e-6, 0.01, 3.0])

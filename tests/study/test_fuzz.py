@@ -186,7 +186,7 @@ def test_the_whole_format_reads(write):
 
 
 @given(mutations)
-@settings(max_examples=300, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=120, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_a_study_with_parts_changed(write, mutations):
     """Parts replaced, removed or renamed at any depth."""
     tree = copy.deepcopy(TREE)
@@ -202,7 +202,7 @@ def test_a_study_with_parts_changed(write, mutations):
     st.integers(0, 12),
     st.text(max_size=6) | st.sampled_from(["\t", ": ", "[", "&a ", "*a", "!!", "\n"]),
 )
-@settings(max_examples=200, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=120, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_a_study_with_letters_changed(write, start, length, text):
     """Letters of the file replaced by others."""
     changed = WHOLE[:start] + text + WHOLE[start + length :]
@@ -211,7 +211,7 @@ def test_a_study_with_letters_changed(write, start, length, text):
 
 
 @given(st.binary(max_size=40), st.integers(0, 40), st.sampled_from(sorted(FILES)))
-@settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=100, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_a_table_with_bytes_changed(write, inserted, start, name):
     """Bytes of a table replaced by others."""
     table = FILES[name].encode()
@@ -247,7 +247,7 @@ headers = st.sampled_from(
         ["", ", decimal: ','", ", preparation: repeated_reading", ", columns: {level: x, signals: date}"]
     ),
 )
-@settings(max_examples=200, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=120, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_tables_of_any_content(write, header, rows, separator, options):
     """Any headers over any cells."""
     table = "\n".join(separator.join(cells) for cells in [header, *rows])
@@ -341,7 +341,7 @@ def anything(draw):
     elif way in ("workbook", "archive"):
         content = draw(workbooks)
         if way == "archive":
-            start = draw(st.integers(0, len(content)))
+            start = draw(st.integers(0, 10_000)) % len(content)  # its length depends on the clock
             content = (
                 content[:start] + draw(st.binary(max_size=20)) + content[start + draw(st.integers(0, 40)) :]
             )
@@ -361,7 +361,7 @@ def anything(draw):
 
 
 @given(anything())
-@settings(max_examples=200, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=120, deadline=None, suppress_health_check=list(HealthCheck))
 def test_anything(write, case):
     """A study of every block with files of every kind, changed anywhere."""
     text, files = case

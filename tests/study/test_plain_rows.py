@@ -128,7 +128,7 @@ def outcome(folder):
 
 
 @given(tables())
-@settings(max_examples=300, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_both_ways_give_the_same(write, table):
     """The same runs, places and fields that are set, or the same problems, whatever stands in the cells."""
     block, header, rows, decimal = table

@@ -9,14 +9,29 @@ from validator.dossier.sections import SECTIONS, Context
 from validator.dossier.sections.appendices import appendices
 from validator.dossier.sections.summary import key_facts, summary
 from validator.dossier.wording import wording
+from validator.errors import OutputProblem
+from validator.evaluation.size import number_of_runs
 
 if TYPE_CHECKING:
     from validator.evaluation.results import Results
     from validator.study import Study
 
+MOST_PRINTED = 20_000
+"""Runs that make some two hundred pages."""
+
 
 def build_document(study: Study, results: Results, *, language: str = "en") -> Document:
-    """The dossier of *study*; *results* must carry an assessment."""
+    """The dossier of *study*; *results* must carry an assessment.
+
+    Raises:
+        OutputProblem: the study holds more runs than can be printed one by one.
+    """
+    count = number_of_runs(study)
+    if count > MOST_PRINTED:
+        raise OutputProblem(
+            f"a dossier prints every run, and {count} are more than the {MOST_PRINTED} that anybody leafs "
+            "through; average repeated readings, or write the results alone (evaluate --results)"
+        )
     context = Context(study, results, wording(language))
     sections: list[Section] = []
     for section in SECTIONS:

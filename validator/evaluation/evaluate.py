@@ -37,6 +37,7 @@ from validator.evaluation.results import (
 from validator.evaluation.robustness import robustness
 from validator.evaluation.rows import Cell
 from validator.evaluation.selectivity import interference
+from validator.evaluation.size import check_size
 from validator.evaluation.stability import stability
 from validator.evaluation.standard_addition import standard_addition
 from validator.evaluation.trueness import recovery
@@ -53,11 +54,13 @@ def evaluate(study: Study) -> Results:
     Pure: the same study gives equal results; nothing is read from or written to files but guidance profiles.
 
     Raises:
-        StudyError: the study declares a guidance profile or a limit variant that is not known.
+        StudyError: the study declares a guidance profile or a limit variant that is not known, or holds more
+            runs than can be evaluated.
         GuidanceError: a guidance profile of the study's own is malformed.
     """
     if not study.is_reduced:
         raise ValueError("the recordings are not reduced; read the study with validator.read_study")
+    check_size(study)
     check_declared(study)
     analytes: dict[str, AnalyteRecord] = {}
     comparisons: dict[str, ConfigurationComparison] = {}
