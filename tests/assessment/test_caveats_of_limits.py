@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from validator import assess, evaluate
@@ -458,15 +460,11 @@ def with_caution(study_from_parts):
     def with_caution(name, caution):
         record = results.analytes["x"].configurations["default"]
         variant = record.detection.variants[name]
-        weakened = variant.model_copy(
-            update={"cautions": (caution,), "inputs": {**variant.inputs, "level": 5.0}}
-        )
-        detection = record.detection.model_copy(
-            update={"variants": {**record.detection.variants, name: weakened}}
-        )
-        configurations = {"default": record.model_copy(update={"detection": detection})}
-        analyte = results.analytes["x"].model_copy(update={"configurations": configurations})
-        changed = results.model_copy(update={"analytes": {"x": analyte}})
+        weakened = replace(variant, cautions=(caution,), inputs={**variant.inputs, "level": 5.0})
+        detection = replace(record.detection, variants={**record.detection.variants, name: weakened})
+        configurations = {"default": replace(record, detection=detection)}
+        analyte = replace(results.analytes["x"], configurations=configurations)
+        changed = replace(results, analytes={"x": analyte})
         caveats = assess(study, changed).assessment.caveats
         return [one.because for one in caveats if one.id == "deciding_limit_weakened"]
 

@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from validator import assess, evaluate, read_study
-from validator.evaluation.results import NotAssessed
+from validator.evaluation.results import NotAssessed, Record
 from validator.evaluation.serialise import from_json, to_json
 
 HERE = Path(__file__).parent
@@ -102,8 +102,8 @@ def refusals(value):
     elif isinstance(value, dict):
         for item in value.values():
             yield from refusals(item)
-    elif hasattr(type(value), "model_fields"):
-        for field in type(value).model_fields:
+    elif isinstance(value, Record):
+        for field in value.names:
             yield from refusals(getattr(value, field))
 
 

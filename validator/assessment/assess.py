@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from validator.assessment.caveats import raised_caveats
@@ -37,4 +38,4 @@ def assess_against(study: Study, results: Results, profiles: Sequence[Profile]) 
     assessment = Assessment(
         verdict=verdict(findings, design, caveats), findings=findings, design=design, caveats=caveats
     )
-    return results.model_copy(update={"assessment": assessment})
+    return replace(results, assessment=assessment)

@@ -26,13 +26,12 @@ def scaled(observation: Observation, factor: float, *, unit: str) -> Observation
         return observation
     return replace(
         observation,
-        estimate=estimate.model_copy(
-            update={
-                "value": _times(estimate.value, factor),
-                "standard_error": _times(estimate.standard_error, factor),
-                "ci": _ends(estimate.ci, factor),
-                "one_sided": _ends(estimate.one_sided, factor),
-            }
+        estimate=replace(
+            estimate,
+            value=_times(estimate.value, factor),
+            standard_error=_times(estimate.standard_error, factor),
+            ci=_ends(estimate.ci, factor),
+            one_sided=_ends(estimate.one_sided, factor),
         ),
         unit=unit,
     )
@@ -56,12 +55,8 @@ def size(observation: Observation) -> Observation:
         return observation
     return replace(
         observation,
-        estimate=estimate.model_copy(
-            update={
-                "value": abs(estimate.value),
-                "ci": _sizes(estimate.ci),
-                "one_sided": _sizes(estimate.one_sided),
-            }
+        estimate=replace(
+            estimate, value=abs(estimate.value), ci=_sizes(estimate.ci), one_sided=_sizes(estimate.one_sided)
         ),
     )
 

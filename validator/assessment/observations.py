@@ -141,12 +141,8 @@ def _shifted(estimate: EstimateRecord, by: float) -> EstimateRecord:
     def moved(interval: Interval | None) -> Interval | None:
         return None if interval is None else (_plus(interval[0], by), _plus(interval[1], by))
 
-    return estimate.model_copy(
-        update={
-            "value": _plus(estimate.value, by),
-            "ci": moved(estimate.ci),
-            "one_sided": moved(estimate.one_sided),
-        }
+    return replace(
+        estimate, value=_plus(estimate.value, by), ci=moved(estimate.ci), one_sided=moved(estimate.one_sided)
     )
 
 

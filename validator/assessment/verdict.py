@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -56,7 +57,5 @@ def _held_back(finding: Finding, caveats: Sequence[Caveat]) -> Finding:
             and caveat.configuration in (None, finding.configuration)
         )
         if concerns:
-            return finding.model_copy(
-                update={"outcome": "inconclusive", "reason": f"a stop caveat is open: {caveat.title}"}
-            )
+            return replace(finding, outcome="inconclusive", reason=f"a stop caveat is open: {caveat.title}")
     return finding

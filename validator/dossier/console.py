@@ -62,7 +62,7 @@ def overview(study: Study, results: Results, *, language: str = "en") -> str:
         lines.append(item.name)
         rows = [
             _overview_row(context, item.cell, name, item.configuration)
-            for name in ConfigurationRecord.model_fields
+            for name in ConfigurationRecord.names
             if getattr(item.configuration, name) is not None
         ]
         lines.extend(f"  {line}" for line in aligned(rows))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -144,9 +144,7 @@ def calibrate(runs: Sequence[CalibrationRun], choices: AnalysisChoices) -> Fitte
         return not_assessed(refusal)
     left_out = excluded(runs)
     if left_out:
-        record = record.model_copy(
-            update={"excluded": _excluded(left_out), "with_excluded": _summary_with_all(runs, choices)}
-        )
+        record = replace(record, excluded=_excluded(left_out), with_excluded=_summary_with_all(runs, choices))
     return Fitted(line, weighting, record)
 
 

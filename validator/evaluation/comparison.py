@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -111,9 +111,7 @@ def comparison(study: Study, cell: Cell) -> ComparisonRecord | NotAssessed:
     if excluded(runs):
         everything = _Pairs.of(_samples([run.model_copy(update={"excluded": None}) for run in runs]))
         beside = attempt(lambda: _paired(everything, confidence).mean_difference)
-    return record.model_copy(
-        update={"samples": tuple(sample.as_record() for sample in samples), "with_excluded": beside}
-    )
+    return replace(record, samples=tuple(sample.as_record() for sample in samples), with_excluded=beside)
 
 
 def _samples(runs: Sequence[ComparisonRun]) -> tuple[_Sample, ...]:

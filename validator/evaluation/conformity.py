@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
 from validator.evaluation.convert import attempt, finite
@@ -90,7 +90,7 @@ def conformity(
             found.append(
                 record
                 if result is None or result.value is None
-                else record.model_copy(update={"result": _result(result, tolerance, max_risk, rule)})
+                else replace(record, result=_result(result, tolerance, max_risk, rule))
             )
     return tuple(found)
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
 from validator.errors import NotEstimable
@@ -155,7 +155,7 @@ def _beside(
     if not excluded(runs):
         return record
     beside = attempt(lambda: _record(everything(), confidence).device_rsd)  # type: ignore[operator]
-    return record.model_copy(update={"excluded": excluded_points(runs), "with_excluded": beside})
+    return replace(record, excluded=excluded_points(runs), with_excluded=beside)
 
 
 def _record(readings: _Readings, confidence: float) -> DeviceToDeviceRecord:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from validator.errors import NotEstimable
@@ -98,7 +99,6 @@ def _outliers(
         of = "laboratories" if test.name.startswith("Cochran") else "laboratory means"
         record = outlier_record(test, of, names)
         if test.flagged:
-            grade = "outlier" if at_one_percent.get(test.name) else "straggler"
-            record = record.model_copy(update={"grade": grade})
+            record = replace(record, grade="outlier" if at_one_percent.get(test.name) else "straggler")
         records.append(record)
     return tuple(records)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -125,18 +125,15 @@ def _record(
     )
     if isinstance(fit, NotAssessed):
         return record
-    return record.model_copy(
-        update={
-            "slope": estimate_record(fit.slope),
-            "intercept": estimate_record(fit.intercept),
-            "weighting": line.weighting,
-            "n": fit.n,
-            "levels": int(np.unique(fit.x).size),
-            "residual_standard_deviation": fit.residual_standard_deviation,
-            "points": tuple(
-                LinePoint(level=float(x), signal=float(y)) for x, y in zip(fit.x, fit.y, strict=True)
-            ),
-        }
+    return replace(
+        record,
+        slope=estimate_record(fit.slope),
+        intercept=estimate_record(fit.intercept),
+        weighting=line.weighting,
+        n=fit.n,
+        levels=int(np.unique(fit.x).size),
+        residual_standard_deviation=fit.residual_standard_deviation,
+        points=tuple(LinePoint(level=float(x), signal=float(y)) for x, y in zip(fit.x, fit.y, strict=True)),
     )
 
 

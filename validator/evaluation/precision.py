@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from validator.errors import NotEstimable
@@ -67,15 +67,14 @@ def _at_level(level: float, runs: Sequence[PrecisionRun], at: _At) -> PrecisionR
     left_out = excluded(here)
     if not left_out:
         return record
-    return record.model_copy(
-        update={
-            "excluded": tuple(
-                ExcludedPoint(level=level, value=value, place=run.place, cause=run.excluded or "")
-                for run in left_out
-                for value in run.values
-            ),
-            "with_excluded": _record(level, here, at),
-        }
+    return replace(
+        record,
+        excluded=tuple(
+            ExcludedPoint(level=level, value=value, place=run.place, cause=run.excluded or "")
+            for run in left_out
+            for value in run.values
+        ),
+        with_excluded=_record(level, here, at),
     )
 
 

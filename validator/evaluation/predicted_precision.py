@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, Literal
 
 from validator.errors import NotEstimable
@@ -41,16 +42,13 @@ def with_prediction(record: PrecisionRecord, analyte: Analyte) -> PrecisionRecor
     except NotEstimable:
         return record
     between, within = _value(record.reproducibility_rsd), _value(record.repeatability_rsd)
-    return record.model_copy(
-        update={
-            "horwitz_rsd": predicted,
-            "horrat": None if between is None else between / predicted,
-            "horrat_repeatability": (
-                None if within is None else within / (WITHIN_ONE_LABORATORY * predicted)
-            ),
-            "mass_fraction": fraction.value,
-            "mass_fraction_assumption": fraction.assumption or None,
-        }
+    return replace(
+        record,
+        horwitz_rsd=predicted,
+        horrat=None if between is None else between / predicted,
+        horrat_repeatability=None if within is None else within / (WITHIN_ONE_LABORATORY * predicted),
+        mass_fraction=fraction.value,
+        mass_fraction_assumption=fraction.assumption or None,
     )
 
 

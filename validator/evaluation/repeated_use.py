@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -161,13 +161,7 @@ def _remaining(loss: EstimateRecord) -> EstimateRecord:
     def turned(ends: tuple[float | None, float | None] | None) -> tuple[float | None, float | None] | None:
         return None if ends is None else (_rest(ends[1]), _rest(ends[0]))
 
-    return loss.model_copy(
-        update={
-            "value": _rest(loss.value),
-            "ci": turned(loss.ci),
-            "one_sided": turned(loss.one_sided),
-        }
-    )
+    return replace(loss, value=_rest(loss.value), ci=turned(loss.ci), one_sided=turned(loss.one_sided))
 
 
 def _rest(loss: float | None) -> float | None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -73,11 +73,10 @@ def robustness(study: Study, cell: Cell) -> RobustnessRecord | NotAssessed:
     if isinstance(record, NotAssessed) or not excluded(runs):
         return record
     beside = attempt(lambda: _record(_experiments(block, runs, allowed, confidence)))
-    return record.model_copy(
-        update={
-            "excluded": excluded_points(runs),
-            "with_excluded": None if isinstance(beside, NotAssessed) else beside,
-        }
+    return replace(
+        record,
+        excluded=excluded_points(runs),
+        with_excluded=None if isinstance(beside, NotAssessed) else beside,
     )
 
 
@@ -191,29 +190,27 @@ def _one_at_a_time(experiments: _Experiments) -> RobustnessRecord:
 
 def _effect(factor: Factor, found: FactorEffect, bound: FactorEffect, mean: float) -> FactorEffectRecord:
     reach = found.controlled_range
-    return _factor(factor, found.effect, bound.effect, mean).model_copy(
-        update={
-            "t": found.t,
-            "p": found.p,
-            "significant": found.significant,
-            "beyond_allowed": found.beyond_allowed,
-            "controlled_range": None if reach is None else Range(lower=reach[0], upper=reach[1]),
-        }
+    return replace(
+        _factor(factor, found.effect, bound.effect, mean),
+        t=found.t,
+        p=found.p,
+        significant=found.significant,
+        beyond_allowed=found.beyond_allowed,
+        controlled_range=None if reach is None else Range(lower=reach[0], upper=reach[1]),
     )
 
 
 def _setting_effect(
     factor: Factor, found: SettingEffect, bound: SettingEffect, mean: float, alpha: float
 ) -> FactorEffectRecord:
-    return _factor(factor, found.effect, bound.effect, mean).model_copy(
-        update={
-            "setting": found.setting,
-            "t": found.t,
-            "p": found.p,
-            "p_adjusted": found.p_adjusted,
-            "significant": None if found.p_adjusted is None else found.p_adjusted < alpha,
-            "beyond_allowed": found.beyond_allowed,
-        }
+    return replace(
+        _factor(factor, found.effect, bound.effect, mean),
+        setting=found.setting,
+        t=found.t,
+        p=found.p,
+        p_adjusted=found.p_adjusted,
+        significant=None if found.p_adjusted is None else found.p_adjusted < alpha,
+        beyond_allowed=found.beyond_allowed,
     )
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -187,13 +187,7 @@ def _plus_hundred(change: EstimateRecord) -> EstimateRecord:
     def moved(ends: tuple[float | None, float | None] | None) -> tuple[float | None, float | None] | None:
         return None if ends is None else (_plus(ends[0]), _plus(ends[1]))
 
-    return change.model_copy(
-        update={
-            "value": _plus(change.value),
-            "ci": moved(change.ci),
-            "one_sided": moved(change.one_sided),
-        }
-    )
+    return replace(change, value=_plus(change.value), ci=moved(change.ci), one_sided=moved(change.one_sided))
 
 
 def _plus(value: float | None) -> float | None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -115,11 +115,10 @@ def _record(sample: Additions, fitted: Fitted | NotAssessed, confidence: float) 
         record = _refused(counted, not_assessed(refusal))
     if not excluded(sample.runs):
         return record
-    return record.model_copy(
-        update={
-            "excluded": excluded_points(sample.runs),
-            "with_excluded": attempt(lambda: estimate_record(sample.line(confidence).concentration)),
-        }
+    return replace(
+        record,
+        excluded=excluded_points(sample.runs),
+        with_excluded=attempt(lambda: estimate_record(sample.line(confidence).concentration)),
     )
 
 
@@ -191,12 +190,8 @@ def _shifted(estimate: EstimateRecord, by: float) -> EstimateRecord:
     def moved(ends: tuple[float | None, float | None] | None) -> tuple[float | None, float | None] | None:
         return None if ends is None else (_plus(ends[0], by), _plus(ends[1], by))
 
-    return estimate.model_copy(
-        update={
-            "value": _plus(estimate.value, by),
-            "ci": moved(estimate.ci),
-            "one_sided": moved(estimate.one_sided),
-        }
+    return replace(
+        estimate, value=_plus(estimate.value, by), ci=moved(estimate.ci), one_sided=moved(estimate.one_sided)
     )
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from validator.errors import NotEstimable
@@ -107,17 +107,14 @@ def _record(group: _Group, bounds: tuple[float, float] | None, confidence: float
     if not left_out:
         return record
     with_all = attempt(lambda: _computed(group.runs, None, confidence))
-    return record.model_copy(
-        update={
-            "excluded": tuple(
-                ExcludedPoint(level=group.level, value=value, place=run.place, cause=run.excluded or "")
-                for run in left_out
-                for value in run.values
-            ),
-            "with_excluded": (
-                None if isinstance(with_all, NotAssessed) else estimate_record(with_all.mean_recovery)
-            ),
-        }
+    return replace(
+        record,
+        excluded=tuple(
+            ExcludedPoint(level=group.level, value=value, place=run.place, cause=run.excluded or "")
+            for run in left_out
+            for value in run.values
+        ),
+        with_excluded=None if isinstance(with_all, NotAssessed) else estimate_record(with_all.mean_recovery),
     )
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
@@ -14,6 +14,7 @@ from validator.statistics.variance_components import FloatArray, checked_reading
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+Form = Literal["proportional", "linear", "power"]
 _ROUNDS = 3
 """ISO 5725-2 stops after the weights have been renewed twice; the third line is its final one."""
 
@@ -30,7 +31,7 @@ class LevelForm:
         relative_misfit: root mean square of (s - ŝ)/ŝ; chance alone gives about 1/√(2ν).
     """
 
-    form: str
+    form: Form
     intercept: float
     slope: float
     fitted: tuple[float, ...]
@@ -92,7 +93,7 @@ def _weighted_line(x: FloatArray, y: FloatArray, w: FloatArray) -> tuple[float, 
     return y0 - slope * x0, slope
 
 
-def _form(form: str, intercept: float, slope: float, m: FloatArray, s: FloatArray) -> LevelForm:
+def _form(form: Form, intercept: float, slope: float, m: FloatArray, s: FloatArray) -> LevelForm:
     fitted = 10.0 ** (intercept + slope * np.log10(m)) if form == "power" else intercept + slope * m
     misfit = (s - fitted) / fitted
     return LevelForm(

@@ -49,7 +49,7 @@ def many_tests(subject: Subject) -> Trigger:
 
 def _tests_of(record: Record) -> Iterator[float]:
     """Probabilities of the tests in a record, however deep."""
-    for name in type(record).model_fields:
+    for name in record.names:
         value = getattr(record, name)
         if name in ("p", "p_bias") and isinstance(value, float):
             yield value

@@ -51,7 +51,7 @@ def caveats(context: Context) -> Section:
 def _absent(context: Context) -> tuple[NotAssessedItem, ...]:
     items: dict[tuple[str, str], NotAssessedItem] = {}
     for item in context.validated_items():
-        for name in ConfigurationRecord.model_fields:
+        for name in ConfigurationRecord.names:
             value = getattr(item.configuration, name)
             if isinstance(value, NotAssessed):
                 title = context.say.maybe(f"names.block.{name}", context.characteristic(name))

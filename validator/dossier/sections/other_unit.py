@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from validator.dossier.document import Paragraph
@@ -38,9 +39,7 @@ def limits_in_other_unit(context: Context, item: Item, record: DetectionRecord) 
 
 
 def _scaled(limit: DeclaredLimit, by: float, unit: str) -> DeclaredLimit:
-    return limit.model_copy(
-        update={"value": limit.value * by, "ci": _times(limit.ci, by), "one_sided": None, "unit": unit}
-    )
+    return replace(limit, value=limit.value * by, ci=_times(limit.ci, by), one_sided=None, unit=unit)
 
 
 def _times(interval: Interval | None, by: float) -> Interval | None:

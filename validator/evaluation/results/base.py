@@ -2,16 +2,64 @@
 
 from __future__ import annotations
 
-from typing import ClassVar
+from dataclasses import dataclass, fields
+from typing import TYPE_CHECKING, Any, ClassVar, dataclass_transform
 
-from pydantic import BaseModel, ConfigDict
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable
 
 
-class Record(BaseModel):
-    """Parent of everything in the results file."""
+def _floats(values: Iterable[float | None]) -> tuple[float | None, ...]:
+    return tuple(None if value is None else float(value) for value in values)
 
-    model_config = ConfigDict(frozen=True, extra="forbid")
+
+def _float_or(value: float | str | Interval) -> object:
+    if isinstance(value, str):
+        return value
+    return _floats(value) if isinstance(value, tuple) else float(value)
+
+
+PLAIN: dict[str, Callable[[Any], object]] = {
+    "float": float,
+    "int": int,
+    "bool": bool,
+    "float | str": _float_or,
+    "float | Interval": _float_or,
+    "Interval": _floats,
+    "tuple[float, float]": _floats,
+    "tuple[float, ...]": _floats,
+}
+"""What makes a plain value of a field, by its annotation."""
+
+
+@dataclass_transform(frozen_default=True, kw_only_default=True)
+class Record:
+    """Parent of everything in the results file: its subclasses are frozen dataclasses.
+
+    Not pydantic models: what fills them is checked by types, and a model's schema costs every command the
+    time to build it. Reading a file back checks it (``serialise.from_json``).
+    """
+
+    __pydantic_config__: ClassVar[dict[str, str]] = {"extra": "forbid"}
     always: ClassVar[tuple[str, ...]] = ()
+    names: ClassVar[tuple[str, ...]] = ()
+    """The fields in the order of the file."""
+
+    _plain: ClassVar[tuple[tuple[str, Callable[[Any], object]], ...]] = ()
+
+    def __init_subclass__(cls) -> None:
+        dataclass(frozen=True, kw_only=True)(cls)
+        own = fields(cls)  # type: ignore[arg-type]  # made one just now
+        cls.names = tuple(field.name for field in own)
+        kinds = ((field.name, str(field.type).removesuffix(" | None")) for field in own)
+        cls._plain = tuple((name, PLAIN[kind]) for name, kind in kinds if kind in PLAIN)
+
+    def __post_init__(self) -> None:
+        """Numbers become plain ones: the file does not tell whether numpy handed one over."""
+        for name, plain in self._plain:
+            value = getattr(self, name)
+            if value is not None:
+                object.__setattr__(self, name, plain(value))
 
 
 class NotAssessed(Record):

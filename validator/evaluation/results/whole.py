@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import field
 from typing import ClassVar, Literal
-
-from pydantic import Field
 
 from validator.evaluation.results.accuracy_profile import AccuracyProfileRecord
 from validator.evaluation.results.assessment import Assessment
@@ -128,6 +127,6 @@ class Results(Record):
     study: StudyIdentity
     inputs: tuple[InputRecord, ...]
     analytes: dict[str, AnalyteRecord]
-    comparison_of_configurations: dict[str, ConfigurationComparison] = Field(default_factory=dict)
+    comparison_of_configurations: dict[str, ConfigurationComparison] = field(default_factory=dict)
     plan: PlanComparison | None = None
     assessment: Assessment | None = None
