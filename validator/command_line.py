@@ -143,7 +143,7 @@ def check(study: Path) -> None:
     from validator.dossier.console import overview
     from validator.evaluation import evaluate as evaluate_study
 
-    loaded = _read(study, Stopwatch())
+    loaded = _read(study, Stopwatch()).with_shortest_simulation()
     results = assess(loaded, evaluate_study(loaded))
     click.echo(overview(loaded, results))
 

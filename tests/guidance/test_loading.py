@@ -451,12 +451,12 @@ def test_a_profile_cannot_extend_itself(tmp_path):
         (
             "scope: titrations",
             "scope: [titrations",
-            "FILE:8: is not valid YAML (expected ',' or ']', but got ':')",
+            "FILE:8: is not valid YAML (did not find expected ',' or ']')",
         ),
         (
             "scope: titrations",
             "scope: \x07",
-            "FILE: is not valid YAML (unacceptable character #x0007: special characters are not "
+            "FILE: is not valid YAML (unacceptable character #x0007: control characters are not "
             'allowed in "<unicode string>", position 132)',
         ),
         (

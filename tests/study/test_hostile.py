@@ -300,7 +300,7 @@ def test_with_and_without_the_compiled_parser(monkeypatch, text):
     """The messages do not depend on whether the YAML library was built with its compiled parser."""
     said = []
     for loader in (composing.yaml.SafeLoader, composing.yaml.CSafeLoader):
-        monkeypatch.setattr(composing, "_LOADER", loader)
+        monkeypatch.setattr(composing, "SafeLoader", loader)
         problems = Problems()
         root = composing.compose(text, "study.yaml", problems)
         told = [(found.line, found.message.partition(" (begun")[0]) for found in problems.in_reading_order()]

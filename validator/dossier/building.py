@@ -5,8 +5,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from validator.dossier.document import Document, Section
-from validator.dossier.sections import SECTIONS, Context
 from validator.dossier.sections.appendices import appendices
+from validator.dossier.sections.context import Context
+from validator.dossier.sections.order import SECTIONS
 from validator.dossier.sections.summary import key_facts, summary
 from validator.dossier.wording import wording
 from validator.errors import OutputProblem

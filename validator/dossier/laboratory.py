@@ -18,6 +18,7 @@ import yaml
 from markupsafe import Markup
 
 from validator.errors import LaboratoryError
+from validator.yaml_loader import load
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -85,7 +86,7 @@ def _settings(folder: Path) -> dict[str, str]:
     if not file.exists():
         return {}
     try:
-        found = yaml.safe_load(_content(file, _LARGEST_TEMPLATE).decode("utf-8")) or {}
+        found = load(_content(file, _LARGEST_TEMPLATE).decode("utf-8")) or {}
     except (yaml.YAMLError, UnicodeDecodeError) as error:
         raise LaboratoryError(f"{file}: is not YAML: {error}") from error
     if not isinstance(found, dict) or not all(isinstance(value, str) for value in found.values()):

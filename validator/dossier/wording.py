@@ -6,10 +6,9 @@ from dataclasses import dataclass
 from functools import cache
 from typing import TYPE_CHECKING, Any
 
-import yaml
-
 from validator.dossier.inline import Content, Inline, plain, rich
 from validator.resources import templates_folder
+from validator.yaml_loader import load
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -52,7 +51,7 @@ def wording(language: str) -> Wording:
     entries: dict[str, str] = {}
     for file in sorted(folder.glob("*.yaml")):
         if file.stem != "frame":
-            entries.update(_flat(yaml.safe_load(file.read_text(encoding="utf-8")), file.stem))
+            entries.update(_flat(load(file.read_text(encoding="utf-8")), file.stem))
     return Wording(language, entries)
 
 

@@ -5,9 +5,8 @@ from __future__ import annotations
 from functools import cache
 from typing import Any
 
-import yaml
-
 from validator.resources import templates_folder
+from validator.yaml_loader import load
 
 
 @cache
@@ -21,5 +20,5 @@ def words_for(language: str, part: str) -> dict[str, Any]:
     known = sorted(place.name for place in folder.iterdir() if (place / f"{part}.yaml").is_file())
     if language not in known:
         raise ValueError(f"no wording in the language {language!r}; there is {', '.join(known)}")
-    words: dict[str, Any] = yaml.safe_load((folder / language / f"{part}.yaml").read_text(encoding="utf-8"))
+    words: dict[str, Any] = load((folder / language / f"{part}.yaml").read_text(encoding="utf-8"))
     return words

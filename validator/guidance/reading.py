@@ -10,6 +10,7 @@ import yaml
 from pydantic import BaseModel, ValidationError
 
 from validator.errors import GuidanceError, Problem
+from validator.yaml_loader import SafeLoader, TooDeeplyNested, refuse_deep_nesting
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
@@ -101,7 +102,8 @@ def _own_causes(error: ValidationError) -> Iterator[ErrorDetails]:
 
 def _parsed(text: str, name: str) -> Document:
     try:
-        loader = yaml.SafeLoader(text)
+        refuse_deep_nesting(text)
+        loader = SafeLoader(text)
         root = loader.get_single_node()
         if not isinstance(root, yaml.MappingNode):
             message = f"{name}: the file must be a mapping that starts with a 'format' line"
@@ -111,11 +113,11 @@ def _parsed(text: str, name: str) -> Document:
     except yaml.MarkedYAMLError as error:
         line = error.problem_mark.line + 1 if error.problem_mark else 0
         raise GuidanceError(str(Problem(name, line, "", f"is not valid YAML ({error.problem})"))) from error
+    except TooDeeplyNested as error:
+        message = f"{name}: is nested too deeply for a guidance file"
+        raise GuidanceError(message) from error
     except (yaml.YAMLError, ValueError) as error:  # ValueError: a date or number that cannot exist
         message = f"{name}: is not valid YAML ({' '.join(str(error).split())})"
-        raise GuidanceError(message) from error
-    except RecursionError as error:
-        message = f"{name}: is nested too deeply for a guidance file"
         raise GuidanceError(message) from error
     return Document(name, cast("Mapping[str, Any]", data), root)
 

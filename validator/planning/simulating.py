@@ -22,7 +22,6 @@ from validator.study.models.calibration import CalibrationBlock
 from validator.study.models.plan import PLANNED_BLOCKS, Assumed
 from validator.study.models.precision import PrecisionBlock
 from validator.study.models.trueness import RecoveryBlock
-from validator.study.models.uncertainty import FEWEST_DRAWS
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -220,12 +219,10 @@ def without_data(study: Study, analyte: str) -> Study:
         for one in study.criteria
         if one.analyte in (None, analyte) and one.configuration in (None, validated)
     )
-    budget = study.uncertainty
+    budget = study.with_shortest_simulation().uncertainty
     if budget is not None:
         own = tuple(one for one in budget.components if one.analyte in (None, analyte))
-        # the simulation beside the budget decides nothing; here it is kept as short as it may be
-        short = budget.simulation.model_copy(update={"draws": FEWEST_DRAWS})
-        budget = budget.model_copy(update={"components": own, "simulation": short})
+        budget = budget.model_copy(update={"components": own})
     choices = study.analysis_for(analyte).model_dump(exclude_unset=True)
     by_guidance = deciding_by_guidance(study)
     if by_guidance is not None and not {"detection_limit", "quantification_limit"} & set(choices):

@@ -5,8 +5,9 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any, Literal
 
-import yaml
 from pydantic import BaseModel, ConfigDict, Field, model_validator
+
+from validator.yaml_loader import load
 
 Area = Literal[
     "calibration", "limits", "precision", "outliers", "trueness", "robustness", "uncertainty", "whole"
@@ -97,7 +98,7 @@ def read_cases(folder: Path = _CASES) -> tuple[Case, ...]:
 
 
 def _read(file: Path) -> Case:
-    case = Case.model_validate(yaml.safe_load(file.read_text(encoding="utf-8")))
+    case = Case.model_validate(load(file.read_text(encoding="utf-8")))
     if case.id != file.stem:
         raise ValueError(f"{file.name}: holds the case {case.id!r}")
     return case

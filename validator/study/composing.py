@@ -14,6 +14,7 @@ import yaml
 from validator.study.models.base import quoted
 from validator.study.places import Entry, Leaf, Listing, Loc, Node, Place, Table
 from validator.study.scalars import Scalar, resolve
+from validator.yaml_loader import SafeLoader
 
 if TYPE_CHECKING:
     from validator.study.problems import Problems
@@ -25,7 +26,6 @@ LONGEST_TEXT = 100_000
 ALIASES_DEEP = 3
 LARGEST_EXPANSION = 1024 * 1024
 
-_LOADER = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
 _UNPRINTABLE = re.compile("[^\t\n\r -~\x85\xa0-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 
 _INDENTATION = "the indentation does not fit the lines above"
@@ -81,7 +81,7 @@ def compose(text: str, file: str, problems: Problems) -> Table | None:
     """
     composer = _Composer(file, problems)
     try:
-        for event in yaml.parse(text, Loader=_LOADER):
+        for event in yaml.parse(text, Loader=SafeLoader):
             composer.take(event)
     except _Stop:
         return None

@@ -12,20 +12,19 @@ from validator.dossier.sections.context import (
     estimate_text,
     judged,
     open_caveats,
-    p_text,
     percent_level,
     refusals,
     row,
     value_text,
 )
-from validator.dossier.sections.matrix import t_text
+from validator.dossier.sections.matrix import significance_text, t_text
 from validator.dossier.sections.pictures_of_conditions import uses_figure
 from validator.evaluation.results import (
     DeclineRecord,
     DeviceToDeviceRecord,
-    FTest,
     NotAssessed,
     RepeatedUseRecord,
+    SignificanceRecord,
 )
 
 if TYPE_CHECKING:
@@ -106,12 +105,11 @@ def _between(context: Context, item: Item, records: Sequence[DeviceToDeviceRecor
     )
 
 
-def f_text(test: FTest | None) -> str:
+def f_text(test: SignificanceRecord | None) -> str:
     """``F = 3.1, ν = 3, 12, p = 0.07``; a dash where there is no test."""
     if test is None:
         return numbers.MISSING
-    nu = numbers.degrees_of_freedom(*test.df)
-    return f"F = {numbers.significant(test.f)}, ν = {nu}, {p_text(test.p)}"
+    return significance_text("F", test.statistic, test.df, test.p)
 
 
 def _excluded(context: Context, entries: Sequence[tuple[int, object]]) -> tuple[Block, ...]:

@@ -24,6 +24,7 @@ from validator.evaluation.results import (
     FTest,
     MatrixEffectRecord,
     NotAssessed,
+    SignificanceRecord,
     StandardAdditionRecord,
     TTest,
 )
@@ -106,11 +107,17 @@ def _effects(context: Context, item: Item, records: Sequence[MatrixEffectRecord]
     )
 
 
-def t_text(test: TTest | NotAssessed | None) -> str:
+def t_text(test: TTest | SignificanceRecord | NotAssessed | None) -> str:
     """``t = 2.1, ν = 12, p = 0.04``; a dash where there is no test."""
     if test is None or isinstance(test, NotAssessed):
         return numbers.MISSING
-    return f"t = {numbers.significant(test.t)}, ν = {numbers.degrees_of_freedom(test.df)}, {p_text(test.p)}"
+    return significance_text("t", test.t if isinstance(test, TTest) else test.statistic, test.df, test.p)
+
+
+def significance_text(name: str, statistic: float, df: float | tuple[float | None, ...], p: float) -> str:
+    """A test by the name of its statistic, with its degrees of freedom and p."""
+    nu = numbers.degrees_of_freedom(*(df if isinstance(df, tuple) else (df,)))
+    return f"{name} = {numbers.significant(statistic)}, ν = {nu}, {p_text(p)}"
 
 
 def _sentence(context: Context, item: Item, record: MatrixEffectRecord) -> Content:

@@ -24,7 +24,7 @@ from validator.study.models.runs import Block, Run
 from validator.study.models.selectivity import InterferenceBlock
 from validator.study.models.stability import CarryOverBlock, StabilityBlock
 from validator.study.models.trueness import ComparisonBlock, RecoveryBlock
-from validator.study.models.uncertainty import UncertaintyBlock
+from validator.study.models.uncertainty import FEWEST_DRAWS, UncertaintyBlock
 from validator.study.places import Table, find, path_of
 from validator.study.plan_record import PlanRecord
 
@@ -136,6 +136,14 @@ class Study(Record):
         study = self.model_copy(update=dict(blocks))
         study._is_reduced = True
         return study
+
+    def with_shortest_simulation(self) -> Self:
+        """The same study with as few draws beside the budget as may be made; they decide nothing."""
+        block = self.uncertainty
+        if block is None or not (block.components or "simulation" in block.model_fields_set):
+            return self  # a copy with a simulation would ask for one
+        short = block.simulation.model_copy(update={"draws": FEWEST_DRAWS})
+        return self.model_copy(update={"uncertainty": block.model_copy(update={"simulation": short})})
 
     def place_of(self, *loc: str | int) -> FieldPlace:
         """Where the field at *loc* outside the data blocks stands in the study file, for saying so."""
