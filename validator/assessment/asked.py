@@ -55,11 +55,16 @@ def not_measured(study: Study, results: Results, profile: Profile) -> tuple[NotM
     return tuple(found)
 
 
-def not_set(study: Study, profile: Profile, findings: Sequence[Finding]) -> tuple[NotSet, ...]:
-    """Limits that *profile* leaves to the user, and that neither study nor other guidance sets."""
+def not_set(
+    study: Study, profile: Profile, findings: Sequence[Finding], analytes: Sequence[str] | None = None
+) -> tuple[NotSet, ...]:
+    """Limits that *profile* leaves to the user, and that neither study nor other guidance sets.
+
+    For *analytes*, all of the study unless they are named.
+    """
     return tuple(
         NotSet(rule, figure, analyte)
-        for analyte in study.analyte_ids
+        for analyte in (study.analyte_ids if analytes is None else analytes)
         for rule in rules_for(study, profile)
         for figure in rule.user_sets
         if not is_limited(rule.characteristic.value, analyte, findings)

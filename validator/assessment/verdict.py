@@ -6,7 +6,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     from validator.evaluation.results import Caveat, DesignFinding, Finding, Verdict
 
@@ -43,19 +43,19 @@ def is_own(finding: Finding) -> bool:
 
 def held_back(findings: Sequence[Finding], caveats: Sequence[Caveat]) -> tuple[Finding, ...]:
     """The findings, none of which *meets* while a stop caveat is open on its characteristic."""
-    return tuple(_held_back(finding, caveats) for finding in findings)
+    stops: dict[tuple[str, str | None], list[Caveat]] = {}
+    for caveat in caveats:
+        if caveat.severity == "stop":
+            stops.setdefault((caveat.characteristic, caveat.analyte), []).append(caveat)
+    return tuple(_held_back(finding, stops) for finding in findings)
 
 
-def _held_back(finding: Finding, caveats: Sequence[Caveat]) -> Finding:
+def _held_back(finding: Finding, stops: Mapping[tuple[str, str | None], Sequence[Caveat]]) -> Finding:
     if finding.outcome != "meets":
         return finding
-    for caveat in caveats:
-        concerns = (
-            caveat.severity == "stop"
-            and caveat.characteristic == finding.characteristic
-            and caveat.analyte in (None, finding.analyte)
-            and caveat.configuration in (None, finding.configuration)
-        )
-        if concerns:
-            return replace(finding, outcome="inconclusive", reason=f"a stop caveat is open: {caveat.title}")
+    for analyte in (finding.analyte, None):
+        for caveat in stops.get((finding.characteristic, analyte), ()):
+            if caveat.configuration in (None, finding.configuration):
+                reason = f"a stop caveat is open: {caveat.title}"
+                return replace(finding, outcome="inconclusive", reason=reason)
     return finding

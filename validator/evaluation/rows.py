@@ -44,10 +44,7 @@ class Value:
 
 def runs_of(block: Block | None, cell: Cell) -> tuple[Run, ...]:
     """Every run of *block* for *cell*, excluded ones too, in the order written."""
-    runs: Iterable[Run] = getattr(block, "runs", ())
-    return tuple(
-        run for run in runs if (run.analyte, run.configuration) == (cell.analyte, cell.configuration)
-    )
+    return () if block is None else block.runs_for(cell.analyte, cell.configuration)
 
 
 def kept(runs: Iterable[R]) -> tuple[R, ...]:

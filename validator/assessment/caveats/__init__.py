@@ -5,7 +5,7 @@ A new caveat is an entry in ``guidance/caveats/*.yaml`` and a trigger in one of 
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 from validator.assessment.caveats import (
     of_bias,
@@ -30,11 +30,13 @@ from validator.assessment.caveats.raising import Raised, Subject, Trigger, as_ca
 from validator.evaluation.rows import Cell
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable, Iterable, Sequence
 
     from validator.evaluation.results import Caveat, DesignFinding, Finding, Results
     from validator.guidance import Profile
     from validator.study import Study
+
+F = TypeVar("F", "Finding", "DesignFinding")
 
 TRIGGERS: tuple[Callable[[Subject], Trigger], ...] = (
     *of_replicates.TRIGGERS,
@@ -66,12 +68,29 @@ def raised_caveats(
 ) -> tuple[Caveat, ...]:
     """Every caveat whose trigger is met, for each analyte in the validated configuration, gravest first."""
     raised: list[tuple[Raised, Cell | None]] = []
+    findings_on, design_of = _by_analyte(findings, study.analyte_ids), _by_analyte(design, study.analyte_ids)
     for analyte in study.analyte_ids:
-        cell = Cell(analyte, study.validated_configuration)
-        subject = Subject(study, results, cell, tuple(profiles), tuple(findings), tuple(design))
+        subject = Subject(
+            study=study,
+            results=results,
+            cell=(cell := Cell(analyte, study.validated_configuration)),
+            profiles=tuple(profiles),
+            findings=findings_on[analyte],
+            all_findings=tuple(findings),
+            design=design_of[analyte],
+        )
         for trigger in TRIGGERS:
             raised.extend((one, cell) for one in trigger(subject))
     return as_caveats(raised)
+
+
+def _by_analyte(entries: Iterable[F], analytes: Iterable[str]) -> dict[str, tuple[F, ...]]:
+    """The *entries* that speak of each analyte, or of all of them, in their order."""
+    found: dict[str, list[F]] = {analyte: [] for analyte in analytes}
+    for entry in entries:
+        for some in found.values() if entry.analyte is None else (found[entry.analyte],):
+            some.append(entry)
+    return {analyte: tuple(some) for analyte, some in found.items()}
 
 
 __all__ = ["TRIGGERS", "raised_caveats"]

@@ -15,8 +15,7 @@ def acceptance_limits_not_set(subject: Subject) -> Trigger:
     left_to_user = {
         one.rule.characteristic.value: one.rule.cite()
         for profile in reversed(subject.profiles)
-        for one in reversed(not_set(subject.study, profile, subject.findings))
-        if one.analyte == subject.cell.analyte
+        for one in reversed(not_set(subject.study, profile, subject.findings, (subject.cell.analyte,)))
     }
     for name in open_ones:
         if name in left_to_user:
@@ -48,9 +47,11 @@ def _is_measured(subject: Subject, characteristic: str) -> bool:
 
 def conformity_without_decision_rule(subject: Subject) -> Trigger:
     """Criteria are judged and no decision rule is declared."""
+    if subject.cell.analyte != subject.study.analyte_ids[0]:
+        return
     criteria = {
         (one.characteristic, one.criterion, one.source)
-        for one in subject.findings
+        for one in subject.all_findings
         if one.decides and one.superseded_by is None
     }
     if criteria and not subject.study.analysis.declared("decision_rule"):

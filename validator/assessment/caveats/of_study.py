@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from decimal import Decimal
-from math import comb
 from typing import TYPE_CHECKING
+
+from scipy import special
 
 from validator.assessment.caveats.raising import Raised, Subject, Trigger
 from validator.dossier import numbers
@@ -62,7 +63,7 @@ def _tests_of(record: Record) -> Iterator[float]:
 
 def _chance(found: int, tests: int, alpha: float) -> float:
     """Probability that at least *found* of *tests* independent tests are significant by chance."""
-    return 1 - sum(comb(tests, k) * alpha**k * (1 - alpha) ** (tests - k) for k in range(found))
+    return float(special.bdtrc(found - 1, tests, alpha))
 
 
 def data_not_traceable(subject: Subject) -> Trigger:

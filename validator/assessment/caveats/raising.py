@@ -35,13 +35,21 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Subject:
-    """One analyte with the configuration that is validated."""
+    """One analyte with the configuration that is validated.
+
+    Attributes:
+        study, results, cell, profiles: what is looked at.
+        findings: those that speak of this analyte.
+        all_findings: those on every analyte.
+        design: the minimum designs that guidance asks for this analyte.
+    """
 
     study: Study
     results: Results
     cell: Cell
     profiles: tuple[Profile, ...]
     findings: tuple[Finding, ...]
+    all_findings: tuple[Finding, ...]
     design: tuple[DesignFinding, ...]
 
     @property
@@ -120,7 +128,7 @@ class Subject:
     @property
     def demands(self) -> tuple[Demand, ...]:
         """Minimum designs that the chosen guidance asks for this analyte."""
-        return tuple(one for one in demands(self.design) if one.analyte == self.cell.analyte)
+        return demands(self.design)
 
     @property
     def recovery_limits(self) -> tuple[float, float] | None:
@@ -169,10 +177,7 @@ class Subject:
 
     def is_limited(self, *characteristics: str) -> bool:
         """True when a criterion of the study or of guidance speaks of one of *characteristics*."""
-        return any(
-            finding.characteristic in characteristics and finding.analyte in (None, self.cell.analyte)
-            for finding in self.findings
-        )
+        return any(finding.characteristic in characteristics for finding in self.findings)
 
     def is_asked(self, characteristic: Characteristic) -> bool:
         """True when a chosen profile asks for *characteristic* for a method of this kind."""

@@ -99,6 +99,24 @@ class Block(Record):
     preparation: Preparation = "independent"
     date: Date | None = None
 
+    __slots__ = ("_by_cell",)  # not a private attribute of pydantic's: a copy with other runs starts without
+
+    def runs_for(self, analyte: str, configuration: str) -> tuple[Run, ...]:
+        """Every run of that analyte with that configuration, in the order written.
+
+        They are sorted out once: with hundreds of analytes, going through all runs for each takes longer than
+        the statistics.
+        """
+        by_cell: dict[tuple[str, str], tuple[Run, ...]] | None = getattr(self, "_by_cell", None)
+        if by_cell is None:
+            found: dict[tuple[str, str], list[Run]] = {}
+            runs: tuple[Run, ...] = getattr(self, "runs", ())
+            for run in runs:
+                found.setdefault((run.analyte, run.configuration), []).append(run)
+            by_cell = {cell: tuple(some) for cell, some in found.items()}
+            object.__setattr__(self, "_by_cell", by_cell)
+        return by_cell.get((analyte, configuration), ())
+
     @field_validator("runs", mode="wrap", check_fields=False)
     @classmethod
     def _keep_finished(cls, runs: object, validate: ValidatorFunctionWrapHandler) -> object:
