@@ -44,7 +44,7 @@ def test_samples_are_the_units_of_the_paired_test(compared):
     expected = stats.ttest_rel(*means())
 
     assert record.n == 7
-    assert record.paired.test.t == pytest.approx(expected.statistic, rel=1e-9)
+    assert record.paired.test.statistic == pytest.approx(expected.statistic, rel=1e-9)
     assert record.paired.test.p == pytest.approx(expected.pvalue, rel=1e-9)
     low, high = expected.confidence_interval(0.95)
     assert record.paired.mean_difference.ci == pytest.approx((low, high), rel=1e-9)

@@ -198,7 +198,7 @@ def test_dependence_needs_a_standard_deviation_at_every_level_used(found):
 
 
 def test_outlier_tests_of_series(found):
-    """Grubbs and Dixon on single values, Grubbs on the means, Cochran over the series; suspects by series."""
+    """Grubbs, Dixon and the modified z on single values, Grubbs on the means, Cochran over the series."""
     runs = [
         {"level": 5, "series": name, "concentrations": some}
         for name, some in {"P1": [5.0, 5.1], "P2": [5.2, 5.1], "P3": [4.9, 5.0], "P4": [5.1, 7.9]}.items()
@@ -208,10 +208,14 @@ def test_outlier_tests_of_series(found):
 
     assert list(tests) == [
         "Grubbs (Bonferroni), single values",
+        "Grubbs, two largest, single values",
+        "Grubbs, two smallest, single values",
         "Dixon Q (r10), single values",
+        "modified z (Iglewicz-Hoaglin), single values",
         "Grubbs (Bonferroni), group means",
         "Cochran (Bonferroni), groups",
     ]
+    assert tests.pop("Grubbs, two smallest, single values").suspect_group == "P3"
     assert {one.suspect_group for one in tests.values()} == {"P4"}
     assert tests["Grubbs (Bonferroni), single values"].suspect == 7.9
     assert tests["Cochran (Bonferroni), groups"].flagged
@@ -227,10 +231,13 @@ def test_one_series_has_tests_of_its_values_only(found):
 
     assert [one.test for one in record.outlier_tests] == [
         "Grubbs (Bonferroni), single values",
+        "Grubbs, two largest, single values",
+        "Grubbs, two smallest, single values",
         "Dixon Q (r10), single values",
+        "modified z (Iglewicz-Hoaglin), single values",
     ]
     assert {one.suspect_group for one in record.outlier_tests} == {None}
-    assert {one.suspect for one in record.outlier_tests} == {9.0}
+    assert {one.suspect for one in record.outlier_tests if one.flagged} == {9.0}
 
 
 def test_dixon_stops_where_its_tables_do(found):
@@ -240,3 +247,26 @@ def test_dixon_stops_where_its_tables_do(found):
     (record,) = found([{"level": 5, "concentrations": values}]).precision
 
     assert not any(one.test.startswith("Dixon") for one in record.outlier_tests)
+
+
+def test_the_figures_without_a_flagged_laboratory_stand_beside(found):
+    """What a test flags stays in; the same estimators without that laboratory say what it does to them."""
+    cells = {f"L{i}": [10 + 0.1 * i, 10.05 + 0.1 * i] for i in range(7)} | {"L7": [15.0, 15.1]}
+
+    (entry,) = found(
+        [{"level": 10, "laboratory": name, "concentrations": some} for name, some in cells.items()]
+    ).precision
+    (left,) = found(
+        [
+            {"level": 10, "laboratory": name, "concentrations": some}
+            for name, some in cells.items()
+            if name != "L7"
+        ]
+    ).precision
+
+    flagged = next(one for one in entry.outlier_tests if one.test.startswith("Grubbs (B"))
+    assert (flagged.grade, flagged.suspect_group) == ("outlier", "L7")
+    assert (entry.groups, entry.n) == (8, 16)
+    assert flagged.without.removed == (15.0, 15.1)
+    assert flagged.without.reproducibility_sd == pytest.approx(left.reproducibility_sd.value, rel=1e-12)
+    assert flagged.without.mean == pytest.approx(left.mean.value, rel=1e-12)

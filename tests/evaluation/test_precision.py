@@ -65,31 +65,6 @@ def test_another_condition_groups_where_no_day_is_recorded(levels, field):
     assert sds(entry) == pytest.approx(by_hand(DAYS), rel=1e-9)
 
 
-def test_two_operators_on_one_day_are_two_groups(levels):
-    """A condition that changes within a day joins the day in naming the groups."""
-    runs = [
-        {"level": 5, "day": day, "operator": operator, "concentrations": some}
-        for (day, operator), some in zip(
-            [("1", "AB"), ("1", "CD"), ("2", "AB"), ("2", "CD")], DAYS, strict=True
-        )
-    ]
-
-    (entry,) = levels(runs)
-
-    assert entry.factor == "day and operator"
-    assert entry.groups == 4
-    assert sds(entry) == pytest.approx(by_hand(DAYS), rel=1e-9)
-
-
-def test_one_operator_a_day_adds_no_groups(levels):
-    """Operators that change from day to day are what intermediate precision means: days are the groups."""
-    runs = [{**run, "operator": name} for run, name in zip(grouped("day"), "ABAB", strict=True)]
-
-    (entry,) = levels(runs)
-
-    assert (entry.factor, entry.groups) == ("day", 4)
-
-
 def test_laboratories_give_reproducibility(levels):
     """Between laboratories the wider figure is the reproducibility, by ISO 5725-2."""
     (entry,) = levels(grouped("laboratory"))
@@ -208,6 +183,22 @@ def test_outliers_are_reported_and_nothing_is_removed(levels):
     assert {test.suspect for test in entry.outlier_tests if test.flagged} == {7.0}
     assert entry.n == 7
     assert entry.repeatability_sd.value == pytest.approx(np.std(readings, ddof=1), rel=1e-9)
+
+
+def test_the_figures_without_a_flagged_reading_stand_beside(levels):
+    """The effect of a suspect is shown by the same figures without it; tests that flag nothing show none."""
+    table = [[5.0, 5.2, 5.1], [5.4, 7.9, 5.3], [4.9, 5.0, 5.1], [5.2, 5.1, 5.4]]
+    (entry,) = levels(grouped("day", table))
+    table[1].remove(7.9)
+    (left,) = levels(grouped("day", table))
+
+    effects = {test.test: test.without for test in entry.outlier_tests}
+    assert all((test.without is not None) == test.flagged for test in entry.outlier_tests)
+    beside = effects["Grubbs (Bonferroni), single values"]
+    assert (beside.removed, beside.n, entry.n) == ((7.9,), 11, 12)
+    for field in ("repeatability_sd", "repeatability_rsd", "intermediate_sd", "intermediate_rsd"):
+        assert getattr(beside, field) == pytest.approx(getattr(left, field).value, rel=1e-12)
+        assert getattr(beside, field) < getattr(entry, field).value
 
 
 def test_no_precision_runs(record_of, described):

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from validator.evaluation.convert import attempt, estimate_record, one_sided_level, test_record
+from validator.evaluation.convert import attempt, estimate_record, one_sided_level, significance
 from validator.evaluation.own_limits import BY_STUDY, CUSTOMARY, own_criterion
 from validator.evaluation.results import CarryOverRecord, DetectionRecord, NotAssessed
 from validator.evaluation.rows import Cell, kept, runs_of
@@ -80,7 +80,7 @@ def _record(
         baseline_n=found.baseline_n,
         baseline_mean=found.baseline_mean,
         carry_over=estimate_record(found.carry_over, one_sided=bound.carry_over, reason=found.reason),
-        test=None if found.test is None else test_record(found.test),
+        test=None if found.test is None else significance(found.test),
         percent_of_high=estimate_record(found.percent_of_high, one_sided=bound.percent_of_high),
         percent_of_limit=(
             None

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from validator.errors import NotEstimable
-from validator.evaluation.convert import attempt, estimate_record, one_sided_level, t_test
+from validator.evaluation.convert import attempt, estimate_record, one_sided_level, significance
 from validator.evaluation.results import (
     BlandAltmanRecord,
     ComparedSample,
@@ -147,7 +147,7 @@ def _paired(pairs: _Pairs, confidence: float) -> PairedRecord:
     bound = paired_difference(pairs.this, pairs.reference, confidence=one_sided_level(confidence))
     return PairedRecord(
         mean_difference=estimate_record(found.mean_difference, one_sided=bound.mean_difference),
-        test=t_test(found.test),
+        test=significance(found.test),
         sd=found.sd,
         mean_difference_percent=attempt(lambda: _percent(pairs, confidence)),
     )
@@ -168,7 +168,7 @@ def _bland_altman(pairs: _Pairs, confidence: float) -> BlandAltmanRecord:
         upper=estimate_record(found.upper),
         coverage=found.coverage,
         proportional_bias=None if slope is None else estimate_record(slope),
-        proportional_bias_test=None if test is None else t_test(test),
+        proportional_bias_test=None if test is None else significance(test),
     )
 
 

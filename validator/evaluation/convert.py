@@ -6,7 +6,15 @@ import math
 from typing import TYPE_CHECKING, TypeVar
 
 from validator.errors import NotEstimable
-from validator.evaluation.results import EstimateRecord, FTest, Interval, NotAssessed, TestRecord, TTest
+from validator.evaluation.results import (
+    EstimateRecord,
+    FTest,
+    Interval,
+    NotAssessed,
+    SignificanceRecord,
+    TestRecord,
+    TTest,
+)
 from validator.statistics.interval import Estimate, SignificanceTest
 from validator.statistics.interval import Interval as StatisticsInterval
 
@@ -76,6 +84,18 @@ def test_record(test: SignificanceTest) -> TestRecord:
         critical=test.critical,
         critical_level=test.critical_level,
     )
+
+
+def significance(test: SignificanceTest) -> SignificanceRecord:
+    """A test as {statistic, df, p}; an F test has two degrees of freedom.
+
+    Raises:
+        NotEstimable: the statistic is infinite, for want of any scatter to test against.
+    """
+    if not math.isfinite(test.statistic):
+        raise NotEstimable("there is no scatter to test against", "results recorded with more digits")
+    df = test.df[0] if len(test.df) == 1 else (test.df[0], test.df[1])
+    return SignificanceRecord(statistic=test.statistic, df=df, p=_p(test))
 
 
 def f_test(test: SignificanceTest) -> FTest:

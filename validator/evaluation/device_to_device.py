@@ -9,9 +9,9 @@ from validator.errors import NotEstimable
 from validator.evaluation.convert import (
     attempt,
     estimate_record,
-    f_test,
     figure_record,
     one_sided_level,
+    significance,
 )
 from validator.evaluation.exclusions import excluded_points
 from validator.evaluation.repeated_use import uses_of
@@ -175,7 +175,7 @@ def _record(readings: _Readings, confidence: float) -> DeviceToDeviceRecord:
         between_rsd=figure_record(found.between_rsd, bound.between_rsd),
         within_rsd=figure_record(found.within_rsd, bound.within_rsd),
         total_rsd=figure_record(found.total_rsd, bound.total_rsd),
-        test=None if found.test is None else f_test(found.test),
+        test=None if found.test is None else significance(found.test),
         confounded_with=readings.confounded_with,
         means=tuple(
             DeviceMean(device=device, n=len(values), mean=mean)

@@ -7,12 +7,13 @@ from typing import TYPE_CHECKING
 
 from validator.errors import NotEstimable
 from validator.evaluation.convert import attempt, estimate_record, figure_record, one_sided_level
-from validator.evaluation.outliers import outlier_record
+from validator.evaluation.outliers import outlier_record, with_effect
 from validator.evaluation.results import (
     ConsistencyRecord,
     LaboratoryRecord,
     OutlierRecord,
     PrecisionRecord,
+    RemovalRecord,
     RobustRecord,
 )
 from validator.statistics.interlaboratory import (
@@ -21,9 +22,13 @@ from validator.statistics.interlaboratory import (
     robust_interlaboratory,
 )
 from validator.statistics.interlaboratory import interlaboratory as over_laboratories
+from validator.statistics.interval import Estimate
+from validator.statistics.precision import critical_difference
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
+
+    from validator.statistics.precision_intervals import Figure
 
 STRAGGLER, OUTLIER = 0.05, 0.01
 """Beyond the 5 % point a result is a straggler, beyond the 1 % point an outlier (ISO 5725-2:1994, 7.3.2)."""
@@ -54,7 +59,9 @@ def interlaboratory(level: float, cells: Mapping[str, Sequence[float]], confiden
         reproducibility_limit=found.reproducibility_limit,
         consistency=_consistency(list(cells), found),
         robust=attempt(lambda: _robust(readings)),
-        outlier_tests=_outliers(list(cells), found, beyond),
+        repeatability_limit_exact=critical_difference(found.repeatability_sd, exact=True),
+        reproducibility_limit_exact=critical_difference(found.reproducibility_sd, exact=True),
+        outlier_tests=_outliers(cells, found, beyond),
         method=found.method,
     )
 
@@ -90,9 +97,24 @@ def _robust(cells: Sequence[Sequence[float]]) -> RobustRecord:
 
 
 def _outliers(
-    names: Sequence[str], found: InterlaboratoryResult, beyond: InterlaboratoryResult
+    cells: Mapping[str, Sequence[float]], found: InterlaboratoryResult, beyond: InterlaboratoryResult
 ) -> tuple[OutlierRecord, ...]:
-    """Tests at 5 %, each graded by the same test at 1 %."""
+    """Tests at 5 %, each graded by the same test at 1 %, and the figures without what they flag."""
+    names = list(cells)
+
+    def without(laboratories: frozenset[int]) -> RemovalRecord:
+        left = [readings for at, readings in enumerate(cells.values()) if at not in laboratories]
+        figures = over_laboratories(left, alpha=OUTLIER)
+        return RemovalRecord(
+            removed=tuple(value for at in sorted(laboratories) for value in cells[names[at]]),
+            n=figures.n,
+            mean=figures.mean.value,
+            repeatability_sd=_value(figures.repeatability_sd),
+            repeatability_rsd=_value(figures.repeatability_rsd),
+            reproducibility_sd=_value(figures.reproducibility_sd),
+            reproducibility_rsd=_value(figures.reproducibility_rsd),
+        )
+
     at_one_percent = {test.name: test.flagged for test in beyond.outlier_tests}
     records = []
     for test in found.outlier_tests:
@@ -100,5 +122,10 @@ def _outliers(
         record = outlier_record(test, of, names)
         if test.flagged:
             record = replace(record, grade="outlier" if at_one_percent.get(test.name) else "straggler")
+            record = with_effect(record, test.index, without)
         records.append(record)
     return tuple(records)
+
+
+def _value(figure: Figure) -> float | None:
+    return figure.value if isinstance(figure, Estimate) else None

@@ -11,11 +11,10 @@ from validator.errors import NotEstimable
 from validator.evaluation.convert import (
     attempt,
     estimate_record,
-    f_test,
     figure_record,
     finite,
     one_sided_level,
-    t_test,
+    significance,
 )
 from validator.evaluation.exclusions import excluded_points
 from validator.evaluation.own_limits import BY_STUDY, CUSTOMARY, own_criterion
@@ -140,7 +139,7 @@ def _decline(devices: Sequence[Uses], loss: float | None, confidence: float) -> 
     until = found.uses_until_loss
     return DeclineRecord(
         decline_per_use=estimate_record(found.decline_per_use, one_sided=bound.decline_per_use),
-        test=t_test(found.test),
+        test=significance(found.test),
         remaining_percent=_remaining(
             estimate_record(found.loss_at_last_use, one_sided=bound.loss_at_last_use)
         ),
@@ -150,8 +149,8 @@ def _decline(devices: Sequence[Uses], loss: float | None, confidence: float) -> 
         uses_at_least=finite(found.at_least),
         shown_uses=found.shown_uses,
         extrapolated=found.extrapolated,
-        homogeneity=None if found.homogeneity is None else f_test(found.homogeneity),
-        curvature=None if found.curvature is None else t_test(found.curvature),
+        homogeneity=None if found.homogeneity is None else significance(found.homogeneity),
+        curvature=None if found.curvature is None else significance(found.curvature),
         method=found.trend.method,
         reason=found.reason,
     )

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from validator.errors import NotEstimable
-from validator.evaluation.convert import attempt, estimate_record, finite, one_sided_level, t_test
+from validator.evaluation.convert import attempt, estimate_record, finite, one_sided_level, significance
 from validator.evaluation.exclusions import excluded_points
 from validator.evaluation.own_limits import BY_STUDY, CUSTOMARY, own_criterion
 from validator.evaluation.results import (
@@ -228,8 +228,8 @@ def _trend(series: _Series, allowed: _Allowed, confidence: float) -> StabilityTr
     return StabilityTrendRecord(
         change_per_time=estimate_record(found.change_per_time, one_sided=bound.change_per_time),
         change_at_end=estimate_record(found.change_at_end, one_sided=bound.change_at_end),
-        test=t_test(found.test),
-        curvature=None if found.curvature is None else t_test(found.curvature),
+        test=significance(found.test),
+        curvature=None if found.curvature is None else significance(found.curvature),
         time_until_allowed=finite(found.time_point),
         time_until_allowed_guarded=finite(found.time_guarded),
         shown=found.shown_guarded,

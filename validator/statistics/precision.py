@@ -295,20 +295,27 @@ def _result(layout: OneWayLayout, mean: Estimate, parts: _Parts, level: float) -
         anova_repeatability_sd=None if ms_within is None else math.sqrt(ms_within),
         anova_between_sd=None if anova_b2 is None else math.sqrt(anova_b2),
         anova_intermediate_sd=None if anova_b2 is None else math.sqrt((ms_within or 0.0) + anova_b2),
-        repeatability_limit=_limit(parts.repeatability),
-        repeatability_limit_exact=_exact_limit(parts.repeatability),
-        intermediate_limit=_limit(parts.intermediate),
-        intermediate_limit_exact=_exact_limit(parts.intermediate),
+        repeatability_limit=critical_difference(parts.repeatability),
+        repeatability_limit_exact=critical_difference(parts.repeatability, exact=True),
+        intermediate_limit=critical_difference(parts.intermediate),
+        intermediate_limit_exact=critical_difference(parts.intermediate, exact=True),
         level=level,
         method=parts.method,
     )
 
 
-def _limit(sd: Figure) -> float | None:
-    return LIMIT_FACTOR * sd.value if isinstance(sd, Estimate) else None
+def critical_difference(sd: Figure, *, exact: bool = False) -> float | None:
+    """Difference that two results exceed one time in twenty: 2.8·s, or √2·t(0.975, ν)·s where *exact*.
 
+    None without a standard deviation, or for the exact one without its degrees of freedom.
 
-def _exact_limit(sd: Figure) -> float | None:
-    if isinstance(sd, NotEstimable) or sd.degrees_of_freedom is None:
+    References:
+        ISO 5725-6:1994, 4.1 (from memory).
+    """
+    if isinstance(sd, NotEstimable):
+        return None
+    if not exact:
+        return LIMIT_FACTOR * sd.value
+    if sd.degrees_of_freedom is None:
         return None
     return math.sqrt(2) * t_two_sided(0.95, sd.degrees_of_freedom) * sd.value

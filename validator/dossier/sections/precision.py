@@ -21,13 +21,22 @@ from validator.dossier.sections.pictures import level_label, precision_figures
 from validator.errors import NotEstimable
 from validator.evaluation.concentrations import SignalReader
 from validator.evaluation.precision import grouped
-from validator.evaluation.results import EstimateRecord, NotAssessed, OutlierRecord, PrecisionRecord
+from validator.evaluation.results import (
+    EstimateRecord,
+    NotAssessed,
+    OutlierRecord,
+    PrecisionRecord,
+    RemovalRecord,
+)
 from validator.evaluation.rows import independent_values, kept, runs_of
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from validator.dossier.inline import Content
+
+MOST_NAMED = 2
+"""Values beyond which the group they belong to is named in their place."""
 
 CHARACTERISTICS = ("repeatability", "intermediate_precision", "reproducibility")
 
@@ -57,7 +66,9 @@ def _item(context: Context, item: Item, records: Sequence[PrecisionRecord] | Not
     blocks.append(_table(context, item, records))
     blocks.extend(precision_figures(context, item, records, _groups(context, item, records)))
     blocks.extend(laboratories(context, item, records))
+    blocks.extend(_components(context, item, records))
     blocks.extend(_outliers(context, item, records))
+    blocks.extend(_without(context, item, records))
     blocks.extend(dependence(context, item))
     blocks.extend(predicted(context, item, records))
     blocks.extend(_beside(context, item, records))
@@ -189,6 +200,84 @@ def _outliers(context: Context, item: Item, records: Sequence[PrecisionRecord]) 
             size="small",
         ),
     )
+
+
+def _components(context: Context, item: Item, records: Sequence[PrecisionRecord]) -> tuple[Block, ...]:
+    """What each of several factors adds, by level."""
+    say = context.say
+    rows = [
+        row(
+            numbers.as_given(record.level),
+            part.factor,
+            numbers.count(part.levels),
+            _sd(part.sd),
+            numbers.significant(part.share_percent, 2),
+        )
+        for record in records
+        for part in record.components
+    ]
+    if not rows:
+        return ()
+    return (
+        Table(
+            id=item.id("precision-components"),
+            caption=say("precision.components", name=item.name),
+            columns=(
+                Column(say.text("precision.level"), unit=item.analyte.unit, align="decimal"),
+                Column(say.text("precision.factor")),
+                Column(say.text("precision.factor_levels"), align="centre"),
+                Column(say.text("precision.component_sd"), unit=item.analyte.unit, align="decimal"),
+                Column(say.text("precision.share"), align="decimal"),
+            ),
+            rows=tuple(rows),
+            note=say("precision.components_note"),
+            size="small",
+        ),
+    )
+
+
+def _without(context: Context, item: Item, records: Sequence[PrecisionRecord]) -> tuple[Block, ...]:
+    """What the figures would be without each suspect; tests that name the same one are told together."""
+    found = []
+    for record in records:
+        by_suspect: dict[tuple[float, ...], list[OutlierRecord]] = {}
+        for test in record.outlier_tests:
+            if isinstance(test.without, RemovalRecord):
+                by_suspect.setdefault(tuple(sorted(test.without.removed)), []).append(test)
+        found += [_without_one(context, item, record, tests) for tests in by_suspect.values()]
+    return tuple(Paragraph(text) for text in found)
+
+
+def _without_one(
+    context: Context, item: Item, record: PrecisionRecord, tests: Sequence[OutlierRecord]
+) -> Content:
+    say, without = context.say, tests[0].without
+    assert isinstance(without, RemovalRecord)
+    removed = ", ".join(numbers.significant(value, 4) for value in without.removed)
+    group = tests[0].suspect_group if len(without.removed) > MOST_NAMED else None
+    values = {
+        "suspect": removed if group is None else group,
+        "level": level_label(item, record.level),
+        "tests": ", ".join(dict.fromkeys(test.test.partition(",")[0] for test in tests)),
+        "repeatability": numbers.percent(without.repeatability_rsd, 2),
+        "repeatability_now": numbers.percent(_value(record.repeatability_rsd), 2),
+    }
+    over_laboratories = record.reproducibility_rsd is not None
+    wide = record.reproducibility_rsd if over_laboratories else record.intermediate_rsd
+    after = without.reproducibility_rsd if over_laboratories else without.intermediate_rsd
+    if _value(wide) is None and after is None:
+        return say("precision.without_suspect_repeatability", **values)
+    return say(
+        "precision.without_suspect",
+        **values,
+        wide=say.text(f"precision.wide_{'reproducibility' if over_laboratories else 'intermediate'}"),
+        wide_without=numbers.percent(after, 2),
+        wide_now=numbers.percent(_value(wide), 2),
+    )
+
+
+def _value(figure: EstimateRecord | NotAssessed | None) -> float | None:
+    return figure.value if isinstance(figure, EstimateRecord) else None
 
 
 def _suspect(test: OutlierRecord) -> str:

@@ -27,6 +27,7 @@ from validator.evaluation.results.base import (
     Interval,
     NotAssessed,
     Record,
+    SignificanceRecord,
     TestRecord,
     TTest,
 )
@@ -85,10 +86,13 @@ from validator.evaluation.results.plan import (
     PlanDifference,
 )
 from validator.evaluation.results.precision import (
+    AnalysisOfVarianceRecord,
     LevelDependenceRecord,
     LevelFormRecord,
     OutlierRecord,
     PrecisionRecord,
+    RemovalRecord,
+    VarianceComponentRecord,
 )
 from validator.evaluation.results.recordings import (
     BaselineRecord,
@@ -156,6 +160,7 @@ __all__ = [
     "AccuracyProfileRecord",
     "AdditionLinearity",
     "AdditionPoint",
+    "AnalysisOfVarianceRecord",
     "AnalyteRecord",
     "Assessment",
     "BaselineRecord",
@@ -225,6 +230,7 @@ __all__ = [
     "ReducedCurve",
     "ReductionSettings",
     "RefusedLevel",
+    "RemovalRecord",
     "RepeatedUseRecord",
     "ReplicateScatter",
     "ResultConformity",
@@ -234,6 +240,7 @@ __all__ = [
     "RunsTest",
     "Severity",
     "SignalGain",
+    "SignificanceRecord",
     "SimulatedLevel",
     "SimulationCheck",
     "SimulationRecord",
@@ -247,6 +254,7 @@ __all__ = [
     "TimePoint",
     "UncertaintyFunction",
     "UncertaintyRecord",
+    "VarianceComponentRecord",
     "Verdict",
     "WeightingStep",
     "YorkRecord",

@@ -100,6 +100,14 @@ class TestRecord(Record):
     critical_level: float | None = None
 
 
+class SignificanceRecord(Record):
+    """A test of significance with its degrees of freedom, two for an F test, and p."""
+
+    statistic: float
+    df: float | Interval
+    p: float
+
+
 class FTest(Record):
     """An F test as printed: statistic, the two degrees of freedom, p."""
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from validator.evaluation.results.base import EstimateRecord, Record, TestRecord
+from validator.evaluation.results.base import EstimateRecord, Record, SignificanceRecord
 
 
 class CarryOverRecord(Record):
@@ -31,7 +31,7 @@ class CarryOverRecord(Record):
     baseline_n: int
     baseline_mean: float
     carry_over: EstimateRecord
-    test: TestRecord | None = None
+    test: SignificanceRecord | None = None
     percent_of_high: EstimateRecord
     percent_of_limit: EstimateRecord | None = None
     largest_percent_of_limit: float | None = None

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import ClassVar, Literal
 
-from validator.evaluation.results.base import EstimateRecord, NotAssessed, Record, TTest
+from validator.evaluation.results.base import EstimateRecord, NotAssessed, Record, SignificanceRecord
 
 
 class ComparedSample(Record):
@@ -29,7 +29,7 @@ class PairedRecord(Record):
     """
 
     mean_difference: EstimateRecord
-    test: TTest
+    test: SignificanceRecord
     sd: float
     mean_difference_percent: EstimateRecord | NotAssessed
 
@@ -42,7 +42,7 @@ class BlandAltmanRecord(Record):
     upper: EstimateRecord
     coverage: float
     proportional_bias: EstimateRecord | None = None
-    proportional_bias_test: TTest | None = None
+    proportional_bias_test: SignificanceRecord | None = None
 
 
 class DemingRecord(Record):

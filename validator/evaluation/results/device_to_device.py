@@ -4,7 +4,13 @@ from __future__ import annotations
 
 from typing import Literal
 
-from validator.evaluation.results.base import EstimateRecord, ExcludedPoint, FTest, NotAssessed, Record
+from validator.evaluation.results.base import (
+    EstimateRecord,
+    ExcludedPoint,
+    NotAssessed,
+    Record,
+    SignificanceRecord,
+)
 
 
 class DeviceMean(Record):
@@ -43,7 +49,7 @@ class DeviceToDeviceRecord(Record):
     between_rsd: EstimateRecord | NotAssessed
     within_rsd: EstimateRecord | NotAssessed
     total_rsd: EstimateRecord | NotAssessed
-    test: FTest | None = None
+    test: SignificanceRecord | None = None
     confounded_with: str | None = None
     means: tuple[DeviceMean, ...] = ()
     excluded: tuple[ExcludedPoint, ...] = ()

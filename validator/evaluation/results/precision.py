@@ -8,6 +8,29 @@ from validator.evaluation.results.base import EstimateRecord, ExcludedPoint, Not
 from validator.evaluation.results.interlaboratory import ConsistencyRecord, RobustRecord
 
 
+class RemovalRecord(Record):
+    """What the figures would be without the suspect; they stay as they are, this is shown beside.
+
+    Attributes:
+        removed: the values left out for this one computation.
+        n: values that remain.
+        mean: of these, in the unit of the analyte.
+        repeatability_sd, repeatability_rsd: without the suspect, the latter in percent.
+        intermediate_sd, intermediate_rsd: the same for intermediate precision.
+        reproducibility_sd, reproducibility_rsd: the same, in an interlaboratory study.
+    """
+
+    removed: tuple[float, ...]
+    n: int
+    mean: float
+    repeatability_sd: float | None = None
+    repeatability_rsd: float | None = None
+    intermediate_sd: float | None = None
+    intermediate_rsd: float | None = None
+    reproducibility_sd: float | None = None
+    reproducibility_rsd: float | None = None
+
+
 class OutlierRecord(Record):
     """An outlier test: reported, never acted upon.
 
@@ -18,6 +41,7 @@ class OutlierRecord(Record):
         suspect_group: the group (day, laboratory) it belongs to, where there are groups.
         flagged: beyond the critical value.
         grade: in an interlaboratory study, "straggler" beyond the 5 % point, "outlier" beyond the 1 % point.
+        without: the figures without the suspect, where it is flagged.
     """
 
     test: str
@@ -28,6 +52,7 @@ class OutlierRecord(Record):
     suspect_group: str | None = None
     flagged: bool
     grade: Literal["straggler", "outlier"] | None = None
+    without: RemovalRecord | NotAssessed | None = None
 
 
 class LevelFormRecord(Record):
@@ -54,8 +79,42 @@ class LevelDependenceRecord(Record):
     total_of: Literal["intermediate", "reproducibility"]
 
 
+class VarianceComponentRecord(Record):
+    """What one of several factors adds.
+
+    Attributes:
+        factor: its name; "day:operator" is an interaction, "repeatability" the residual.
+        levels: number of levels; of the residual the number of cells.
+        sd: standard deviation of the component, in the unit of the analyte; zero where it came out negative.
+        share_percent: part of the total variance.
+        mean_square, degrees_of_freedom: of the analysis of variance; absent by likelihood.
+    """
+
+    factor: str
+    levels: int
+    sd: EstimateRecord | NotAssessed
+    share_percent: float
+    mean_square: float | None = None
+    degrees_of_freedom: int | None = None
+
+
+class AnalysisOfVarianceRecord(Record):
+    """Mean squares between and within the groups of a one-way layout, and their F test."""
+
+    ms_between: float
+    df_between: int
+    ms_within: float
+    df_within: int
+    f: float
+    p: float
+
+
 class PrecisionRecord(Record):
     """Precision at one level; percent for the relative figures.
+
+    ``groups`` counts the finest groups that share conditions. ``components`` splits the scatter where several
+    factors are nested or crossed; ``between_sd`` is then the root of what they add together. The limits are
+    2.8 times the standard deviation; those that end in ``_exact`` take √2·t in place of 2.8.
 
     ``horwitz_rsd`` is the reproducibility that the mass fraction lets one expect (Horwitz, with Thompson's
     ends); ``horrat`` is the reproducibility found over it, ``horrat_repeatability`` the repeatability found
@@ -77,11 +136,17 @@ class PrecisionRecord(Record):
     reproducibility_rsd: EstimateRecord | NotAssessed | None = None
     repeatability_limit: float | None = None
     reproducibility_limit: float | None = None
+    repeatability_limit_exact: float | None = None
+    intermediate_limit: float | None = None
+    intermediate_limit_exact: float | None = None
+    reproducibility_limit_exact: float | None = None
     horwitz_rsd: float | None = None
     horrat: float | None = None
     horrat_repeatability: float | None = None
     mass_fraction: float | None = None
     mass_fraction_assumption: str | None = None
+    analysis_of_variance: AnalysisOfVarianceRecord | None = None
+    components: tuple[VarianceComponentRecord, ...] = ()
     consistency: ConsistencyRecord | None = None
     robust: RobustRecord | NotAssessed | None = None
     outlier_tests: tuple[OutlierRecord, ...] = ()

@@ -7,10 +7,9 @@ from typing import ClassVar
 from validator.evaluation.results.base import (
     EstimateRecord,
     ExcludedPoint,
-    FTest,
     NotAssessed,
     Record,
-    TTest,
+    SignificanceRecord,
 )
 
 
@@ -44,7 +43,7 @@ class DeclineRecord(Record):
     """
 
     decline_per_use: EstimateRecord
-    test: TTest
+    test: SignificanceRecord
     remaining_percent: EstimateRecord
     loss_percent: float
     loss_by: str
@@ -52,8 +51,8 @@ class DeclineRecord(Record):
     uses_at_least: float | None = None
     shown_uses: int
     extrapolated: bool | None = None
-    homogeneity: FTest | None = None
-    curvature: TTest | None = None
+    homogeneity: SignificanceRecord | None = None
+    curvature: SignificanceRecord | None = None
     method: str
     reason: str | None = None
 

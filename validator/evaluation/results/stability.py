@@ -4,7 +4,13 @@ from __future__ import annotations
 
 from typing import ClassVar, Literal
 
-from validator.evaluation.results.base import EstimateRecord, ExcludedPoint, NotAssessed, Record, TTest
+from validator.evaluation.results.base import (
+    EstimateRecord,
+    ExcludedPoint,
+    NotAssessed,
+    Record,
+    SignificanceRecord,
+)
 from validator.evaluation.results.trueness import Equivalence
 
 
@@ -31,8 +37,8 @@ class StabilityTrendRecord(Record):
     always: ClassVar[tuple[str, ...]] = ("time_until_allowed", "time_until_allowed_guarded")
     change_per_time: EstimateRecord
     change_at_end: EstimateRecord
-    test: TTest
-    curvature: TTest | None = None
+    test: SignificanceRecord
+    curvature: SignificanceRecord | None = None
     time_until_allowed: float | None
     time_until_allowed_guarded: float | None
     shown: float
