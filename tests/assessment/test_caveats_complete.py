@@ -10,9 +10,6 @@ import pytest
 from validator.guidance import Characteristic, caveat_texts
 
 HERE = Path(__file__).parent
-IN_ADVANCE = {"deciding_limit_weakened:low_end_weight_assumed"}
-"""No study reaches this today: the evaluation always hands over the variance function. Raised in
-``test_caveats_of_limits`` from a caution that is put there by hand."""
 OF_FILES = {"file_read_with_doubt:taken", "file_read_with_doubt:values_missing"}
 """These need files, and are raised in ``test_file_caveats``."""
 
@@ -31,7 +28,7 @@ def test_every_case_of_the_catalogue_is_raised_by_some_study():
     """No caveat stands in the catalogue that data cannot raise."""
     catalogue = {f"{name}:{case}" for name, text in caveat_texts().items() for case in text.cases}
 
-    assert {which for which, *_ in CASES} == catalogue - IN_ADVANCE - OF_FILES
+    assert {which for which, *_ in CASES} == catalogue - OF_FILES
     assert len(caveat_texts()) > 50
 
 

@@ -47,6 +47,7 @@ DESCRIBED = ", note: read over two minutes beside the peak"
 SERIES = "{{runs: [{}]}}".format(
     ", ".join(f"{{series: B{index % 3}, signals: [{value}]}}" for index, value in enumerate(TEN))
 )
+WEIGHTED = ", calibration: {weighting: %s}"
 LEGAL = {"legal_limit": "10"}
 LOW_LINE = {"calibration": line(LOW), "blanks": blanks(*SCATTERING), "analysis": decides("blank_3s")}
 HIGH_LINE = {**LOW_LINE, "calibration": line(HIGH)}
@@ -330,6 +331,18 @@ CASES = [
             "analysis": decides("low_level_3s"),
         },
         {"blanks": blanks(*TEN, axis="concentrations"), "low_level": SPIKES, "analysis": decides("blank_3s")},
+    ),
+    (
+        "deciding_limit_weakened:low_end_weight_assumed",
+        "The limit (Residuals, 3.3 s (ICH)) takes the weight of the lowest standard to hold down to level 0.",
+        {"calibration": line(HIGH), "analysis": decides("residual_3.3", more=WEIGHTED % "1/x^2")},
+        {"calibration": line(HIGH), "analysis": decides("residual_3.3", more=WEIGHTED % "none")},
+    ),
+    (
+        "deciding_limit_weakened:low_end_weight_assumed",
+        "The limit (Residuals, 3.3 s (ICH)) takes the weight of the lowest standard to hold down to level 0.",
+        {"calibration": line(HIGH), "analysis": decides("residual_3.3", more=WEIGHTED % "1/s^2")},
+        {"calibration": line((0, *HIGH)), "analysis": decides("residual_3.3", more=WEIGHTED % "1/s^2")},
     ),
     (
         "deciding_limit_weakened:negative_limit",

@@ -264,3 +264,153 @@ def test_censored_blanks_count_for_the_design_of_the_method_detection_limit(limi
     assert found.detection_limit.value == pytest.approx(
         3.1426684 * np.std([0.5 + 0.01 * i for i in range(7)], ddof=1), rel=1e-6
     )
+
+
+# --- what is not there, and why --------------------------------------------------------------------
+def test_a_calibration_that_cannot_be_fitted_gives_its_reason(record_of, described):
+    """Blank signals beside a flat calibration: the limits say why it is no calibration, not that none is."""
+    flat = {"runs": [{"level": x, "signals": [1.0, 1.0]} for x in (1, 2, 4)]}
+    results = [0.01, -0.02, 0.03, 0.0, -0.01, 0.02, 0.01, -0.03, 0.02, 0.0]
+    low = {"runs": [{"level": 1, "signals": [0.1, 0.12, 0.11]}]}
+
+    found = record_of(
+        described(calibration=flat, blanks={"runs": [{"concentrations": results}]}, low_level=low)
+    ).detection.variants
+
+    why = "the signal is the same at every level"
+    assert found["residual_3.3"].not_assessed == f"the calibration cannot be fitted: {why}"
+    assert found["low_level_3s"].not_assessed.endswith(why)
+    assert found["low_level_3s"].not_assessed.startswith("the low-level samples cannot be read as results: ")
+
+
+def test_blanks_that_are_all_below_a_limit_are_not_missing(limits):
+    """Ten blanks without a value: their number is named, and values are asked for."""
+    found = limits(blanks={"runs": [{"signals": ["<0.01"] * 10}]})
+
+    for name in ("blank_3s", "blank_mean_3s", "currie", "din_32645_blank"):
+        assert found.variants[name].not_assessed == "10 of 10 blanks are given only as below a limit"
+        assert "the values of all blanks" in found.variants[name].needs
+    assert found.detection_limit.variant == "residual_3.3"
+
+
+@pytest.mark.parametrize("variant", ["low_level_3s", "lob_lod"])
+def test_low_level_results_below_a_limit_are_not_left_out_in_silence(limits, variant):
+    """What is left after censoring scatters too little: no limit is made of it."""
+    runs = [{"level": 1, "concentrations": [0.9, 1.1, 1.0, "<0.5", "<0.5", 1.2]}]
+
+    found = limits(blanks=blanks(), low_level={"runs": runs}).variants[variant]
+
+    assert found.not_assessed.startswith("2 of 6 results of the low-level sample at level 1 are given only")
+
+
+# --- what decides a validated level ----------------------------------------------------------------
+RECOVERY = {
+    "runs": [
+        {"level": 1, "found": [0.60, 1.21, 0.82, 1.14, 0.71]},
+        {"level": 2, "found": [1.9, 2.0, 1.8, 1.95, 1.85]},
+        {"level": 5, "found": [4.9, 5.1, 5.0, 4.8, 5.0]},
+    ]
+}
+
+
+def own(characteristic, **limit):
+    return {"characteristic": characteristic, **limit}
+
+
+@pytest.mark.parametrize(
+    ("criteria", "lowest"),
+    [
+        ([own("recovery", min=70, max=120)], 1),
+        ([own("recovery", min=70, max=120), own("repeatability", rsd_max=20)], 2),
+        ([own("recovery", min=70, max=120), own("intermediate_precision", rsd_max=20)], 2),
+        ([own("recovery", min=96)], 5),
+        ([own("recovery", min=96), own("recovery", min=70, at=1), own("recovery", min=70, at=2)], 1),
+        (
+            [
+                own("recovery", min=70),
+                own("repeatability", rsd_max=20),
+                own("repeatability", at=1, rsd_max=30),
+            ],
+            1,
+        ),
+    ],
+)
+def test_recovery_and_scatter_of_a_level_decide(record_of, described, criteria, lowest):
+    """The lowest level that keeps the study's recovery *and* RSD, each by the criterion for that level."""
+    found = record_of(described(recovery=RECOVERY, criteria=criteria)).detection
+
+    assert found.variants["lowest_validated_level"].quantification_limit.value == lowest
+
+
+@pytest.mark.parametrize(("kind", "lowest"), [(None, 2), ("screening", 2)])
+def test_the_criteria_of_the_guidance_decide_where_the_study_has_none(record_of, described, kind, lowest):
+    """SANTE/11312/2021 (from memory): recovery 70 to 120 %, RSD at most 20 %; level 1 scatters by 28 %."""
+    study = described(guidance=["sante-11312-2021"], unit="mg/kg", recovery=RECOVERY)
+    if kind:
+        study["method"]["kind"] = kind
+
+    found = record_of(study).detection
+
+    assert found.quantification_limit.variant == "lowest_validated_level"
+    assert found.quantification_limit.value == lowest
+    assert found.variants["lowest_validated_level"].inputs["rsd_max_percent"] == 20
+
+
+def test_limits_of_guidance_that_depend_on_the_mass_fraction(record_of, described):
+    """EU 2021/808 (seen): a bias of -50 to +20 % up to 1 µg/kg, of -20 to +20 % from 10 µg/kg."""
+    runs = [
+        {"level": level, "found": [round(level * f, 6) for f in (0.74, 0.76, 0.78, 0.72)]}
+        for level in (0.5, 20.0)
+    ]
+
+    found = record_of(
+        described(guidance=["eu-2021-808"], unit="µg/kg", recovery={"runs": runs})
+    ).detection.variants["lowest_validated_level"]
+
+    assert found.quantification_limit.value == 0.5
+    assert found.inputs["recovery_min_percent"] == 50
+    assert found.cautions == ("higher_level_fails",)
+
+
+def test_a_blank_level_is_no_quantification_limit(record_of, described):
+    """A linear range that begins with level 0 has its lowest reportable level above it."""
+    levels = [0.0, 1.0, 2.0, 4.0, 6.0, 8.0]
+    runs = [{"level": x, "signals": [0.02 + 0.1 * x + d for d in (0.001, -0.001)]} for x in levels]
+
+    record = record_of(described(calibration={"runs": runs}))
+
+    assert record.calibration.linear_range.lower == 0
+    assert record.detection.variants["lower_linear_limit"].quantification_limit.value == 1
+
+
+# --- residues of substances that are not permitted -------------------------------------------------
+def test_without_a_legal_limit_the_decision_limit_is_that_of_the_blank(record_of, described):
+    """EU 2021/808, Annex I 2.6 and 2.7 (from memory): CCα = 2.33 s_B, CCβ = CCα + 1.64 s_B."""
+    results = [round(0.01 * x, 2) for x in range(-10, 10)]
+    s = np.std(results, ddof=1)
+
+    found = record_of(
+        described(
+            unit="µg/kg",
+            blanks={"runs": [{"concentrations": results}]},
+            **declared(detection_limit="decision_limit"),
+        )
+    ).detection
+
+    assert found.critical_level.value == pytest.approx(2.33 * s)
+    assert found.detection_limit.value == pytest.approx((2.33 + 1.64) * s)
+    assert "substance that is not permitted" in found.variants["decision_limit"].note
+
+
+def test_a_substance_is_not_taken_as_forbidden_in_passing(record_of, described):
+    """Where nobody asks for limits of residues, a missing legal limit says nothing of a prohibition."""
+    results = [0.01, -0.02, 0.03, 0.0, -0.01, 0.02, 0.01, -0.03, 0.02, 0.0]
+    blank = {"runs": [{"concentrations": results}]}
+
+    plain = record_of(described(blanks=blank)).detection.variants["decision_limit"]
+    residues = record_of(
+        described(blanks=blank, guidance=["ich-q2r2-2023", "eu-2021-808"])
+    ).detection.variants["decision_limit"]
+
+    assert plain.not_assessed == "no legal limit is stated"
+    assert residues.detection_limit.value > 0

@@ -29,6 +29,18 @@ FOUND = [
 ]
 
 
+def recovered(level: float, mean: float, rsd: float) -> RecoveryLevel:
+    """Six results at *level*, held against 90 to 110 % and 10 %."""
+    return RecoveryLevel(
+        level=level,
+        mean_percent=mean,
+        rsd_percent=rsd,
+        n=6,
+        limits_percent=(90.0, 110.0),
+        rsd_max_percent=10.0,
+    )
+
+
 @pytest.fixture(scope="session")
 def study() -> DetectionInputs:
     """Calibration with a blank level, blanks, low-level samples, precision, recovery, noise."""
@@ -43,12 +55,10 @@ def study() -> DetectionInputs:
             PrecisionLevel(level=2.0, sd=0.06, degrees_of_freedom=9),
         ),
         recovery_levels=(
-            RecoveryLevel(level=0.1, mean_percent=88.0, rsd_percent=12.0, n=6),
-            RecoveryLevel(level=0.5, mean_percent=97.0, rsd_percent=5.0, n=6),
-            RecoveryLevel(level=2.0, mean_percent=101.0, rsd_percent=3.0, n=6),
+            recovered(0.1, 88.0, 12.0),
+            recovered(0.5, 97.0, 5.0),
+            recovered(2.0, 101.0, 3.0),
         ),
-        recovery_limits_percent=(90.0, 110.0),
-        rsd_limit_percent=10.0,
         accuracy_profile=accuracy_profile(TESTED, FOUND, acceptance_percent=15.0),
         linear_range_lower=0.5,
         noise=(NoiseReading(level=0.1, height=0.05, noise=0.012),),

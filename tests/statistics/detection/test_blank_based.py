@@ -161,6 +161,21 @@ def test_signals_need_a_calibration(study):
         limits("blank_3s", replace(study, fit=None))
 
 
+def test_a_calibration_that_cannot_be_fitted_says_why(study):
+    """Where a calibration was measured, the reason is its own and not that there is none."""
+    refusal = NotEstimable("only 1 level", "at least 2 distinct levels")
+    with pytest.raises(NotEstimable, match="the calibration cannot be fitted: only 1 level") as found:
+        limits("blank_3s", replace(study, fit=None, fit_refusal=refusal))
+    assert found.value.needs == "at least 2 distinct levels"
+
+
+@pytest.mark.parametrize("variant", [*BLANK_VARIANTS, "blank_mean_3s"])
+def test_blanks_all_censored_are_blanks_all_the_same(study, variant):
+    """Ten blanks reported as below a limit are not missing: they have no values."""
+    with pytest.raises(NotEstimable, match="10 of 10 blanks are given only as below a limit"):
+        limits(variant, replace(study, blank_signals=np.empty(0), blanks_censored=10))
+
+
 def test_slope_that_could_be_zero(study):
     """A slope that cannot be told from zero cannot turn signals into levels."""
     flat = fit([0.0, 1.0, 2.0, 3.0], [1.0, 0.9, 1.1, 1.02])

@@ -62,12 +62,38 @@ def test_weighted_fit_takes_the_scatter_at_zero_by_the_variance_function():
     assert "low_end_weight_assumed" not in result.cautions
 
 
-def test_scatter_that_vanishes_at_zero():
-    """A variance function that is zero at level 0 cannot give a limit."""
-    function = fit_variance_function([1.0, 2.0, 5.0], [0.01, 0.04, 0.25], [5, 5, 5], form="proportional")
+@pytest.mark.parametrize("variant", ["residual_3.3", "iso_11843", "hubaux_vos"])
+@pytest.mark.parametrize("power", [1, 2])
+def test_weights_that_vanish_at_zero_hold_at_the_lowest_level(variant, power):
+    """A variance that falls to nothing at level 0 counts as that of the lowest level below it."""
+
+    class Power:
+        def variance(self, level):
+            return np.asarray(level, dtype=float) ** power
+
+    class Held:
+        def variance(self, level):
+            return np.maximum(level, WEIGHTED_LEVELS.min()) ** power
+
+    line = fit(WEIGHTED_LEVELS, WEIGHTED_SIGNALS, weights=1 / WEIGHTED_LEVELS**power)
+    result = limits(variant, DetectionInputs(fit=line, variance_function=Power()))
+    held = limits(variant, DetectionInputs(fit=line, variance_function=Held()))
+
+    assert result.sigma == pytest.approx(line.residual_standard_deviation / np.sqrt(line.weights.max()))
+    assert result.detection_limit.value == held.detection_limit.value
+    assert "low_end_weight_assumed" in result.cautions
+    assert "taken to hold at level 0" in result.note
+
+
+def test_intercept_needs_no_scatter_at_zero():
+    """s_a of a line with weights 1/x² is known; nothing is assumed of the scatter below the lowest level."""
     line = fit(WEIGHTED_LEVELS, WEIGHTED_SIGNALS, weights=1 / WEIGHTED_LEVELS**2)
-    with pytest.raises(NotEstimable, match="no scatter at level 0"):
-        limits("residual_3.3", DetectionInputs(fit=line, variance_function=function))
+    result = limits("intercept_3.3", DetectionInputs(fit=line))
+
+    assert result.detection_limit.value == pytest.approx(
+        3.3 * line.intercept.standard_error / line.slope.value
+    )
+    assert "low_end_weight_assumed" not in result.cautions
 
 
 @pytest.mark.parametrize(

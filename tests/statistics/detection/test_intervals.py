@@ -132,7 +132,7 @@ def test_infinite_draws_leave_the_limit_open_above():
     """Draws without a limit, as when the slope changes sign, make the upper end infinite."""
     draws = np.concatenate([np.full(10, np.inf), np.arange(1.0, 91.0)])
 
-    assert percentiles(draws, 0.95) == (3.0, math.inf)
+    assert percentiles(np.sort(draws), 0.95) == (3.0, math.inf)
     estimate = simulated(45.0, draws, 0.8)
     assert estimate.interval.upper == 90.0
     assert estimate.standard_error == pytest.approx((75 - 25) / 1.349)
@@ -216,3 +216,13 @@ def test_level_of_confidence_is_that_asked_for(study, variant):
 
     assert (narrow.level, wide.level) == (0.8, 0.99)
     assert wide.lower < narrow.lower < narrow.upper < wide.upper
+
+
+@pytest.mark.parametrize("size", [1, 2, 7, 40, 20_000])
+@pytest.mark.parametrize("level", [0.5, 0.8, 0.9, 0.95, 0.999999])
+def test_percentiles_are_those_of_numpy(size, level):
+    """The order statistics are numpy's quantiles by the inverted distribution function."""
+    draws = np.random.default_rng(size).standard_normal(size)
+    expected = np.quantile(draws, [(1 - level) / 2, (1 + level) / 2], method="inverted_cdf")
+
+    assert percentiles(np.sort(draws), level) == tuple(expected)

@@ -132,7 +132,7 @@ def test_skewed_signals(study):
     ("inputs", "reason"),
     [
         (DetectionInputs(low_level=LOW), "there are no blanks"),
-        (DetectionInputs(blank_concentrations=NORMAL), "no replicates of a low-level sample"),
+        (DetectionInputs(blank_concentrations=NORMAL), "there are no low-level samples"),
         (DetectionInputs(blank_concentrations=np.full(20, 0.1), low_level=LOW), "all blank values are equal"),
         (
             DetectionInputs(

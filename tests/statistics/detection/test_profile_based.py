@@ -156,42 +156,69 @@ def test_lowest_validated_level(study):
 
     assert result.quantification_limit.value == 0.5
     assert result.inputs["mean_recovery_percent"] == 97.0
+    assert result.inputs["rsd_max_percent"] == 10.0
     assert result.cautions == ()
 
 
-def test_level_above_that_fails_is_flagged(study):
-    """A higher level that misses the criteria puts the lower one in doubt."""
-    levels = (*study.recovery_levels, RecoveryLevel(level=5.0, mean_percent=120.0, rsd_percent=2.0, n=6))
-
-    assert limits("lowest_validated_level", replace(study, recovery_levels=levels)).cautions == (
-        "higher_level_fails",
+def recovered(level, mean, rsd, *, limits=(70.0, 120.0), rsd_max=20.0):
+    return RecoveryLevel(
+        level=level, mean_percent=mean, rsd_percent=rsd, n=5, limits_percent=limits, rsd_max_percent=rsd_max
     )
 
 
 @pytest.mark.parametrize(
-    ("change", "reason"),
+    ("levels", "lowest", "cautions"),
     [
-        ({"recovery_levels": ()}, "there are no recovery data"),
-        ({"recovery_limits_percent": None}, "no acceptance limits for recovery"),
-        ({"rsd_limit_percent": 1.0}, "no level meets the criteria"),
+        # the recovery is kept, the relative standard deviation is not
+        ([recovered(1.0, 95.0, 26.0), recovered(2.0, 95.0, 7.0)], 2.0, ()),
+        ([recovered(1.0, 95.0, 20.0), recovered(2.0, 95.0, 7.0)], 1.0, ()),
+        # each level by its own limits
         (
-            {"recovery_levels": (RecoveryLevel(level=1.0, mean_percent=100.0, rsd_percent=None, n=1),)},
-            "no level meets the criteria",
+            [recovered(1.0, 65.0, 26.0, limits=(60.0, 130.0), rsd_max=30.0), recovered(2.0, 95.0, 7.0)],
+            1.0,
+            (),
+        ),
+        ([recovered(1.0, 65.0, 5.0, limits=(60.0, None)), recovered(2.0, 95.0, 7.0)], 1.0, ()),
+        ([recovered(1.0, 95.0, 5.0, limits=None), recovered(2.0, 95.0, 7.0)], 2.0, ()),
+        # a level in two matrices meets the criteria in both
+        ([recovered(1.0, 95.0, 5.0), recovered(1.0, 50.0, 5.0), recovered(2.0, 95.0, 7.0)], 2.0, ()),
+        (
+            [recovered(1.0, 95.0, 5.0), recovered(2.0, 95.0, 7.0), recovered(2.0, 50.0, 7.0)],
+            1.0,
+            ("higher_level_fails",),
         ),
     ],
 )
-def test_recovery_that_carries_no_limit(study, change, reason):
+def test_each_level_is_held_against_its_own_criteria(levels, lowest, cautions):
+    """Recovery and scatter of every recovery of a level decide, by the limits that hold there."""
+    result = limits("lowest_validated_level", DetectionInputs(recovery_levels=tuple(levels)))
+
+    assert result.quantification_limit.value == lowest
+    assert result.cautions == cautions
+
+
+@pytest.mark.parametrize(
+    ("levels", "reason"),
+    [
+        ([], "there are no recovery data"),
+        ([recovered(1.0, 100.0, 1.0, limits=None)], "no acceptance limits for recovery"),
+        ([recovered(1.0, 100.0, 21.0)], "no level meets the criteria"),
+        ([recovered(1.0, 100.0, None)], "no level meets the criteria"),
+    ],
+)
+def test_recovery_that_carries_no_limit(levels, reason):
     """No data, no criteria, or none met give a reason; a single result cannot show precision."""
     with pytest.raises(NotEstimable, match=reason):
-        limits("lowest_validated_level", replace(study, **change))
+        limits("lowest_validated_level", DetectionInputs(recovery_levels=tuple(levels)))
 
 
-def test_recovery_alone_decides_where_no_precision_is_asked(study):
+def test_recovery_alone_decides_where_no_precision_is_asked():
     """Without a limit for the relative standard deviation only recovery counts."""
-    single = (RecoveryLevel(level=1.0, mean_percent=100.0, rsd_percent=None, n=1),)
-    result = limits("lowest_validated_level", replace(study, recovery_levels=single, rsd_limit_percent=None))
+    single = (recovered(1.0, 100.0, None, rsd_max=None),)
+    result = limits("lowest_validated_level", DetectionInputs(recovery_levels=single))
 
     assert result.quantification_limit.value == 1.0
+    assert "rsd_max_percent" not in result.inputs
 
 
 def test_lower_end_of_the_linear_range(study):

@@ -205,3 +205,30 @@ def test_spike_within_ten_times_the_limit(spiked):
         sample = replace(spiked.low_level[0], level=level)
         result = limits("epa_mdl", replace(spiked, low_level=(sample,)))
         assert ("level_far_from_limit" in result.cautions) is flagged
+
+
+@pytest.mark.parametrize("variant", ["low_level_3s", "lob_lod"])
+def test_censored_low_level_results_carry_no_standard_deviation(spiked, variant):
+    """The standard deviation of what is left after censoring would be too small: none is given."""
+    sample = replace(spiked.low_level[0], censored=3)
+    with pytest.raises(
+        NotEstimable, match="3 of 10 results of the low-level sample at level 2 are given only"
+    ):
+        limits(variant, replace(spiked, low_level=(sample,)))
+
+
+def test_censored_spike_is_no_result_above_zero(spiked):
+    """40 CFR 136, App. B, II(2)(c): a spiked sample without a numerical result asks for a higher level."""
+    sample = replace(spiked.low_level[0], censored=1, series=(*BATCHES, "c"))
+    with pytest.raises(NotEstimable, match="gave no result above zero"):
+        limits("epa_mdl", replace(spiked, low_level=(sample,)))
+
+
+@pytest.mark.parametrize("variant", ["low_level_3s", "epa_mdl", "lob_lod"])
+def test_signals_that_cannot_be_read_say_why(spiked, variant):
+    """Low-level samples on the signal axis without a calibration are there: the reason is the calibration."""
+    refusal = NotEstimable("the signal is the same at every level", "a signal that changes")
+    inputs = replace(spiked, low_level=(), low_level_refusal=refusal)
+    with pytest.raises(NotEstimable, match="cannot be read as results: the signal is the same") as found:
+        limits(variant, inputs)
+    assert found.value.needs == "a signal that changes"

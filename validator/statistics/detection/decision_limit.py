@@ -50,14 +50,16 @@ def decision_limit(inputs: DetectionInputs) -> LimitResult:
     if inputs.legal_limit is None:
         raise NotEstimable(
             "no legal limit is stated",
-            "the legal limit of the substance, or that it is not permitted at any level",
+            "the legal limit; for a substance that is not permitted, this variant declared, and blanks",
         )
     return _permitted(inputs, inputs.legal_limit)
 
 
 def _prohibited(inputs: DetectionInputs) -> LimitResult:
     scatter = blank_scatter(inputs)
-    notes = ["The substance is not permitted: sigma is that of the blank."]
+    notes = [
+        "No legal limit is stated: as for a substance that is not permitted, sigma is that of the blank."
+    ]
     if scatter.n < CUSTOMARY_BLANKS:
         notes.append("The Regulation asks for at least 20 blanks.")
     return multiples_of_sigma(

@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 if TYPE_CHECKING:
     from collections.abc import Hashable
 
+    from validator.errors import NotEstimable
     from validator.statistics.accuracy_profile import AccuracyProfile
     from validator.statistics.regression import CalibrationFit
 
@@ -32,12 +33,20 @@ class LowLevelSample:
     Attributes:
         level: spiked or nominal level.
         concentrations: (n,) results.
-        series: (n,) label of the batch or day of each result; None when not recorded.
+        series: (n,) label of the batch or day of each result, numerical ones first, then the censored; None
+            when not recorded.
+        censored: results reported as "below" something, beside those in the array.
     """
 
     level: float
     concentrations: Array
     series: tuple[Hashable, ...] | None = None
+    censored: int = 0
+
+    @property
+    def n(self) -> int:
+        """Number of results, the censored included."""
+        return int(self.concentrations.size) + self.censored
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -64,12 +73,16 @@ class RecoveryLevel:
         mean_percent: mean recovery.
         rsd_percent: relative standard deviation of the results; None when a single result.
         n: number of results.
+        limits_percent: what the mean has to keep here, either side open; None where nothing is stated.
+        rsd_max_percent: what the relative standard deviation has to keep; None likewise.
     """
 
     level: float
     mean_percent: float
     rsd_percent: float | None
     n: int
+    limits_percent: tuple[float | None, float | None] | None = None
+    rsd_max_percent: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -95,8 +108,9 @@ class DetectionInputs:
 
     Attributes:
         fit: calibration function.
-        blank_signals: (n_b,) independent blanks on the signal axis.
-        blank_concentrations: (n_b,) the same or other blanks as results, used as they are.
+        fit_refusal: why there is no calibration function, where runs were made and cannot carry one.
+        blank_signals: (n_b,) independent blanks on the signal axis; empty when all are censored.
+        blank_concentrations: (n_b,) the same or other blanks as results, used as they are; likewise.
         blanks_are_independent: False when they are repeated readings of one preparation.
         blanks_blank_corrected: True when a routine result has a blank subtracted.
         blanks_censored: blanks reported as "below" something, beside those in the arrays.
@@ -105,13 +119,13 @@ class DetectionInputs:
             routine result is a mean of ``replicates_for_sample``.
         blanks_per_correction: blanks averaged for the routine correction; None for all listed.
         low_level: samples with little analyte.
+        low_level_refusal: why the signals of low-level samples cannot be read as results.
         precision_levels: standard deviations of results by level.
         rsd_target_percent: relative standard deviation that defines the precision-profile limit.
         variance_function: variance of the signal as a function of level, as used for the weights.
-        recovery_levels: recovery by level; ``recovery_limits_percent`` and ``rsd_limit_percent`` are the
-            criteria of the guidance.
+        recovery_levels: recovery by level (and kind, and matrix), with the criteria that hold there.
         accuracy_profile: tolerance intervals of the relative error by level, with their acceptance limits.
-        linear_range_lower: lower end of the linear range.
+        linear_range_lower: lowest level above zero in the linear range.
         noise: signal heights with their noise.
         replicates_for_sample: m, readings averaged for a routine result.
         alpha, beta: probabilities of false positive and false negative.
@@ -119,10 +133,11 @@ class DetectionInputs:
         confidence: level of the intervals.
         seed: start of the simulations.
         legal_limit: permitted level, analyte unit.
-        prohibited: the substance is not permitted at any level.
+        prohibited: the substance has no legal limit and counts as not permitted at any level.
     """
 
     fit: CalibrationFit | None = None
+    fit_refusal: NotEstimable | None = None
     blank_signals: Array | None = None
     blank_concentrations: Array | None = None
     blanks_are_independent: bool = True
@@ -132,12 +147,11 @@ class DetectionInputs:
     blank_replicates_averaged: int = 1
     blanks_per_correction: int | None = None
     low_level: tuple[LowLevelSample, ...] = ()
+    low_level_refusal: NotEstimable | None = None
     precision_levels: tuple[PrecisionLevel, ...] = ()
     rsd_target_percent: float = 10.0
     variance_function: VarianceOfSignal | None = None
     recovery_levels: tuple[RecoveryLevel, ...] = ()
-    recovery_limits_percent: tuple[float, float] | None = None
-    rsd_limit_percent: float | None = None
     accuracy_profile: AccuracyProfile | None = None
     linear_range_lower: float | None = None
     noise: tuple[NoiseReading, ...] = ()

@@ -17,7 +17,15 @@ from validator.statistics.detection.intervals import (
 )
 from validator.statistics.detection.multiples import result_of
 from validator.statistics.detection.result import BLANKS_NOT_NORMAL, ONE_SERIES
-from validator.statistics.detection.scatter import LOW_LEVEL, Scatter, blank_results, calibration, scattered
+from validator.statistics.detection.scatter import (
+    LOW_LEVEL,
+    Scatter,
+    blank_results,
+    calibration,
+    low_level_samples,
+    refuse_censored,
+    scattered,
+)
 from validator.statistics.distributions import normal_quantile
 from validator.statistics.residuals import shapiro_wilk
 
@@ -54,8 +62,8 @@ def lob_lod(inputs: DetectionInputs) -> LimitResult:
     censored blanks count as lower than every numerical one.
 
     Raises:
-        NotEstimable: no blanks or no low-level samples with replicates; results all equal; too few numerical
-            blanks for the rank.
+        NotEstimable: no blanks or no low-level samples with replicates; results all equal, or low-level ones
+            censored; too few numerical blanks for the rank.
 
     References:
         D. A. Armbruster, T. Pry, Clin. Biochem. Rev. 29 Suppl. 1 (2008) S49.
@@ -188,12 +196,13 @@ def _is_normal(results: Array) -> bool:
 
 def _pooled(inputs: DetectionInputs) -> Scatter:
     r"""Pooled standard deviation of the low-level samples, :math:`s_L^2 = \sum \nu_i s_i^2/\sum \nu_i`."""
-    samples = [s.concentrations for s in inputs.low_level if s.concentrations.size > 1]
+    needs = "at least 20 results of low-level samples over several days"
+    found = low_level_samples(inputs, needs)
+    for sample in found:
+        refuse_censored(sample)
+    samples = [sample.concentrations for sample in found if sample.n > 1]
     if not samples:
-        raise NotEstimable(
-            "there are no replicates of a low-level sample",
-            "at least 20 results of low-level samples over several days",
-        )
+        raise NotEstimable("there are no replicates of a low-level sample", needs)
     nu = sum(values.size - 1 for values in samples)
     squares = [float(((values - values.mean()) ** 2).sum()) for values in samples if np.ptp(values) > 0]
     if not squares:

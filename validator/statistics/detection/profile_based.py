@@ -161,6 +161,9 @@ def accuracy_profile(inputs: DetectionInputs) -> LimitResult:
 def lowest_validated_level(inputs: DetectionInputs) -> LimitResult:
     """Lowest tested level that meets the criteria on recovery and relative standard deviation.
 
+    A level that was tested in several ways, in several matrices say, meets them when each of its recoveries
+    does.
+
     Raises:
         NotEstimable: no recovery data, no criteria, or no level that meets them.
 
@@ -169,40 +172,50 @@ def lowest_validated_level(inputs: DetectionInputs) -> LimitResult:
     """
     if not inputs.recovery_levels:
         raise NotEstimable("there are no recovery data", "recovery with replicates at 2 or more levels")
-    if inputs.recovery_limits_percent is None:
+    if all(one.limits_percent is None for one in inputs.recovery_levels):
         raise NotEstimable(
             "no acceptance limits for recovery are stated", "limits for recovery and precision"
         )
-    levels = sorted(inputs.recovery_levels, key=lambda level: level.level)
-    passes = [_passes(level, inputs.recovery_limits_percent, inputs.rsd_limit_percent) for level in levels]
+    levels = sorted({one.level for one in inputs.recovery_levels})
+    at_level = {x: [one for one in inputs.recovery_levels if one.level == x] for x in levels}
+    passes = [all(_passes(one) for one in at_level[x]) for x in levels]
     if not any(passes):
         raise NotEstimable("no level meets the criteria on recovery and precision", "levels that meet them")
     at = passes.index(True)
-    lowest = levels[at]
-    numbers = {
-        "mean_recovery_percent": lowest.mean_percent,
-        "n": float(lowest.n),
-        "recovery_min_percent": inputs.recovery_limits_percent[0],
-        "recovery_max_percent": inputs.recovery_limits_percent[1],
-    }
-    if lowest.rsd_percent is not None:
-        numbers["rsd_percent"] = lowest.rsd_percent
-    if inputs.rsd_limit_percent is not None:
-        numbers["rsd_max_percent"] = inputs.rsd_limit_percent
     return LimitResult(
-        quantification_limit=Estimate(value=lowest.level),
+        quantification_limit=Estimate(value=levels[at]),
         sigma_source="recovery experiments",
-        inputs=numbers,
+        inputs=_numbers(at_level[levels[at]][0]),
         source=LOWEST_VALIDATED,
         note="Lower levels may do as well: only tested levels can be reported.",
         cautions=() if all(passes[at:]) else (NOT_MONOTONE,),
     )
 
 
-def _passes(level: RecoveryLevel, recovery: tuple[float, float], rsd_max: float | None) -> bool:
-    if not recovery[0] <= level.mean_percent <= recovery[1]:
+def _passes(tested: RecoveryLevel) -> bool:
+    if tested.limits_percent is None:
         return False
-    return rsd_max is None or (level.rsd_percent is not None and level.rsd_percent <= rsd_max)
+    lower, upper = tested.limits_percent
+    too_low = lower is not None and tested.mean_percent < lower
+    too_high = upper is not None and tested.mean_percent > upper
+    if too_low or too_high:
+        return False
+    largest = tested.rsd_max_percent
+    return largest is None or (tested.rsd_percent is not None and tested.rsd_percent <= largest)
+
+
+def _numbers(tested: RecoveryLevel) -> dict[str, float]:
+    """What the level was judged by; what is not stated is left out."""
+    lower, upper = tested.limits_percent or (None, None)
+    entered = {
+        "mean_recovery_percent": tested.mean_percent,
+        "n": float(tested.n),
+        "recovery_min_percent": lower,
+        "recovery_max_percent": upper,
+        "rsd_percent": tested.rsd_percent,
+        "rsd_max_percent": tested.rsd_max_percent,
+    }
+    return {name: value for name, value in entered.items() if value is not None}
 
 
 def lower_linear_limit(inputs: DetectionInputs) -> LimitResult:

@@ -36,7 +36,7 @@ EXTRAPOLATED = "extrapolated"
 NOT_MONOTONE = "higher_level_fails"
 """A level above the one reported does not meet the criteria."""
 SCATTER_BETWEEN_LEVELS_ASSUMED = "low_end_weight_assumed"
-"""No variance function: the weight of the lowest level was taken to hold below it."""
+"""The scatter below the lowest level is not known: the weight of that level was taken to hold there."""
 NOT_CALIBRATED_AT_ZERO = "no_blank_in_calibration"
 """The calibration holds no preparation at level 0, the basic state of the document followed."""
 

@@ -99,11 +99,12 @@ def calibration(inputs: DetectionInputs) -> CalibrationFit:
     """The calibration function, with a slope that can be told from zero.
 
     Raises:
-        NotEstimable: no calibration, or a slope not significant at the level of confidence.
+        NotEstimable: no calibration (with the reason, where one was measured), or a slope not significant at
+            the level of confidence.
     """
     fit = inputs.fit
     if fit is None:
-        raise NotEstimable("there is no calibration", "a calibration of at least 3 preparations")
+        raise _no_calibration(inputs)
     b, s_b = fit.slope.value, fit.slope.standard_error or 0.0
     if abs(b) <= t_two_sided(inputs.confidence, fit.degrees_of_freedom) * s_b or b == 0:
         raise NotEstimable(
@@ -111,6 +112,13 @@ def calibration(inputs: DetectionInputs) -> CalibrationFit:
             "a calibration whose signal changes with the level",
         )
     return fit
+
+
+def _no_calibration(inputs: DetectionInputs) -> NotEstimable:
+    refusal = inputs.fit_refusal
+    if refusal is None:
+        return NotEstimable("there is no calibration", "a calibration of at least 3 preparations")
+    return NotEstimable(f"the calibration cannot be fitted: {refusal.reason}", refusal.needs)
 
 
 def straight_line(inputs: DetectionInputs, document: str) -> CalibrationFit:
@@ -150,22 +158,13 @@ def residual_scatter(inputs: DetectionInputs) -> Scatter:
             "the calibration signals lie exactly on the function",
             "unrounded signals of independent preparations",
         )
+    variance = relative_variance(inputs, fit)
     notes: tuple[str, ...] = ()
     cautions: tuple[str, ...] = ()
     if fit.is_weighted:
-        if inputs.variance_function is None:
-            notes = (
-                "The calibration is weighted: sigma is that of a single signal at the lowest level, "
-                "taken to hold at level 0.",
-            )
-            cautions = (SCATTER_BETWEEN_LEVELS_ASSUMED,) if fit.x.min() > 0 else ()
-        else:
-            notes = (
-                "The calibration is weighted: sigma is that of a single signal at level 0 "
-                "by the variance function.",
-            )
+        notes, cautions = _of_weights(variance, float(fit.x.min()))
     scatter = Scatter(
-        sd=s * math.sqrt(relative_variance(inputs, fit)(0.0)),
+        sd=s * math.sqrt(float(variance(0.0))),
         degrees_of_freedom=fit.degrees_of_freedom,
         n=fit.n,
         unit="signal",
@@ -176,14 +175,25 @@ def residual_scatter(inputs: DetectionInputs) -> Scatter:
     return with_slope(scatter, fit)
 
 
+def _of_weights(
+    variance: Callable[[ArrayLike], Array], lowest: float
+) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Note and caution on where the scatter at level 0 comes from; *lowest* is the lowest level."""
+    what = "The calibration is weighted: sigma is that of a single signal at"
+    if lowest == 0:
+        return (f"{what} level 0 by its weight.",), ()
+    if float(variance(0.0)) < float(variance(lowest)):
+        return (f"{what} level 0 by the variance function.",), ()
+    return (f"{what} the lowest level, taken to hold at level 0.",), (SCATTER_BETWEEN_LEVELS_ASSUMED,)
+
+
 def relative_variance(inputs: DetectionInputs, fit: CalibrationFit) -> Callable[[ArrayLike], Array]:
     """Variance of a single signal at any levels, in units of s_y/x²: 1/w, with w on the scale of the fit.
 
     With a variance function V it is V(x)·[1/(w V)] at the lowest level; without, 1/w is interpolated between
-    the levels and held constant below the lowest.
-
-    Raises:
-        NotEstimable: the variance function vanishes at level 0.
+    the levels and held constant below the lowest.  A function that vanishes at level 0, as that of weights
+    1/x and 1/x² does, is held at its value of the lowest level below it: no signal is free of scatter, and
+    the limit then errs on the high side.
     """
     if not fit.is_weighted:
         return lambda x: np.ones(np.shape(x))
@@ -191,13 +201,10 @@ def relative_variance(inputs: DetectionInputs, fit: CalibrationFit) -> Callable[
     if function is None:
         return lambda x: 1.0 / fit.weight_at(x)
     lowest = float(fit.x.min())
-    if not float(function.variance(0.0)) > 0:
-        raise NotEstimable(
-            "the variance function gives no scatter at level 0",
-            "blanks, or replicates at levels near the limit",
-        )
     factor = 1.0 / (float(fit.weight_at(lowest)) * float(function.variance(lowest)))
-    return lambda x: factor * function.variance(x)
+    if float(function.variance(0.0)) > 0:
+        return lambda x: factor * function.variance(x)
+    return lambda x: factor * function.variance(np.maximum(x, lowest))
 
 
 def blank_scatter(inputs: DetectionInputs) -> Scatter:
@@ -265,13 +272,42 @@ def blank_results(inputs: DetectionInputs) -> Array:
     """The numerical blanks as results: as given, or by the calibration function from their signals."""
     if inputs.blank_concentrations is not None:
         return inputs.blank_concentrations
-    if inputs.blank_signals is None:
+    if inputs.blank_signals is None or not inputs.blank_signals.size:
         return np.empty(0)
     return levels_of(calibration(inputs), inputs.blank_signals)
 
 
+def low_level_samples(inputs: DetectionInputs, needs: str) -> tuple[LowLevelSample, ...]:
+    """The low-level samples, at least one.
+
+    Raises:
+        NotEstimable: there are none, or their signals cannot be read as results.
+    """
+    if inputs.low_level_refusal is not None:
+        raise NotEstimable(
+            f"the low-level samples cannot be read as results: {inputs.low_level_refusal.reason}",
+            inputs.low_level_refusal.needs,
+        )
+    if not inputs.low_level:
+        raise NotEstimable("there are no low-level samples", needs)
+    return inputs.low_level
+
+
 def lowest_sample(inputs: DetectionInputs) -> LowLevelSample:
     """The low-level sample with the least analyte."""
-    if not inputs.low_level:
-        raise NotEstimable("there are no low-level samples", "at least 10 results of a low-level sample")
-    return min(inputs.low_level, key=lambda sample: sample.level)
+    samples = low_level_samples(inputs, "at least 10 results of a low-level sample")
+    return min(samples, key=lambda sample: sample.level)
+
+
+def refuse_censored(sample: LowLevelSample) -> None:
+    """A standard deviation of the numerical results alone would be too small.
+
+    Raises:
+        NotEstimable: a result of *sample* is censored.
+    """
+    if sample.censored:
+        raise NotEstimable(
+            f"{sample.censored} of {sample.n} results of the low-level sample at level {sample.level:g} "
+            "are given only as below a limit",
+            "the values of all its results, or a sample at a higher level",
+        )

@@ -18,7 +18,9 @@ from validator.statistics.detection.scatter import (
     LOW_LEVEL,
     Scatter,
     blank_results,
+    low_level_samples,
     lowest_sample,
+    refuse_censored,
     scattered,
 )
 from validator.statistics.distributions import t_quantile
@@ -53,8 +55,8 @@ def low_level_3s(inputs: DetectionInputs) -> LimitResult:
     with s_0 from the results of the lowest sample; the first form where routine results are blank-corrected.
 
     Raises:
-        NotEstimable: no low-level sample, fewer than two results, results all equal; blank-corrected results
-            with no number of blanks.
+        NotEstimable: no low-level sample, fewer than two results, results all equal or some censored;
+            blank-corrected results with no number of blanks.
 
     References:
         Eurachem Guide, The Fitness for Purpose of Analytical Methods, 2nd ed. 2014, 6.2.
@@ -154,10 +156,12 @@ def epa_mdl(inputs: DetectionInputs) -> LimitResult:
 
 def _spikes(inputs: DetectionInputs) -> LowLevelSample:
     """The lowest spiked sample with enough results, checked against the design the document asks for."""
-    enough = [s for s in inputs.low_level if s.concentrations.size >= MDL_RESULTS]
+    needs = f"at least {MDL_RESULTS} spiked samples in at least {MDL_BATCHES} batches"
+    samples = low_level_samples(inputs, needs)
+    enough = [s for s in samples if s.n >= MDL_RESULTS]
     spikes = min(enough, key=lambda s: s.level) if enough else lowest_sample(inputs)
-    _check_design(spikes.concentrations.size, spikes.series, "spiked sample")
-    if not (spikes.concentrations > 0).all():
+    _check_design(spikes.n, spikes.series, "spiked sample")
+    if spikes.censored or not (spikes.concentrations > 0).all():
         raise NotEstimable("a spiked sample gave no result above zero", "spiked samples at a higher level")
     _check_design(blank_results(inputs).size + inputs.blanks_censored, inputs.blank_series, "method blank")
     return spikes
@@ -222,6 +226,7 @@ def _from_blanks(inputs: DetectionInputs, blanks: _BlankPart, value: float) -> E
 
 
 def _scatter(sample: LowLevelSample) -> Scatter:
+    refuse_censored(sample)
     found = scattered(sample.concentrations, "low-level result", "at least 10 independent low-level results")
     return Scatter(
         sd=found.sd or 0.0,

@@ -1,0 +1,198 @@
+"""What a study offers to the variants of detection and quantification limits."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from validator.errors import NotEstimable
+from validator.evaluation.calibration import Fitted
+from validator.evaluation.level_criteria import level_criteria
+from validator.evaluation.results import EstimateRecord, NotAssessed, PrecisionRecord, RecoveryRecord
+from validator.evaluation.rows import (
+    Cell,
+    group_label,
+    independent_values,
+    kept,
+    labels_or_none,
+    runs_of,
+)
+from validator.guidance import load_profile
+from validator.statistics.detection import (
+    DetectionInputs,
+    LowLevelSample,
+    NoiseReading,
+    PrecisionLevel,
+    RecoveryLevel,
+    resolve_detection,
+)
+from validator.study.models.blanks import BlankRun, LowLevelRun, NoiseRun
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from validator.evaluation.concentrations import SignalReader
+    from validator.statistics.accuracy_profile import AccuracyProfile
+    from validator.study import Study
+
+FOR_RESIDUES = "decision_limit"
+"""The variant that distinguishes permitted substances from those that are not."""
+
+
+def limit_inputs(
+    study: Study,
+    cell: Cell,
+    fitted: Fitted | NotAssessed,
+    reader: SignalReader,
+    precision: Sequence[PrecisionRecord] | NotAssessed,
+    recovery: Sequence[RecoveryRecord] | NotAssessed,
+    profile: AccuracyProfile | None = None,
+) -> DetectionInputs:
+    """What the study offers to the limit variants."""
+    choices = study.analysis_for(cell.analyte)
+    blank_runs = [run for run in kept(runs_of(study.blanks, cell)) if isinstance(run, BlankRun)]
+    on_signals = [run for run in blank_runs if run.axis == "signal"]
+    as_results = [run for run in blank_runs if run.axis == "concentration"]
+    low_level, unreadable = _low_level(study, cell, reader)
+    legal_limit = study.analyte(cell.analyte).legal_limit
+    return DetectionInputs(
+        fit=fitted.fit if isinstance(fitted, Fitted) else None,
+        fit_refusal=_refusal(study, cell, fitted),
+        blank_signals=_numerical(on_signals),
+        blank_concentrations=_numerical(as_results),
+        blanks_blank_corrected=any(run.blank_correction == "subtracted" for run in blank_runs),
+        blanks_censored=sum(len(run.below) for run in blank_runs),
+        blank_series=_series(as_results or on_signals),
+        blank_replicates_averaged=max((run.replicates_averaged or 1 for run in blank_runs), default=1),
+        low_level=low_level,
+        low_level_refusal=unreadable,
+        precision_levels=_precision_levels(precision),
+        variance_function=fitted.variance_function if isinstance(fitted, Fitted) else None,
+        recovery_levels=_recovery_levels(study, cell, recovery),
+        accuracy_profile=profile,
+        linear_range_lower=_lowest_linear(fitted),
+        noise=_noise(study, cell),
+        replicates_for_sample=choices.calibration.replicates_for_sample,
+        alpha=choices.alpha,
+        beta=choices.beta,
+        alpha_declared=choices.declared("alpha"),
+        confidence=choices.confidence,
+        seed=choices.seed,
+        legal_limit=legal_limit,
+        prohibited=legal_limit is None and _asks_for_residues(study, cell),
+    )
+
+
+def _refusal(study: Study, cell: Cell, fitted: Fitted | NotAssessed) -> NotEstimable | None:
+    """Why the calibration that was measured gives no function."""
+    if isinstance(fitted, Fitted) or not runs_of(study.calibration, cell):
+        return None
+    return NotEstimable(fitted.not_assessed, fitted.needs)
+
+
+def _asks_for_residues(study: Study, cell: Cell) -> bool:
+    """True where the study, or guidance it names, determines limits as for residues of substances."""
+    declared = study.analysis_for(cell.analyte).detection_limit
+    if declared is not None and resolve_detection(declared.variant).id == FOR_RESIDUES:
+        return True
+    profiles = (load_profile(name, search_folders=(study.folder,)) for name in study.study.guidance)
+    own = (profile.default_detection_limit for profile in profiles)
+    return any(one is not None and one.variant == FOR_RESIDUES for one in own)
+
+
+def _numerical(runs: Sequence[BlankRun]) -> NDArray[np.float64] | None:
+    """The numerical blanks; none where no run was made, empty where all are censored."""
+    return np.array([value.value for value in independent_values(runs)]) if runs else None
+
+
+def _series(runs: Sequence[BlankRun] | Sequence[LowLevelRun]) -> tuple[str, ...] | None:
+    """Labels of the results, numerical ones first, then the censored."""
+    numerical = [group_label(value.run) for value in independent_values(runs)]
+    censored = [group_label(run) for run in runs for _ in run.below]
+    return labels_or_none([*numerical, *censored])
+
+
+def _low_level(
+    study: Study, cell: Cell, reader: SignalReader
+) -> tuple[tuple[LowLevelSample, ...], NotEstimable | None]:
+    """The low-level samples by level, and why some cannot be read as results."""
+    runs = [run for run in kept(runs_of(study.low_level, cell)) if isinstance(run, LowLevelRun)]
+    samples = []
+    for level in sorted({run.level for run in runs}):
+        members = [run for run in runs if run.level == level]
+        try:
+            concentrations = reader.concentrations(independent_values(members))
+        except NotEstimable as refusal:
+            return (), NotEstimable(refusal.reason, refusal.needs)
+        samples.append(
+            LowLevelSample(
+                level=level,
+                concentrations=np.array(concentrations),
+                series=_series(members),
+                censored=sum(len(run.below) for run in members),
+            )
+        )
+    return tuple(samples), None
+
+
+def _precision_levels(precision: Sequence[PrecisionRecord] | NotAssessed) -> tuple[PrecisionLevel, ...]:
+    if isinstance(precision, NotAssessed):
+        return ()
+    levels = []
+    for entry in precision:
+        sd = next(
+            (
+                one
+                for one in (entry.intermediate_sd, entry.repeatability_sd)
+                if isinstance(one, EstimateRecord) and one.value and one.degrees_of_freedom
+            ),
+            None,
+        )
+        if sd is not None and sd.value and sd.degrees_of_freedom and entry.level:
+            levels.append(
+                PrecisionLevel(level=entry.level, sd=sd.value, degrees_of_freedom=sd.degrees_of_freedom)
+            )
+    return tuple(levels)
+
+
+def _recovery_levels(
+    study: Study, cell: Cell, recovery: Sequence[RecoveryRecord] | NotAssessed
+) -> tuple[RecoveryLevel, ...]:
+    if isinstance(recovery, NotAssessed):
+        return ()
+    found = [entry for entry in recovery if entry.mean_recovery.value]
+    lowest = min((entry.level for entry in found), default=None)
+    return tuple(_recovery_level(study, cell, entry, is_lowest=entry.level == lowest) for entry in found)
+
+
+def _recovery_level(study: Study, cell: Cell, entry: RecoveryRecord, *, is_lowest: bool) -> RecoveryLevel:
+    criteria = level_criteria(study, cell, entry.level, is_lowest=is_lowest)
+    mean = entry.mean_recovery.value or 0.0
+    return RecoveryLevel(
+        level=entry.level,
+        mean_percent=mean,
+        rsd_percent=None if entry.sd is None else 100 * entry.sd / mean,
+        n=entry.n,
+        limits_percent=criteria.recovery,
+        rsd_max_percent=criteria.rsd_max,
+    )
+
+
+def _lowest_linear(fitted: Fitted | NotAssessed) -> float | None:
+    """The lowest level above zero in the linear range: a blank is no level that can be reported."""
+    if isinstance(fitted, NotAssessed) or isinstance(fitted.record.linear_range, NotAssessed):
+        return None
+    found = fitted.record.linear_range
+    inside = [x for x in fitted.fit.x.tolist() if found.lower <= x <= found.upper and x > 0]
+    return min(inside, default=None)
+
+
+def _noise(study: Study, cell: Cell) -> tuple[NoiseReading, ...]:
+    return tuple(
+        NoiseReading(level=run.level, height=run.signal_height, noise=run.noise, kind=run.noise_kind)
+        for run in kept(runs_of(study.noise, cell))
+        if isinstance(run, NoiseRun)
+    )
