@@ -38,6 +38,7 @@ from validator.evaluation.results import (
     WeightingStep,
 )
 from validator.evaluation.rows import Cell, Value, excluded, independent_values, kept, runs_of
+from validator.statistics.distributions import student_interval
 from validator.statistics.errors_in_variables import level_uncertainty_effect
 from validator.statistics.homoscedasticity import breusch_pagan, brown_forsythe, cochran_c, variance_ratio
 from validator.statistics.inverse_prediction import back_calculate
@@ -212,13 +213,7 @@ def _record(
     path: tuple[WeightingStep, ...],
     reason: str,
 ) -> CalibrationRecord:
-    bound = fit(
-        points.x,
-        points.y,
-        model=line.model,
-        weights=line.weights if line.is_weighted else None,
-        confidence=one_sided_level(choices.confidence),
-    )
+    bound = student_interval(line.slope, one_sided_level(choices.confidence))
     msd = method_standard_deviation(line)
     order = points.order
     return CalibrationRecord(
@@ -228,7 +223,7 @@ def _record(
         n=line.n,
         levels=int(np.unique(points.x).size),
         degrees_of_freedom=line.degrees_of_freedom,
-        slope=estimate_record(line.slope, one_sided=bound.slope),
+        slope=estimate_record(line.slope, one_sided=bound),
         intercept=estimate_record(line.intercept),
         quadratic=None if line.quadratic is None else estimate_record(line.quadratic),
         residual_standard_deviation=line.residual_standard_deviation,

@@ -10,7 +10,7 @@ import math
 
 from scipy import special
 
-from validator.statistics.interval import Interval
+from validator.statistics.interval import Estimate, Interval
 
 
 def normal_quantile(probability: float) -> float:
@@ -86,3 +86,16 @@ def standard_deviation_interval(s: float, nu: float, level: float) -> Interval:
 def t_upper_tail(statistic: float, nu: float) -> float:
     """One-sided p of a t statistic, upper tail."""
     return float(special.stdtr(nu, -statistic))
+
+
+def student_interval(estimate: Estimate, level: float) -> Estimate:
+    r"""The *estimate* with the interval :math:`x \pm t_{(1+level)/2,\nu}\,u` at another level.
+
+    It stays without one where it has no standard error or no degrees of freedom.
+    """
+    x, u, nu = estimate.value, estimate.standard_error, estimate.degrees_of_freedom
+    if u is None or nu is None:
+        return estimate
+    half_width = t_two_sided(level, nu) * u
+    interval = Interval(x - half_width, x + half_width, level, "Student t")
+    return Estimate(value=x, standard_error=u, interval=interval, degrees_of_freedom=nu)

@@ -1,6 +1,6 @@
-"""Where a function of one variable crosses zero, by repeated grids.
+"""Where a function of one variable crosses zero: by repeated grids, or point by point where a point is dear.
 
-The functions of this package take arrays, so a grid costs little more than a point; and importing
+Most functions of this package take arrays, so a grid costs little more than a point; and importing
 ``scipy.optimize`` for a scalar root finder would cost more than a whole evaluation.
 """
 
@@ -39,3 +39,32 @@ def crossing(function: Callable[[Array], Array], below: float, above: float) -> 
         first = int(np.argmax(np.append(function(grid[:-1]) >= 0, True)))
         below, above = float(grid[max(first - 1, 0)]), float(grid[first])
     return above
+
+
+def falling_root(function: Callable[[float], float], low: float, high: float) -> float:
+    """Root of a smooth falling *function* that takes one value at a time, to 1e-12 of the bracket's width.
+
+    False position; an end that stays twice has its ordinate halved (the "Illinois" rule).
+
+    Args:
+        function: positive at *low*, not positive at *high*.
+        low: lower end of the bracket.
+        high: its upper end.
+
+    References:
+        M. Dowell, P. Jarratt, BIT 11 (1971) 168 (from memory).
+    """
+    at_low, at_high, stayed, narrow = function(low), function(high), "", 1e-12 * (high - low)
+    while high - low > narrow:
+        x = (low * at_high - high * at_low) / (at_high - at_low)
+        x = min(max(x, low + narrow / 2), high - narrow / 2)
+        y = function(x)
+        if y > 0:
+            low, at_low = x, y
+            at_high /= 2 if stayed == "high" else 1
+            stayed = "high"
+        else:
+            high, at_high = x, y
+            at_low /= 2 if stayed == "low" else 1
+            stayed = "low"
+    return (low + high) / 2

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 from pathlib import PurePosixPath
 from typing import TYPE_CHECKING
 
@@ -16,21 +17,22 @@ from validator.study.rows import runs_of
 from validator.study.tables import Sheet, TableFiles
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-
     from validator.study.problems import Problems
 
 _DEFAULTS = ("analyte", "configuration", "preparation", "date", "matrix")
 
 
-def data_blocks() -> Iterator[tuple[str, type[Block], type[Run]]]:
+@cache
+def data_blocks() -> tuple[tuple[str, type[Block], type[Run]], ...]:
     """The names of the data blocks, their models and the models of their runs."""
-    for name, field in Study.model_fields.items():
-        for block in records_in(field.annotation):
-            if issubclass(block, Block):
-                for run in records_in(block.model_fields["runs"].annotation):
-                    if issubclass(run, Run):
-                        yield name, block, run
+    return tuple(
+        (name, block, run)
+        for name, field in Study.model_fields.items()
+        for block in records_in(field.annotation)
+        if issubclass(block, Block)
+        for run in records_in(block.model_fields["runs"].annotation)
+        if issubclass(run, Run)
+    )
 
 
 def units_by_analyte(root: Table) -> dict[str, Units]:

@@ -59,7 +59,7 @@ def doubt_of(scatter: Scatter, level: float, seed: int) -> Doubt:
     if scatter.slope_relative_error <= SLOPE_NEGLIGIBLE:
         sigma = standard_deviation_interval(1.0, nu, level)
         return Doubt(relative, sigma.lower, sigma.upper, level, sigma.method)
-    draws = factor_draws(scatter, np.random.default_rng(seed))
+    draws = np.sort(factor_draws(scatter, np.random.default_rng(seed)))
     lower, upper = percentiles(draws, level)
     return Doubt(relative, lower, upper, level, "Monte Carlo of sigma and slope")
 
@@ -105,11 +105,12 @@ def level_draws(fit: CalibrationFit, signals: Array, coefficients: tuple[Array, 
     return np.where(b * fit.slope.value > 0, inverse(signals, a, b, c), np.inf)
 
 
-def percentiles(draws: Array, level: float) -> tuple[float, float]:
-    """Two-sided limits of *draws*; infinite draws count as such."""
-    # A plain order statistic: interpolating next to an infinite draw would give a nan.
-    ends = np.quantile(draws, [(1 - level) / 2, (1 + level) / 2], method="inverted_cdf")
-    return float(ends[0]), float(ends[1])
+def percentiles(ordered: Array, level: float) -> tuple[float, float]:
+    """Two-sided limits of draws in rising order; infinite draws count as such."""
+    # plain order statistics: interpolating next to an infinite draw would give a nan
+    last = ordered.size - 1
+    below, above = (math.ceil(ordered.size * p - 1) for p in ((1 - level) / 2, (1 + level) / 2))
+    return float(ordered[max(below, 0)]), float(ordered[min(above, last)])
 
 
 def simulated(value: float, draws: Array, level: float, nu: float | None = None) -> Estimate:
