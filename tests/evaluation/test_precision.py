@@ -207,3 +207,24 @@ def test_no_precision_runs(record_of, described):
 
     assert found.not_assessed == "the study holds no precision runs"
     assert "several days" in found.needs
+
+
+def test_readings_of_the_highest_standard_are_read_from_a_parabola(record_of, described):
+    """Half of them lie above the curve's value there: the level is read, and its scatter is not cut off."""
+    levels, deviations = (1.0, 2.0, 4.0, 6.0, 8.0, 10.0), (0.001, -0.001, 0.002, -0.002, 0.001, -0.001)
+    runs = [
+        {"level": x, "signal": 0.1 * x - 0.002 * x * x + d} for x, d in zip(levels, deviations, strict=True)
+    ]
+    signals = [0.8 + d for d in (-0.003, -0.002, -0.001, 0.001, 0.002, 0.003)]
+
+    (found,) = record_of(
+        described(
+            analysis={"calibration": {"model": "quadratic"}},
+            calibration={"runs": runs},
+            precision={"runs": [{"level": 10, "signals": signals}]},
+        )
+    ).precision
+
+    # the slope of the curve at 10 is 0.1 - 2·0.002·10
+    assert found.mean.value == pytest.approx(10, abs=0.05)
+    assert found.repeatability_sd.value == pytest.approx(np.std(signals, ddof=1) / 0.06, rel=0.03)

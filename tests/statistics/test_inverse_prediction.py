@@ -12,7 +12,12 @@ from scipy import stats
 from scipy.optimize import brentq
 
 from validator.errors import NotEstimable
-from validator.statistics.inverse_prediction import back_calculate, back_calculation, inverse_prediction
+from validator.statistics.inverse_prediction import (
+    back_calculate,
+    back_calculation,
+    inverse_prediction,
+    level_read,
+)
 from validator.statistics.regression import fit
 from validator.statistics.weighting import weights_for
 
@@ -241,3 +246,37 @@ def test_back_calculation_beyond_the_end_of_a_parabola():
     found = back_calculate(curve, [8.0, 8.0], [float(curve.predict(8.1)), 1000.0])
     assert found.found[0] == pytest.approx(8.1)
     assert np.isnan(found.found[1])
+
+
+@pytest.mark.parametrize("model", ["linear", "linear_through_origin", "quadratic"])
+def test_a_level_is_read_as_by_inverse_prediction(model):
+    """Inside the range the level alone is the value of the inverse prediction."""
+    line = calibration(model=model)
+
+    for signal in (5.0, 9.0, 20.0):
+        assert level_read(line, signal) == inverse_prediction(line, signal).value
+
+
+@pytest.mark.parametrize("bend", [-0.03, 0.03])
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+def test_readings_of_the_end_levels_are_read_beyond_the_range(bend, sign):
+    """Half of the readings of an end level lie outside of the parabola's range: the branch goes on there."""
+    curve = fit(X, sign * (2 + 1.5 * X + bend * X**2), model="quadratic")
+
+    for level in (-2.0, 0.5, 16.2, 18.0):
+        signal = sign * (2 + 1.5 * level + bend * level**2)
+        assert level_read(curve, signal) == pytest.approx(level, rel=1e-6)
+
+
+def test_a_signal_beyond_the_turning_point_is_refused():
+    """The parabola 3x − 0.05 x² has its top of 45 at x = 30: nothing gives 46, and 44 is given twice."""
+    monotone = fit(X, 3 * X - 0.05 * X**2, model="quadratic")
+    turning = fit(3 * X, 9 * X - 0.45 * X**2, model="quadratic")
+
+    assert level_read(monotone, 44.8) == pytest.approx(28, rel=1e-6)
+    with pytest.raises(NotEstimable, match="does not reach this signal"):
+        level_read(monotone, 46.0)
+    with pytest.raises(NotEstimable, match="at two levels"):
+        level_read(turning, 44.0)
+    with pytest.raises(NotEstimable, match="does not reach this signal"):
+        level_read(turning, -5.0)

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from validator.errors import NotEstimable
-from validator.statistics.inverse_prediction import inverse_prediction
+from validator.statistics.inverse_prediction import level_read
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -26,12 +26,12 @@ class SignalReader:
         """The concentration that gives *signal*.
 
         Raises:
-            NotEstimable: no calibration, or a signal outside the calibration function.
+            NotEstimable: no calibration, or a signal that its function never reaches.
         """
         if self.fit is None:
             reason = self.refusal.reason if self.refusal else "no calibration"
             raise NotEstimable(f"signals cannot be read as concentrations: {reason}", "a calibration")
-        return inverse_prediction(self.fit, signal).value
+        return level_read(self.fit, signal)
 
     def concentrations(self, values: Sequence[Value]) -> list[float]:
         """Every value as a concentration, whichever axis its run is written on."""

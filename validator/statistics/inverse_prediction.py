@@ -216,6 +216,32 @@ def _root_inside(fit: CalibrationFit, signal: float) -> float:
     return inside[0]
 
 
+def level_read(fit: CalibrationFit, signal: float) -> float:
+    """Level that gives *signal*, without its uncertainty.
+
+    On a parabola a signal that is not reached inside the range of levels is read on the branch that leads out
+    of it: half of the readings of an end level lie there by their scatter alone.
+
+    Raises:
+        NotEstimable: a slope of 0; a parabola that turns inside its range and gives the signal there twice or
+            not at all, or one that turns beyond its range before it reaches the signal.
+    """
+    u = _root_inside_or_beyond(fit, signal) if fit.model == "quadratic" else _line_root(fit, signal)
+    return float(fit.centre + fit.scale * u)
+
+
+def _root_inside_or_beyond(fit: CalibrationFit, signal: float) -> float:
+    _, c1, c2 = (float(c) for c in fit.scaled_coefficients)
+    low, high = ((float(end) - fit.centre) / fit.scale for end in (fit.x.min(), fit.x.max()))
+    turns_inside = (c1 + 2 * c2 * low) * (c1 + 2 * c2 * high) <= 0
+    if not turns_inside:
+        # of the two branches one holds the whole range: the other has a slope of the other sign
+        branch = [u for u in _roots(fit, signal) if (c1 + 2 * c2 * u) * (c1 + c2 * (low + high)) > 0]
+        if branch:
+            return branch[0]
+    return _root_inside(fit, signal)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class BackCalculation:
     """Levels found for the calibration points themselves.
