@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from validator.assessment.observation import Observation, refused
 from validator.evaluation.results import EstimateRecord, LimitVariant, NotAssessed
+from validator.guidance import Figure
 from validator.statistics.interval import Estimate
 from validator.statistics.precision import single_series
 
@@ -17,6 +18,11 @@ if TYPE_CHECKING:
 
 HALF = 0.5
 """Share of the predicted reproducibility that ``horrat_repeatability`` divides by."""
+
+OF_NAMED_LIMITS = frozenset(
+    {Figure.DETECTION_CAPABILITY_PERCENT_OF_LEGAL_LIMIT, Figure.SPIKE_OVER_DETECTION_LIMIT}
+)
+"""Figures of a limit variant that is named here, whether or not it decides."""
 
 
 def scaled(observation: Observation, factor: float, *, unit: str) -> Observation:

@@ -48,10 +48,12 @@ if TYPE_CHECKING:
     from validator.study import Study
 
 
-def evaluate(study: Study) -> Results:
+def evaluate(study: Study, *, only_deciding_limits: bool = False) -> Results:
     """Compute everything that the data of *study* can carry; the rest says why not.
 
     Pure: the same study gives equal results; nothing is read from or written to files but guidance profiles.
+    With *only_deciding_limits* the variants of the limits that decide nothing are left out, for whoever
+    judges many studies.
 
     Raises:
         StudyError: the study declares a guidance profile or a limit variant that is not known, or holds more
@@ -70,7 +72,9 @@ def evaluate(study: Study) -> Results:
         records: dict[str, ConfigurationRecord] = {}
         limits: dict[str, Limits] = {}
         for name, cell in cells.items():
-            records[name], limits[name] = _configuration(study, cell, calibrations[name])
+            records[name], limits[name] = _configuration(
+                study, cell, calibrations[name], only_deciding_limits
+            )
         analytes[analyte.id] = AnalyteRecord(
             unit=analyte.unit,
             signal_unit=analyte.signal_unit,
@@ -100,13 +104,22 @@ def evaluate(study: Study) -> Results:
 
 
 def _configuration(
-    study: Study, cell: Cell, fitted: Fitted | NotAssessed
+    study: Study, cell: Cell, fitted: Fitted | NotAssessed, only_deciding_limits: bool
 ) -> tuple[ConfigurationRecord, Limits]:
     reader = _reader(fitted)
     precisions = precision(study, cell, reader)
     recoveries = recovery(study, cell)
     profile = accuracy_profile(study, cell, reader)
-    limits = detection(study, cell, fitted, reader, precisions, recoveries, profile.found)
+    limits = detection(
+        study,
+        cell,
+        fitted,
+        reader,
+        precisions,
+        recoveries,
+        profile.found,
+        only_deciding=only_deciding_limits,
+    )
     record = ConfigurationRecord(
         calibration=fitted if isinstance(fitted, NotAssessed) else fitted.record,
         detection=limits.record,

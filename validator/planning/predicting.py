@@ -119,7 +119,6 @@ def _prediction(study: Study, plan: Plan, analyte: str, index: int, pool: Execut
     outcomes = chances(found)
     answered = tuple(one for one in outcomes if one.is_answered)
     count = min(plan.simulations, MOST_TO_VERIFY)
-    powers(trials, choices.detect, found, choice.alpha, count, pool)
     return Prediction(
         analyte=analyte,
         assumed=choices.assumed,
@@ -129,9 +128,7 @@ def _prediction(study: Study, plan: Plan, analyte: str, index: int, pool: Execut
         unanswered=tuple(one for one in outcomes if not one.is_answered),
         all_met=all_met(found, answered) if answered else None,
         stops=_stops(found),
-        powers=tuple(
-            powers(trials, choices.detect, found, choice.alpha, min(plan.simulations, MOST_TO_VERIFY), pool)
-        ),
+        powers=tuple(powers(trials, choices.detect, found, choice.alpha, count, pool)),
         smallest=(
             smallest_design(trials, choices, answered, probability=plan.probability, count=count, pool=pool)
             if answered

@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from validator.statistics.regression import CalibrationFit
     from validator.study import Study
     from validator.study.models.plan import Material, PlanChoices, PlannedBlock
-    from validator.study.models.runs import Block
+    from validator.study.models.runs import Block, Run
 
 _FIRST_DAY = dt.date(2000, 1, 1)
 EMPTY: dict[str, None] = dict.fromkeys(
@@ -66,22 +66,32 @@ class Truth:
 
 @dataclass(frozen=True, slots=True)
 class _Layout:
-    """The preparations of a block as arrays: series by series, material by material, replicates together."""
+    """The preparations of a block as arrays: series by series, material by material, replicates together.
+
+    Attributes:
+        block: its name.
+        runs: series by series and material by material, as read from files but for the readings: what does
+            not depend on the draw is validated once.
+        content: (series, materials, replicates) true content before the recovery of the procedure.
+    """
 
     block: str
-    labels: tuple[str, ...]
-    materials: tuple[Material, ...]
-    replicates: int
+    runs: tuple[tuple[Run, ...], ...]
     content: NDArray[np.float64]
-    """(series, materials, replicates) true content before the recovery of the procedure."""
 
     @classmethod
-    def of(cls, block: str, plan: PlannedBlock) -> _Layout:
+    def of(cls, block: str, plan: PlannedBlock, analyte: str, configuration: str) -> _Layout:
         """The layout of what is planned for a block."""
         levels = np.array([material.level or 0.0 for material in plan.materials])
         shape = (plan.series, levels.size, plan.replicates)
-        content = np.broadcast_to(levels[None, :, None], shape)
-        return cls(block, tuple(series_labels(block, plan)), plan.materials, plan.replicates, content)
+        runs = []
+        for number, label in enumerate(series_labels(block, plan)):
+            day = _FIRST_DAY + dt.timedelta(days=number)
+            common = {"analyte": analyte, "configuration": configuration, "series": label, "date": day}
+            entries = [{**common, **_FIELDS[block](one), _READINGS[block]: [0.0]} for one in plan.materials]
+            made = MODELS[block].model_validate({"runs": entries})
+            runs.append(made.runs_for(analyte, configuration))
+        return cls(block, tuple(runs), np.broadcast_to(levels[None, :, None], shape))
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,8 +117,11 @@ class Simulator:
 
     def with_design(self, choices: PlanChoices) -> Simulator:
         """The same method measured with another design."""
+        configuration = self.base.validated_configuration
         layouts = tuple(
-            _Layout.of(block, plan) for block in PLANNED_BLOCKS if (plan := planned(choices, block))
+            _Layout.of(block, plan, self.analyte, configuration)
+            for block in PLANNED_BLOCKS
+            if (plan := planned(choices, block)) and plan.materials
         )
         return replace(self, layouts=layouts)
 
@@ -120,7 +133,7 @@ class Simulator:
             values = self._signals(layout, rng)
             if layout.block in THROUGH_THE_PROCEDURE:
                 values = self._contents(values, line)
-            block = self._block(layout, values)
+            block = _block(layout, values)
             if block is None:
                 continue
             blocks[layout.block] = block
@@ -162,39 +175,46 @@ class Simulator:
         except NotEstimable:
             return nothing
 
-    def _block(self, layout: _Layout, values: NDArray[np.float64]) -> Block | None:
-        """The data block as read from files; what the calibration cannot give is missing."""
-        validated = self.base.validated_configuration
-        runs = []
-        for i, label in enumerate(layout.labels):
-            day = _FIRST_DAY + dt.timedelta(days=i)
-            common = {"analyte": self.analyte, "configuration": validated, "series": label, "date": day}
-            for j, material in enumerate(layout.materials):
-                here = values[i, j]
-                readings = here[np.isfinite(here)].tolist()
-                if readings:
-                    runs.append({**common, **_FIELDS[layout.block](material, readings)})
-        return MODELS[layout.block].model_validate({"runs": runs}) if runs else None
+
+def _block(layout: _Layout, values: NDArray[np.float64]) -> Block | None:
+    """The data block as read from files; what the calibration cannot give is missing."""
+    field = _READINGS[layout.block]
+    runs = []
+    for of_series, here in zip(layout.runs, values, strict=True):
+        for run, drawn in zip(of_series, here, strict=True):
+            readings = tuple(drawn[np.isfinite(drawn)].tolist())
+            if readings:
+                runs.append(run.model_copy(update={field: readings}))
+    return MODELS[layout.block].model_validate({"runs": runs}) if runs else None
 
 
-def _recovery_fields(material: Material, readings: list[float]) -> dict[str, object]:
+def _recovery_fields(material: Material) -> dict[str, object]:
     if material.is_reference:
-        return {"reference": material.level, "found": readings}
-    return {"native": 0.0, "added": material.level, "found": readings, "matrix": material.matrix}
+        return {"reference": material.level}
+    return {"native": 0.0, "added": material.level, "matrix": material.matrix}
 
 
-def _sample_fields(material: Material, readings: list[float]) -> dict[str, object]:
-    return {"level": material.level, "concentrations": readings}
+def _level_field(material: Material) -> dict[str, object]:
+    return {"level": material.level}
 
 
-_FIELDS: Mapping[str, Callable[[Material, list[float]], dict[str, object]]] = {
-    "calibration": lambda material, readings: {"level": material.level, "signals": readings},
-    "blanks": lambda _material, readings: {"signals": readings},
-    "low_level": _sample_fields,
-    "precision": _sample_fields,
+_FIELDS: Mapping[str, Callable[[Material], dict[str, object]]] = {
+    "calibration": _level_field,
+    "blanks": lambda _material: {},
+    "low_level": _level_field,
+    "precision": _level_field,
     "recovery": _recovery_fields,
 }
-"""How the readings of a material are written in a run of each block."""
+"""What a run of each block says of its material."""
+
+_READINGS: Mapping[str, str] = {
+    "calibration": "signals",
+    "blanks": "signals",
+    "low_level": "concentrations",
+    "precision": "concentrations",
+    "recovery": "found",
+}
+"""Under which name it holds its readings."""
 
 MODELS: Mapping[str, type[Block]] = {
     "calibration": CalibrationBlock,

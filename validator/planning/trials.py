@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Literal, NamedTuple
 import numpy as np
 
 from validator.assessment import assess_against
+from validator.assessment.guidance_figures_of_conditions import OF_NAMED_LIMITS
 from validator.errors import NotEstimable
 from validator.evaluation.calibration import Fitted, calibrate
 from validator.evaluation.evaluate import evaluate
@@ -99,7 +100,8 @@ class Trials:
         return Cell(self.simulator.analyte, study.validated_configuration)
 
     def _judged(self, study: Study) -> Trial:
-        results = assess_against(study, evaluate(study), self.profiles)
+        found = evaluate(study, only_deciding_limits=not _ask_for_other_limits(self.profiles))
+        results = assess_against(study, found, self.profiles)
         record = results.analytes[self.simulator.analyte].configurations[study.validated_configuration]
         assessment = results.assessment
         findings = assessment.findings if assessment else ()
@@ -128,6 +130,14 @@ class Trials:
         if not isinstance(fitted, Fitted):
             return {}
         return _p_values(lack_of_fit=fitted.record.lack_of_fit, curvature=fitted.record.quadratic_test)
+
+
+def _ask_for_other_limits(profiles: Sequence[Profile]) -> bool:
+    """True when a limit variant is asked for whether or not it decides."""
+    asked = {
+        limit.figure for profile in profiles for rule in profile.requirements for limit in rule.acceptance
+    }
+    return not asked.isdisjoint(OF_NAMED_LIMITS)
 
 
 @contextmanager

@@ -86,8 +86,20 @@ class Analysis(AnalysisChoices):
 
     per_analyte: dict[Label, AnalysisChoices] = Field(default={})
 
+    # not a private attribute of pydantic's: a copy with other choices starts without
+    __slots__ = ("_resolved",)
+
     def for_analyte(self, analyte: str) -> AnalysisChoices:
-        """The choices that hold for *analyte*: the study's, overridden by its own."""
+        """The choices that hold for *analyte*: the study's, overridden by its own; put together once."""
+        resolved: dict[str, AnalysisChoices] | None = getattr(self, "_resolved", None)
+        if resolved is None:
+            resolved = {}
+            object.__setattr__(self, "_resolved", resolved)
+        if analyte not in resolved:
+            resolved[analyte] = self._merged(analyte)
+        return resolved[analyte]
+
+    def _merged(self, analyte: str) -> AnalysisChoices:
         general = self.model_dump(exclude_unset=True, exclude={"per_analyte"})
         own = self.per_analyte.get(analyte)
         return AnalysisChoices.model_validate(
