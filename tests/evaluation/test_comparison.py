@@ -62,6 +62,37 @@ def test_relative_difference_is_the_mean_of_relative_differences(compared):
     assert record.paired.mean_difference_percent.value == pytest.approx(expected, rel=1e-9)
 
 
+@pytest.mark.parametrize(("bound", "passes"), [(8, True), (1, False)])
+def test_bounds_of_the_study_ask_for_equivalence(compared, bound, passes):
+    """Two one-sided tests of the mean relative difference: both p of scipy's one-sided t tests."""
+    y, x = means()
+    percent = 100 * (y - x) / ((y + x) / 2)
+
+    record = compared(runs(), criteria=[{"characteristic": "method_comparison", "min": -bound, "max": bound}])
+
+    found = record.paired.equivalence
+    p = max(
+        stats.ttest_1samp(percent, -bound, alternative="greater").pvalue,
+        stats.ttest_1samp(percent, bound, alternative="less").pvalue,
+    )
+    assert (found.lower, found.upper, found.passes) == (-bound, bound, passes)
+    assert found.p == pytest.approx(p, rel=1e-9)
+    assert compared(runs()).paired.equivalence is None
+
+
+def test_replicates_of_both_methods_are_compared(compared):
+    """F test of the pooled variances, two-sided (NIST/SEMATECH e-Handbook, 1.3.5.9), and F interval."""
+    found = compared(runs()).replicates
+
+    pooled = [np.mean(np.var(table, axis=1, ddof=1)) for table in (THIS, REFERENCE)]
+    f = pooled[0] / pooled[1]
+    assert found.variance_ratio.value == found.test.statistic == pytest.approx(f, rel=1e-9)
+    assert found.test.df == (7, 7)
+    assert found.test.p == pytest.approx(2 * min(stats.f.sf(f, 7, 7), stats.f.cdf(f, 7, 7)), rel=1e-9)
+    limits = [f / stats.f.ppf(q, 7, 7) for q in (0.975, 0.025)]
+    assert found.variance_ratio.ci == pytest.approx(limits, rel=1e-9)
+
+
 def test_limits_of_agreement(compared):
     """Bias ± 1.96 s, each with an interval; the slope of the differences on the means beside."""
     y, x = means()

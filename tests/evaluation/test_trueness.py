@@ -119,6 +119,100 @@ def test_two_sided_limits_of_the_study_ask_for_equivalence(recoveries):
     assert none.equivalence is None
 
 
+def test_limits_that_name_a_level_hold_there_only(recoveries):
+    """A criterion for one level is no bound at another; one for all levels holds where none names it."""
+    criteria = [
+        {"characteristic": "recovery", "min": 90, "max": 110},
+        {"characteristic": "recovery", "at": 50, "min": 98, "max": 102},
+    ]
+
+    low, high = recoveries(
+        {"level": 5, "found": FOUND},
+        {"level": 50, "found": [10 * one for one in FOUND]},
+        criteria=criteria,
+    )
+
+    assert (low.equivalence.lower, low.equivalence.upper) == (90, 110)
+    assert (high.equivalence.lower, high.equivalence.upper) == (98, 102)
+    assert low.equivalence.passes
+    assert not high.equivalence.passes
+    assert low.equivalence.p < 0.05 < high.equivalence.p
+
+
+def test_limits_of_the_bias_are_bounds_too(recoveries):
+    """A relative bias within -8 to +8 % is a recovery of 92 to 108 %."""
+    (entry,) = recoveries(
+        {"level": 5, "found": FOUND}, criteria=[{"characteristic": "trueness", "min": -8, "max": 8}]
+    )
+
+    assert (entry.equivalence.lower, entry.equivalence.upper) == (92, 108)
+
+
+def test_a_reference_value_with_its_uncertainty_has_scores(recoveries):
+    """ISO 13528:2015, 9.6 and 9.7 (from memory): ζ and En, and the check of twice the uncertainty."""
+    (entry,) = recoveries({"reference": 5, "reference_uncertainty": 0.1, "found": FOUND})
+    (without,) = recoveries({"reference": 5, "found": FOUND})
+
+    found = np.array(FOUND)
+    u_mean = found.std(ddof=1) / np.sqrt(6)
+    difference = found.mean() - 5
+    assert entry.scores.difference == pytest.approx(difference)
+    assert entry.scores.standard_uncertainty == pytest.approx(np.hypot(u_mean, 0.1))
+    assert entry.scores.zeta == pytest.approx(difference / np.hypot(u_mean, 0.1))
+    assert entry.scores.en == pytest.approx(difference / np.hypot(stats.t.ppf(0.975, 5) * u_mean, 0.2))
+    assert entry.scores.within_two_u
+    assert without.scores is None
+
+
+def test_a_significant_recovery_asks_for_a_correction(recoveries):
+    """Eurachem/CITAC CG 4, 3rd ed. 2012, 7.16 and A4 (from memory): t against its critical value, 100/R."""
+    (entry,) = recoveries({"level": 5, "found": [0.8 * one for one in FOUND]})
+    (good,) = recoveries({"level": 5, "found": FOUND})
+    (single,) = recoveries({"level": 5, "found": [4.9]})
+
+    assert entry.correction.advised
+    assert entry.correction.t == pytest.approx(abs(entry.t))
+    assert entry.correction.critical == pytest.approx(stats.t.ppf(0.975, 5))
+    assert entry.correction.factor == pytest.approx(100 / entry.mean_recovery.value)
+    assert not good.correction.advised
+    assert single.correction is None
+
+
+def test_found_on_added_tests_slope_and_intercept_together(record_of, described):
+    """Least squares over the levels and the extra sum of squares against found = added, by hand."""
+    table = {2.0: [2.1, 1.9, 2.2], 5.0: [5.3, 5.2], 10.0: [10.6, 10.2, 10.4]}
+    spikes = [{"native": 1.0, "added": x, "found": [1.0 + y for y in some]} for x, some in table.items()]
+    materials = [{"reference": 7.0, "found": [9.0, 9.1]}]
+
+    (line,) = record_of(described(recovery={"runs": spikes + materials})).found_on_added
+
+    x = np.array([level for level, some in table.items() for _ in some])
+    y = np.array([one for some in table.values() for one in some])
+    fit = stats.linregress(x, y)
+    residual = ((y - fit.intercept - fit.slope * x) ** 2).sum()
+    f = (((y - x) ** 2).sum() - residual) / 2 / (residual / (x.size - 2))
+    assert (line.n, line.levels, line.matrix) == (8, 3, None)
+    assert line.slope.value == pytest.approx(fit.slope)
+    assert line.intercept.value == pytest.approx(fit.intercept)
+    assert line.slope.standard_error == pytest.approx(fit.stderr)
+    assert line.joint_test.statistic == pytest.approx(f)
+    assert line.joint_test.df == (2, 6)
+    assert line.joint_test.p == pytest.approx(stats.f.sf(f, 2, 6))
+
+
+def test_each_matrix_has_its_line_of_found_on_added(record_of, described):
+    """Matrices are not mixed, and one level draws no line."""
+    runs = [
+        {"level": level, "matrix": matrix, "found": [level * f for f in (0.98, 1.01, 1.02)]}
+        for matrix, levels in {"tap": (1.0, 5.0), "sea": (2.0, 8.0), "ice": (3.0,)}.items()
+        for level in levels
+    ]
+
+    lines = record_of(described(recovery={"runs": runs})).found_on_added
+
+    assert {line.matrix for line in lines} == {"tap", "sea"}
+
+
 def test_excluded_results_are_listed_and_their_effect_is_shown(recoveries):
     """What is left decides; what was left out is listed, with the recovery it would have given."""
     runs = [{"level": 5, "found": FOUND}, {"level": 5, "found": [1.0], "excluded": "spilled"}]

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from statsmodels.robust.scale import Huber
 
 from validator.errors import NotEstimable
 from validator.statistics.interlaboratory import (
@@ -189,7 +190,17 @@ def test_robust_figures_agree_with_classical_ones_on_clean_data():
     assert robust.reproducibility_sd == pytest.approx(plain.reproducibility_sd.value, rel=0.06)
 
 
-def test_robust_figures_need_replicates():
-    """Single results carry no repeatability, robust or not."""
-    with pytest.raises(NotEstimable, match="single reading"):
-        robust_interlaboratory([[1.0], [2.0], [3.0]])
+def test_single_results_have_a_robust_mean_and_reproducibility():
+    """Huber's second proposal in statsmodels (c = 1.5) gives the same mean and sd, but for 1.1336 in 1.134.
+
+    Single results carry no repeatability, robust or not.
+    """
+    mean, sd = Huber(c=1.5, tol=1e-10, maxiter=500)(np.array([4.5, 4.9, 5.6, 4.2, 6.2, 5.2, 9.9]))
+
+    found = robust_interlaboratory([[one] for one in (4.5, 4.9, 5.6, 4.2, 6.2, 5.2, 9.9)])
+
+    assert found.mean == pytest.approx(mean, rel=1e-3)
+    assert found.reproducibility_sd == pytest.approx(sd, rel=2e-3)
+    assert found.standard_error == pytest.approx(1.25 * found.reproducibility_sd / np.sqrt(7))
+    assert found.repeatability_sd is None
+    assert found.between_sd is None

@@ -8,12 +8,20 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from validator.errors import NotEstimable
-from validator.evaluation.convert import attempt, estimate_record, one_sided_level, significance
+from validator.evaluation.convert import (
+    attempt,
+    equivalence_record,
+    estimate_record,
+    one_sided_level,
+    significance,
+)
+from validator.evaluation.own_limits import own_criterion
 from validator.evaluation.results import (
     BlandAltmanRecord,
     ComparedSample,
     ComparisonRecord,
     DemingRecord,
+    Equivalence,
     EstimateRecord,
     NotAssessed,
     PairedRecord,
@@ -23,8 +31,9 @@ from validator.evaluation.results import (
 )
 from validator.evaluation.rows import Cell, excluded, runs_of
 from validator.statistics.bland_altman import bland_altman
-from validator.statistics.comparison import error_variance_ratio, paired_difference
+from validator.statistics.comparison import error_variance_ratio, paired_difference, variance_ratio
 from validator.statistics.deming import RatioSource, deming
+from validator.statistics.equivalence import equivalence_of_mean
 from validator.statistics.errors_in_variables import york
 from validator.statistics.passing_bablok import passing_bablok
 from validator.study.models.trueness import ComparisonRun
@@ -35,6 +44,9 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from validator.study import Study
+
+Bounds = tuple[float, float]
+"""Lower and upper bound of a mean difference, percent."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,11 +118,12 @@ def comparison(study: Study, cell: Cell) -> ComparisonRecord | NotAssessed:
         )
     confidence = study.analysis_for(cell.analyte).confidence
     samples = _samples(runs)
-    record = _record(_Pairs.of(samples), confidence)
+    bounds = _bounds(study, cell)
+    record = _record(_Pairs.of(samples), bounds, confidence)
     beside = None
     if excluded(runs):
         everything = _Pairs.of(_samples([run.model_copy(update={"excluded": None}) for run in runs]))
-        beside = attempt(lambda: _paired(everything, confidence).mean_difference)
+        beside = attempt(lambda: _paired(everything, None, confidence).mean_difference)
     return replace(record, samples=tuple(sample.as_record() for sample in samples), with_excluded=beside)
 
 
@@ -130,19 +143,27 @@ def _sample(name: str, runs: Sequence[ComparisonRun]) -> _Sample:
     return _Sample(name, counted, "reported as below a limit" if censored else None)
 
 
-def _record(pairs: _Pairs, confidence: float) -> ComparisonRecord:
+def _record(pairs: _Pairs, bounds: Bounds | None, confidence: float) -> ComparisonRecord:
     return ComparisonRecord(
         n=len(pairs.samples),
-        paired=attempt(lambda: _paired(pairs, confidence)),
+        paired=attempt(lambda: _paired(pairs, bounds, confidence)),
         bland_altman=attempt(lambda: _bland_altman(pairs, confidence)),
         deming=attempt(lambda: _deming(pairs, confidence)),
         passing_bablok=attempt(lambda: _passing_bablok(pairs, confidence)),
         york=_york(pairs, confidence),
-        replicates=_replicates(pairs),
+        replicates=_replicates(pairs, confidence),
     )
 
 
-def _paired(pairs: _Pairs, confidence: float) -> PairedRecord:
+def _bounds(study: Study, cell: Cell) -> Bounds | None:
+    """The mean differences, in percent, within which the study wants to see the methods agree."""
+    criterion = own_criterion(study, cell, "method_comparison", "min", "max")
+    if criterion is None or criterion.min is None or criterion.max is None:
+        return None
+    return (criterion.min, criterion.max) if criterion.min < criterion.max else None
+
+
+def _paired(pairs: _Pairs, bounds: Bounds | None, confidence: float) -> PairedRecord:
     found = paired_difference(pairs.this, pairs.reference, confidence=confidence)
     bound = paired_difference(pairs.this, pairs.reference, confidence=one_sided_level(confidence))
     return PairedRecord(
@@ -150,7 +171,22 @@ def _paired(pairs: _Pairs, confidence: float) -> PairedRecord:
         test=significance(found.test),
         sd=found.sd,
         mean_difference_percent=attempt(lambda: _percent(pairs, confidence)),
+        equivalence=_equivalence(pairs, bounds, confidence),
     )
+
+
+def _equivalence(pairs: _Pairs, bounds: Bounds | None, confidence: float) -> Equivalence | None:
+    """Two one-sided tests of the mean difference in percent; None without bounds, or without scatter."""
+    if bounds is None:
+        return None
+    try:
+        percent = bland_altman(pairs.this, pairs.reference, scale="percent", confidence=confidence)
+        found = equivalence_of_mean(
+            percent.differences, lower=bounds[0], upper=bounds[1], alpha=1 - confidence
+        )
+    except NotEstimable:
+        return None
+    return equivalence_record(found)
 
 
 def _percent(pairs: _Pairs, confidence: float) -> EstimateRecord:
@@ -227,18 +263,23 @@ def _york(pairs: _Pairs, confidence: float) -> YorkRecord | NotAssessed | None:
     return attempt(line)
 
 
-def _replicates(pairs: _Pairs) -> ReplicateScatter | None:
+def _replicates(pairs: _Pairs, confidence: float) -> ReplicateScatter | None:
     try:
         found = error_variance_ratio(
             [sample.this for sample in pairs.samples], [sample.reference for sample in pairs.samples]
         )
     except NotEstimable:
         return None
+    compared = variance_ratio(
+        (found.sd_this / found.sd_reference) ** 2, found.df_this, found.df_reference, confidence=confidence
+    )
     return ReplicateScatter(
         this_method=found.sd_this,
         reference_method=found.sd_reference,
         df_this=found.df_this,
         df_reference=found.df_reference,
+        variance_ratio=estimate_record(compared.ratio),
+        test=significance(compared.test),
     )
 
 

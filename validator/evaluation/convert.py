@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, TypeVar
 
 from validator.errors import NotEstimable
 from validator.evaluation.results import (
+    Equivalence,
     EstimateRecord,
     FTest,
     Interval,
@@ -20,6 +21,8 @@ from validator.statistics.interval import Interval as StatisticsInterval
 
 if TYPE_CHECKING:
     from collections.abc import Callable
+
+    from validator.statistics.equivalence import Equivalence as EquivalenceTests
 
 T = TypeVar("T")
 
@@ -96,6 +99,13 @@ def significance(test: SignificanceTest) -> SignificanceRecord:
         raise NotEstimable("there is no scatter to test against", "results recorded with more digits")
     df = test.df[0] if len(test.df) == 1 else (test.df[0], test.df[1])
     return SignificanceRecord(statistic=test.statistic, df=df, p=_p(test))
+
+
+def equivalence_record(found: EquivalenceTests | None, *, shift: float = 0.0) -> Equivalence | None:
+    """Two one-sided tests as a record; *shift* moves the bounds to the scale they were stated on."""
+    if found is None:
+        return None
+    return Equivalence(lower=found.lower + shift, upper=found.upper + shift, passes=found.passes, p=found.p)
 
 
 def f_test(test: SignificanceTest) -> FTest:

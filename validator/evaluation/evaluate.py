@@ -40,7 +40,7 @@ from validator.evaluation.selectivity import interference
 from validator.evaluation.size import check_size
 from validator.evaluation.stability import stability
 from validator.evaluation.standard_addition import standard_addition
-from validator.evaluation.trueness import recovery
+from validator.evaluation.trueness import found_on_added, recovery
 from validator.evaluation.uncertainty import uncertainty
 from validator.version import __version__
 
@@ -137,6 +137,7 @@ def _configuration(
         uncertainty=uncertainty(study, cell, fitted, precisions, recoveries),
         accuracy_profile=profile.record,
         level_dependence=level_dependence(precisions),
+        found_on_added=found_on_added(study, cell),
         blank_response=blank_response(study, cell, reader, limits.record),
         recordings=recordings(study, cell),
     )

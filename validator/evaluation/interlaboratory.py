@@ -90,6 +90,7 @@ def _robust(cells: Sequence[Sequence[float]]) -> RobustRecord:
     found = robust_interlaboratory(cells)
     return RobustRecord(
         mean=found.mean,
+        standard_error=found.standard_error,
         repeatability_sd=found.repeatability_sd,
         between_sd=found.between_sd,
         reproducibility_sd=found.reproducibility_sd,

@@ -205,7 +205,10 @@ def _equivalence(series: _Series, allowed: _Allowed, confidence: float) -> Equiv
     if found.equivalence is None:
         return None
     return Equivalence(
-        lower=100 - allowed.percent, upper=100 + allowed.percent, passes=found.equivalence.passes
+        lower=100 - allowed.percent,
+        upper=100 + allowed.percent,
+        passes=found.equivalence.passes,
+        p=found.equivalence.p,
     )
 
 

@@ -3,16 +3,25 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import TYPE_CHECKING
 
 from validator.errors import NotEstimable
-from validator.evaluation.convert import attempt, estimate_record, one_sided_level
+from validator.evaluation.convert import (
+    attempt,
+    equivalence_record,
+    estimate_record,
+    one_sided_level,
+    significance,
+)
 from validator.evaluation.results import (
-    Equivalence,
+    CorrectionRecord,
     EstimateRecord,
     ExcludedPoint,
+    FoundOnAddedRecord,
     NotAssessed,
     RecoveryRecord,
+    ReferenceScoresRecord,
 )
 from validator.evaluation.rows import (
     Cell,
@@ -23,6 +32,10 @@ from validator.evaluation.rows import (
     labels_or_none,
     runs_of,
 )
+from validator.evaluation.top_down import same_level
+from validator.statistics.distributions import student_interval
+from validator.statistics.found_on_added import correction_advised
+from validator.statistics.found_on_added import found_on_added as regressed
 from validator.statistics.trueness import (
     Recovery,
     known_level_recovery,
@@ -34,6 +47,8 @@ from validator.study.models.trueness import RecoveryRun
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
+    from validator.statistics.interval import Estimate
+    from validator.statistics.reference_scores import ReferenceScores
     from validator.statistics.trueness import Kind
     from validator.study import Study
 
@@ -64,8 +79,10 @@ def recovery(study: Study, cell: Cell) -> tuple[RecoveryRecord, ...] | NotAssess
             needs="spiked samples, a certified reference material or independently known solutions",
         )
     confidence = study.analysis_for(cell.analyte).confidence
-    bounds = equivalence_bounds(study, cell)
-    return tuple(_record(group, bounds, confidence) for group in recovery_groups(runs))
+    return tuple(
+        _record(group, equivalence_bounds(study, cell, group.level), confidence)
+        for group in recovery_groups(runs)
+    )
 
 
 def recovery_groups(runs: Sequence[RecoveryRun]) -> list[_Group]:
@@ -77,17 +94,26 @@ def recovery_groups(runs: Sequence[RecoveryRun]) -> list[_Group]:
     return [_Group(*key, tuple(members)) for key, members in ordered]
 
 
-def equivalence_bounds(study: Study, cell: Cell) -> tuple[float, float] | None:
-    """The study's own two-sided recovery limits, if it states any: bounds of the equivalence test."""
-    for criterion in study.criteria:
-        applies = criterion.analyte in (None, cell.analyte) and criterion.configuration in (
-            None,
-            cell.configuration,
-        )
-        if applies and criterion.characteristic == "recovery" and None not in (criterion.min, criterion.max):
-            assert criterion.min is not None
-            assert criterion.max is not None
-            return criterion.min, criterion.max
+def equivalence_bounds(study: Study, cell: Cell, level: float | None = None) -> tuple[float, float] | None:
+    """The study's own two-sided limits of the mean recovery, percent: bounds of the equivalence test.
+
+    A criterion that names the *level* comes before one that names none; one on trueness, the relative bias,
+    serves where there is none on recovery. Without *level* only criteria for all levels count.
+    """
+    for characteristic, offset in (("recovery", 0.0), ("trueness", 100.0)):
+        found = [
+            (criterion.at is None, criterion.min + offset, criterion.max + offset)
+            for criterion in study.criteria
+            if criterion.characteristic == characteristic
+            and criterion.analyte in (None, cell.analyte)
+            and criterion.configuration in (None, cell.configuration)
+            and (criterion.at is None or (level is not None and same_level(criterion.at, level)))
+            and criterion.min is not None
+            and criterion.max is not None
+        ]
+        for _, lower, upper in sorted(found, key=lambda one: one[0]):
+            if lower < upper:
+                return lower, upper
     return None
 
 
@@ -120,30 +146,88 @@ def _record(group: _Group, bounds: tuple[float, float] | None, confidence: float
 
 def _figures(group: _Group, bounds: tuple[float, float] | None, confidence: float) -> RecoveryRecord:
     result = _computed(kept(group.runs), bounds, confidence)
-    bound = _computed(kept(group.runs), None, one_sided_level(confidence))
+    bound = student_interval(result.mean_recovery, one_sided_level(confidence))
     return RecoveryRecord(
         level=result.level,
         kind=result.kind,
         matrix=group.matrix,
         n=result.n,
         series=result.series,
-        mean_recovery=estimate_record(
-            result.mean_recovery, one_sided=bound.mean_recovery, reason=result.reason
-        ),
+        mean_recovery=estimate_record(result.mean_recovery, one_sided=bound, reason=result.reason),
         sd=result.sd,
         t=result.t,
         p_bias=result.p_bias,
-        equivalence=_equivalence(result, bounds),
+        equivalence=equivalence_record(result.equivalence),
         reference_uncertainty_used=result.reference_uncertainty_used,
+        native_uncertainty_used=result.native_uncertainty_used,
+        scores=_scores(result.scores),
+        correction=_correction(result.mean_recovery, confidence),
         method=result.method,
         values=result.values,
     )
 
 
-def _equivalence(result: Recovery, bounds: tuple[float, float] | None) -> Equivalence | None:
-    if result.equivalence is None or bounds is None:
+def _scores(found: ReferenceScores | None) -> ReferenceScoresRecord | None:
+    if found is None:
         return None
-    return Equivalence(lower=bounds[0], upper=bounds[1], passes=result.equivalence.passes)
+    return ReferenceScoresRecord(
+        difference=found.difference,
+        standard_uncertainty=found.standard_uncertainty,
+        within_two_u=found.within_two_u,
+        zeta=found.zeta,
+        en=found.en,
+    )
+
+
+def _correction(mean_recovery: Estimate, confidence: float) -> CorrectionRecord | None:
+    try:
+        found = correction_advised(mean_recovery, confidence=confidence)
+    except NotEstimable:
+        # without a standard error nothing can be said of it, which the recovery itself tells
+        return None
+    return CorrectionRecord(
+        t=found.t,
+        critical=found.critical,
+        advised=found.advised,
+        factor=found.factor,
+        relative_uncertainty_percent=found.relative_uncertainty,
+        relative_uncertainty_uncorrected_percent=found.relative_uncertainty_uncorrected,
+    )
+
+
+def found_on_added(study: Study, cell: Cell) -> tuple[FoundOnAddedRecord, ...]:
+    """The line of what was found on what was added or known; one for each matrix with two levels or more."""
+    runs = [
+        run
+        for run in kept(runs_of(study.recovery, cell))
+        if isinstance(run, RecoveryRun) and run.kind != "reference_material"
+    ]
+    by_matrix: dict[str | None, list[RecoveryRun]] = {}
+    for run in runs:
+        by_matrix.setdefault(run.matrix, []).append(run)
+    confidence = study.analysis_for(cell.analyte).confidence
+    records = [attempt(partial(_line, matrix, some, confidence)) for matrix, some in by_matrix.items()]
+    return tuple(one for one in records if isinstance(one, FoundOnAddedRecord))
+
+
+def _line(matrix: str | None, runs: Sequence[RecoveryRun], confidence: float) -> FoundOnAddedRecord:
+    added: list[float] = []
+    found: list[float] = []
+    for value in independent_values(runs):
+        run = value.run
+        if isinstance(run, RecoveryRun):
+            added.append(run.expected)
+            found.append(value.value - (run.native or 0.0))
+    line = regressed(added, found, confidence=confidence)
+    return FoundOnAddedRecord(
+        matrix=matrix,
+        n=line.n,
+        levels=len(set(added)),
+        slope=estimate_record(line.slope),
+        intercept=estimate_record(line.intercept),
+        residual_standard_deviation=line.residual_standard_deviation,
+        joint_test=significance(line.joint_test),
+    )
 
 
 def _computed(runs: Sequence[RecoveryRun], bounds: tuple[float, float] | None, confidence: float) -> Recovery:

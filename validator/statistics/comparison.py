@@ -12,7 +12,7 @@ from validator.errors import NotEstimable
 from validator.statistics.distributions import f_quantile, f_upper_tail, t_two_sided, t_two_sided_p
 from validator.statistics.equivalence import Equivalence, two_one_sided_tests
 from validator.statistics.interval import Estimate, Interval, SignificanceTest
-from validator.statistics.sample import Sample, Vector, counted, summarise, vector, without_rounding
+from validator.statistics.sample import Vector, counted, summarise, vector, without_rounding
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -147,11 +147,17 @@ def compare_variances(first: ArrayLike, second: ArrayLike, *, confidence: float 
         raise NotEstimable("a single result on one side", "at least 2 independent results on both sides")
     if a.variance == 0 or b.variance == 0:
         raise NotEstimable("the results of one side do not scatter", "results written with more digits")
-    return _variance_comparison(a.variance / b.variance, a, b, confidence)
+    return variance_ratio(
+        a.variance / b.variance, a.degrees_of_freedom, b.degrees_of_freedom, confidence=confidence
+    )
 
 
-def _variance_comparison(f: float, a: Sample, b: Sample, confidence: float) -> VarianceComparison:
-    nu1, nu2 = a.degrees_of_freedom, b.degrees_of_freedom
+def variance_ratio(f: float, nu1: float, nu2: float, *, confidence: float = 0.95) -> VarianceComparison:
+    """F test and interval of a ratio *f* > 0 of independent variances with *nu1* and *nu2* df.
+
+    References:
+        NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.5.9.
+    """
     tail = (1 - confidence) / 2
     interval = Interval(f / f_quantile(1 - tail, nu1, nu2), f / f_quantile(tail, nu1, nu2), confidence, "F")
     p = min(1.0, 2 * min(f_upper_tail(f, nu1, nu2), f_upper_tail(1 / f, nu2, nu1)))

@@ -105,15 +105,17 @@ class RobustInterlaboratoryResult:
 
     Attributes:
         laboratories: cells used.
-        mean: robust mean of the cell means.
-        repeatability_sd, between_sd, reproducibility_sd: s_r, s_L, s_R.
+        mean: robust mean of the cell means; ``standard_error`` its standard error, 1.25·s*/√p.
+        repeatability_sd, between_sd: s_r, s_L; None where every laboratory reports a single result.
+        reproducibility_sd: s_R.
         between_clipped: s_L² came out negative and was set to zero.
     """
 
     laboratories: int
     mean: float
-    repeatability_sd: float
-    between_sd: float
+    standard_error: float
+    repeatability_sd: float | None
+    between_sd: float | None
     reproducibility_sd: float
     between_clipped: bool
 
@@ -229,26 +231,36 @@ def robust_interlaboratory(cells: Sequence[Sequence[float] | FloatArray]) -> Rob
 
     .. math:: s_L^2 = \max(0, s_d^2 - s_r^2/n_h), \qquad s_R^2 = s_L^2 + s_r^2
 
-    with n_h the harmonic mean of the readings per cell; ν of algorithm S is that of the commonest size.
+    with n_h the harmonic mean of the readings per cell; ν of algorithm S is that of the commonest size. With
+    single results in all cells s_R is the s* of algorithm A.
 
     Raises:
-        NotEstimable: fewer than three laboratories, no replicates, or more than half of the values equal.
+        NotEstimable: fewer than three laboratories, or more than half of the values equal.
 
     References:
-        ISO 5725-5:1998, 6 (from memory).
+        ISO 5725-5:1998, 6; ISO 13528:2015, C.3.1 for single results (both from memory).
     """
     layout = one_way_layout(cells)
     used = [cell for cell in map(checked_readings, cells) if len(cell)]
     sizes = [len(cell) for cell in used if len(cell) > 1]
+    average = algorithm_a(layout.group_means)
     if not sizes:
-        raise NotEstimable("every cell holds a single reading", "cells with at least 2 readings")
+        return RobustInterlaboratoryResult(
+            laboratories=layout.groups,
+            mean=average.mean,
+            standard_error=average.standard_error,
+            repeatability_sd=None,
+            between_sd=None,
+            reproducibility_sd=average.sd,
+            between_clipped=False,
+        )
     nu = max(sorted(set(sizes)), key=sizes.count) - 1
     s_r = algorithm_s([s for s in _cell_sds(used) if s is not None], nu)
-    average = algorithm_a(layout.group_means)
     s_L2 = average.sd**2 - s_r**2 * float(np.mean(1 / layout.counts))
     return RobustInterlaboratoryResult(
         laboratories=layout.groups,
         mean=average.mean,
+        standard_error=average.standard_error,
         repeatability_sd=s_r,
         between_sd=math.sqrt(max(0.0, s_L2)),
         reproducibility_sd=math.sqrt(max(0.0, s_L2) + s_r**2),

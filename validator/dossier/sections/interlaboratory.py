@@ -125,7 +125,7 @@ def _robust(context: Context, item: Item, records: Sequence[PrecisionRecord]) ->
     )
 
 
-def _pair(usual: EstimateRecord | NotAssessed | None, robust: float, digits: int) -> str:
+def _pair(usual: EstimateRecord | NotAssessed | None, robust: float | None, digits: int) -> str:
     return f"{numbers.significant(_value(usual), digits)} / {numbers.significant(robust, digits)}"
 
 

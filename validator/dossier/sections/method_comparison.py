@@ -19,7 +19,7 @@ from validator.dossier.sections.context import (
     row,
     value_text,
 )
-from validator.dossier.sections.matrix import t_text
+from validator.dossier.sections.matrix import significance_text, t_text
 from validator.dossier.sections.pictures_of_comparisons import comparison_figures
 from validator.evaluation.results import (
     BlandAltmanRecord,
@@ -232,10 +232,32 @@ def _conclusion(context: Context, item: Item, record: ComparisonRecord) -> tuple
         text = estimate_text(record.deming.intercept)
         found.append(say.text("method_comparison.intercept_part", intercept=text))
     if found:
-        return (Paragraph(say("method_comparison.differs", what="; ".join(found))),)
+        return (
+            Paragraph(say("method_comparison.differs", what="; ".join(found))),
+            *_equivalence(context, record),
+        )
     if record.deming.slope.ci is None:
+        return _equivalence(context, record)
+    agrees = Paragraph(say("method_comparison.agrees", test=t_text(record.paired.test)))
+    return (agrees, *_equivalence(context, record))
+
+
+def _equivalence(context: Context, record: ComparisonRecord) -> tuple[Block, ...]:
+    """Whether the mean difference is shown to lie within the bounds that the study states."""
+    if isinstance(record.paired, NotAssessed) or record.paired.equivalence is None:
         return ()
-    return (Paragraph(say("method_comparison.agrees", test=t_text(record.paired.test))),)
+    found = record.paired.equivalence
+    key = "equivalent" if found.passes else "not_equivalent"
+    return (
+        Paragraph(
+            context.say(
+                f"method_comparison.{key}",
+                lower=numbers.as_given(found.lower),
+                upper=numbers.as_given(found.upper),
+                p=p_text(found.p),
+            )
+        ),
+    )
 
 
 def _leaves_out(estimate: EstimateRecord, value: float) -> bool:
@@ -257,6 +279,7 @@ def _replicates(context: Context, item: Item, record: ComparisonRecord) -> tuple
                 df_this=numbers.degrees_of_freedom(found.df_this),
                 reference=numbers.quantity(numbers.significant(found.reference_method, 2), unit),
                 df_reference=numbers.degrees_of_freedom(found.df_reference),
+                test=significance_text("F", found.test.statistic, found.test.df, found.test.p),
             )
         ),
     )

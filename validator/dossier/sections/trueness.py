@@ -17,6 +17,7 @@ from validator.dossier.sections.context import (
     row,
     value_text,
 )
+from validator.dossier.sections.matrix import significance_text
 from validator.dossier.sections.pictures import recovery_figure, recovery_label
 from validator.evaluation.results import NotAssessed, RecoveryRecord
 from validator.evaluation.trueness import equivalence_bounds
@@ -60,6 +61,9 @@ def _item(context: Context, item: Item, records: Sequence[RecoveryRecord] | NotA
         *judged(context, CHARACTERISTICS, item.cell),
         _table(context, item, records),
         *recovery_figure(context, item, records, bounds),
+        *_references(context, item, records),
+        *_corrections(context, item, records),
+        *_lines(context, item),
         *_beside(context, item, records),
         *open_caveats(context, CHARACTERISTICS, item.cell),
     ]
@@ -109,6 +113,62 @@ def _equivalence(context: Context, record: RecoveryRecord) -> str:
     key = "shown" if found.passes else "not_shown"
     return context.say.text(
         f"trueness.{key}", lower=numbers.as_given(found.lower), upper=numbers.as_given(found.upper)
+    )
+
+
+def _references(context: Context, item: Item, records: Sequence[RecoveryRecord]) -> tuple[Block, ...]:
+    """The mean beside each reference value with its uncertainty."""
+    unit = item.analyte.unit
+    return tuple(
+        Paragraph(
+            context.say(
+                f"trueness.{'reference_agrees' if record.scores.within_two_u else 'reference_differs'}",
+                what=recovery_label(context, item, record),
+                difference=numbers.quantity(numbers.significant(record.scores.difference, 2), unit),
+                u=numbers.quantity(numbers.significant(record.scores.standard_uncertainty, 2), unit),
+                zeta=numbers.significant(record.scores.zeta, 2),
+                en=numbers.significant(record.scores.en, 2),
+            )
+        )
+        for record in records
+        if record.scores is not None
+    )
+
+
+def _corrections(context: Context, item: Item, records: Sequence[RecoveryRecord]) -> tuple[Block, ...]:
+    """Levels at which the recovery differs significantly from 100 %, and what leaving it costs."""
+    return tuple(
+        Paragraph(
+            context.say(
+                "trueness.correction",
+                what=recovery_label(context, item, record),
+                factor=numbers.significant(record.correction.factor, 4),
+                u=numbers.percent(record.correction.relative_uncertainty_percent, 2),
+                u_left=numbers.percent(record.correction.relative_uncertainty_uncorrected_percent, 2),
+            )
+        )
+        for record in records
+        if record.correction is not None and record.correction.advised
+    )
+
+
+def _lines(context: Context, item: Item) -> tuple[Block, ...]:
+    """The line of found on added for each matrix."""
+    say, unit = context.say, item.analyte.unit
+    return tuple(
+        Paragraph(
+            say(
+                f"trueness.line_{'differs' if line.joint_test.p < alpha else 'agrees'}",
+                matrix=line.matrix or say.text("trueness.all"),
+                n=numbers.count(line.n),
+                levels=numbers.count(line.levels),
+                slope=estimate_text(line.slope),
+                intercept=estimate_text(line.intercept, unit),
+                test=significance_text("F", line.joint_test.statistic, line.joint_test.df, line.joint_test.p),
+            )
+        )
+        for alpha in (context.study.analysis_for(item.cell.analyte).alpha,)
+        for line in item.configuration.found_on_added
     )
 
 

@@ -123,8 +123,11 @@ from validator.evaluation.results.standard_addition import (
     StandardAdditionRecord,
 )
 from validator.evaluation.results.trueness import (
+    CorrectionRecord,
     Equivalence,
+    FoundOnAddedRecord,
     RecoveryRecord,
+    ReferenceScoresRecord,
 )
 from validator.evaluation.results.uncertainty import (
     BudgetRecord,
@@ -180,6 +183,7 @@ __all__ = [
     "ConformityRecord",
     "ConsistencyRecord",
     "ContributionRecord",
+    "CorrectionRecord",
     "DeclaredLimit",
     "DeclineRecord",
     "DemingRecord",
@@ -195,6 +199,7 @@ __all__ = [
     "FactorEffectRecord",
     "Finding",
     "FormulaRecord",
+    "FoundOnAddedRecord",
     "GlobalRiskRecord",
     "Homoscedasticity",
     "Influence",
@@ -229,6 +234,7 @@ __all__ = [
     "RecoveryRecord",
     "ReducedCurve",
     "ReductionSettings",
+    "ReferenceScoresRecord",
     "RefusedLevel",
     "RemovalRecord",
     "RepeatedUseRecord",

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import ClassVar, Literal
 
 from validator.evaluation.results.base import EstimateRecord, NotAssessed, Record, SignificanceRecord
+from validator.evaluation.results.trueness import Equivalence
 
 
 class ComparedSample(Record):
@@ -25,13 +26,15 @@ class ComparedSample(Record):
 class PairedRecord(Record):
     """Paired differences, this method less the other.
 
-    ``mean_difference_percent`` is the mean of the differences in percent of the mean of both results.
+    ``mean_difference_percent`` is the mean of the differences in percent of the mean of both results,
+    ``equivalence`` its two one-sided tests within the bounds that the study states.
     """
 
     mean_difference: EstimateRecord
     test: SignificanceRecord
     sd: float
     mean_difference_percent: EstimateRecord | NotAssessed
+    equivalence: Equivalence | None = None
 
 
 class BlandAltmanRecord(Record):
@@ -77,12 +80,17 @@ class YorkRecord(Record):
 
 
 class ReplicateScatter(Record):
-    """Standard deviation of single readings of each method, from replicates of the samples."""
+    """Standard deviation of single readings of each method, from replicates of the samples.
+
+    ``variance_ratio`` is that of this method over the other, ``test`` the F test of equal variances.
+    """
 
     this_method: float
     reference_method: float
     df_this: int
     df_reference: int
+    variance_ratio: EstimateRecord
+    test: SignificanceRecord
 
 
 class ComparisonRecord(Record):

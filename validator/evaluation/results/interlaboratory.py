@@ -29,9 +29,14 @@ class ConsistencyRecord(Record):
 
 
 class RobustRecord(Record):
-    """The same figures by algorithms A and S, which a few outlying laboratories do not move."""
+    """The same figures by algorithms A and S, which a few outlying laboratories do not move.
+
+    ``standard_error`` is that of the mean. Where every laboratory reports a single result only the
+    reproducibility can be had.
+    """
 
     mean: float
-    repeatability_sd: float
-    between_sd: float
+    standard_error: float
+    repeatability_sd: float | None = None
+    between_sd: float | None = None
     reproducibility_sd: float

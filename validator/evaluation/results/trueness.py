@@ -4,15 +4,78 @@ from __future__ import annotations
 
 from typing import Literal
 
-from validator.evaluation.results.base import EstimateRecord, ExcludedPoint, Record
+from validator.evaluation.results.base import (
+    EstimateRecord,
+    ExcludedPoint,
+    Record,
+    SignificanceRecord,
+)
 
 
 class Equivalence(Record):
-    """Two one-sided tests against stated bounds, in percent."""
+    """Two one-sided tests against stated bounds, in percent; ``p`` is the larger of the two."""
 
     lower: float
     upper: float
     passes: bool
+    p: float | None = None
+
+
+class ReferenceScoresRecord(Record):
+    """The mean of the results beside a reference value with its uncertainty, in the unit of the analyte.
+
+    Attributes:
+        difference, standard_uncertainty: of the mean from the reference value.
+        within_two_u: the difference is within twice its standard uncertainty.
+        zeta: difference over its standard uncertainty.
+        en: difference over its expanded uncertainty.
+    """
+
+    difference: float
+    standard_uncertainty: float
+    within_two_u: bool
+    zeta: float
+    en: float
+
+
+class CorrectionRecord(Record):
+    """Whether results should be corrected for recovery, and what it costs to leave it (Eurachem).
+
+    Attributes:
+        t, critical: of the recovery against 100 %.
+        advised: the recovery differs significantly.
+        factor: what a result would be multiplied by.
+        relative_uncertainty_percent: of the recovery, to be carried into the budget in either case.
+        relative_uncertainty_uncorrected_percent: to be carried in its place where a significant bias is left.
+    """
+
+    t: float
+    critical: float
+    advised: bool
+    factor: float
+    relative_uncertainty_percent: float
+    relative_uncertainty_uncorrected_percent: float
+
+
+class FoundOnAddedRecord(Record):
+    """Straight line of what was found on what was added or known, over the levels of one matrix.
+
+    Attributes:
+        matrix: its name.
+        n, levels: independent results, and different levels among them.
+        slope: mean recovery over the range, as a fraction.
+        intercept: constant bias, in the unit of the analyte.
+        residual_standard_deviation: in the unit of the analyte.
+        joint_test: F test of slope 1 and intercept 0 together.
+    """
+
+    matrix: str | None = None
+    n: int
+    levels: int
+    slope: EstimateRecord
+    intercept: EstimateRecord
+    residual_standard_deviation: float
+    joint_test: SignificanceRecord
 
 
 class RecoveryRecord(Record):
@@ -29,6 +92,9 @@ class RecoveryRecord(Record):
     p_bias: float | None = None
     equivalence: Equivalence | None = None
     reference_uncertainty_used: float | None = None
+    native_uncertainty_used: float | None = None
+    scores: ReferenceScoresRecord | None = None
+    correction: CorrectionRecord | None = None
     method: str = ""
     values: tuple[float, ...] = ()
     excluded: tuple[ExcludedPoint, ...] = ()

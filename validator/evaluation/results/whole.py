@@ -23,7 +23,7 @@ from validator.evaluation.results.robustness import RobustnessRecord
 from validator.evaluation.results.selectivity import InterferenceRecord
 from validator.evaluation.results.stability import StabilityRecord
 from validator.evaluation.results.standard_addition import StandardAdditionRecord
-from validator.evaluation.results.trueness import RecoveryRecord
+from validator.evaluation.results.trueness import FoundOnAddedRecord, RecoveryRecord
 from validator.evaluation.results.uncertainty import UncertaintyRecord
 
 FORMAT = "validation-results/1"
@@ -48,6 +48,7 @@ class ConfigurationRecord(Record):
     uncertainty: UncertaintyRecord | NotAssessed
     accuracy_profile: AccuracyProfileRecord | NotAssessed
     level_dependence: LevelDependenceRecord | None = None
+    found_on_added: tuple[FoundOnAddedRecord, ...] = ()
     blank_response: BlankResponseRecord | None = None
     recordings: RecordingsRecord | None = None
 
