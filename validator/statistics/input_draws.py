@@ -31,10 +31,12 @@ class InputDraws:
 
     def __init__(self, quantities: Sequence[InputQuantity], correlation: ArrayLike | None, seed: int) -> None:
         self._quantities = tuple(quantities)
+        self._names = [normal_form(quantity.name) for quantity in self._quantities]
         r = checked_correlation(correlation, len(self._quantities))
         self._together = np.flatnonzero((r - np.eye(len(r))).any(axis=1))
         self._root = _root(r[np.ix_(self._together, self._together)])
         self._nu = self._common_freedom()
+        self._freedoms = [self._freedom_of(i) for i in range(len(self._quantities))]
         streams = np.random.SeedSequence(seed).spawn(len(self._quantities) + 1)
         *self._streams, self._shared_stream = map(np.random.default_rng, streams)
 
@@ -50,8 +52,8 @@ class InputDraws:
     def next(self, size: int) -> dict[str, FloatArray]:
         """*size* draws of every input, by name."""
         standard = [
-            _standard_draws(stream, quantity.distribution, self._freedom_of(i), size)
-            for i, (stream, quantity) in enumerate(zip(self._streams, self._quantities, strict=True))
+            _standard_draws(stream, quantity.distribution, nu, size)
+            for stream, quantity, nu in zip(self._streams, self._quantities, self._freedoms, strict=True)
         ]
         if self._together.size:
             mixed = self._root @ np.stack([standard[i] for i in self._together])
@@ -59,10 +61,10 @@ class InputDraws:
                 mixed /= np.sqrt(self._shared_stream.chisquare(self._nu, size) / self._nu)
             for place, i in enumerate(self._together):
                 standard[i] = mixed[place]
-        return {
-            normal_form(quantity.name): quantity.value + quantity.standard_uncertainty * draws
-            for quantity, draws in zip(self._quantities, standard, strict=True)
-        }
+        for quantity, draws in zip(self._quantities, standard, strict=True):
+            draws *= quantity.standard_uncertainty
+            draws += quantity.value
+        return dict(zip(self._names, standard, strict=True))
 
     def _freedom_of(self, i: int) -> float:
         """ν of the t distribution an input is drawn from by itself; the correlated ones share theirs."""

@@ -174,7 +174,7 @@ def numerical_tolerance(u: float, significant_digits: int) -> float:
 def _batch(model: Model, inputs: InputDraws, size: int) -> FloatArray:
     with np.errstate(all="ignore"):
         results = np.asarray(model(inputs.next(size)), dtype=np.float64)
-        lost = int(results.size - (np.abs(results) < _TOO_LARGE).sum())
+        lost = results.size - int(np.count_nonzero(np.abs(results) < _TOO_LARGE))
     if lost:
         raise NotEstimable(
             f"the model gives no number, or one too large to square, for {lost} of {size} draws",

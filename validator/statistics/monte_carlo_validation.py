@@ -5,8 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from validator.errors import NotEstimable
 from validator.statistics.input_quantity import InputQuantity
 from validator.statistics.monte_carlo import MonteCarlo, monte_carlo, numerical_tolerance
@@ -114,8 +112,12 @@ def simulate_budget(
     slopes = [row.sensitivity * per_unit for row in budget.rows]
 
     def total(errors: Mapping[str, FloatArray]) -> FloatArray:
-        parts = [c * errors[name] for c, name in zip(slopes, names, strict=True)]
-        return np.asarray(centre + np.sum(parts, axis=0))
+        # one row after the other: a table of all rows would be written and read again for nothing
+        found = slopes[0] * errors[names[0]]
+        for c, name in zip(slopes[1:], names[1:], strict=True):
+            found += c * errors[name]
+        found += centre
+        return found
 
     return monte_carlo(
         total,
