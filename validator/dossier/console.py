@@ -16,6 +16,7 @@ from validator.dossier.wording import wording
 from validator.evaluation.results import ConfigurationRecord, NotAssessed, Results
 from validator.evaluation.rows import runs_of
 from validator.guidance import FIGURE_MEANINGS
+from validator.study.models.runs import Block
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -77,7 +78,8 @@ def _overview_row(context: Context, cell: Cell, name: str, record: Configuration
     title = title[:1].upper() + title[1:]
     if isinstance(value, NotAssessed):
         return (".", title, f"not assessable: {value.not_assessed}", f"needs: {value.needs}")
-    runs = runs_of(getattr(context.study, _BLOCK_OF.get(name, name), None), cell)
+    block = getattr(context.study, _BLOCK_OF.get(name, name), None)
+    runs = runs_of(block if isinstance(block, Block) else None, cell)
     count = sum(len(getattr(run, "values", getattr(run, "sequence", ()))) or 1 for run in runs)
     readings = "reading" if count == 1 else "readings"
     return ("+", title, "assessable", f"{numbers.count(count)} {readings}" if count else "")
