@@ -513,3 +513,43 @@ def test_a_specification_too_narrow_for_the_uncertainty(uncertainty):
     assert "too large for the tolerance" in conformity.acceptance.not_assessed
     assert conformity.guard_band is None
     assert conformity.capability < 0.2
+
+
+def test_bias_from_rounds_of_interlaboratory_comparisons(record_of, described):
+    """Nordtest TR 537, ed. 3.1, 6.2 (from memory): RMS of the biases and the mean of s_R/√p, in percent."""
+    rounds = [
+        {"result": 81.0, "assigned": 76.0, "reproducibility_sd": 8.0, "laboratories": 25},
+        {"result": 9.8, "assigned": 10.0, "reproducibility_sd": 1.0, "laboratories": 16},
+        {"result": 152.0, "assigned": 150.0, "reproducibility_sd": 9.0, "laboratories": 9, "robust": True},
+    ]
+    found = record_of(
+        described(
+            uncertainty={
+                "within_laboratory": {"limits": 4, "relative": True},
+                "bias": {"rounds": rounds, "source": "three rounds"},
+                "coverage_factor": 2,
+            }
+        )
+    ).uncertainty
+
+    biases = [100 * 5 / 76, 100 * -0.2 / 10, 100 * 2 / 150]
+    u_ref = np.mean([100 * 8 / 76 / 5, 100 * 1 / 10 / 4, 1.25 * 100 * 9 / 150 / 3])
+    expected = np.hypot(np.sqrt(np.mean(np.square(biases))), u_ref)
+    assert found.bias.standard_uncertainty == pytest.approx(expected, rel=1e-9)
+    assert (found.bias.n, found.bias.relative) == (3, True)
+    (level,) = found.levels
+    assert level.budget.standard_uncertainty == pytest.approx(np.hypot(2, expected), rel=1e-9)
+    assert level.budget.expanded_uncertainty == pytest.approx(2 * np.hypot(2, expected), rel=1e-9)
+
+
+def test_one_round_says_too_little_of_bias(record_of, described):
+    """A single round is no root mean square; the budget says that bias is not in it."""
+    one = {"result": 81, "assigned": 76, "reproducibility_sd": 8, "laboratories": 25}
+    found = record_of(
+        described(
+            uncertainty={"within_laboratory": {"limits": 4, "relative": True}, "bias": {"rounds": [one]}}
+        )
+    ).uncertainty
+
+    assert "fewer than 2 interlaboratory rounds" in found.bias.not_assessed
+    assert any("bias is not in it" in note for note in found.notes)

@@ -441,12 +441,12 @@ def test_settings_that_do_not_fit_the_factors(problems_of):
             [
                 "study.yaml:5: uncertainty.bias: write from recovery, from reference materials, or a "
                 "table with "
-                "value, standard_uncertainty and source; found 'from nowhere'"
+                "value, standard_uncertainty and source, or with rounds; found 'from nowhere'"
             ],
         ),
         (
             "uncertainty: {bias: {value: 1}}\n",
-            ["study.yaml:5: uncertainty.bias: a stated bias needs value and standard_uncertainty"],
+            ["study.yaml:5: uncertainty.bias: a stated bias needs value and standard_uncertainty, or rounds"],
         ),
         (
             """\

@@ -53,6 +53,23 @@ uncertainty:
     assert stated.simulation.draws == 1_000_000
 
 
+def test_rounds_of_interlaboratory_comparisons_are_a_source_of_bias(study_of):
+    """Result, assigned value, spread and number of the laboratories of each round."""
+    block = study_of(
+        """\
+uncertainty:
+  within_laboratory: {limits: 4, relative: true}
+  bias:
+    rounds:
+      - {result: 81, assigned: 76, reproducibility_sd: 8, laboratories: 25}
+      - {result: 9.8, assigned: 10, reproducibility_sd: 1, laboratories: 16, robust: true}
+"""
+    ).uncertainty
+
+    assert [one.assigned for one in block.bias.rounds] == [76, 10]
+    assert [one.robust for one in block.bias.rounds] == [False, True]
+
+
 def test_an_accuracy_profile_is_declared_before_the_numbers(study_of):
     """The allowed error is the study's, or one analyte's own."""
     study = study_of(

@@ -48,6 +48,8 @@ def bias(
     match origin:
         case "none":
             raise NotEstimable("the study leaves bias out", "bias: from recovery or from reference materials")
+        case "stated" if declared is not None and declared.rounds:
+            return _of_rounds(declared)
         case "stated":
             assert declared is not None
             assert declared.value is not None
@@ -92,6 +94,20 @@ def _of_references(study: Study, cell: Cell) -> Part:
         means = [mean_of_series(some, labels)[0] for some, labels in zip(found, series, strict=True)]
         part = bias_uncertainty.from_reference_materials(means, references, us, relative=True)
     return stated_part(part, "recovery runs with reference", note="" if all(stated) else NO_REFERENCE)
+
+
+def _of_rounds(declared: Bias) -> Part:
+    """Results of the laboratory in interlaboratory comparisons, in percent of the assigned values."""
+    rounds = declared.rounds
+    part = bias_uncertainty.from_interlaboratory_rounds(
+        [one.result for one in rounds],
+        [one.assigned for one in rounds],
+        [one.reproducibility_sd for one in rounds],
+        [one.laboratories for one in rounds],
+        robust=[one.robust for one in rounds],
+        relative=True,
+    )
+    return stated_part(part, declared.source or "interlaboratory comparisons")
 
 
 def _of_recoveries(records: Sequence[RecoveryRecord], addition: float | None) -> Part:

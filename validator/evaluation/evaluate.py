@@ -18,6 +18,7 @@ from validator.evaluation.configurations import compare_configurations
 from validator.evaluation.declared import check_declared
 from validator.evaluation.detection import Limits, detection
 from validator.evaluation.device_to_device import device_to_device
+from validator.evaluation.duplicates import duplicates
 from validator.evaluation.inputs import input_records
 from validator.evaluation.matrix_effect import matrix_effect
 from validator.evaluation.plan_kept import plan_kept
@@ -136,6 +137,7 @@ def _configuration(
         device_to_device=device_to_device(study, cell, reader),
         uncertainty=uncertainty(study, cell, fitted, precisions, recoveries),
         accuracy_profile=profile.record,
+        duplicates=duplicates(study, cell, reader),
         level_dependence=level_dependence(precisions),
         found_on_added=found_on_added(study, cell),
         blank_response=blank_response(study, cell, reader, limits.record),

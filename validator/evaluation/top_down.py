@@ -16,6 +16,7 @@ from validator.statistics import within_laboratory_uncertainty
 from validator.statistics.level_dependent_uncertainty import LevelDependentUncertainty, fit_level_dependence
 from validator.statistics.uncertainty_budget import BudgetRow
 from validator.statistics.uncertainty_part import UncertaintyPart
+from validator.study.models.precision import PrecisionRun
 from validator.study.models.trueness import ComparisonRun
 
 if TYPE_CHECKING:
@@ -171,19 +172,32 @@ def _function(
 def _duplicates(
     study: Study, cell: Cell, precision: Sequence[PrecisionRecord] | NotAssessed
 ) -> UncertaintyPart:
-    pairs = [
-        run.this_values
-        for run in kept(runs_of(study.comparison, cell))
-        if isinstance(run, ComparisonRun) and len(run.this_values) == len(run.this_method) == 2
-    ]
+    pairs = duplicate_results(study, cell)
     if not pairs:
         raise NotEstimable(
             "no sample was measured twice by this method",
-            "duplicates of routine samples: comparison runs with two results of this method",
+            "duplicates of routine samples: comparison runs with two results of this method, or precision "
+            "runs with two concentrations each",
         )
     return within_laboratory_uncertainty.from_duplicates(
         np.array(pairs), relative=True, between_batches=_between_batches(precision)
     )
+
+
+def duplicate_results(study: Study, cell: Cell) -> list[tuple[float, float]]:
+    """Pairs of results of one sample each: of this method in comparisons, else of precision runs."""
+    compared = [
+        (run.this_values[0], run.this_values[1])
+        for run in kept(runs_of(study.comparison, cell))
+        if isinstance(run, ComparisonRun) and len(run.this_values) == len(run.this_method) == 2
+    ]
+    return compared or [
+        (run.values[0], run.values[1])
+        for run in kept(runs_of(study.precision, cell))
+        if isinstance(run, PrecisionRun)
+        and (run.axis, run.preparation) == ("concentration", "independent")
+        and len(run.values) == 2
+    ]
 
 
 def _between_batches(precision: Sequence[PrecisionRecord] | NotAssessed) -> UncertaintyPart | None:

@@ -215,7 +215,7 @@ def from_interlaboratory_rounds(
     reproducibility_sd: ArrayLike,
     laboratories: ArrayLike,
     *,
-    robust: bool = False,
+    robust: bool | Sequence[bool] = False,
     relative: bool = False,
 ) -> UncertaintyPart:
     r"""From rounds of an interlaboratory comparison, one result of the laboratory each.
@@ -228,7 +228,7 @@ def from_interlaboratory_rounds(
         assigned: (N,) assigned values.
         reproducibility_sd: one or (N,), standard deviation between laboratories, in the same unit.
         laboratories: one or (N,), number of laboratories p.
-        robust: the assigned value is a robust mean or a median: u(C_ref) is 1.25 times as large.
+        robust: one or (N,), the assigned value is a robust mean or a median: u(C_ref) is 1.25 times as large.
         relative: in percent of the assigned values.
 
     Raises:
@@ -245,7 +245,7 @@ def from_interlaboratory_rounds(
     if (p < 1).any():
         message = "a round has at least one laboratory"
         raise ValueError(message)
-    u = (MEDIAN_FACTOR if robust else 1.0) * s_r / np.sqrt(p)
+    u = np.where(robust, MEDIAN_FACTOR, 1.0) * s_r / np.sqrt(p)
     return _root_mean_square(b, u, c, relative, noun="interlaboratory round", reference="assigned values")
 
 

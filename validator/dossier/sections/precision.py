@@ -66,6 +66,7 @@ def _item(context: Context, item: Item, records: Sequence[PrecisionRecord] | Not
     blocks.append(_table(context, item, records))
     blocks.extend(precision_figures(context, item, records, _groups(context, item, records)))
     blocks.extend(laboratories(context, item, records))
+    blocks.extend(_duplicates(context, item))
     blocks.extend(_components(context, item, records))
     blocks.extend(_outliers(context, item, records))
     blocks.extend(_without(context, item, records))
@@ -198,6 +199,23 @@ def _outliers(context: Context, item: Item, records: Sequence[PrecisionRecord]) 
             rows=tuple(rows),
             note=say("precision.outliers_note"),
             size="small",
+        ),
+    )
+
+
+def _duplicates(context: Context, item: Item) -> tuple[Block, ...]:
+    """Repeatability over samples measured twice each."""
+    found = item.configuration.duplicates
+    if found is None:
+        return ()
+    return (
+        Paragraph(
+            context.say(
+                "precision.duplicates",
+                pairs=numbers.count(found.pairs),
+                sd=estimate_text(_estimate(found.repeatability_sd), item.analyte.unit),
+                rsd=estimate_text(_estimate(found.repeatability_rsd), "%"),
+            )
         ),
     )
 

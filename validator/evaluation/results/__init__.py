@@ -87,6 +87,7 @@ from validator.evaluation.results.plan import (
 )
 from validator.evaluation.results.precision import (
     AnalysisOfVarianceRecord,
+    DuplicatesRecord,
     LevelDependenceRecord,
     LevelFormRecord,
     OutlierRecord,
@@ -192,6 +193,7 @@ __all__ = [
     "DeviceMean",
     "DeviceToDeviceRecord",
     "DeviceUses",
+    "DuplicatesRecord",
     "Equivalence",
     "EstimateRecord",
     "ExcludedPoint",

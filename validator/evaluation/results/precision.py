@@ -109,6 +109,24 @@ class AnalysisOfVarianceRecord(Record):
     p: float
 
 
+class DuplicatesRecord(Record):
+    """Repeatability over samples of different levels, measured twice each.
+
+    Attributes:
+        pairs: how many, also the degrees of freedom.
+        mean: of all results.
+        repeatability_sd: √(Σd²/2n), fit for use where the scatter does not change with the level.
+        repeatability_rsd: √(Σ(d/x̄)²/2n) in percent, fit for use where it is proportional to the level.
+        repeatability_limit: 2.8 times the standard deviation.
+    """
+
+    pairs: int
+    mean: float
+    repeatability_sd: EstimateRecord | NotAssessed
+    repeatability_rsd: EstimateRecord | NotAssessed
+    repeatability_limit: float | None = None
+
+
 class PrecisionRecord(Record):
     """Precision at one level; percent for the relative figures.
 

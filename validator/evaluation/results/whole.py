@@ -7,7 +7,7 @@ from typing import ClassVar, Literal
 
 from validator.evaluation.results.accuracy_profile import AccuracyProfileRecord
 from validator.evaluation.results.assessment import Assessment
-from validator.evaluation.results.base import EstimateRecord, NotAssessed, Record, TTest
+from validator.evaluation.results.base import EstimateRecord, FTest, NotAssessed, Record, TTest
 from validator.evaluation.results.blank_response import BlankResponseRecord
 from validator.evaluation.results.calibration import CalibrationRecord
 from validator.evaluation.results.carry_over import CarryOverRecord
@@ -16,7 +16,11 @@ from validator.evaluation.results.detection import DetectionRecord
 from validator.evaluation.results.device_to_device import DeviceToDeviceRecord
 from validator.evaluation.results.matrix_effect import MatrixEffectRecord
 from validator.evaluation.results.plan import PlanComparison
-from validator.evaluation.results.precision import LevelDependenceRecord, PrecisionRecord
+from validator.evaluation.results.precision import (
+    DuplicatesRecord,
+    LevelDependenceRecord,
+    PrecisionRecord,
+)
 from validator.evaluation.results.recordings import RecordingsRecord
 from validator.evaluation.results.repeated_use import RepeatedUseRecord
 from validator.evaluation.results.robustness import RobustnessRecord
@@ -47,6 +51,7 @@ class ConfigurationRecord(Record):
     device_to_device: tuple[DeviceToDeviceRecord, ...] | NotAssessed
     uncertainty: UncertaintyRecord | NotAssessed
     accuracy_profile: AccuracyProfileRecord | NotAssessed
+    duplicates: DuplicatesRecord | None = None
     level_dependence: LevelDependenceRecord | None = None
     found_on_added: tuple[FoundOnAddedRecord, ...] = ()
     blank_response: BlankResponseRecord | None = None
@@ -70,11 +75,18 @@ class SignalGain(Record):
 
 
 class ComparedConfiguration(Record):
-    """One configuration against the reference."""
+    """One configuration against the reference.
+
+    ``slope_difference`` is Welch's test, which decides; ``slope_difference_pooled`` stands beside it, with
+    the ``variance_ratio`` of the residuals on which pooling rests. Intervals are simultaneous as
+    ``adjustment`` says.
+    """
 
     configuration: str
     slope_ratio: EstimateRecord | NotAssessed
     slope_difference: TTest | NotAssessed
+    slope_difference_pooled: TTest | NotAssessed | None = None
+    variance_ratio: FTest | NotAssessed | None = None
     sensitivity_per_area: EstimateRecord | None = None
     detection_limit_ratio: EstimateRecord | NotAssessed
     signal_gain: SignalGain | NotAssessed
@@ -83,10 +95,11 @@ class ComparedConfiguration(Record):
 
 
 class ConfigurationComparison(Record):
-    """Configurations compared for one analyte."""
+    """Configurations compared for one analyte; ``common_slope`` asks whether three or more have one slope."""
 
     reference: str
     compared: tuple[ComparedConfiguration, ...]
+    common_slope: FTest | NotAssessed | None = None
     reference_sensitivity_per_area: EstimateRecord | None = None
 
 

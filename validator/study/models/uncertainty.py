@@ -133,7 +133,7 @@ class ModelQuantity(Record):
         return self
 
 
-def _refuse_given(record: "Component | ModelQuantity", names: tuple[str, ...], sentence: str) -> None:
+def _refuse_given(record: "Component | ModelQuantity | Bias", names: tuple[str, ...], sentence: str) -> None:
     for name in names:
         if getattr(record, name) is not None:
             refuse(sentence, "from" if name == "origin" else name)
@@ -175,15 +175,32 @@ class Simulation(Record):
         return self
 
 
+class Round(Record):
+    """What the laboratory found in one round of an interlaboratory comparison.
+
+    ``assigned`` is the assigned value, ``reproducibility_sd`` the standard deviation between the
+    ``laboratories`` whose results made it, all in the unit of the analyte; ``robust`` where the assigned
+    value is a robust mean or a median.
+    """
+
+    result: Number
+    assigned: Positive
+    reproducibility_sd: NonNegative
+    laboratories: Count
+    robust: Flag = False
+
+
 class Bias(Record):
     """Where the contribution of bias comes from.
 
     ``origin`` is what the data blocks show, or ``stated`` with ``value`` (a bias) and
-    ``standard_uncertainty``, in percent where ``relative`` is true, else in the unit of the analyte.
+    ``standard_uncertainty``, in percent where ``relative`` is true, else in the unit of the analyte; with
+    ``rounds`` it is what the laboratory found in interlaboratory comparisons.
     ``addition_uncertainty_percent`` is the standard uncertainty of the amounts added, for ``recovery``.
     """
 
     origin: Literal["recovery", "reference materials", "stated", "none"] = "stated"
+    rounds: tuple[Round, ...] = ()
     value: Number | None = None
     standard_uncertainty: NonNegative | None = None
     addition_uncertainty_percent: NonNegative | None = None
@@ -192,8 +209,12 @@ class Bias(Record):
 
     @model_validator(mode="after")
     def _is_complete(self) -> Self:
-        if self.origin == "stated" and (self.value is None or self.standard_uncertainty is None):
-            refuse("a stated bias needs value and standard_uncertainty")
+        if self.rounds:
+            _refuse_given(self, ("value", "standard_uncertainty"), "the rounds tell this themselves")
+            if self.origin != "stated":
+                refuse("rounds are an origin of their own; leave origin out", "origin")
+        elif self.origin == "stated" and (self.value is None or self.standard_uncertainty is None):
+            refuse("a stated bias needs value and standard_uncertainty, or rounds")
         if self.addition_uncertainty_percent is not None and self.origin != "recovery":
             message = "the uncertainty of an addition belongs to origin: recovery"
             refuse(message, "addition_uncertainty_percent")
@@ -250,7 +271,7 @@ def _bias(value: object) -> object:
     if value not in _BIAS_FROM:
         raise problem(
             "write from recovery, from reference materials, or a table with value, "
-            f"standard_uncertainty and source; found {quoted(value)}"
+            f"standard_uncertainty and source, or with rounds; found {quoted(value)}"
         )
     return {"origin": _BIAS_FROM[value]}
 
