@@ -63,6 +63,50 @@ def test_the_ratio_and_the_difference_of_two_slopes(compared):
     assert bare.slope_difference.p < 1e-9
     assert bare.slope_ratio.ci[0] < bare.slope_ratio.value < bare.slope_ratio.ci[1]
     assert bare.adjustment == "none: one comparison"
+    assert found.common_slope is None
+
+
+def test_the_pooled_test_stands_beside_welchs(compared):
+    """One residual variance for both lines: t of the slopes' contrast in one regression of both."""
+    found = compared(line("film", 2.0) + line("bare", 1.0))
+
+    (bare,) = found.compared
+    is_bare = np.repeat([1.0, 0.0], LEVELS.size)
+    x = np.tile(LEVELS, 2)
+    signals = [run["signal"] for run in line("bare", 1.0) + line("film", 2.0)]
+    joint = sm.OLS(signals, np.column_stack([np.ones_like(x), is_bare, x, is_bare * x])).fit()
+    assert bare.slope_difference_pooled.t == pytest.approx(joint.tvalues[3], rel=1e-9)
+    assert bare.slope_difference_pooled.df == 26
+    assert bare.variance_ratio.f >= 1
+    assert bare.variance_ratio.df == (13, 13)
+
+
+def test_weighted_lines_are_not_pooled(compared):
+    """Residual variances of weighted fits belong to different levels: Welch's test stands alone."""
+    found = compared(
+        line("film", 2.0) + line("bare", 1.0) + line("gold", 1.5),
+        names=("film", "bare", "gold"),
+        analysis={"calibration": {"weighting": "1/x"}},
+    )
+
+    for test in (found.compared[0].slope_difference_pooled, found.common_slope):
+        assert test.not_assessed.startswith("the residual variances of weighted fits")
+    assert found.compared[0].slope_difference.p < 0.05
+
+
+def test_three_configurations_have_one_slope_or_not(compared):
+    """The F test of a common slope is that of one regression against three."""
+    slopes = {"film": 2.0, "bare": 2.001, "gold": 1.999}
+    runs = [run for name, slope in slopes.items() for run in line(name, slope)]
+
+    test = compared(runs, names=tuple(slopes)).common_slope
+
+    groups = np.repeat(np.eye(3), LEVELS.size, axis=0)
+    x, signals = np.tile(LEVELS, 3), [run["signal"] for run in runs]
+    one = sm.OLS(signals, np.column_stack([groups, x])).fit()
+    three = sm.OLS(signals, np.column_stack([groups, groups * x[:, None]])).fit()
+    assert test.f == pytest.approx(three.compare_f_test(one)[0], rel=1e-8)
+    assert test.df == (2, 39)
 
 
 def test_several_comparisons_hold_together(compared):
@@ -93,6 +137,24 @@ def test_the_ratio_of_detection_limits(compared):
     assert bare.detection_limit_ratio.value == pytest.approx(2 * sd["bare"] / sd["film"], rel=0.01)
     lower, upper = bare.detection_limit_ratio.ci
     assert lower < 2 < upper
+
+
+def test_ratios_of_detection_limits_hold_together_too(compared):
+    """With two comparisons the interval of each ratio of limits is that at 97.5 %: wider than alone."""
+    runs, scatter = line("film", 2.0) + line("bare", 1.0), blanks("film", 0.01) + blanks("bare", 0.01)
+    declared = {"analysis": {"detection_limit": {"variant": "blank_3s"}}}
+
+    (single,) = compared(runs, blanks={"runs": scatter}, **declared).compared
+    first, _ = compared(
+        runs + line("gold", 1.9),
+        names=("film", "bare", "gold"),
+        blanks={"runs": scatter + blanks("gold", 0.01)},
+        **declared,
+    ).compared
+
+    assert first.detection_limit_ratio.value == pytest.approx(single.detection_limit_ratio.value)
+    assert first.detection_limit_ratio.ci[0] < single.detection_limit_ratio.ci[0]
+    assert first.detection_limit_ratio.ci[1] > single.detection_limit_ratio.ci[1]
 
 
 def test_a_configuration_without_calibration(compared):

@@ -47,6 +47,9 @@ def test_effect_is_the_relative_difference_of_the_slopes(effects):
         (mine.slope - its.slope) / np.hypot(mine.stderr, its.stderr), rel=1e-9
     )
     assert entry.intercept.value == pytest.approx(mine.intercept, rel=1e-9)
+    # equal designs: the pooled t differs by its degrees of freedom alone
+    assert entry.slope_difference_pooled.t == pytest.approx(entry.slope_difference.t, rel=1e-9)
+    assert entry.slope_difference_pooled.df == 26
     low, high = entry.effect_percent.one_sided
     assert entry.effect_percent.ci[0] < low < high < entry.effect_percent.ci[1]
 

@@ -16,13 +16,15 @@ from validator.errors import NotEstimable
 from validator.statistics.regression import fit
 from validator.statistics.slopes import (
     common_slope_test,
-    compare_with_reference,
     matrix_effect,
+    pooled_slope_test,
+    residual_variance_ratio,
     slope_difference,
     slope_ratio,
 )
 
 X = np.array([1.0, 2, 3, 5, 8, 13])
+WEIGHTED = "the residual variances of weighted fits belong to different reference levels"
 
 
 def line(seed, slope=2.0, scatter=0.3, x=X, **options):
@@ -144,31 +146,6 @@ def test_weighted_lines_are_never_pooled():
         common_slope_test([line(1, weights=1 / X), line(2)])
 
 
-@pytest.mark.parametrize(
-    ("adjustment", "level", "correction"),
-    [
-        ("none", 0.95, lambda p: p),
-        ("Bonferroni", 1 - 0.05 / 3, lambda p: min(1, 3 * p)),
-        ("Šidák", 0.95 ** (1 / 3), lambda p: 1 - (1 - p) ** 3),
-    ],
-)
-def test_simultaneous_comparisons_widen_their_intervals(adjustment, level, correction):
-    """Three lines against one reference: single level and p follow the adjustment."""
-    reference, others = line(0), [line(seed, slope=2.1) for seed in (1, 2, 3)]
-    found = compare_with_reference(reference, others, adjustment=adjustment)
-    assert len(found) == 3
-    for one, other in zip(found, others, strict=True):
-        assert one.single_level == pytest.approx(level)
-        assert one.ratio == slope_ratio(other, reference, confidence=one.single_level)
-        assert one.difference == slope_difference(other, reference, confidence=one.single_level)
-        assert one.adjusted_p == pytest.approx(correction(one.difference.welch.p))
-
-
-def test_no_other_line_no_comparison():
-    """A reference alone has nothing beside it."""
-    assert compare_with_reference(line(1), []) == ()
-
-
 @settings(max_examples=40, deadline=None)
 @given(
     seed=st.integers(0, 1000),
@@ -211,6 +188,11 @@ EXACT = fit([1, 2, 3], [2, 4, 6])
         (lambda: slope_difference(EXACT, EXACT), "the points lie exactly on both lines"),
         (lambda: common_slope_test([EXACT, EXACT]), "the points lie exactly on every line"),
         (lambda: common_slope_test([line(1)]), "a single line"),
+        (lambda: pooled_slope_test(EXACT, EXACT), "the points lie exactly on both lines"),
+        (lambda: pooled_slope_test(line(1), line(1, model="quadratic")), "a parabola has no single slope"),
+        (lambda: pooled_slope_test(line(1), line(2, weights=1 / X)), WEIGHTED),
+        (lambda: residual_variance_ratio(line(1), line(2, weights=1 / X)), WEIGHTED),
+        (lambda: residual_variance_ratio(line(1), EXACT), "the points lie exactly on one of the lines"),
     ],
 )
 def test_says_what_is_missing(compute, reason):

@@ -6,21 +6,28 @@ from typing import TYPE_CHECKING
 
 from validator.errors import NotEstimable
 from validator.evaluation.calibration import Fitted
-from validator.evaluation.convert import attempt, estimate_record, t_test
+from validator.evaluation.convert import attempt, estimate_record, f_test, t_test
 from validator.evaluation.results import (
     ComparedConfiguration,
     ConfigurationComparison,
     EstimateRecord,
+    FTest,
     NotAssessed,
     SignalGain,
     TTest,
 )
 from validator.statistics.detection import LimitResult, ratio_of_limits, resolve_detection
 from validator.statistics.sensitivity import sensitivity_per_area, signal_gain
-from validator.statistics.slopes import slope_difference, slope_ratio
+from validator.statistics.slopes import (
+    common_slope_test,
+    pooled_slope_test,
+    residual_variance_ratio,
+    slope_difference,
+    slope_ratio,
+)
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
     from validator.evaluation.detection import Limits
     from validator.statistics.regression import CalibrationFit
@@ -47,7 +54,14 @@ def compare_configurations(
         reference=reference,
         reference_sensitivity_per_area=_per_area(study, reference, calibrations[reference]),
         compared=tuple(_compared(study, analyte, name, reference, calibrations, limits) for name in others),
+        common_slope=_common_slope([calibrations[reference], *(calibrations[name] for name in others)]),
     )
+
+
+def _common_slope(calibrations: Sequence[Fitted | NotAssessed]) -> FTest | NotAssessed | None:
+    """Have three or more configurations one slope? Of two, the test of their difference says it."""
+    fits = [one.fit for one in calibrations if isinstance(one, Fitted)]
+    return attempt(lambda: f_test(common_slope_test(fits))) if len(fits) > 2 else None
 
 
 def _compared(
@@ -65,18 +79,24 @@ def _compared(
     single = 1 - (1 - choices.confidence) / others
     ratio: EstimateRecord | NotAssessed = NO_CALIBRATION
     difference: TTest | NotAssessed = NO_CALIBRATION
+    pooled: TTest | NotAssessed = NO_CALIBRATION
+    variances: FTest | NotAssessed = NO_CALIBRATION
     gain: SignalGain | NotAssessed = NO_CALIBRATION
     if isinstance(this, Fitted) and isinstance(base, Fitted):
         mine, its = this.fit, base.fit
         ratio = attempt(lambda: estimate_record(slope_ratio(mine, its, confidence=single).estimate))
         difference = attempt(lambda: t_test(slope_difference(mine, its).welch))
+        pooled = attempt(lambda: t_test(pooled_slope_test(mine, its)))
+        variances = attempt(lambda: f_test(residual_variance_ratio(mine, its)))
         gain = attempt(lambda: _gain(mine, its, single))
     return ComparedConfiguration(
         configuration=name,
         slope_ratio=ratio,
         slope_difference=difference,
+        slope_difference_pooled=pooled,
+        variance_ratio=variances,
         sensitivity_per_area=_per_area(study, name, this),
-        detection_limit_ratio=_limit_ratio(study, analyte, limits[name], limits[reference]),
+        detection_limit_ratio=_limit_ratio(study, analyte, limits[name], limits[reference], single),
         signal_gain=gain,
         adjusted_p=min(1.0, others * difference.p) if isinstance(difference, TTest) else None,
         adjustment="none: one comparison" if others == 1 else f"Bonferroni over {others} comparisons",
@@ -108,7 +128,9 @@ def _per_area(study: Study, name: str, fitted: Fitted | NotAssessed) -> Estimate
     return estimate_record(found)
 
 
-def _limit_ratio(study: Study, analyte: str, this: Limits, base: Limits) -> EstimateRecord | NotAssessed:
+def _limit_ratio(
+    study: Study, analyte: str, this: Limits, base: Limits, confidence: float
+) -> EstimateRecord | NotAssessed:
     if isinstance(base.record, NotAssessed) or isinstance(this.record, NotAssessed):
         return NotAssessed(
             not_assessed="one of the two configurations has no detection limit", needs="limits of both"
@@ -117,8 +139,8 @@ def _limit_ratio(study: Study, analyte: str, this: Limits, base: Limits) -> Esti
     if isinstance(declared, NotAssessed):
         return declared
     variant = resolve_detection(declared.variant).id
-    choices = study.analysis_for(analyte)
-    return attempt(lambda: _ratio(this.found[variant], base.found[variant], choices.confidence, choices.seed))
+    seed = study.analysis_for(analyte).seed
+    return attempt(lambda: _ratio(this.found[variant], base.found[variant], confidence, seed))
 
 
 def _ratio(

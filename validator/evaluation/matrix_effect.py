@@ -20,7 +20,7 @@ from validator.evaluation.results import (
 from validator.evaluation.rows import Cell, excluded, kept, runs_of
 from validator.evaluation.standard_addition import samples_of
 from validator.statistics.slopes import matrix_effect as effect_percent
-from validator.statistics.slopes import slope_difference, slope_ratio
+from validator.statistics.slopes import pooled_slope_test, slope_difference, slope_ratio
 from validator.study.models.calibration import MatrixCalibrationRun
 
 if TYPE_CHECKING:
@@ -117,6 +117,7 @@ def _record(
         slope_ratio=ratio,
         effect_percent=effect,
         slope_difference=difference,
+        slope_difference_pooled=_pooled(fit, solvent),
         source=line.source,
         n=0,
         levels=0,
@@ -135,6 +136,15 @@ def _record(
         residual_standard_deviation=fit.residual_standard_deviation,
         points=tuple(LinePoint(level=float(x), signal=float(y)) for x, y in zip(fit.x, fit.y, strict=True)),
     )
+
+
+def _pooled(fit: CalibrationFit | NotAssessed, solvent: CalibrationFit | None) -> TTest | NotAssessed:
+    """The test of equal slopes with one residual variance."""
+    if isinstance(fit, NotAssessed):
+        return fit
+    if solvent is None:
+        return NO_CALIBRATION
+    return attempt(lambda: t_test(pooled_slope_test(fit, solvent)))
 
 
 def _compared(

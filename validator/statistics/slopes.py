@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 from validator.errors import NotEstimable
 from validator.statistics.distributions import f_upper_tail, t_two_sided, t_two_sided_p
@@ -13,11 +13,11 @@ from validator.statistics.inverse_prediction import fieller
 from validator.statistics.sample import effective_degrees_of_freedom
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
     from validator.statistics.regression import CalibrationFit
 
-Adjustment = Literal["none", "Bonferroni", "Šidák"]
+WEIGHTED = "the residual variances of weighted fits belong to different reference levels"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -132,14 +132,13 @@ def slope_difference(
     nu = effective_degrees_of_freedom([(v1, nu1), (v2, nu2)])
     half_width = t_two_sided(confidence, nu) * error
     t = difference / error
-    pooled, ratio = _pooled(first, second, difference)
     return SlopeDifference(
         value=difference,
         standard_error=error,
         interval=Interval(difference - half_width, difference + half_width, confidence, "Welch t"),
         welch=SignificanceTest(name="slopes, Welch t", statistic=t, df=(nu,), p=t_two_sided_p(t, nu)),
-        pooled=pooled,
-        variance_ratio=ratio,
+        pooled=_or_none(pooled_slope_test, first, second),
+        variance_ratio=_or_none(residual_variance_ratio, first, second),
     )
 
 
@@ -161,9 +160,7 @@ def common_slope_test(fits: Sequence[CalibrationFit]) -> SignificanceTest:
         raise NotEstimable("a single line", "at least 2 calibrations")
     slopes = [_slope(fit)[0] for fit in fits]
     if any(fit.is_weighted for fit in fits):
-        raise NotEstimable(
-            "the residual variances of weighted fits belong to different reference levels", "ordinary fits"
-        )
+        raise NotEstimable(WEIGHTED, "ordinary fits")
     information = [_information(fit) for fit in fits]
     nu = sum(fit.degrees_of_freedom for fit in fits)
     pooled = sum(fit.degrees_of_freedom * fit.residual_standard_deviation**2 for fit in fits) / nu
@@ -174,66 +171,6 @@ def common_slope_test(fits: Sequence[CalibrationFit]) -> SignificanceTest:
     statistic = between / (len(fits) - 1) / pooled
     df = (len(fits) - 1, nu)
     return SignificanceTest(name="common slope", statistic=statistic, df=df, p=f_upper_tail(statistic, *df))
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SlopeComparison:
-    """One line against the reference, as one of several.
-
-    Attributes:
-        ratio, difference: each with an interval at ``single_level``.
-        single_level: level of confidence of each interval, so that all hold together at the stated one.
-        adjusted_p: Welch p of the difference, adjusted for the number of comparisons.
-        adjustment: "none", "Bonferroni" or "Šidák".
-    """
-
-    ratio: SlopeRatio
-    difference: SlopeDifference
-    single_level: float
-    adjusted_p: float
-    adjustment: Adjustment
-
-
-def compare_with_reference(
-    reference: CalibrationFit,
-    others: Sequence[CalibrationFit],
-    *,
-    confidence: float = 0.95,
-    adjustment: Adjustment = "Bonferroni",
-) -> tuple[SlopeComparison, ...]:
-    r"""Each of m lines against one reference, with simultaneous intervals.
-
-    Single level :math:`1 - (1 - γ)/m` (Bonferroni) or :math:`γ^{1/m}` (Šidák), γ the *confidence*.
-
-    Raises:
-        NotEstimable: as ``slope_ratio`` and ``slope_difference``.
-
-    References:
-        Z. Šidák, J. Am. Stat. Assoc. 62 (1967) 626–633 (from memory).
-    """
-    m = len(others)
-    if m == 0:
-        return ()
-    single = {"none": confidence, "Bonferroni": 1 - (1 - confidence) / m, "Šidák": confidence ** (1 / m)}
-    comparisons = []
-    for other in others:
-        difference = slope_difference(other, reference, confidence=single[adjustment])
-        p = difference.welch.p or 0.0
-        adjusted = {
-            "none": p,
-            "Bonferroni": min(1.0, m * p),
-            "Šidák": -math.expm1(m * math.log1p(-p)) if p < 1 else 1.0,
-        }
-        comparisons.append(
-            SlopeComparison(
-                ratio=slope_ratio(other, reference, confidence=single[adjustment]),
-                difference=difference,
-                single_level=single[adjustment],
-                adjusted_p=adjusted[adjustment],
-                adjustment=adjustment,
-            )
-        )
-    return tuple(comparisons)
 
 
 def matrix_effect(matrix: CalibrationFit, solvent: CalibrationFit, *, confidence: float = 0.95) -> Estimate:
@@ -268,20 +205,54 @@ def _information(fit: CalibrationFit) -> float:
     return fit.n * fit.scale**2
 
 
-def _pooled(
-    first: CalibrationFit, second: CalibrationFit, difference: float
-) -> tuple[SignificanceTest | None, SignificanceTest | None]:
-    """Pooled t test and the F test of the residual variances that pooling rests on."""
+def pooled_slope_test(first: CalibrationFit, second: CalibrationFit) -> SignificanceTest:
+    r"""Student t of the difference of two slopes, with one residual variance for both lines.
+
+    .. math:: t = \frac{b_1 - b_2}{s_p\,(1/S_{xx,1} + 1/S_{xx,2})^{1/2}}, \quad
+              s_p^2 = \frac{ν_1 s_1^2 + ν_2 s_2^2}{ν_1 + ν_2}
+
+    Raises:
+        NotEstimable: a parabola, weighted fits, or two exact lines.
+
+    References:
+        J. H. Zar, Biostatistical Analysis, section "Comparing two slopes" (from memory).
+    """
+    difference = _slope(first)[0] - _slope(second)[0]
     if first.is_weighted or second.is_weighted:
-        return None, None
+        raise NotEstimable(WEIGHTED, "ordinary fits")
     nu1, nu2 = first.degrees_of_freedom, second.degrees_of_freedom
     v1, v2 = first.residual_standard_deviation**2, second.residual_standard_deviation**2
     nu = nu1 + nu2
     variance = (nu1 * v1 + nu2 * v2) / nu * (1 / _information(first) + 1 / _information(second))
+    if variance == 0:
+        raise NotEstimable("the points lie exactly on both lines", "signals that scatter")
     t = difference / math.sqrt(variance)
-    pooled = SignificanceTest(name="slopes, pooled t", statistic=t, df=(nu,), p=t_two_sided_p(t, nu))
+    return SignificanceTest(name="slopes, pooled t", statistic=t, df=(nu,), p=t_two_sided_p(t, nu))
+
+
+def residual_variance_ratio(first: CalibrationFit, second: CalibrationFit) -> SignificanceTest:
+    """F of the residual variances of two lines, the larger above, two-sided p: may they be pooled?
+
+    Raises:
+        NotEstimable: weighted fits, or points exactly on a line.
+    """
+    if first.is_weighted or second.is_weighted:
+        raise NotEstimable(WEIGHTED, "ordinary fits")
+    v1, v2 = first.residual_standard_deviation**2, second.residual_standard_deviation**2
     if min(v1, v2) == 0:
-        return pooled, None
+        raise NotEstimable("the points lie exactly on one of the lines", "signals that scatter")
+    nu1, nu2 = first.degrees_of_freedom, second.degrees_of_freedom
     f, df = (v1 / v2, (nu1, nu2)) if v1 >= v2 else (v2 / v1, (nu2, nu1))
     p = min(1.0, 2 * f_upper_tail(f, *df))
-    return pooled, SignificanceTest(name="ratio of residual variances", statistic=f, df=df, p=p)
+    return SignificanceTest(name="ratio of residual variances", statistic=f, df=df, p=p)
+
+
+def _or_none(
+    test: Callable[[CalibrationFit, CalibrationFit], SignificanceTest],
+    first: CalibrationFit,
+    second: CalibrationFit,
+) -> SignificanceTest | None:
+    try:
+        return test(first, second)
+    except NotEstimable:
+        return None

@@ -6,10 +6,18 @@ from typing import TYPE_CHECKING
 
 from validator.dossier import numbers
 from validator.dossier.document import Block, Column, Paragraph, Row, Section, Table
-from validator.dossier.sections.context import Context, Item, estimate_text, p_text, row, slope_unit
+from validator.dossier.sections.context import (
+    Context,
+    Item,
+    estimate_text,
+    percent_level,
+    row,
+    slope_unit,
+)
+from validator.dossier.sections.matrix import significance_text, t_text
 from validator.dossier.sections.pictures import forest_figure, overlay_figure
 from validator.dossier.sections.summary import limit_text
-from validator.evaluation.results import ComparedConfiguration, NotAssessed, PrecisionRecord, TTest
+from validator.evaluation.results import ComparedConfiguration, FTest, NotAssessed, PrecisionRecord, TTest
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -29,6 +37,7 @@ def configurations(context: Context) -> Section | None:
         blocks.append(_table(context, analyte, items))
         blocks.extend(overlay_figure(context, analyte, items))
         blocks.extend(Paragraph(sentence) for sentence in slope_sentences(context, analyte))
+        blocks.extend(Paragraph(sentence) for sentence in _limit_sentences(context, analyte))
     pairs = [
         (context.analyte_name(analyte), one)
         for analyte, comparison in comparisons.items()
@@ -63,7 +72,7 @@ def _table(context: Context, analyte: str, items: list[Item]) -> Table:
             ),
         ),
         rows=tuple(one for one in rows if any(cell != numbers.MISSING for cell in one.cells[1:])),
-        note=say("configurations.merit_note"),
+        note=say("configurations.merit_note", level=percent_level(items[0].record.confidence)),
     )
 
 
@@ -162,16 +171,73 @@ def slope_sentences(context: Context, analyte: str) -> tuple[Content, ...]:
         ratio = one.slope_ratio
         if not ratio.value or ratio.ci is None or None in ratio.ci:
             continue
-        lower, upper = ratio.ci
-        real = (one.adjusted_p or 0.0) < context.study.analysis_for(analyte).alpha
+        real = (one.adjusted_p or 0.0) < _significance(context, analyte)
         found.append(
             say(
                 "configurations.real" if real else "configurations.not_real",
                 reference=context.configuration_name(comparison.reference),
                 configuration=context.configuration_name(one.configuration),
                 analyte=context.analyte_name(analyte),
-                gain=numbers.with_interval(1 / ratio.value, 1 / (upper or 1), 1 / (lower or 1)),
-                test=f"{_t_text(one.slope_difference)}, {p_text(one.slope_difference.p)}",
+                gain=numbers.with_interval(1 / ratio.value, *_reciprocal(*ratio.ci)),
+                test=t_text(one.slope_difference),
+                pooled=_pooled_text(context, one.slope_difference_pooled),
+            )
+        )
+    if isinstance(comparison.common_slope, FTest):
+        test = comparison.common_slope
+        found.append(
+            say(
+                "configurations.common_slope",
+                analyte=context.analyte_name(analyte),
+                count=numbers.count(len(comparison.compared) + 1),
+                outcome=say.text(
+                    "configurations.rejected"
+                    if test.p < _significance(context, analyte)
+                    else "configurations.kept"
+                ),
+                test=significance_text("F", test.f, test.df, test.p),
+            )
+        )
+    return tuple(found)
+
+
+def _significance(context: Context, analyte: str) -> float:
+    """Level of the tests: what the study's level of confidence leaves."""
+    return 1 - context.study.analysis_for(analyte).confidence
+
+
+def _reciprocal(lower: float | None, upper: float | None) -> tuple[float | None, float | None]:
+    """Ends of 1/x for x in an interval; open where it holds 0."""
+    if not lower or not upper or lower < 0 < upper:
+        return None, None
+    return 1 / upper, 1 / lower
+
+
+def _pooled_text(context: Context, test: TTest | NotAssessed | None) -> str:
+    say = context.say
+    if isinstance(test, TTest):
+        return say.text("configurations.pooled", test=t_text(test))
+    reason = numbers.MISSING if test is None else test.not_assessed
+    return say.text("configurations.not_pooled", reason=reason)
+
+
+def _limit_sentences(context: Context, analyte: str) -> tuple[Content, ...]:
+    """Whether a detection limit is really another, in a sentence for each configuration."""
+    comparison = context.results.comparison_of_configurations[analyte]
+    found: list[Content] = []
+    for one in comparison.compared:
+        ratio = one.detection_limit_ratio
+        if isinstance(ratio, NotAssessed) or ratio.value is None or ratio.ci is None:
+            continue
+        lower, upper = ratio.ci
+        differs = (lower is not None and lower > 1) or (upper is not None and upper < 1)
+        found.append(
+            context.say(
+                "configurations.limit_differs" if differs else "configurations.limit_does_not_differ",
+                reference=context.configuration_name(comparison.reference),
+                configuration=context.configuration_name(one.configuration),
+                analyte=context.analyte_name(analyte),
+                ratio=numbers.with_interval(ratio.value, lower, upper),
             )
         )
     return tuple(found)

@@ -75,7 +75,7 @@ def _effects(context: Context, item: Item, records: Sequence[MatrixEffectRecord]
             estimate_text(record.slope),
             estimate_text(record.slope_ratio),
             estimate_text(record.effect_percent),
-            t_text(record.slope_difference),
+            _tests(record),
         )
         for record in records
     ]
@@ -107,6 +107,12 @@ def _effects(context: Context, item: Item, records: Sequence[MatrixEffectRecord]
     )
 
 
+def _tests(record: MatrixEffectRecord) -> str:
+    """Welch's test of equal slopes, and the pooled one where there is one."""
+    welch, pooled = t_text(record.slope_difference), t_text(record.slope_difference_pooled)
+    return welch if pooled == numbers.MISSING else f"{welch} ({pooled})"
+
+
 def t_text(test: TTest | SignificanceRecord | NotAssessed | None) -> str:
     """``t = 2.1, ν = 12, p = 0.04``; a dash where there is no test."""
     if test is None or isinstance(test, NotAssessed):
@@ -128,7 +134,7 @@ def _sentence(context: Context, item: Item, record: MatrixEffectRecord) -> Conte
     lower, upper = effect.ci
     if lower is None or upper is None:
         return ""
-    if test.p < context.study.analysis_for(item.cell.analyte).alpha:
+    if test.p < 1 - context.study.analysis_for(item.cell.analyte).confidence:
         return context.say(
             "matrix.differs",
             matrix=record.matrix,

@@ -21,7 +21,8 @@ class MatrixEffectRecord(Record):
         matrix: its name.
         slope_ratio: slope in matrix over slope of the calibration, Fieller's interval.
         effect_percent: 100 (slope ratio - 1).
-        slope_difference: Welch's test of equal slopes.
+        slope_difference: Welch's test of equal slopes, which decides.
+        slope_difference_pooled: the same with one residual variance for both lines.
         source: where the line in matrix comes from; standard additions serve where the study holds no
             calibration in matrix.
         slope, intercept: of the line in matrix.
@@ -34,6 +35,7 @@ class MatrixEffectRecord(Record):
     slope_ratio: EstimateRecord | NotAssessed
     effect_percent: EstimateRecord | NotAssessed
     slope_difference: TTest | NotAssessed
+    slope_difference_pooled: TTest | NotAssessed | None = None
     source: Literal["matrix calibration", "standard addition"]
     slope: EstimateRecord | None = None
     intercept: EstimateRecord | None = None
