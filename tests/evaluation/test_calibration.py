@@ -211,3 +211,29 @@ def test_the_confidence_of_the_study_holds_for_every_interval(line_of):
 
     assert strict.slope.value == usual.slope.value
     assert strict.slope.ci[0] < usual.slope.ci[0] < usual.slope.ci[1] < strict.slope.ci[1]
+
+
+def test_the_tests_are_at_the_level_of_confidence(line_of):
+    """``confidence`` governs intervals and tests; ``alpha``, the false positives of detection, does not."""
+    bent = SIGNALS - 0.00035 * LEVELS**2
+    at_95, at_99 = line_of(runs(signals=bent)), line_of(runs(signals=bent), confidence=0.99)
+    assert 0.01 < at_95.quadratic_test.p < 0.05
+
+    assert at_95.alternative_quadratic is not None
+    assert at_99.alternative_quadratic is None
+    assert "not significant at 0.05" in at_95.linear_range.rule
+    assert "not significant at 0.01" in at_99.linear_range.rule
+    detection = line_of(runs(signals=bent), alpha=0.01)
+    assert detection.linear_range == at_95.linear_range
+    assert detection.alternative_quadratic == at_95.alternative_quadratic
+
+
+def test_a_bend_beyond_all_doubt_is_offered_a_parabola(line_of):
+    """A p that underflows to 0 is a p: the second-order function stands beside the line."""
+    levels = np.tile(np.arange(1.0, 11.0), 60)
+    signals = levels**2 + 1e-4 * RNG.standard_normal(levels.size)
+
+    line = line_of(runs(levels, signals))
+
+    assert line.quadratic_test.p == 0
+    assert line.alternative_quadratic is not None

@@ -174,7 +174,7 @@ def _fit(
     path: tuple[WeightingStep, ...] = ()
     if scheme == "auto":
         choice = choose_weighting(
-            points.x, points.y, model=model, signal_sd=points.signal_sd, alpha=choices.alpha
+            points.x, points.y, model=model, signal_sd=points.signal_sd, alpha=_significance(choices)
         )
         weighting = choice.weighting
         path = tuple(
@@ -255,6 +255,11 @@ def _record(
     )
 
 
+def _significance(choices: AnalysisChoices) -> float:
+    """Level of the tests: what the study's level of confidence leaves; ``alpha`` is that of detection."""
+    return 1 - choices.confidence
+
+
 def _or_none(compute: object, line: CalibrationFit) -> float | None:
     try:
         return finite(compute(line))  # type: ignore[operator]
@@ -304,6 +309,7 @@ def _linear_range(points: _Points, weighting: Weighting, choices: AnalysisChoice
         points.x,
         points.y,
         weights=None if weighting.scheme == "none" else weighting.weights,
+        alpha=_significance(choices),
         confidence=choices.confidence,
     )
     if found.lower is None or found.upper is None:
@@ -393,7 +399,8 @@ def _quadratic_beside(
     if line.model != "linear":
         return None
     try:
-        if (mandel(line).p or 1.0) >= choices.alpha:
+        test = mandel(line)
+        if test.p is None or test.p >= _significance(choices):
             return None
         curve = fit(
             points.x,
