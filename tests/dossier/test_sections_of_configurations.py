@@ -11,7 +11,7 @@ from validator.dossier.inline import plain
 
 LEVELS = np.repeat([1.0, 2.0, 4.0, 6.0, 8.0], 3)
 NOISE = {
-    name: np.random.default_rng(i).standard_normal(15) for i, name in enumerate(("film", "bare", "gold"))
+    name: np.random.default_rng(i).standard_normal(15) for i, name in enumerate(("film", "bare", "mesh"))
 }
 
 
@@ -69,10 +69,10 @@ def test_equal_slopes_are_not_told_apart(sentences):
     assert not any("one slope" in one for one in said)
 
 
-@pytest.mark.parametrize(("gold", "outcome"), [(1.0, "is rejected (F = "), (2.0, "is not rejected (F = ")])
-def test_three_configurations_are_asked_for_one_slope(sentences, gold, outcome):
+@pytest.mark.parametrize(("mesh", "outcome"), [(1.0, "is rejected (F = "), (2.0, "is not rejected (F = ")])
+def test_three_configurations_are_asked_for_one_slope(sentences, mesh, outcome):
     """The F test of a common slope is told for more than two."""
-    said, _ = sentences({"film": 2.0, "bare": 2.0, "gold": gold})
+    said, _ = sentences({"film": 2.0, "bare": 2.0, "mesh": mesh})
 
     (sentence,) = (one for one in said if "have one slope" in one)
     assert "all 3 configurations" in sentence

@@ -10,7 +10,7 @@ from validator.evaluation.results import NotAssessed
 
 LEVELS = np.repeat([1.0, 2.0, 4.0, 6.0, 8.0], 3)
 NOISE = {
-    name: np.random.default_rng(i).standard_normal(15) for i, name in enumerate(("film", "bare", "gold"))
+    name: np.random.default_rng(i).standard_normal(15) for i, name in enumerate(("film", "bare", "mesh"))
 }
 
 
@@ -84,8 +84,8 @@ def test_the_pooled_test_stands_beside_welchs(compared):
 def test_weighted_lines_are_not_pooled(compared):
     """Residual variances of weighted fits belong to different levels: Welch's test stands alone."""
     found = compared(
-        line("film", 2.0) + line("bare", 1.0) + line("gold", 1.5),
-        names=("film", "bare", "gold"),
+        line("film", 2.0) + line("bare", 1.0) + line("mesh", 1.5),
+        names=("film", "bare", "mesh"),
         analysis={"calibration": {"weighting": "1/x"}},
     )
 
@@ -96,7 +96,7 @@ def test_weighted_lines_are_not_pooled(compared):
 
 def test_three_configurations_have_one_slope_or_not(compared):
     """The F test of a common slope is that of one regression against three."""
-    slopes = {"film": 2.0, "bare": 2.001, "gold": 1.999}
+    slopes = {"film": 2.0, "bare": 2.001, "mesh": 1.999}
     runs = [run for name, slope in slopes.items() for run in line(name, slope)]
 
     test = compared(runs, names=tuple(slopes)).common_slope
@@ -114,9 +114,9 @@ def test_several_comparisons_hold_together(compared):
     runs = line("film", 2.0) + line("bare", 2.01)
 
     (single,) = compared(runs).compared
-    first, second = compared(runs + line("gold", 1.9), names=("film", "bare", "gold")).compared
+    first, second = compared(runs + line("mesh", 1.9), names=("film", "bare", "mesh")).compared
 
-    assert [first.configuration, second.configuration] == ["bare", "gold"]
+    assert [first.configuration, second.configuration] == ["bare", "mesh"]
     assert first.slope_ratio.ci[0] < single.slope_ratio.ci[0]
     assert first.slope_ratio.ci[1] > single.slope_ratio.ci[1]
     assert first.slope_difference.p == pytest.approx(single.slope_difference.p)
@@ -146,9 +146,9 @@ def test_ratios_of_detection_limits_hold_together_too(compared):
 
     (single,) = compared(runs, blanks={"runs": scatter}, **declared).compared
     first, _ = compared(
-        runs + line("gold", 1.9),
-        names=("film", "bare", "gold"),
-        blanks={"runs": scatter + blanks("gold", 0.01)},
+        runs + line("mesh", 1.9),
+        names=("film", "bare", "mesh"),
+        blanks={"runs": scatter + blanks("mesh", 0.01)},
         **declared,
     ).compared
 
@@ -159,12 +159,12 @@ def test_ratios_of_detection_limits_hold_together_too(compared):
 
 def test_a_configuration_without_calibration(compared):
     """What cannot be compared says why; the others are compared."""
-    found = compared(line("film", 2.0) + line("gold", 1.0), names=("film", "bare", "gold"))
+    found = compared(line("film", 2.0) + line("mesh", 1.0), names=("film", "bare", "mesh"))
 
-    bare, gold = found.compared
+    bare, mesh = found.compared
     assert isinstance(bare.slope_ratio, NotAssessed)
     assert bare.slope_ratio.needs == "a calibration of both configurations"
-    assert gold.slope_ratio.value == pytest.approx(0.5, rel=0.05)
+    assert mesh.slope_ratio.value == pytest.approx(0.5, rel=0.05)
 
 
 def test_sensitivity_by_area(judged, described):
