@@ -7,10 +7,20 @@ All accept non-integer degrees of freedom.
 from __future__ import annotations
 
 import math
+from functools import cache
+from typing import TYPE_CHECKING
 
+import numpy as np
 from scipy import special
 
 from validator.statistics.interval import Estimate, Interval
+from validator.statistics.roots import falling_root
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+_FAR = 1e4
+"""Noncentrality up to which the library's noncentral t distribution is used."""
 
 
 def normal_quantile(probability: float) -> float:
@@ -59,17 +69,43 @@ def chi2_quantile(probability: float, nu: float) -> float:
 
 
 def noncentral_t_lower_tail(t: float, nu: float, delta: float) -> float:
-    """P(T' <= t) of the noncentral t distribution."""
-    return float(special.nctdtr(nu, delta, t))
+    r"""P(T' <= t) of the noncentral t distribution.
+
+    Beyond δ = 10⁴, where the library's series ends in NaN, as the mean over the normal deviate z of
+
+    .. math:: P(\chi^2_\nu \ge \nu\,(\delta + z)^2/t^2)
+
+    which hardly changes over the few units that z takes there; t must then be positive.
+    """
+    if delta <= _FAR:
+        return float(special.nctdtr(nu, delta, t))
+    z, weight = _normal_nodes()
+    return float(weight @ special.chdtrc(nu, nu * ((delta + z) / t) ** 2))
+
+
+@cache
+def _normal_nodes() -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Nodes and weights of the mean over a standard normal deviate."""
+    z, weight = np.polynomial.hermite_e.hermegauss(40)
+    return z, weight / weight.sum()
 
 
 def noncentrality_for(alpha: float, beta: float, nu: float) -> float:
-    """Noncentrality delta(alpha, beta, nu) with P(T'(nu, delta) <= t(1-alpha, nu)) = beta.
+    r"""Noncentrality delta(alpha, beta, nu) with P(T'(nu, delta) <= t(1-alpha, nu)) = beta.
 
     The detection limit in units of the standard deviation of the net blank (Currie, Pure Appl.
-    Chem. 67 (1995) 1699, eq. for estimated sigma; ISO 11843-2).
+    Chem. 67 (1995) 1699, eq. for estimated sigma; ISO 11843-2). Found on the logarithm of the probability:
+    the library's own inverse (``nctdtrinc``) is off by 1e-8, wrong for probabilities below 1e-5 and does not
+    end for some of them.
+
+    At the upper end of the bracket, :math:`t\,\sqrt{\chi^2_{1-\beta/2,\nu}/\nu} + z_{1-\beta/2}`, neither the
+    scatter of s nor that of the signal can bring T' below t with more than β/2.
     """
-    return float(special.nctdtrinc(nu, beta, t_quantile(1 - alpha, nu)))
+    t = t_quantile(1 - alpha, nu)
+    if not math.isfinite(nu):
+        return t + normal_quantile(1 - beta)
+    highest = t * math.sqrt(chi2_quantile(1 - beta / 2, nu) / nu) + normal_quantile(1 - beta / 2)
+    return falling_root(lambda delta: math.log(noncentral_t_lower_tail(t, nu, delta) / beta), 0.0, highest)
 
 
 def standard_deviation_interval(s: float, nu: float, level: float) -> Interval:

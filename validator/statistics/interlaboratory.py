@@ -17,7 +17,6 @@ from validator.statistics.one_way_intervals import (
     mean_over_groups,
     repeatability_estimate,
     total_estimate,
-    variance_of_means,
 )
 from validator.statistics.outliers import (
     OutlierTest,
@@ -281,7 +280,7 @@ def _components(
             why = NotEstimable(
                 "readings within each cell are identical", "readings recorded with more digits"
             )
-        s_R = standard_deviation(variance_of_means(layout), layout.df_between, level)
+        s_R = standard_deviation(layout.variance_of_means, layout.df_between, level)
         return why, why, s_R, False
     s_L2 = max(0.0, (ms_between - ms_within) / n0)
     reproducibility, _ = total_estimate(layout, ms_within + s_L2, level)

@@ -34,7 +34,7 @@ if TYPE_CHECKING:
 def mean_over_groups(layout: OneWayLayout, level: float) -> Estimate:
     """Arithmetic mean with u² = Σ(n_i/N)²·s²(ȳ_i): MS_B/N when balanced, on the safe side when not."""
     share = layout.counts / layout.n
-    u = math.sqrt(float(np.dot(share, share)) * variance_of_means(layout))
+    u = math.sqrt(float(np.dot(share, share)) * layout.variance_of_means)
     half_width = t_two_sided(level, layout.df_between) * u
     return Estimate(
         value=layout.mean,
@@ -42,11 +42,6 @@ def mean_over_groups(layout: OneWayLayout, level: float) -> Estimate:
         interval=Interval(layout.mean - half_width, layout.mean + half_width, level, "Student t over groups"),
         degrees_of_freedom=layout.df_between,
     )
-
-
-def variance_of_means(layout: OneWayLayout) -> float:
-    """Variance of the group means, each counting once."""
-    return float(np.var(layout.centred_means, ddof=1))
 
 
 def total_terms(layout: OneWayLayout) -> tuple[MeanSquareTerm, MeanSquareTerm]:
@@ -61,7 +56,7 @@ def total_terms(layout: OneWayLayout) -> tuple[MeanSquareTerm, MeanSquareTerm]:
     return (
         MeanSquareTerm(
             coefficient=1 / n_h,
-            mean_square=n_h * variance_of_means(layout),
+            mean_square=n_h * layout.variance_of_means,
             degrees_of_freedom=layout.df_between,
         ),
         MeanSquareTerm(

@@ -21,7 +21,6 @@ from validator.statistics.one_way_intervals import (
     repeatability_estimate,
     total_estimate,
     total_terms,
-    variance_of_means,
 )
 from validator.statistics.precision_intervals import Figure, relative_standard_deviation, standard_deviation
 from validator.statistics.reml import one_way_reml
@@ -240,7 +239,7 @@ def _without_within_scatter(layout: OneWayLayout, level: float) -> _Parts:
     return _Parts(
         repeatability=why,
         between=why,
-        intermediate=standard_deviation(variance_of_means(layout), layout.df_between, level),
+        intermediate=standard_deviation(layout.variance_of_means, layout.df_between, level),
         method=method,
     )
 

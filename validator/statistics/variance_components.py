@@ -6,6 +6,7 @@ All work is done on differences from one of the readings, so that a large common
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, TypeAlias
 
@@ -29,6 +30,7 @@ class OneWayLayout:
         counts: readings in each group n_i, shape (groups,).
         group_means: mean of each group, shape (groups,).
         centred_means: group means less the grand mean, computed from differences, shape (groups,).
+        variance_of_means: variance of the group means, each counting once; NaN with one group.
         mean: arithmetic mean of all readings.
         ss_between, ss_within: sums of squares.
         df_between, df_within: their degrees of freedom, groups - 1 and N - groups.
@@ -40,6 +42,7 @@ class OneWayLayout:
     counts: FloatArray
     group_means: FloatArray
     centred_means: FloatArray
+    variance_of_means: float
     mean: float
     ss_between: float
     ss_within: float
@@ -115,6 +118,7 @@ def one_way_layout(groups: Sequence[Sequence[float] | FloatArray]) -> OneWayLayo
         counts=counts,
         group_means=origin + shifted_means,
         centred_means=centred,
+        variance_of_means=float(np.var(centred, ddof=1)) if len(arrays) > 1 else math.nan,
         mean=origin + shifted_mean,
         ss_between=float(np.dot(counts, centred**2)),
         ss_within=float(np.dot(residuals, residuals)),
