@@ -40,6 +40,11 @@ def finding(judged, described):
     return finding
 
 
+def ordinary(text):
+    """*text* with plain spaces before its units."""
+    return text.replace("\N{NARROW NO-BREAK SPACE}", " ")
+
+
 def upper_bound(s, nu):
     """One-sided 95 % bound of a standard deviation (ISO 2854:1976)."""
     return s * math.sqrt(nu / stats.chi2.ppf(0.05, nu))
@@ -76,11 +81,57 @@ def test_other_data_flip_it(finding):
     """The figure that would pass with the results at hand is named; data with it pass, with more do not."""
     open_still = finding(9.6)[0]
     most = 10 * 9.6 / upper_bound(9.6, 5)
+    printed = math.floor(10 * most) / 10  # never rounded to a figure that would not pass
 
-    assert f"a figure of {most:.1f}" in open_still.needs
+    assert f"a figure of {printed:.1f}" in open_still.needs
+    assert finding(printed)[0].outcome == "meets"
     assert finding(most * 0.999)[0].outcome == "meets"
     assert finding(most * 1.001)[0].outcome == "inconclusive"
     assert finding(22)[0].outcome == "does not meet"  # even its lower bound is above 10 %
+
+
+def test_what_would_pass_is_named_where_a_limit_is_not_kept(finding, judged, described):
+    """The figure that the same number of results would show to keep the limit, rounded to the safe side."""
+    failed, _ = finding(30)
+    under_simple, _ = finding(30, rule="simple")
+
+    assert (failed.outcome, ordinary(failed.needs)) == ("does not meet", "a figure of 4.7 % or less")
+    assert finding(4.7)[0].outcome == "meets"
+    assert ordinary(under_simple.needs) == "a figure of 10 % or less"
+
+
+@pytest.mark.parametrize(
+    ("limits", "found", "needs"),
+    [
+        ({"min": 90, "max": 110}, [40.0, 41.0, 40.0, 41.0], "a figure of (91.9 to 108) %"),
+        ({"min": 90}, [40.0, 41.0, 40.0, 41.0], "a figure of 91.4 % or more"),
+        (
+            {"min": 99.5, "max": 100.5},
+            [40.0, 41.0, 40.0, 41.0],
+            "a figure inside the limits with less scatter",
+        ),
+    ],
+)
+def test_what_recovery_would_pass(judged, described, limits, found, needs):
+    """A mean recovery with the same interval about it, inside the limits; nothing where it is too wide."""
+    study = described(
+        criteria=[{"characteristic": "recovery", **limits}],
+        recovery={"runs": [{"level": 50, "found": found}]},
+    )
+    (finding,) = judged(study)[1].assessment.findings
+
+    assert (finding.outcome, ordinary(finding.needs)) == ("does not meet", needs)
+
+
+def test_a_departure_is_not_cured_by_more_data(judged, described):
+    """A test that rejects would reject more clearly with more data, and the finding does not ask for any."""
+    curved = [{"level": x, "signals": [x**1.5, x**1.5 + 0.001]} for x in (1.0, 2.0, 4.0, 6.0, 8.0)]
+    study = described(
+        criteria=[{"characteristic": "lack_of_fit", "p_min": 0.05}], calibration={"runs": curved}
+    )
+    (finding,) = judged(study)[1].assessment.findings
+
+    assert (finding.outcome, finding.needs) == ("does not meet", "a smaller departure, not more data")
 
 
 def test_that_many_results_of_the_same_scatter_pass(finding):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -10,6 +11,8 @@ from validator.assessment.replicates import further_results
 from validator.dossier import numbers
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from validator.assessment.judging import Judgement, Limit
     from validator.assessment.observation import Observation
 
@@ -35,7 +38,7 @@ class Remedy:
 
     Attributes:
         further: number of further independent results or series; None where more of them are no remedy.
-        needs: the same as a clause; None where the criterion is not inconclusive.
+        needs: the same as a clause, or what figure would pass where the limit is not kept; None where it is.
     """
 
     further: int | None = None
@@ -43,10 +46,18 @@ class Remedy:
 
 
 def remedy(
-    observation: Observation, limit: Limit, judgement: Judgement, confidence: float, characteristic: str
+    observation: Observation,
+    limit: Limit,
+    judgement: Judgement,
+    confidence: float,
+    characteristic: str,
+    *,
+    rule: str = "guarded",
 ) -> Remedy:
-    """What would decide *judgement* on *observation*, if the figure stays where it is."""
+    """What would decide *judgement* on *observation* if the figure stays, or pass where it is not met."""
     estimate = observation.estimate
+    if judgement.outcome == "does not meet" and estimate is not None and estimate.value is not None:
+        return Remedy(needs=_would_pass(observation, limit, rule))
     if judgement.outcome != "inconclusive" or estimate is None:
         return Remedy(needs=observation.refusal.needs if observation.refusal else None)
     further = further_results(
@@ -72,6 +83,49 @@ def needed(more: int | None, characteristic: str) -> str:
     return f"about {more} further {one if more == 1 else many} would decide, if the figure stays"
 
 
+def _would_pass(observation: Observation, limit: Limit, rule: str) -> str | None:
+    """The figure that would keep *limit* by the same rule, with as many results that scatter as these do."""
+    if observation.kind == "probability":
+        return "a smaller departure, not more data"
+    estimate = observation.estimate
+    if estimate is None or estimate.value is None:
+        return None
+    span = interval_for(estimate, limit) if rule == "guarded" and observation.kind != "bound" else None
+    lower, upper = span if span is not None else (estimate.value, estimate.value)
+    proportional = observation.kind == "deviation" and estimate.value > 0
+    least = most = None
+    if limit.upper is not None and upper is not None:
+        most = (
+            limit.upper * estimate.value / upper if proportional else limit.upper - (upper - estimate.value)
+        )
+    if limit.lower is not None and lower is not None:
+        least = limit.lower + (estimate.value - lower)
+    return _between(least, most, observation.unit)
+
+
+def _between(least: float | None, most: float | None, unit: str) -> str | None:
+    if least is not None and most is not None:
+        if least > most:
+            return "a figure inside the limits with less scatter"
+        span = f"{_rounded(least, 3, math.ceil)} {numbers.TO} {_rounded(most, 3, math.floor)}"
+        return f"a figure of {numbers.quantity(span, unit)}"
+    if most is not None:
+        return f"a figure of {numbers.quantity(_rounded(most, 2, math.floor), unit)} or less"
+    if least is not None:
+        return f"a figure of {numbers.quantity(_rounded(least, 3, math.ceil), unit)} or more"
+    return None
+
+
+def _rounded(value: float, digits: int, towards: Callable[[float], int]) -> str:
+    """*value* rounded to the side on which the figure still passes."""
+    if value == 0:
+        return numbers.significant(value, digits)
+    place = digits - 1 - math.floor(math.log10(abs(value)))
+    # a hair is left for the last bits: 0.29 · 100 is 28.999999999999996
+    inside = towards(value * 10.0**place + (1e-9 if towards is math.floor else -1e-9))
+    return numbers.significant(inside / 10.0**place, digits)
+
+
 def _passing(observation: Observation, limit: Limit) -> str | None:
     """The largest standard deviation that the data at hand would show to keep *limit*."""
     estimate = observation.estimate
@@ -80,5 +134,5 @@ def _passing(observation: Observation, limit: Limit) -> str | None:
     upper = (interval_for(estimate, limit) or (None, None))[1]
     if not upper or not limit.holds(estimate.value):
         return None
-    most = numbers.significant(limit.upper * estimate.value / upper, 2)
+    most = _rounded(limit.upper * estimate.value / upper, 2, math.floor)
     return f"a figure of {numbers.quantity(most, observation.unit)} or less"

@@ -78,7 +78,14 @@ def _findings(
                 estimate=None, level=observation.level, what=observation.what, refusal=None
             )
         judgement = judged(observation, limit, choices.decision_rule)
-        would = remedy(observation, limit, judgement, choices.confidence, rule.characteristic.value)
+        would = remedy(
+            observation,
+            limit,
+            judgement,
+            choices.confidence,
+            rule.characteristic.value,
+            rule=choices.decision_rule,
+        )
         yield Finding(
             characteristic=rule.characteristic.value,
             analyte=cell.analyte,

@@ -58,7 +58,14 @@ def _findings(
         found = _at(criterion, observations(criterion.characteristic, names[0], record, units))
         for observation in found:
             judgement = judged(observation, limit, choices.decision_rule)
-            would = remedy(observation, limit, judgement, choices.confidence, criterion.characteristic)
+            would = remedy(
+                observation,
+                limit,
+                judgement,
+                choices.confidence,
+                criterion.characteristic,
+                rule=choices.decision_rule,
+            )
             yield Finding(
                 characteristic=criterion.characteristic,
                 analyte=analyte,

@@ -57,5 +57,12 @@ def _held_back(finding: Finding, stops: Mapping[tuple[str, str | None], Sequence
         for caveat in stops.get((finding.characteristic, analyte), ()):
             if caveat.configuration in (None, finding.configuration):
                 reason = f"a stop caveat is open: {caveat.title}"
-                return replace(finding, outcome="inconclusive", reason=reason)
+                needs = _as_clause(caveat.remedy)
+                return replace(finding, outcome="inconclusive", reason=reason, needs=needs)
     return finding
+
+
+def _as_clause(sentence: str) -> str | None:
+    """A sentence to stand within another."""
+    words = sentence.strip().rstrip(".")
+    return f"{words[:1].lower()}{words[1:]}" if words else None

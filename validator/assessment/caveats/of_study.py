@@ -17,8 +17,8 @@ if TYPE_CHECKING:
 
 MANY = 10
 """Tests of significance from which a chance finding is to be expected (customary)."""
-_BESIDE = ("with_excluded", "alternative_quadratic")
-"""Parts of the results that repeat others for comparison."""
+_BESIDE = ("with_excluded", "alternative_quadratic", "equivalence", "analysis_of_variance")
+"""Parts of the results that repeat others for comparison, or where a small p is nothing against a method."""
 
 
 def many_tests(subject: Subject) -> Trigger:
