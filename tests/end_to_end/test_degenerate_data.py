@@ -247,6 +247,55 @@ def test_blanks_that_do_not_scatter(found, signals, reason):
     assert rest_is_done(record)
 
 
+def test_blanks_below_the_zero_of_the_instrument(found):
+    """Blanks that all read below zero scatter as others do; the limit that holds their mean is flagged."""
+    below = [signal - 0.05 for signal in BLANKS]
+    plain, shifted = (
+        found(**calibration(LEVELS, SIGNALS), **blanks()),
+        found(**calibration(LEVELS, SIGNALS), **blanks(below)),
+    )
+    assert max(below) < 0
+
+    for name in ("blank_3s", "blank_3.3", "currie", "din_32645_blank"):
+        assert shifted.detection.variants[name].detection_limit.value == pytest.approx(
+            plain.detection.variants[name].detection_limit.value, rel=1e-9
+        )
+    mean_form = shifted.detection.variants["blank_mean_3s"]
+    assert mean_form.detection_limit.value < 0
+    assert "negative_limit" in mean_form.cautions
+
+
+def test_blanks_that_the_instrument_clips_at_zero(found):
+    """An instrument that shows 0 for every blank shows no scatter: no limit of zero is made of it."""
+    record = found(**calibration(LEVELS, SIGNALS), **blanks([0.0] * 12))
+
+    for name in ("blank_3s", "blank_mean_3s", "blank_3.3", "currie", "din_32645_blank"):
+        assert record.detection.variants[name].not_assessed == "all blank values are equal"
+    assert isinstance(record.detection.variants["residual_3.3"], LimitVariant)
+
+
+@pytest.mark.parametrize("factor", [1e-12, 1e12])
+@pytest.mark.parametrize("weighting", ["1/x", "1/x^2", "1/s^2", "auto"])
+def test_every_limit_in_any_unit(found, factor, weighting):
+    """Levels of 1e-12 or 1e12 give every limit of the plain numbers in the other unit, weighted or not."""
+    levels = [x for x in LEVELS for _ in (0, 1)]
+    signals = [y * f for y in SIGNALS for f in (0.98, 1.02)]
+    plain = found(**calibration(levels, signals, weighting=weighting), **blanks())
+    scaled = found(**calibration([factor * x for x in levels], signals, weighting=weighting), **blanks())
+
+    computed = 0
+    for name, one in plain.detection.variants.items():
+        other = scaled.detection.variants[name]
+        assert isinstance(other, LimitVariant) is isinstance(one, LimitVariant), name
+        for limit in ("critical_level", "detection_limit", "quantification_limit"):
+            if getattr(one, limit, None) is not None:
+                computed += 1
+                assert getattr(other, limit).value == pytest.approx(
+                    factor * getattr(one, limit).value, rel=1e-6
+                ), name
+    assert computed >= 10
+
+
 def test_no_limit_at_all_gives_the_reason_of_the_variant_that_would_decide(found):
     """Where nothing can be computed the declared variant says why."""
     record = found(analysis={"detection_limit": {"variant": "residual_3.3"}}, **blanks(), **REST)

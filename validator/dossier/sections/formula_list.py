@@ -32,13 +32,13 @@ _GENERAL: dict[str, tuple[str, str, str]] = {
     "mandel": (
         r"F = \frac{(n-2)\, s_{y,1}^2 - (n-3)\, s_{y,2}^2}{s_{y,2}^2}",
         "Mandel's test: what a second-order term removes, over the residual variance that is left",
-        "ISO 8466-1:1990, 4.1.2 (from memory)",
+        "ISO 8466-1:1990, 4.1.3 (from memory)",
     ),
     "inverse": (
         r"x_0 = \frac{y_0-a}{b}, \quad s_{x_0} = \frac{s_{y/x}}{b}\sqrt{\frac1{m w_0}+\frac1n+"
         r"\frac{(x_0-\bar x)^2}{S_{xx}}}",
         "level read back from a mean signal, and its standard error; intervals after Fieller",
-        "ISO 8466-1:1990, clause 6; E. C. Fieller, J. R. Stat. Soc. B 16 (1954) 175 (from memory)",
+        "ISO 8466-1:1990, clause 5; E. C. Fieller, J. R. Stat. Soc. B 16 (1954) 175 (from memory)",
     ),
     "precision": (
         r"s_r^2 = MS_W, \quad s_b^2 = \max\left(0, \frac{MS_B - MS_W}{n_0}\right), "
