@@ -163,4 +163,27 @@ def test_excluded_runs_are_left_out(effects):
     """An excluded run enters neither the change nor the tolerance."""
     entries = effects(run(1, 0.1), {**run(10, 30), "excluded": "wrong salt"})
 
-    assert [(entry.ratio, entry.tolerance_ratio) for entry in entries] == [(1, 1)]
+    assert [(entry.ratio, entry.tolerance_ratio) for entry in entries] == [(1, 1), (10, None)]
+    assert (entries[1].n, entries[1].relative_change_percent) == (0, None)
+
+
+def test_the_effect_of_an_exclusion_stands_beside(effects):
+    """The change with the excluded results is shown, with each of them and its cause."""
+    bad = run(change=40, excluded="interferent added twice")
+    (entry,) = effects(run(change=2), bad)
+    (both,) = effects(run(change=2), run(change=40))
+
+    assert entry.relative_change_percent == pytest.approx(2)
+    assert entry.with_excluded.value == pytest.approx(both.relative_change_percent)
+    assert {point.cause for point in entry.excluded} == {"interferent added twice"}
+    assert len(entry.excluded) == 4
+    assert (both.excluded, both.with_excluded) == ((), None)
+
+
+def test_an_interferent_left_out_altogether_stays_in_sight(effects):
+    """A ratio whose results are all excluded is not assessed, and tolerates nothing by itself."""
+    first, second = effects(run(ratio=1, excluded="wrong flask"), run(ratio=10, change=1))
+
+    assert first.reason == "every result at this ratio is excluded"
+    assert (first.relative_change_percent, first.tolerance_ratio) == (None, None)
+    assert second.tolerance_ratio == 10

@@ -5,8 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
-from validator.evaluation.convert import attempt, finite, interval_record
-from validator.evaluation.results import InterferenceRecord, NotAssessed
+from validator.evaluation.convert import attempt, estimate_record, finite, interval_record
+from validator.evaluation.exclusions import excluded_points
+from validator.evaluation.results import EstimateRecord, ExcludedPoint, InterferenceRecord, NotAssessed
 from validator.evaluation.rows import Cell, independent_values, kept, runs_of
 from validator.statistics.selectivity import RelativeChange, interferes, relative_change, tolerance_ratio
 from validator.study.models.selectivity import InterferenceRun
@@ -19,6 +20,8 @@ if TYPE_CHECKING:
 
 DEFAULT_LIMIT_PERCENT = 5.0
 """Change that counts as interference where the study states none (common practice for sensors)."""
+
+ALL_EXCLUDED = NotAssessed(not_assessed="every result at this ratio is excluded", needs="results that count")
 
 _GUARDED: dict[str, Literal["yes", "no", "undecided"]] = {
     "interferes": "yes",
@@ -33,6 +36,8 @@ class _Tested:
 
     run: InterferenceRun
     outcome: RelativeChange | NotAssessed
+    excluded: tuple[ExcludedPoint, ...] = ()
+    with_excluded: EstimateRecord | NotAssessed | None = None
 
     @property
     def amount(self) -> float:
@@ -58,7 +63,7 @@ def interference_limit(study: Study, cell: Cell) -> float:
 
 def interference(study: Study, cell: Cell) -> tuple[InterferenceRecord, ...] | NotAssessed:
     """Every interferent of *cell*, in the order of the study, ratios rising."""
-    runs = kept([run for run in runs_of(study.interference, cell) if isinstance(run, InterferenceRun)])
+    runs = [run for run in runs_of(study.interference, cell) if isinstance(run, InterferenceRun)]
     if not runs:
         return NotAssessed(
             not_assessed="the study holds no interference runs",
@@ -68,9 +73,24 @@ def interference(study: Study, cell: Cell) -> tuple[InterferenceRecord, ...] | N
     limit = interference_limit(study, cell)
     records: list[InterferenceRecord] = []
     for members in _by_interferent(runs).values():
-        tested = [_Tested(same[0], _change(same, confidence)) for same in _by_amount(members)]
+        tested = [_tested(same, confidence) for same in _by_amount(members)]
         records.extend(_records(tested, limit))
     return tuple(records)
+
+
+def _tested(runs: Sequence[InterferenceRun], confidence: float) -> _Tested:
+    """One interferent at one ratio, what the study excludes beside; its references are left out with it."""
+    counted = kept(runs)
+    outcome = _change(counted, confidence) if counted else ALL_EXCLUDED
+    if len(counted) == len(runs):
+        return _Tested(runs[0], outcome)
+    beside = _change(runs, confidence)
+    return _Tested(
+        runs[0],
+        outcome,
+        excluded_points(runs),
+        beside if isinstance(beside, NotAssessed) else estimate_record(beside.change, reason=beside.reason),
+    )
 
 
 def _by_interferent(runs: Sequence[InterferenceRun]) -> dict[tuple[str, object], list[InterferenceRun]]:
@@ -140,6 +160,8 @@ def _record(entry: _Tested, limit: float, point: float | None, guarded: float | 
             relative_change_percent=None,
             tolerance_ratio=None,
             reason=outcome.not_assessed,
+            excluded=entry.excluded,
+            with_excluded=entry.with_excluded,
         )
     decision = interferes(outcome.change, limit_percent=limit)
     return InterferenceRecord(
@@ -158,4 +180,6 @@ def _record(entry: _Tested, limit: float, point: float | None, guarded: float | 
         tolerance_ratio=point,
         tolerance_ratio_guarded=guarded,
         reason=outcome.reason,
+        excluded=entry.excluded,
+        with_excluded=entry.with_excluded,
     )

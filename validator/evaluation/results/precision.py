@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import ClassVar, Literal
 
 from validator.evaluation.results.base import EstimateRecord, ExcludedPoint, NotAssessed, Record
 from validator.evaluation.results.interlaboratory import ConsistencyRecord, RobustRecord
@@ -140,6 +140,7 @@ class PrecisionRecord(Record):
     mass fraction.
     """
 
+    always: ClassVar[tuple[str, ...]] = ("level", "repeatability_limit", "horwitz_rsd", "horrat")
     level: float | None
     n: int
     groups: int

@@ -4,13 +4,25 @@ from __future__ import annotations
 
 from typing import ClassVar, Literal
 
-from validator.evaluation.results.base import Interval, Record
+from validator.evaluation.results.base import (
+    EstimateRecord,
+    ExcludedPoint,
+    Interval,
+    NotAssessed,
+    Record,
+)
 
 
 class InterferenceRecord(Record):
-    """Effect of one interferent at one ratio."""
+    """Effect of one interferent at one ratio; ``with_excluded`` is it with what the study excludes."""
 
-    always: ClassVar[tuple[str, ...]] = ("relative_change_percent", "tolerance_ratio")
+    always: ClassVar[tuple[str, ...]] = (
+        "ratio",
+        "relative_change_percent",
+        "ci",
+        "interferes",
+        "tolerance_ratio",
+    )
     interferent: str
     ratio: float | None = None
     ratio_kind: str | None = None
@@ -26,3 +38,5 @@ class InterferenceRecord(Record):
     tolerance_ratio: float | None
     tolerance_ratio_guarded: float | None = None
     reason: str | None = None
+    excluded: tuple[ExcludedPoint, ...] = ()
+    with_excluded: EstimateRecord | NotAssessed | None = None

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import ClassVar, Literal
 
 from validator.evaluation.results.base import (
     EstimateRecord,
@@ -81,6 +81,13 @@ class FoundOnAddedRecord(Record):
 class RecoveryRecord(Record):
     """Recovery at one level, in percent."""
 
+    always: ClassVar[tuple[str, ...]] = (
+        "sd",
+        "t",
+        "p_bias",
+        "equivalence",
+        "reference_uncertainty_used",
+    )
     level: float
     kind: Literal["spike", "reference", "level"]
     matrix: str | None = None
