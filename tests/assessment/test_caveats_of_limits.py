@@ -47,6 +47,19 @@ DESCRIBED = ", note: read over two minutes beside the peak"
 SERIES = "{{runs: [{}]}}".format(
     ", ".join(f"{{series: B{index % 3}, signals: [{value}]}}" for index, value in enumerate(TEN))
 )
+SEVEN = "{{runs: [{{level: 0.3, {}concentrations: [0.29, 0.31, 0.27, 0.33, 0.30, 0.28, 0.32]}}]}}"
+
+
+def in_batches(level, more=""):
+    """Seven results over three batches, about a level."""
+    deviations = (-0.01, 0.01, -0.03, 0.03, 0.0, -0.02, 0.02)
+    runs = [
+        f"{{series: B{i % 3}, {more}concentrations: [{round(level + d, 3)}]}}"
+        for i, d in enumerate(deviations)
+    ]
+    return f"{{runs: [{', '.join(runs)}]}}"
+
+
 WEIGHTED = ", calibration: {weighting: %s}"
 LEGAL = {"legal_limit": "10"}
 LOW_LINE = {"calibration": line(LOW), "blanks": blanks(*SCATTERING), "analysis": decides("blank_3s")}
@@ -331,6 +344,28 @@ CASES = [
             "analysis": decides("low_level_3s"),
         },
         {"blanks": blanks(*TEN, axis="concentrations"), "low_level": SPIKES, "analysis": decides("blank_3s")},
+    ),
+    (
+        "deciding_limit_weakened:design_below_document",
+        "The limit (Method detection limit (40 CFR 136)) rests on 7 spiked samples of unrecorded batches and "
+        "no method blank; its document asks for 7 of each over 3 batches.",
+        {"low_level": SEVEN.format(""), "analysis": decides("epa_mdl")},
+        {"low_level": SEVEN.format(""), "analysis": decides("low_level_3s")},
+    ),
+    (
+        "deciding_limit_weakened:design_below_document",
+        "The limit (Method detection limit (40 CFR 136)) rests on 7 spiked samples in 1 batch and 10 method "
+        "blanks in 1 batch; its document asks for 7 of each over 3 batches.",
+        {
+            "low_level": SEVEN.format("series: B1, "),
+            "blanks": blanks(*TEN, axis="concentrations", more=", series: B1"),
+            "analysis": decides("epa_mdl"),
+        },
+        {
+            "low_level": in_batches(0.3, "level: 0.3, "),
+            "blanks": in_batches(0.0),
+            "analysis": decides("epa_mdl"),
+        },
     ),
     (
         "deciding_limit_weakened:low_end_weight_assumed",

@@ -163,6 +163,25 @@ def test_percentile_among_blanks_without_results(spiked):
             "there are 6 results of spiked samples",
         ),
         (
+            {"low_level": (LowLevelSample(level=2.0, concentrations=SPIKES - 1.7, series=BATCHES),)},
+            "gave no result above zero",
+        ),
+        (
+            {"low_level": (LowLevelSample(level=2.0, concentrations=np.full(7, 2.0), series=BATCHES),)},
+            "all low-level result values are equal",
+        ),
+    ],
+)
+def test_spikes_that_carry_no_limit(spiked, change, reason):
+    """Fewer than seven spiked samples, or spikes without a result, give no limit."""
+    with pytest.raises(NotEstimable, match=reason):
+        limits("epa_mdl", replace(spiked, **change))
+
+
+@pytest.mark.parametrize(
+    ("change", "missing"),
+    [
+        (
             {"low_level": (LowLevelSample(level=2.0, concentrations=SPIKES),)},
             "the batch of each spiked sample is not recorded",
         ),
@@ -175,23 +194,42 @@ def test_percentile_among_blanks_without_results(spiked):
             "the spiked samples come from 2 batches",
         ),
         (
-            {"low_level": (LowLevelSample(level=2.0, concentrations=SPIKES - 1.7, series=BATCHES),)},
-            "gave no result above zero",
+            {"blank_concentrations": CLEAN_BLANKS[:5], "blank_series": BATCHES[:5]},
+            "there are 5 method blanks",
         ),
-        ({"blank_concentrations": CLEAN_BLANKS[:5]}, "there are 5 results of method blanks"),
-        ({"blank_concentrations": None}, "there are no method blanks"),
+        ({"blank_concentrations": None, "blank_series": None}, "there are no method blanks"),
         ({"blank_series": None}, "the batch of each method blank is not recorded"),
         ({"blank_series": ("a",) * 7}, "the method blanks come from 1 batch"),
-        (
-            {"low_level": (LowLevelSample(level=2.0, concentrations=np.full(7, 2.0), series=BATCHES),)},
-            "all low-level result values are equal",
-        ),
     ],
 )
-def test_design_of_the_document(spiked, change, reason):
-    """Fewer than seven results or three batches, or spikes without a result, give no limit."""
-    with pytest.raises(NotEstimable, match=reason):
-        limits("epa_mdl", replace(spiked, **change))
+def test_a_smaller_design_than_that_of_the_document_is_flagged(spiked, change, missing):
+    """The limit of the spikes stands with a caution where blanks or batches are missing."""
+    full, smaller = limits("epa_mdl", spiked), limits("epa_mdl", replace(spiked, **change))
+
+    assert "design_below_document" not in full.cautions
+    assert "design_below_document" in smaller.cautions
+    assert f"The design of the document is not met: {missing}" in smaller.note
+    assert smaller.detection_limit.value == pytest.approx(stats.t.ppf(0.99, 6) * np.std(SPIKES, ddof=1))
+
+
+def test_few_blanks_still_raise_the_limit(spiked):
+    """Blanks that show contamination count, however few: three of about 2 outweigh the spikes."""
+    blanks = np.array([1.8, 2.0, 2.3])
+    result = limits("epa_mdl", replace(spiked, blank_concentrations=blanks, blank_series=BATCHES[:3]))
+
+    expected = blanks.mean() + stats.t.ppf(0.99, 2) * np.std(blanks, ddof=1)
+    assert result.detection_limit.value == pytest.approx(expected)
+    assert "design_below_document" in result.cautions
+
+
+def test_a_single_blank_gives_no_limit_of_its_own(spiked):
+    """One blank has no standard deviation; the spikes decide, with the caution."""
+    result = limits(
+        "epa_mdl", replace(spiked, blank_concentrations=CLEAN_BLANKS[:1], blank_series=BATCHES[:1])
+    )
+
+    assert "mdl_blanks" not in result.inputs
+    assert "A single blank" in result.note
 
 
 def test_blank_signals_become_results(study):

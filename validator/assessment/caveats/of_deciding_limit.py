@@ -25,6 +25,7 @@ OWN_CASES = (
     result.NOT_MONOTONE,
     result.SCATTER_BETWEEN_LEVELS_ASSUMED,
     result.NOT_CALIBRATED_AT_ZERO,
+    result.DESIGN_NOT_MET,
 )
 """Cautions that are cases of ``deciding_limit_weakened``, under the same name."""
 
@@ -58,9 +59,26 @@ def _values(subject: Subject, one: Deciding, caution: str) -> dict[str, str | in
         limit = one.variant.inputs.get("legal_limit", one.limit.value)
         level = one.variant.inputs["level"]
         values |= {"level": subject.level(level), "limit": subject.unit(limit, 2)}
+    if caution == result.DESIGN_NOT_MET:
+        values["design"] = _design(one)
     if caution in (result.NEGATIVE_LIMIT, result.EXTRAPOLATED):
         values["limit"] = subject.unit(one.limit.value, 2)
     return values
+
+
+def _design(one: Deciding) -> str:
+    """Spiked samples and blanks behind a method detection limit, with their batches."""
+    entered = one.variant.inputs
+    parts = []
+    for what, count, batches in (
+        ("spiked sample", "n_spikes", "batches_of_spikes"),
+        ("method blank", "n_blanks", "batches_of_blanks"),
+    ):
+        found = int(entered.get(count, 0))
+        known = int(entered.get(batches, 0))
+        origin = f"in {counted(known, 'batch', 'batches')}" if known else "of unrecorded batches"
+        parts.append(f"{counted(found, what)} {origin}" if found else f"no {what}")
+    return listed(parts)
 
 
 def limit_from_few_blanks(subject: Subject) -> Trigger:

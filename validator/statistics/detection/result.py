@@ -37,6 +37,8 @@ NOT_MONOTONE = "higher_level_fails"
 """A level above the one reported does not meet the criteria."""
 SCATTER_BETWEEN_LEVELS_ASSUMED = "low_end_weight_assumed"
 """The scatter below the lowest level is not known: the weight of that level was taken to hold there."""
+DESIGN_NOT_MET = "design_below_document"
+"""There are fewer samples or batches than the document that the variant follows asks for."""
 NOT_CALIBRATED_AT_ZERO = "no_blank_in_calibration"
 """The calibration holds no preparation at level 0, the basic state of the document followed."""
 

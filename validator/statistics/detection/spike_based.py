@@ -12,7 +12,7 @@ from validator.errors import NotEstimable
 from validator.statistics.detection.blank_based import EURACHEM
 from validator.statistics.detection.intervals import doubt_of, proportional, sigma_draws, simulated
 from validator.statistics.detection.multiples import multiples_of_sigma, result_of
-from validator.statistics.detection.result import LEVEL_FAR_FROM_LIMIT, ONE_SERIES
+from validator.statistics.detection.result import DESIGN_NOT_MET, LEVEL_FAR_FROM_LIMIT, ONE_SERIES
 from validator.statistics.detection.scatter import (
     BLANKS,
     LOW_LEVEL,
@@ -106,9 +106,11 @@ def epa_mdl(inputs: DetectionInputs) -> LimitResult:
     or with more than 100 blanks the result of rank round(0.99 n_B).  The value is a critical level: a true
     concentration equal to it is missed half the time.
 
+    The document asks for 7 spiked samples and 7 method blanks, each over 3 batches.  Without blanks, or with
+    fewer batches, the limit that the data give is computed with a caution: it is not that of the document.
+
     Raises:
-        NotEstimable: fewer than 7 spiked samples or 7 method blanks, fewer than 3 batches of either, a spiked
-            sample without a result above zero, spiked results all equal.
+        NotEstimable: fewer than 7 spiked samples, one of them without a result above zero, or all equal.
 
     References:
         40 CFR Part 136, Appendix B, Revision 2 (2017), II(2)(d); χ² limits as in revision 1.11.
@@ -126,7 +128,7 @@ def epa_mdl(inputs: DetectionInputs) -> LimitResult:
         doubt = doubt_of(scatter, inputs.confidence, inputs.seed)
         limit, k = proportional(mdl_spikes, doubt, scatter.degrees_of_freedom), t
     numbers = {
-        "n_spikes": float(spikes.concentrations.size),
+        "n_spikes": float(spikes.n),
         "level": spikes.level,
         "t_spikes": t,
         "mdl_spikes": mdl_spikes,
@@ -136,6 +138,9 @@ def epa_mdl(inputs: DetectionInputs) -> LimitResult:
     }
     if blanks.value is not None:
         numbers["mdl_blanks"] = blanks.value
+    numbers["batches_of_spikes"] = float(_batches(spikes.series))
+    numbers["batches_of_blanks"] = float(_batches(inputs.blank_series))
+    missing = _missing(inputs, spikes)
     result = result_of(
         scatter,
         detection_limit=limit,
@@ -146,10 +151,12 @@ def epa_mdl(inputs: DetectionInputs) -> LimitResult:
         notes=(
             decided,
             blanks.rule,
+            *((f"The design of the document is not met: {missing}.",) if missing else ()),
             "A true level equal to this limit is missed half the time.",
             "The quantification limit is 3.18 times the detection limit (common practice).",
         ),
         numbers=numbers,
+        cautions=(DESIGN_NOT_MET,) if missing else (),
     )
     return _with_level_caution(result, spikes.level / limit.value)
 
@@ -160,27 +167,37 @@ def _spikes(inputs: DetectionInputs) -> LowLevelSample:
     samples = low_level_samples(inputs, needs)
     enough = [s for s in samples if s.n >= MDL_RESULTS]
     spikes = min(enough, key=lambda s: s.level) if enough else lowest_sample(inputs)
-    _check_design(spikes.n, spikes.series, "spiked sample")
+    if spikes.n < MDL_RESULTS:
+        raise NotEstimable(f"there are {spikes.n} results of spiked samples", needs)
     if spikes.censored or not (spikes.concentrations > 0).all():
         raise NotEstimable("a spiked sample gave no result above zero", "spiked samples at a higher level")
-    _check_design(blank_results(inputs).size + inputs.blanks_censored, inputs.blank_series, "method blank")
     return spikes
 
 
-def _check_design(n: int, series: Sequence[Hashable] | None, what: str) -> None:
-    if n < MDL_RESULTS:
-        raise NotEstimable(
-            f"there are {n} results of {what}s" if n else f"there are no {what}s",
-            f"at least {MDL_RESULTS} {what}s in at least {MDL_BATCHES} batches",
-        )
+def _missing(inputs: DetectionInputs, spikes: LowLevelSample) -> str:
+    """What the design lacks beside that of the document; empty where it lacks nothing."""
+    n_blanks = blank_results(inputs).size + inputs.blanks_censored
+    parts = [_batches_missing(spikes.series, "spiked sample")]
+    if n_blanks:
+        parts.append(f"there are {n_blanks} method blanks" if n_blanks < MDL_RESULTS else "")
+        parts.append(_batches_missing(inputs.blank_series, "method blank"))
+    else:
+        parts.append("there are no method blanks")
+    return ", ".join(part for part in parts if part)
+
+
+def _batches_missing(series: Sequence[Hashable] | None, what: str) -> str:
     if series is None:
-        raise NotEstimable(f"the batch of each {what} is not recorded", f"a series for each {what}")
-    batches = len(set(series))
-    if batches < MDL_BATCHES:
-        raise NotEstimable(
-            f"the {what}s come from {batches} batch{'es' if batches > 1 else ''}",
-            f"{what}s from at least {MDL_BATCHES} batches on different days",
-        )
+        return f"the batch of each {what} is not recorded"
+    batches = _batches(series)
+    if batches >= MDL_BATCHES:
+        return ""
+    return f"the {what}s come from {batches} batch{'es' if batches > 1 else ''}"
+
+
+def _batches(series: Sequence[Hashable] | None) -> int:
+    """Number of batches; 0 where they are not recorded."""
+    return 0 if series is None else len(set(series))
 
 
 def _blank_part(inputs: DetectionInputs) -> _BlankPart:
@@ -189,6 +206,8 @@ def _blank_part(inputs: DetectionInputs) -> _BlankPart:
     n = numerical.size + censored
     if numerical.size == 0:
         return _BlankPart(None, "No blank gave a numerical result, so there is no limit from blanks.")
+    if n == 1:
+        return _BlankPart(None, "A single blank has no standard deviation, so there is no limit from blanks.")
     if censored and n > MANY_BLANKS:
         rank = math.floor(0.99 * n + 0.5) - censored
         if rank < 1:
