@@ -45,7 +45,7 @@ def test_horrat_divides_by_the_expectation_or_half_of_it(observed):
 
     assert between.estimate.value == pytest.approx(level.horrat, rel=1e-12)
     assert within.estimate.value == pytest.approx(level.horrat_repeatability, rel=1e-12)
-    factor = 1 / level.horwitz_rsd
+    factor = 1 / level.thompson_rsd
     assert between.estimate.ci == pytest.approx(
         [factor * end for end in level.reproducibility_rsd.ci], rel=1e-12
     )

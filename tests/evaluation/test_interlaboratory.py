@@ -147,9 +147,9 @@ def test_expected_precision_from_the_mass_fraction(found, fraction, printed):
     assert f"{record.horwitz_rsd:.1f}" == printed
     assert record.mass_fraction == pytest.approx(fraction, rel=1e-12)
     assert record.mass_fraction_assumption is None
-    assert record.horrat == pytest.approx(record.reproducibility_rsd.value / record.horwitz_rsd, rel=1e-12)
+    assert record.horrat == pytest.approx(record.reproducibility_rsd.value / record.thompson_rsd, rel=1e-12)
     assert record.horrat_repeatability == pytest.approx(
-        record.repeatability_rsd.value / (0.5 * record.horwitz_rsd), rel=1e-12
+        record.repeatability_rsd.value / (0.5 * record.thompson_rsd), rel=1e-12
     )
 
 

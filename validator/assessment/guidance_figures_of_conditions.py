@@ -107,14 +107,14 @@ def _ratio(entry: PrecisionRecord, field: str, share: float) -> Observation:
         return refused(refusal, level=entry.level)
     if isinstance(found, NotAssessed):
         return refused(found, level=entry.level)
-    if entry.horwitz_rsd is None:
+    if entry.thompson_rsd is None:
         refusal = NotAssessed(
             not_assessed="the level cannot be turned into a mass fraction",
             needs="a unit of mass per mass, mass per volume, or the molar mass of the analyte",
         )
         return refused(refusal, level=entry.level)
     observation = Observation(estimate=found, kind="deviation", level=entry.level, n=entry.n)
-    return scaled(observation, 1 / (share * entry.horwitz_rsd), unit="")
+    return scaled(observation, 1 / (share * entry.thompson_rsd), unit="")
 
 
 def matrix_spread(record: ConfigurationRecord) -> tuple[Observation, ...]:

@@ -38,13 +38,15 @@ def with_prediction(record: PrecisionRecord, analyte: Analyte) -> PrecisionRecor
         return record
     try:
         fraction = mass_fraction(record.level, analyte.unit, molar_mass=analyte.molar_mass, water_matrix=True)
-        predicted = horrat(fraction.value).thompson_rsd
+        by_fraction = horrat(fraction.value)
     except NotEstimable:
         return record
+    predicted = by_fraction.thompson_rsd
     between, within = _value(record.reproducibility_rsd), _value(record.repeatability_rsd)
     return replace(
         record,
-        horwitz_rsd=predicted,
+        horwitz_rsd=by_fraction.horwitz_rsd,
+        thompson_rsd=predicted,
         horrat=None if between is None else between / predicted,
         horrat_repeatability=None if within is None else within / (WITHIN_ONE_LABORATORY * predicted),
         mass_fraction=fraction.value,

@@ -214,14 +214,14 @@ FIGURE_MEANINGS: Mapping[Figure, FigureMeaning] = MappingProxyType(
             "repeatability RSD divided by half of the Horwitz prediction",
             "",
             _only(Characteristic.REPEATABILITY),
-            "precision[].repeatability_rsd over half of precision[].horwitz_rsd",
+            "precision[].repeatability_rsd over half of precision[].thompson_rsd",
             per_level=True,
         ),
         Figure.HORRAT_REPRODUCIBILITY: FigureMeaning(
             "reproducibility RSD divided by the Horwitz prediction",
             "",
             _only(Characteristic.REPRODUCIBILITY),
-            "precision[].reproducibility_rsd over precision[].horwitz_rsd",
+            "precision[].reproducibility_rsd over precision[].thompson_rsd",
             per_level=True,
         ),
         Figure.MEAN_RECOVERY_PERCENT: FigureMeaning(

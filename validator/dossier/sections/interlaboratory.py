@@ -170,7 +170,7 @@ def _predicted_cells(record: PrecisionRecord, *, between: bool) -> list[str]:
     cells = [
         numbers.as_given(record.level),
         numbers.significant(record.mass_fraction, 2),
-        numbers.significant(record.horwitz_rsd, 2),
+        numbers.significant(record.thompson_rsd, 2),
     ]
     if between:
         cells.append(numbers.significant(_value(record.reproducibility_rsd), 2))

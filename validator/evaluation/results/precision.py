@@ -134,10 +134,10 @@ class PrecisionRecord(Record):
     factors are nested or crossed; ``between_sd`` is then the root of what they add together. The limits are
     2.8 times the standard deviation; those that end in ``_exact`` take √2·t in place of 2.8.
 
-    ``horwitz_rsd`` is the reproducibility that the mass fraction lets one expect (Horwitz, with Thompson's
-    ends); ``horrat`` is the reproducibility found over it, ``horrat_repeatability`` the repeatability found
-    over half of it. ``mass_fraction_assumption`` is what was taken for granted in turning the level into a
-    mass fraction.
+    ``horwitz_rsd`` is the reproducibility that the mass fraction lets one expect by Horwitz' function,
+    ``thompson_rsd`` that with Thompson's ends below 1.2e-7 and above 0.138; ``horrat`` is the reproducibility
+    found over the latter, ``horrat_repeatability`` the repeatability found over half of it.
+    ``mass_fraction_assumption`` is what was taken for granted in turning the level into a mass fraction.
     """
 
     always: ClassVar[tuple[str, ...]] = ("level", "repeatability_limit", "horwitz_rsd", "horrat")
@@ -160,6 +160,7 @@ class PrecisionRecord(Record):
     intermediate_limit_exact: float | None = None
     reproducibility_limit_exact: float | None = None
     horwitz_rsd: float | None = None
+    thompson_rsd: float | None = None
     horrat: float | None = None
     horrat_repeatability: float | None = None
     mass_fraction: float | None = None
