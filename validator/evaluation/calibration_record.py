@@ -1,0 +1,284 @@
+"""The record of a fitted calibration: its tests, its range, its points."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from validator.errors import NotEstimable
+from validator.evaluation.convert import (
+    attempt,
+    estimate_record,
+    f_test,
+    finite,
+    one_sided_level,
+    t_test,
+    test_record,
+)
+from validator.evaluation.results import (
+    CalibrationPoint,
+    CalibrationRecord,
+    CalibrationSummary,
+    FTest,
+    Homoscedasticity,
+    Influence,
+    LevelUncertainty,
+    LinearRange,
+    LinearRangeStep,
+    Normality,
+    Range,
+    ReadingScatter,
+    RunsTest,
+    TestRecord,
+    WeightingStep,
+)
+from validator.statistics.distributions import student_interval
+from validator.statistics.errors_in_variables import level_uncertainty_effect
+from validator.statistics.homoscedasticity import breusch_pagan, brown_forsythe, cochran_c, variance_ratio
+from validator.statistics.inverse_prediction import back_calculate
+from validator.statistics.levels import by_level, pooled_variance
+from validator.statistics.linear_range import linear_range
+from validator.statistics.linearity import (
+    intercept_test,
+    lack_of_fit,
+    mandel,
+    method_standard_deviation,
+    quality_coefficient,
+)
+from validator.statistics.regression import CalibrationFit, fit
+from validator.statistics.residuals import durbin_watson, influence, runs_test, shapiro_wilk
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from validator.evaluation.calibration_points import Points
+    from validator.statistics.weighting import Weighting
+    from validator.study.models.analysis import AnalysisChoices
+
+
+def calibration_record(
+    points: Points,
+    line: CalibrationFit,
+    weighting: Weighting,
+    choices: AnalysisChoices,
+    path: tuple[WeightingStep, ...],
+    reason: str,
+) -> CalibrationRecord:
+    """Everything that is told of *line*: coefficients, tests, range and points.
+
+    *path* and *reason* say how its weights were chosen.
+
+    Raises:
+        NotEstimable: the slope or the mean level is 0.
+    """
+    bound = student_interval(line.slope, one_sided_level(choices.confidence))
+    msd = method_standard_deviation(line)
+    order = points.order
+    return CalibrationRecord(
+        model=line.model,
+        weighting=weighting.scheme,
+        weighting_reason=reason,
+        n=line.n,
+        levels=int(np.unique(points.x).size),
+        degrees_of_freedom=line.degrees_of_freedom,
+        slope=estimate_record(line.slope, one_sided=bound),
+        intercept=estimate_record(line.intercept),
+        quadratic=None if line.quadratic is None else estimate_record(line.quadratic),
+        residual_standard_deviation=line.residual_standard_deviation,
+        r_squared=line.r_squared,
+        correlation=line.correlation,
+        method_standard_deviation=msd.value,
+        method_standard_deviation_percent=msd.relative_percent,
+        quality_coefficient_percent=_or_none(quality_coefficient, line),
+        lack_of_fit=attempt(lambda: _lack_of_fit(line)),
+        quadratic_test=attempt(lambda: _curvature(line)),
+        homoscedasticity=Homoscedasticity(
+            variance_ratio=attempt(lambda: test_record(variance_ratio(points.x, points.y))),
+            breusch_pagan=attempt(lambda: test_record(breusch_pagan(line))),
+            cochran=attempt(lambda: test_record(cochran_c(points.x, points.y))),
+            brown_forsythe=attempt(lambda: test_record(brown_forsythe(points.x, points.y))),
+        ),
+        intercept_test=attempt(lambda: t_test(intercept_test(line))),
+        runs_test=attempt(lambda: _runs(line)),
+        durbin_watson=attempt(lambda: _durbin_watson(line, order)),
+        normality=attempt(lambda: _normality(line)),
+        influence=attempt(lambda: _influence(line)),
+        linear_range=attempt(lambda: _linear_range(points, weighting, choices)),
+        working_range=Range(lower=float(points.x.min()), upper=float(points.x.max())),
+        points=_point_records(line),
+        weighting_path=path,
+        repeated_readings=_reading_scatter(points),
+        level_uncertainty=_level_uncertainty(points, line),
+        alternative_quadratic=_quadratic_beside(points, line, weighting, choices),
+    )
+
+
+def significance_level(choices: AnalysisChoices) -> float:
+    """Level of the tests: what the study's level of confidence leaves; ``alpha`` is that of detection."""
+    return 1 - choices.confidence
+
+
+def _or_none(compute: object, line: CalibrationFit) -> float | None:
+    try:
+        return finite(compute(line))  # type: ignore[operator]
+    except NotEstimable:
+        return None
+
+
+def _lack_of_fit(line: CalibrationFit) -> FTest:
+    test = lack_of_fit(line)
+    return FTest(f=test.statistic, df=(test.df[0], test.df[1]), p=test.p)
+
+
+def _curvature(line: CalibrationFit) -> FTest:
+    if line.model != "linear":
+        raise NotEstimable(
+            "Mandel's test asks whether a straight line with intercept is bent; another function was fitted",
+            "the model linear",
+        )
+    return f_test(mandel(line))
+
+
+def _runs(line: CalibrationFit) -> RunsTest:
+    test = runs_test(line)
+    return RunsTest(runs=test.statistic, expected=test.expected, statistic=float(test.statistic), p=test.p)
+
+
+def _durbin_watson(line: CalibrationFit, order: NDArray[np.int64] | None) -> TestRecord:
+    if order is None:
+        raise NotEstimable(
+            "the run order is not recorded", "the place of each run in the order of measurement"
+        )
+    return test_record(durbin_watson(line, order))
+
+
+def _normality(line: CalibrationFit) -> Normality:
+    test = shapiro_wilk(line.standardised_residuals)
+    return Normality(shapiro_w=test.statistic, p=test.p if test.p is not None else 1.0)
+
+
+def _influence(line: CalibrationFit) -> Influence:
+    found = influence(line)
+    return Influence(max_cook=found.max_cook, at=float(line.x[found.at]))
+
+
+def _linear_range(points: Points, weighting: Weighting, choices: AnalysisChoices) -> LinearRange:
+    found = linear_range(
+        points.x,
+        points.y,
+        weights=None if weighting.scheme == "none" else weighting.weights,
+        alpha=significance_level(choices),
+        confidence=choices.confidence,
+    )
+    if found.lower is None or found.upper is None:
+        raise NotEstimable(
+            f"no {found.minimum_levels} neighbouring levels pass the tests of linearity",
+            "a shorter range with five or more levels, or a second-order calibration function",
+        )
+    return LinearRange(
+        lower=found.lower,
+        upper=found.upper,
+        rule=(
+            "levels are dropped from the top, then from the bottom, until Mandel's test and lack of fit are "
+            f"not significant at {found.alpha:g} and the mean back-calculated value of every level is within "
+            f"±{100 * found.tolerance:g} % (±{100 * found.lowest_tolerance:g} % at the lowest); "
+            f"at least {found.minimum_levels} levels stay"
+        ),
+        path=tuple(
+            LinearRangeStep(
+                lower=step.lower,
+                upper=step.upper,
+                levels=step.levels,
+                mandel_p=step.mandel_p,
+                lack_of_fit_p=step.lack_of_fit_p,
+                worst_relative_error_percent=step.worst_relative_error_percent,
+                worst_level=step.worst_level,
+                failed=step.failed,
+            )
+            for step in found.steps
+        ),
+    )
+
+
+def _point_records(line: CalibrationFit) -> tuple[CalibrationPoint, ...]:
+    found: NDArray[np.float64] | None
+    errors: NDArray[np.float64] | None
+    try:
+        back = back_calculate(line, line.x, line.y)
+        found, errors = back.found, back.relative_error_percent
+    except NotEstimable:
+        found = errors = None
+    return tuple(
+        CalibrationPoint(
+            level=float(line.x[i]),
+            signal=float(line.y[i]),
+            weight=float(line.weights[i]),
+            fitted=float(line.fitted[i]),
+            residual=float(line.residuals[i]),
+            standardised_residual=finite(float(line.standardised_residuals[i])),
+            back_calculated=None if found is None else finite(float(found[i])),
+            relative_error_percent=None if errors is None else finite(float(errors[i])),
+        )
+        for i in range(line.n)
+    )
+
+
+def _reading_scatter(points: Points) -> ReadingScatter | None:
+    repeated = [value.readings for value in points.values if len(value.readings) > 1]
+    if not repeated:
+        return None
+    levels = by_level(
+        np.repeat(np.arange(len(repeated), dtype=np.float64), [len(some) for some in repeated]),
+        np.concatenate([np.array(some) for some in repeated]),
+    )
+    return ReadingScatter(
+        sd=float(np.sqrt(pooled_variance(levels))),
+        degrees_of_freedom=float(levels.degrees_of_freedom.sum()),
+        preparations=len(repeated),
+    )
+
+
+def _level_uncertainty(points: Points, line: CalibrationFit) -> LevelUncertainty | None:
+    u = points.level_uncertainty
+    if u is None or not u.any():
+        return None
+    effect = level_uncertainty_effect(line, u)
+    return LevelUncertainty(
+        largest_share=effect.largest_share,
+        york_slope=None if effect.york is None else estimate_record(effect.york.slope),
+        york_intercept=None if effect.york is None else estimate_record(effect.york.intercept),
+    )
+
+
+def _quadratic_beside(
+    points: Points, line: CalibrationFit, weighting: Weighting, choices: AnalysisChoices
+) -> CalibrationSummary | None:
+    """A second-order function beside a line that Mandel's test finds bent: offered, it decides nothing."""
+    if line.model != "linear":
+        return None
+    try:
+        test = mandel(line)
+        if test.p is None or test.p >= significance_level(choices):
+            return None
+        curve = fit(
+            points.x,
+            points.y,
+            model="quadratic",
+            weights=None if weighting.scheme == "none" else weighting.weights,
+            confidence=choices.confidence,
+        )
+    except NotEstimable:
+        return None
+    return summary(curve)
+
+
+def summary(line: CalibrationFit) -> CalibrationSummary:
+    """The line in short, for standing beside another."""
+    return CalibrationSummary(
+        n=line.n,
+        slope=estimate_record(line.slope),
+        intercept=estimate_record(line.intercept),
+        quadratic=None if line.quadratic is None else estimate_record(line.quadratic),
+        residual_standard_deviation=line.residual_standard_deviation,
+    )
