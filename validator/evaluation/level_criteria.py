@@ -7,14 +7,14 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from validator.errors import NotEstimable
-from validator.guidance import Characteristic, Figure, Kind, Place, limit_for, load_profile
+from validator.guidance import Characteristic, Figure, Kind, Place, limit_for
 from validator.statistics.mass_fraction import mass_fraction
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Sequence
 
     from validator.evaluation.rows import Cell
-    from validator.guidance import Acceptance, Limit
+    from validator.guidance import Acceptance, Limit, Profile
     from validator.study import Criterion, Study
 
 _SAME_LEVEL = 1e-6
@@ -35,95 +35,94 @@ class LevelCriteria:
     rsd_max: float | None
 
 
-def level_criteria(study: Study, cell: Cell, level: float, *, is_lowest: bool) -> LevelCriteria:
-    """The limits that hold at *level*; a criterion of the study takes precedence over its guidance."""
-    own = _own_recovery(study, cell, level)
-    rsd_max = _own_rsd(study, cell, level)
-    return LevelCriteria(
-        recovery=own or _recovery_of_guidance(study, cell, level, is_lowest),
-        rsd_max=rsd_max or _rsd_of_guidance(study, cell, level, is_lowest),
-    )
+@dataclass(frozen=True, slots=True)
+class Criteria:
+    """The criteria on recovery and scatter that hold for *cell*: those of the study and of its guidance."""
+
+    study: Study
+    cell: Cell
+    profiles: Sequence[Profile]
+
+    def at(self, level: float, *, is_lowest: bool) -> LevelCriteria:
+        """The limits that hold at *level*; a criterion of the study takes precedence over its guidance."""
+        guidance = _Guidance(self, level, is_lowest)
+        return LevelCriteria(
+            recovery=self._own_recovery(level) or guidance.recovery(),
+            rsd_max=self._own_rsd(level) or guidance.rsd_max(),
+        )
+
+    def _own(self, characteristic: str, level: float) -> Iterator[Criterion]:
+        """The study's criteria on *characteristic* at *level*, those that name the level first."""
+        found = [
+            one
+            for one in self.study.criteria
+            if one.characteristic == characteristic
+            and one.analyte in (None, self.cell.analyte)
+            and one.configuration in (None, self.cell.configuration)
+            and (one.at is None or math.isclose(one.at, level, rel_tol=_SAME_LEVEL))
+        ]
+        yield from sorted(found, key=lambda one: one.at is None)
+
+    def _own_recovery(self, level: float) -> tuple[float | None, float | None] | None:
+        return next(((one.min, one.max) for one in self._own("recovery", level)), None)
+
+    def _own_rsd(self, level: float) -> float | None:
+        stated = (
+            one.rsd_max
+            for characteristic in _PRECISION
+            for one in self._own(characteristic.value, level)
+            if one.rsd_max is not None
+        )
+        return next(stated, None)
 
 
-def _own(study: Study, cell: Cell, characteristic: str, level: float) -> Iterator[Criterion]:
-    """The study's criteria on *characteristic* at *level*, those that name the level first."""
-    found = [
-        one
-        for one in study.criteria
-        if one.characteristic == characteristic
-        and one.analyte in (None, cell.analyte)
-        and one.configuration in (None, cell.configuration)
-        and (one.at is None or math.isclose(one.at, level, rel_tol=_SAME_LEVEL))
-    ]
-    yield from sorted(found, key=lambda one: one.at is None)
+@dataclass(frozen=True, slots=True)
+class _Guidance:
+    """What the study's profiles, in their order, set at one level."""
 
+    criteria: Criteria
+    level: float
+    is_lowest: bool
 
-def _own_recovery(study: Study, cell: Cell, level: float) -> tuple[float | None, float | None] | None:
-    return next(((one.min, one.max) for one in _own(study, cell, "recovery", level)), None)
+    def recovery(self) -> tuple[float | None, float | None] | None:
+        for figure, offset in ((Figure.MEAN_RECOVERY_PERCENT, 0.0), (Figure.RELATIVE_BIAS_PERCENT, 100.0)):
+            for limit in self._limits(_RECOVERY, figure):
+                return _plus(limit.lower, offset), _plus(limit.upper, offset)
+        return None
 
+    def rsd_max(self) -> float | None:
+        for figure in (Figure.REPEATABILITY_RSD_PERCENT, Figure.INTERMEDIATE_RSD_PERCENT):
+            for limit in self._limits(_PRECISION, figure):
+                return limit.upper
+        return None
 
-def _own_rsd(study: Study, cell: Cell, level: float) -> float | None:
-    stated = (
-        one.rsd_max
-        for characteristic in _PRECISION
-        for one in _own(study, cell, characteristic.value, level)
-        if one.rsd_max is not None
-    )
-    return next(stated, None)
+    def _limits(self, characteristics: tuple[Characteristic, ...], figure: Figure) -> Iterator[Limit]:
+        study = self.criteria.study
+        kind = Kind(study.method.kind or Kind.ANY)
+        rules = (rule for profile in self.criteria.profiles for rule in profile.requirements)
+        for rule in rules:
+            if rule.characteristic in characteristics and rule.applies_to(kind):
+                for acceptance in rule.acceptance:
+                    limit = self._limit(acceptance) if acceptance.figure is figure else None
+                    if limit is not None:
+                        yield limit
 
-
-def _recovery_of_guidance(
-    study: Study, cell: Cell, level: float, is_lowest: bool
-) -> tuple[float | None, float | None] | None:
-    for figure, offset in ((Figure.MEAN_RECOVERY_PERCENT, 0.0), (Figure.RELATIVE_BIAS_PERCENT, 100.0)):
-        for limit in _limits(study, cell, level, is_lowest, _RECOVERY, figure):
-            return _plus(limit.lower, offset), _plus(limit.upper, offset)
-    return None
-
-
-def _rsd_of_guidance(study: Study, cell: Cell, level: float, is_lowest: bool) -> float | None:
-    for figure in (Figure.REPEATABILITY_RSD_PERCENT, Figure.INTERMEDIATE_RSD_PERCENT):
-        for limit in _limits(study, cell, level, is_lowest, _PRECISION, figure):
-            return limit.upper
-    return None
-
-
-def _limits(
-    study: Study,
-    cell: Cell,
-    level: float,
-    is_lowest: bool,
-    characteristics: tuple[Characteristic, ...],
-    figure: Figure,
-) -> Iterator[Limit]:
-    """Limits for *figure* at *level* from the study's profiles, in their order."""
-    analyte = study.analyte(cell.analyte)
-    kind = Kind(study.method.kind or Kind.ANY)
-    for name in study.study.guidance:
-        profile = load_profile(name, search_folders=(study.folder,))
-        for rule in profile.requirements:
-            if rule.characteristic not in characteristics or not rule.applies_to(kind):
-                continue
-            for acceptance in rule.acceptance:
-                if acceptance.figure is not figure or not _holds(acceptance, is_lowest):
-                    continue
-                try:
-                    fraction = mass_fraction(
-                        level, analyte.unit, molar_mass=analyte.molar_mass, water_matrix=True
-                    ).value
-                except NotEstimable:
-                    fraction = None
-                try:
-                    yield limit_for(
-                        acceptance, mass_fraction=fraction, analyte_names=(analyte.id, analyte.name)
-                    )
-                except NotEstimable:
-                    continue
-
-
-def _holds(acceptance: Acceptance, is_lowest: bool) -> bool:
-    places = (Place.EVERY_LEVEL, Place.LOWEST_LEVEL if is_lowest else Place.OTHER_LEVELS)
-    return acceptance.decides and acceptance.at in places
+    def _limit(self, acceptance: Acceptance) -> Limit | None:
+        """The limit at the level; None where it holds elsewhere, decides nothing or cannot be told."""
+        here = (Place.EVERY_LEVEL, Place.LOWEST_LEVEL if self.is_lowest else Place.OTHER_LEVELS)
+        if not acceptance.decides or acceptance.at not in here:
+            return None
+        analyte = self.criteria.study.analyte(self.criteria.cell.analyte)
+        try:
+            fraction = mass_fraction(
+                self.level, analyte.unit, molar_mass=analyte.molar_mass, water_matrix=True
+            ).value
+        except NotEstimable:
+            fraction = None
+        try:
+            return limit_for(acceptance, mass_fraction=fraction, analyte_names=(analyte.id, analyte.name))
+        except NotEstimable:
+            return None
 
 
 def _plus(end: float | None, offset: float) -> float | None:

@@ -8,7 +8,7 @@ import numpy as np
 
 from validator.errors import NotEstimable
 from validator.evaluation.calibration import Fitted
-from validator.evaluation.level_criteria import level_criteria
+from validator.evaluation.level_criteria import Criteria
 from validator.evaluation.results import EstimateRecord, NotAssessed, PrecisionRecord, RecoveryRecord
 from validator.evaluation.rows import (
     Cell,
@@ -35,6 +35,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from validator.evaluation.concentrations import SignalReader
+    from validator.guidance import Profile
     from validator.statistics.accuracy_profile import AccuracyProfile
     from validator.study import Study
 
@@ -57,6 +58,7 @@ def limit_inputs(
     on_signals = [run for run in blank_runs if run.axis == "signal"]
     as_results = [run for run in blank_runs if run.axis == "concentration"]
     low_level, unreadable = _low_level(study, cell, reader)
+    profiles = [load_profile(name, search_folders=(study.folder,)) for name in study.study.guidance]
     legal_limit = study.analyte(cell.analyte).legal_limit
     return DetectionInputs(
         fit=fitted.fit if isinstance(fitted, Fitted) else None,
@@ -71,7 +73,7 @@ def limit_inputs(
         low_level_refusal=unreadable,
         precision_levels=_precision_levels(precision),
         variance_function=fitted.variance_function if isinstance(fitted, Fitted) else None,
-        recovery_levels=_recovery_levels(study, cell, recovery),
+        recovery_levels=_recovery_levels(Criteria(study, cell, profiles), recovery),
         accuracy_profile=profile,
         linear_range_lower=_lowest_linear(fitted),
         noise=_noise(study, cell),
@@ -82,7 +84,7 @@ def limit_inputs(
         confidence=choices.confidence,
         seed=choices.seed,
         legal_limit=legal_limit,
-        prohibited=legal_limit is None and _asks_for_residues(study, cell),
+        prohibited=legal_limit is None and _asks_for_residues(study, cell, profiles),
     )
 
 
@@ -93,12 +95,11 @@ def _refusal(study: Study, cell: Cell, fitted: Fitted | NotAssessed) -> NotEstim
     return NotEstimable(fitted.not_assessed, fitted.needs)
 
 
-def _asks_for_residues(study: Study, cell: Cell) -> bool:
+def _asks_for_residues(study: Study, cell: Cell, profiles: Sequence[Profile]) -> bool:
     """True where the study, or guidance it names, determines limits as for residues of substances."""
     declared = study.analysis_for(cell.analyte).detection_limit
     if declared is not None and resolve_detection(declared.variant).id == FOR_RESIDUES:
         return True
-    profiles = (load_profile(name, search_folders=(study.folder,)) for name in study.study.guidance)
     own = (profile.default_detection_limit for profile in profiles)
     return any(one is not None and one.variant == FOR_RESIDUES for one in own)
 
@@ -159,25 +160,25 @@ def _precision_levels(precision: Sequence[PrecisionRecord] | NotAssessed) -> tup
 
 
 def _recovery_levels(
-    study: Study, cell: Cell, recovery: Sequence[RecoveryRecord] | NotAssessed
+    criteria: Criteria, recovery: Sequence[RecoveryRecord] | NotAssessed
 ) -> tuple[RecoveryLevel, ...]:
     if isinstance(recovery, NotAssessed):
         return ()
     found = [entry for entry in recovery if entry.mean_recovery.value]
     lowest = min((entry.level for entry in found), default=None)
-    return tuple(_recovery_level(study, cell, entry, is_lowest=entry.level == lowest) for entry in found)
+    return tuple(_recovery_level(criteria, entry, is_lowest=entry.level == lowest) for entry in found)
 
 
-def _recovery_level(study: Study, cell: Cell, entry: RecoveryRecord, *, is_lowest: bool) -> RecoveryLevel:
-    criteria = level_criteria(study, cell, entry.level, is_lowest=is_lowest)
+def _recovery_level(criteria: Criteria, entry: RecoveryRecord, *, is_lowest: bool) -> RecoveryLevel:
+    holding = criteria.at(entry.level, is_lowest=is_lowest)
     mean = entry.mean_recovery.value or 0.0
     return RecoveryLevel(
         level=entry.level,
         mean_percent=mean,
         rsd_percent=None if entry.sd is None else 100 * entry.sd / mean,
         n=entry.n,
-        limits_percent=criteria.recovery,
-        rsd_max_percent=criteria.rsd_max,
+        limits_percent=holding.recovery,
+        rsd_max_percent=holding.rsd_max,
     )
 
 
