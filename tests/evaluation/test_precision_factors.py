@@ -264,3 +264,29 @@ def test_no_scatter_within_several_factors_is_said(entry_of, names):
 
     assert "identical" in entry.repeatability_sd.not_assessed
     assert entry.intermediate_sd.value > 0
+
+
+def test_recoveries_of_series_labelled_alike_are_told_apart(record_of, described):
+    """Run 1 of one day and run 1 of the next are two series, also for the mean of recoveries."""
+    runs = [
+        {"level": 10, "date": f"2026-03-0{d}", "series": s, "found": [10 + 0.1 * d + 0.05 * s.count("2")] * 2}
+        for d in (1, 2, 3)
+        for s in ("run 1", "run 2")
+    ]
+
+    (entry,) = record_of(described(recovery={"runs": runs})).recovery
+
+    assert entry.series == 6
+    assert entry.mean_recovery.degrees_of_freedom == 5
+
+
+def test_a_series_that_goes_on_over_days_is_one(record_of, described):
+    """Two series of two days each: days do not part what is labelled as one."""
+    runs = [
+        {"level": 10, "date": f"2026-03-0{d}", "series": f"S{(d + 1) // 2}", "found": [9.9 + 0.1 * d]}
+        for d in (1, 2, 3, 4)
+    ]
+
+    (entry,) = record_of(described(recovery={"runs": runs})).recovery
+
+    assert entry.series == 2

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections import Counter as Tally
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
 from validator.evaluation.device_to_device import device_block
-from validator.evaluation.rows import Cell, Value, group_label, independent_values, kept, runs_of
+from validator.evaluation.factors import series_labels
+from validator.evaluation.rows import Cell, Value, independent_values, kept, runs_of
 from validator.guidance import Characteristic, Counter
 
 if TYPE_CHECKING:
@@ -157,19 +159,21 @@ def _at_end(data: _Data, highest: bool) -> int:
 
 def _series_at_fewest(data: _Data) -> int:
     return _fewest(
-        max(_distinct(group_label(run) for run in members), 1)
-        for members in _groups(data.runs, _level).values()
+        max(_distinct(series_labels(members)), 1) for members in _groups(data.runs, _level).values()
     )
 
 
 def _per_series(data: _Data) -> int:
-    groups = _groups(data.runs, lambda run: (_level(run), group_label(run)))
-    return _fewest(len(members) for members in groups.values())
+    return _fewest(
+        size
+        for members in _groups(data.runs, _level).values()
+        for size in Tally(series_labels(members)).values()
+    )
 
 
 def _batches(data: _Data) -> int:
     kinds = _groups(data.runs, type)
-    return _fewest(_distinct(map(group_label, runs)) for runs in kinds.values())
+    return _fewest(_distinct(series_labels(runs)) for runs in kinds.values())
 
 
 def _matrices(data: _Data) -> int:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Literal
 
 from validator.errors import NotEstimable
 from validator.evaluation.convert import finite, not_assessed
+from validator.evaluation.factors import series_labels
 from validator.evaluation.precision import grouped
 from validator.evaluation.results import (
     AccuracyLevelRecord,
@@ -14,7 +15,7 @@ from validator.evaluation.results import (
     NotAssessed,
     RefusedLevel,
 )
-from validator.evaluation.rows import group_label, independent_values, kept, runs_of
+from validator.evaluation.rows import independent_values, kept, runs_of
 from validator.statistics.accuracy_profile import AccuracyProfile, ProfileLevel
 from validator.statistics.accuracy_profile import accuracy_profile as over_levels
 from validator.statistics.interval import Estimate
@@ -100,11 +101,11 @@ def _of_precision(study: Study, cell: Cell, reader: SignalReader) -> Series:
 def _of_recovery(study: Study, cell: Cell) -> Series:
     runs = [run for run in kept(runs_of(study.recovery, cell)) if isinstance(run, RecoveryRun)]
     found: dict[float, dict[str, list[float]]] = {}
-    for value in independent_values(runs):
+    values = independent_values(runs)
+    for value, label in zip(values, series_labels([value.run for value in values]), strict=True):
         run = value.run
         if isinstance(run, RecoveryRun):
-            label = group_label(run) or ""
-            found.setdefault(run.expected, {}).setdefault(label, []).append(_net(value, run))
+            found.setdefault(run.expected, {}).setdefault(label or "", []).append(_net(value, run))
     return {level: list(series.values()) for level, series in sorted(found.items())}
 
 

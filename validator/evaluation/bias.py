@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from validator.errors import NotEstimable
+from validator.evaluation.factors import series_labels
 from validator.evaluation.results import NotAssessed
-from validator.evaluation.rows import group_label, independent_values, kept, labels_or_none, runs_of
+from validator.evaluation.rows import independent_values, kept, labels_or_none, runs_of
 from validator.evaluation.top_down import Part, stated_part
 from validator.evaluation.trueness import recovery_groups
 from validator.statistics import bias_uncertainty
@@ -85,7 +86,7 @@ def _of_references(study: Study, cell: Cell) -> Part:
     ]
     us = [max(some, default=0.0) for some in stated]
     found = [np.array([value.value for value in values]) for _, values in groups]
-    series = [labels_or_none([group_label(value.run) for value in values]) for _, values in groups]
+    series = [labels_or_none(series_labels([value.run for value in values])) for _, values in groups]
     if len(groups) == 1:
         part = bias_uncertainty.from_reference_material(
             found[0], references[0], us[0], series=series[0], relative=True

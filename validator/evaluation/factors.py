@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from validator.evaluation.rows import Value
+    from validator.study.models.runs import Run
 
 Labels = tuple[str, ...]
 Analysis = Literal["one way", "nested", "crossed"]
@@ -98,6 +99,27 @@ def grouping(values: Sequence[Value]) -> Grouping:
     if len(steady) == 1 and outer:
         return _nested([*outer, *time], time)
     return _nested(time, time) if len(time) > 1 else Grouping(time[0].name, time[0].labels)
+
+
+def series_labels(runs: Sequence[Run]) -> tuple[str | None, ...]:
+    """The series (day, date) of each of *runs*; series labelled alike on several days are told apart.
+
+    Run 1 and run 2 of each day are other series on the next day, while a series that goes on over days, alone
+    on each of them, stays one.
+    """
+    labels = [group_label(run) for run in runs]
+    days = [_day(run) for run in runs]
+    if None in days or None in labels or any(run.series is None for run in runs):
+        return tuple(labels)
+    series_on: dict[str | None, set[str | None]] = {}
+    days_of: dict[str | None, set[str | None]] = {}
+    for label, day in zip(labels, days, strict=True):
+        series_on.setdefault(day, set()).add(label)
+        days_of.setdefault(label, set()).add(day)
+    recur = max(map(len, days_of.values())) > 1 and max(map(len, series_on.values())) > 1
+    if not recur:
+        return tuple(labels)
+    return tuple(f"{day} / {label}" for day, label in zip(days, labels, strict=True))
 
 
 def laboratories(values: Sequence[Value]) -> Factor | None:
@@ -212,10 +234,18 @@ def _factor(values: Sequence[Value], name: str) -> Factor | None:
 
 
 def _label(value: Value, name: str) -> str | None:
+    if name == "day":
+        return _day(value.run)
     label = getattr(value.run, name, None)
-    if label is None and name == "day" and value.run.date is not None:
-        return value.run.date.isoformat()
     return None if label is None else str(label)
+
+
+def _day(run: Run) -> str | None:
+    """The day as written, else the date."""
+    day = getattr(run, "day", None)
+    if day is not None:
+        return str(day)
+    return None if run.date is None else run.date.isoformat()
 
 
 def _same(one: Factor, other: Factor) -> bool:

@@ -14,6 +14,7 @@ from validator.evaluation.convert import (
     one_sided_level,
     significance,
 )
+from validator.evaluation.factors import series_labels
 from validator.evaluation.results import (
     CorrectionRecord,
     EstimateRecord,
@@ -26,7 +27,6 @@ from validator.evaluation.results import (
 from validator.evaluation.rows import (
     Cell,
     excluded,
-    group_label,
     independent_values,
     kept,
     labels_or_none,
@@ -236,7 +236,7 @@ def _computed(runs: Sequence[RecoveryRun], bounds: tuple[float, float] | None, c
         raise NotEstimable("every recovery at this level is excluded", "results that count")
     found = [value.value for value in values]
     origins = [value.run for value in values if isinstance(value.run, RecoveryRun)]
-    series = labels_or_none([group_label(run) for run in origins])
+    series = labels_or_none(series_labels(origins))
     first = origins[0]
     match first.kind:
         case "spike":
