@@ -146,7 +146,7 @@ def test_a_file_that_grows_while_it_is_read(monkeypatch, study):
     from validator.errors import StudyError
     from validator.study import files, read_study
 
-    monkeypatch.setattr(files, "LARGEST_FILE", 1000)
+    monkeypatch.setattr(files, "LARGEST_STUDY", 1000)
     stat = Path.stat
     monkeypatch.setattr(
         Path, "stat", lambda self, **given: os.stat_result((*stat(self, **given)[:6], 10, 0, 0, 0))

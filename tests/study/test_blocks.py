@@ -250,7 +250,13 @@ def test_a_stated_bias(study_of):
                 "low_level, stability and comparison only"
             ),
         ),
-        ("blanks", "{signals: ['<x']}", ".signals[0]", "a number is expected here, found '<x'"),
+        (
+            "blanks",
+            "{signals: ['<x']}",
+            ".signals[0]",
+            "a number is expected here, found '<x'; write the limit itself (\"<0.5\") in blanks, low_level, "
+            "stability and comparison, elsewhere leave the reading out",
+        ),
         ("blanks", "{signals: ['<0']}", ".signals[0]", "must be greater than zero, found 0"),
         (
             "blanks",

@@ -44,7 +44,10 @@ def test_every_problem_with_its_line(problems_of):
         ("12:30:45", "a number is expected here, found '12:30:45'"),
         ("0x1F", "a number is expected here, found '0x1F'"),
         ("0o17", "a number is expected here, found '0o17'"),
-        ("1_000", "a number is expected here, found '1_000'"),
+        (
+            "1_000",
+            "a number is expected here, found '1_000'; leave out what separates thousands: 1000",
+        ),
         ("'5'", "a number is expected here, found the text '5'; leave out the quotation marks"),
         ("'0,5'", "a number is expected here, found '0,5'; write it with a decimal point: 0.5"),
         (
@@ -141,7 +144,11 @@ def test_labels_stay_as_written(study_of):
     [
         ("2026-02-30", "'2026-02-30' is not a date of the calendar"),
         ("2025-02-29", "'2025-02-29' is not a date of the calendar"),
-        ("25.03.2026", "a date is expected here, written year-month-day (2026-03-25), found '25.03.2026'"),
+        (
+            "25.03.2026",
+            "a date is expected here, written year-month-day (2026-03-25), "
+            "found '25.03.2026'; write 2026-03-25",
+        ),
         ("2026-3-5", "a date is expected here, written year-month-day (2026-03-25), found '2026-3-5'"),
         ("20260325", "a date is expected here, written year-month-day (2026-03-25), found '20260325'"),
     ],
@@ -228,7 +235,7 @@ def test_duplicate_keys(problems_of):
         ("? [a]\n: 1\n", "study.yaml:5: a key must be a word, found a list or table"),
         (
             "blanks: !!map {}\n",
-            "study.yaml:5: blanks: YAML tags are not accepted, found 'tag:yaml.org,2002:map'; leave it out",
+            "study.yaml:5: blanks: YAML tags are not accepted, found '!!map'; leave it out",
         ),
         (
             "blanks: {runs: [{signal: !secret 1}]}\n",
@@ -257,7 +264,7 @@ def test_duplicate_keys(problems_of):
         ),
         ("blanks: - 1\n", "study.yaml:5: a list item (-) must start on a line of its own"),
         ("note: a\x07b\n", "study.yaml:5: an unprintable character (U+0007) stands in the text"),
-        ('"a\\x01": 1\n', "study.yaml:5: a key holds an unprintable character"),
+        ('"a\\x01": 1\n', "study.yaml:5: a key holds an unprintable character (U+0001)"),
         ("blanks: *b\n", "study.yaml:5: blanks: the alias *b has no finished anchor &b above it"),
         ("blanks: &b [1, *b]\n", "study.yaml:5: blanks[1]: the alias *b has no finished anchor &b above it"),
     ],

@@ -241,7 +241,8 @@ def test_defaults_hold_for_rows_too(study_of):
             "level;signal\n1,5;2.5\n",
             [
                 "cal.csv:2 (column 'signal'): calibration.runs[0].signal: "
-                "a decimal comma is declared for this file, found '2.5'"
+                "a decimal comma is declared for this file, found '2.5'; "
+                "write a comma, or no sign at all where it separates thousands"
             ],
         ),
         (
@@ -276,13 +277,13 @@ def test_defaults_hold_for_rows_too(study_of):
             CALIBRATION,
             "level,signal,Sinal 2,lot\n1,2,3,4\n",
             [
-                "cal.csv:1 (column 'Sinal 2'): calibration: unknown column; did you mean 'signal'? "
-                "Map a field to it under columns, or leave it out",
+                "cal.csv:1 (column 'Sinal 2'): calibration: unknown column; did you mean 'signals'? "
+                "Then write columns: {signals: Sinal}, or name it under ignored_columns",
                 "cal.csv:1 (column 'lot'): calibration: unknown column; known here: signals, signal, level, "
                 "level_uncertainty, signal_sd, analyte, configuration, date, operator, instrument, "
                 "series, device, "
                 "order, preparation, preparation_id, matrix, note, excluded. "
-                "Map a field to it under columns, or leave it out",
+                "Map a field to it under columns, or name it under ignored_columns",
             ],
         ),
         (
@@ -293,7 +294,10 @@ def test_defaults_hold_for_rows_too(study_of):
         (
             CALIBRATION,
             "level,signal,Signal\n1,2,3\n",
-            ["cal.csv:1 (column 'Signal'): calibration: holds signal, and so does the column 'signal'"],
+            [
+                "cal.csv:1 (column 'Signal'): calibration: holds signal, and so does the column 'signal'; "
+                "number them: signal 1, signal 2"
+            ],
         ),
         (
             CALIBRATION,
@@ -328,7 +332,7 @@ def test_defaults_hold_for_rows_too(study_of):
                 "level_uncertainty, signal_sd, analyte, configuration, date, operator, instrument, "
                 "series, device, "
                 "preparation, preparation_id, matrix, excluded. Map a field to it under columns, or "
-                "leave it out",
+                "name it under ignored_columns",
                 "cal.csv:2: calibration.runs[0]: the readings are missing: give signals",
                 "study.yaml:7: calibration.columns.sginals: unknown field; did you mean 'signals'?",
                 (
@@ -369,7 +373,7 @@ def test_defaults_hold_for_rows_too(study_of):
                 f"cal.csv:1 (column '{'_' * 99}…'): calibration: unknown column; known here: signals, "
                 "signal, level, level_uncertainty, signal_sd, analyte, configuration, date, operator, "
                 "instrument, series, device, order, preparation, preparation_id, matrix, note, excluded. "
-                "Map a field to it under columns, or leave it out"
+                "Map a field to it under columns, or name it under ignored_columns"
             ],
         ),
         (
@@ -388,19 +392,19 @@ def test_defaults_hold_for_rows_too(study_of):
         (
             CALIBRATION,
             "",
-            ["study.yaml:5: calibration.file: the table is empty; its first row names the columns"],
+            ["study.yaml:5: calibration.file: cal.csv: the table is empty; its first row names the columns"],
         ),
         (
             CALIBRATION,
             "# a\n,,\n",
-            ["study.yaml:5: calibration.file: the table is empty; its first row names the columns"],
+            ["study.yaml:5: calibration.file: cal.csv: the table is empty; its first row names the columns"],
         ),
         (
             CALIBRATION,
             "\nlevel (g/L),signal,concentration\n",
             [
                 "cal.csv:2 (column 'concentration'): calibration: unknown column; did you mean 'level'? "
-                "Map a field to it under columns, or leave it out",
+                "Then write columns: {level: concentration}, or name it under ignored_columns",
                 "cal.csv:2 (column 'level (g/L)'): calibration: the unit is 'g/L' here and 'µg/L' in "
                 "method.analytes; convert the values to µg/L",
             ],
@@ -432,13 +436,21 @@ def test_defaults_hold_for_rows_too(study_of):
         (
             CALIBRATION,
             b"PK\x03\x04\0\0",
+            [
+                "study.yaml:5: calibration.file: cal.csv: this is a workbook, not a text file; "
+                "give it the ending .xlsx, or save the sheet as CSV"
+            ],
+        ),
+        (
+            CALIBRATION,
+            b"MZ\0\0",
             ["cal.csv:1: calibration: this is not a text file (it holds a zero byte)"],
         ),
         (
             CALIBRATION,
             "level,signal\n1,2\n".encode("utf-16")[:-1],
             [
-                "study.yaml:5: calibration.file: the text begins as UTF-16 and is cut or damaged; "
+                "study.yaml:5: calibration.file: cal.csv: the text begins as UTF-16 and is cut or damaged; "
                 "save the file as UTF-8"
             ],
         ),
@@ -461,7 +473,7 @@ def test_what_is_wrong_with_a_table(problems_of, more, table, problems):
 def test_other_kinds_of_files(problems_of, name, message):
     """Spreadsheets and other files are refused with the way out."""
     assert problems_of(f"calibration: {{file: {name}}}\n", {name: "x"}) == [
-        f"study.yaml:5: calibration.file: {message}"
+        f"study.yaml:5: calibration.file: {name}: {message}"
     ]
 
 

@@ -213,7 +213,8 @@ def errors():
     [
         (
             merged("B1:C1"),
-            "cal.xlsx:1: calibration: the header cell B1 is merged (B1:C1); give each column its own header",
+            "cal.xlsx:1: calibration: the header cell B1 is merged (B1:C1); "
+            "give each column its own header, and delete titles above it",
         ),
         (
             merged("A2:A3"),
@@ -221,9 +222,10 @@ def errors():
         ),
         (
             book([["Calibration of zinc"], *PLAIN]),
-            "cal.xlsx:2: calibration: the cell B2 stands under no header; name its column or empty it",
+            "cal.xlsx:1: calibration: the columns are named in row 2; "
+            "delete the rows above it, or begin each of them with #",
         ),
-        (errors(), "cal.xlsx:3: calibration: the cell B3 holds the error #DIV/0!"),
+        (errors(), "cal.xlsx:3: calibration: the cell B3 holds the error #DIV/0!; correct or empty it"),
         (
             book([["level", "signal"], [1, 2, None, "x"]]),
             "cal.xlsx:2: calibration: the cell D2 stands under no header; name its column or empty it",
@@ -234,21 +236,21 @@ def errors():
             "found '2,5'; the cell holds a text: enter it as a number",
         ),
         (
-            book([["level", "signal", "date"], [1, 2, dt.datetime(2026, 3, 2, 9, 30)]]),
-            "cal.xlsx:2 (column 'date'): calibration.runs[0].date: a date is expected here, "
-            "written year-month-day (2026-03-25), found '2026-03-02 09:30:00'",
+            book([["level", "signal"], [1, dt.date(2026, 1, 5)]]),
+            "cal.xlsx:2 (column 'signal'): calibration.runs[0].signal: a number is expected here, "
+            "found '2026-01-05'; the cell holds a date: was it made from a number?",
         ),
         (
             book(PLAIN, PLAIN),
-            "study.yaml:5: calibration.file: the workbook has several sheets; name one beside file, "
-            "as sheet: 'Sheet1', 'Sheet2'",
+            "study.yaml:5: calibration.file: cal.xlsx: the workbook has several sheets; "
+            "name one beside file, as sheet: 'Sheet1', 'Sheet2'",
         ),
         (
             book([[]]),
-            "study.yaml:5: calibration.file: the table is empty; its first row names the columns",
+            "study.yaml:5: calibration.file: cal.xlsx: the table is empty; its first row names the columns",
         ),
     ],
-    ids=["header", "data", "title", "error", "no header", "comma", "time", "sheets", "empty"],
+    ids=["header", "data", "title", "error", "no header", "comma", "date", "sheets", "empty"],
 )
 def test_what_is_wrong_with_a_sheet(problems_of, made, problem):
     """What could be misread is refused with the address of the cell, the rest as in any table."""
@@ -261,13 +263,13 @@ def test_what_is_wrong_with_a_sheet(problems_of, made, problem):
         (
             "calibration: {file: cal.xlsx, sheet: Data}\n",
             with_table(),
-            "study.yaml:5: calibration.file: the workbook has no sheet or table 'Data'; "
+            "study.yaml:5: calibration.file: cal.xlsx: the workbook has no sheet or table 'Data'; "
             "it has 'data', 'other', 'Cal' (table)",
         ),
         (
             "calibration: {file: cal.xlsx, sheet: Cal}\n",
             with_table(headers=0),
-            "study.yaml:5: calibration.file: the table 'Cal' has no header row; "
+            "study.yaml:5: calibration.file: cal.xlsx: the table 'Cal' has no header row; "
             "its first row must name the columns",
         ),
         (
@@ -389,7 +391,7 @@ def test_workbooks_made_to_harm(problems_of, tmp_path, attack):
     make, sentence = HOSTILE[attack]
 
     assert problems_of(CALIBRATION, {"cal.xlsx": make(stored(book(PLAIN)))}) == [
-        f"study.yaml:5: calibration.file: {sentence}"
+        f"study.yaml:5: calibration.file: cal.xlsx: {sentence}"
     ]
     assert sorted(path.name for path in tmp_path.iterdir()) == ["cal.xlsx", "study.yaml"]
 

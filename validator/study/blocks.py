@@ -109,7 +109,7 @@ def _runs(
         add(block.place_of("file"), (name, "file"), "file and runs exclude each other; give one of them")
         return runs, True
     if "file" not in block.entries:
-        for key in ("sheet", "columns", "decimal"):
+        for key in ("sheet", "columns", "ignored_columns", "decimal"):
             if key in block.entries:
                 add(block.place_of(key), (name, key), f"{key} belongs to a table file; this block names none")
         if "runs" not in block.entries:
@@ -144,6 +144,7 @@ def _table_runs(
             file=shown,
             run=run,
             mapped=_mapped(columns) if columns else {},
+            ignored=_ignored(block),
             decimal="." if sheet.separator is None else block.text("decimal") or ".",
             analyte=block.text("analyte") or filling.only_analyte,
             units=filling.units,
@@ -154,7 +155,8 @@ def _table_runs(
         if error.line:
             add(Place(shown, error.line, in_table=True), (name,), str(error))
         else:
-            add(block.place_of("file"), (name, "file"), str(error))
+            said = str(error) if file in str(error) else f"{file}: {error}"
+            add(block.place_of("file"), (name, "file"), said)
         return None, False
 
 
@@ -175,6 +177,13 @@ def _check_form(name: str, block: Table, file: str, sheet: Sheet, problems: Prob
 def _mapped(columns: Table) -> dict[str, tuple[str, Place]]:
     headers = {field: (text_of(entry.node), entry.key_place) for field, entry in columns.entries.items()}
     return {field: (header, place) for field, (header, place) in headers.items() if header is not None}
+
+
+def _ignored(block: Table) -> dict[str, Place]:
+    node = block.get("ignored_columns")
+    items = node.items if isinstance(node, Listing) else [] if node is None else [node]
+    named = ((text_of(item), item.place) for item in items if isinstance(item, Leaf))
+    return {header: place for header, place in named if header}
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,11 +9,11 @@ from typing import TYPE_CHECKING, get_origin
 from validator.study.keys import parts_of, specific_first
 from validator.study.models.base import quoted
 from validator.study.places import Place
-from validator.study.problems import nearest, unknown
+from validator.study.suggestions import meant, nearest, unknown
 from validator.study.units import same_unit
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Iterable, Mapping, Sequence
 
     from pydantic.fields import FieldInfo
 
@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
 _BRACKETS = re.compile(r"\s*[(\[]([^()\[\]]*)[)\]]\s*")
 _NUMBERED = re.compile(r"(.*?)[ _]*([0-9]{1,6})")
+_NOT_ASCII = re.compile(r"[^\x00-\x7f]|\?")
 _LONGEST_HEADER = 200
 
 
@@ -43,6 +44,7 @@ class TableBlock:
         file: name of the table file.
         run: the model of the block's runs.
         mapped: header by field, and the place where that was written.
+        ignored: headers of columns that are not read, and the place where that was written.
         decimal: the decimal sign in the file.
         analyte: id of the analyte of rows that name none.
         units: units by analyte id.
@@ -53,6 +55,7 @@ class TableBlock:
     file: str
     run: type[Run]
     mapped: Mapping[str, tuple[str, Place]]
+    ignored: Mapping[str, Place]
     decimal: str
     analyte: str | None
     units: Mapping[str, Units]
@@ -112,18 +115,19 @@ def columns_of(header: Row, table: TableBlock, problems: Problems) -> tuple[list
     """The columns that hold fields, by their numbers, and whether every field that a row needs has one."""
     columns: list[Column] = []
     taken: dict[tuple[str, int | None], str] = {}
+    ignored = {normal_header(name) for name in table.ignored}
     for index, name in enumerate(header.cells):
+        if ignored and _names_of(name) & ignored:
+            continue
         place = place_of_header(header, index, table)
-        column = _column(index, place, table) if 0 < len(name) <= _LONGEST_HEADER else None
+        column = column_at(index, place, table) if 0 < len(name) <= _LONGEST_HEADER else None
         if column is None:
             if name:
                 problems.add(place, (table.block,), _unknown_header(name, table))
         elif not column.field:
             continue  # mapped to a field that does not exist: told where it is mapped
         elif first := taken.get((column.field, column.number)):
-            problems.add(
-                place, (table.block,), f"holds {column.field}, and so does the column {quoted(first)}"
-            )
+            problems.add(place, (table.block,), _taken(column, first, table))
         else:
             taken[column.field, column.number] = name
             columns.append(column)
@@ -137,7 +141,8 @@ def place_of_header(header: Row, index: int, table: TableBlock) -> Place:
     return Place(table.file, header.number, header.cells[index] or f"no. {index + 1}", in_table=True)
 
 
-def _column(index: int, place: Place, table: TableBlock) -> Column | None:
+def column_at(index: int, place: Place, table: TableBlock) -> Column | None:
+    """What the header at *place* says of its column, None where it says nothing that is known."""
     header = normal_header(place.column)
     bare, unit = unit_in(place.column)
     bare = normal_header(bare)
@@ -170,11 +175,29 @@ def normal_header(header: str) -> str:
     return " ".join(header.lower().split())
 
 
+def _names_of(header: str) -> set[str]:
+    """What a column may be called in the study: its header with or without what stands in brackets."""
+    return {normal_header(header), normal_header(unit_in(header)[0])}
+
+
+def _taken(column: Column, first: str, table: TableBlock) -> str:
+    said = f"holds {column.field}, and so does the column {quoted(first)}"
+    one = column.field.removesuffix("s")
+    return f"{said}; number them: {one} 1, {one} 2" if table.field_for(one, numbered=True) else said
+
+
 def _unknown_header(header: str, table: TableBlock) -> str:
     known = [name for name in specific_first(table.fields) if name not in table.mapped]
-    said = unknown("column", normal_header(_BRACKETS.sub(" ", header)).replace(" ", "_"), known)
-    end = "" if said.endswith("?") else "."
-    return f"{said}{end} Map a field to it under columns, or leave it out"
+    bare = unit_in(header)[0] or header
+    otherwise = "or name it under ignored_columns"
+    likely = meant(bare, known)
+    if likely is None:
+        said = unknown("column", bare, known)
+        return f"{said}{'' if said.endswith('?') else '.'} Map a field to it under columns, {otherwise}"
+    shown, numbered = bare, _NUMBERED.fullmatch(bare)
+    if numbered and numbered[1] and (several := table.field_for(likely, numbered=True)):
+        likely, shown = several, numbered[1]
+    return f"unknown column; did you mean '{likely}'? Then write columns: {{{likely}: {shown}}}, {otherwise}"
 
 
 def _check_mapping(columns: list[Column], header: Row, table: TableBlock, problems: Problems) -> None:
@@ -186,6 +209,14 @@ def _check_mapping(columns: list[Column], header: Row, table: TableBlock, proble
             problems.add(place, loc, unknown("field", field, specific_first(table.fields)))
         elif meant.isdisjoint(found):
             problems.add(place, loc, _no_column(wanted, header, table))
+
+
+def check_ignored(header: Row, table: TableBlock, problems: Problems) -> None:
+    """Note columns to be ignored that are not there."""
+    there = {name for cell in header.cells for name in _names_of(cell)}
+    for wanted, place in table.ignored.items():
+        if normal_header(wanted) not in there:
+            problems.add(place, (table.block, "ignored_columns"), _no_column(wanted, header, table))
 
 
 def _no_column(wanted: str, header: Row, table: TableBlock) -> str:
@@ -221,17 +252,26 @@ def check_units(
     """Note headers whose unit, in brackets, is not that of the analytes in the table."""
     for analyte in analytes:
         for column in columns if analyte in table.units else ():
-            expected = _expected_units(column, table.units[analyte], table.run)
+            expected = expected_units(column, table.units[analyte], table.run)
             if column.unit and expected and not any(same_unit(column.unit, unit) for unit in expected):
-                units = " or ".join(expected)
-                message = (
-                    f"the unit is {quoted(column.unit)} here and '{units}' in method.analytes; "
-                    f"convert the values to {units}"
-                )
-                problems.add(column.place, (table.block,), message)
+                problems.add(column.place, (table.block,), other_unit(column.unit, expected))
 
 
-def _expected_units(column: Column, units: Units, run: type[Run]) -> list[str]:
+def other_unit(found: str, expected: Sequence[str]) -> str:
+    """The sentence about a unit that is not the one expected."""
+    units = " or ".join(expected)
+    said = f"the unit is {quoted(found)} here and '{units}' in method.analytes"
+    if _NOT_ASCII.search(found) and any(_without_signs(found) == _without_signs(unit) for unit in expected):
+        return f"{said}; a sign was lost on the way: save the file as UTF-8"
+    return f"{said}; convert the values to {units}"
+
+
+def _without_signs(unit: str) -> str:
+    return "".join(_NOT_ASCII.sub("", unit).split())
+
+
+def expected_units(column: Column, units: Units, run: type[Run]) -> list[str]:
+    """The units that the values of *column* may have, none where they have no unit to check."""
     if column.field in run.in_analyte_unit:
         return [units.level]
     # who maps a header of an instrument's export ("Area (254 nm)") takes what is in its brackets as it comes

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass, field
+from itertools import pairwise
 from typing import TYPE_CHECKING, NoReturn
 
 import yaml
@@ -26,6 +27,8 @@ LONGEST_TEXT = 100_000
 ALIASES_DEEP = 3
 LARGEST_EXPANSION = 1024 * 1024
 
+_CORE_TAG = "tag:yaml.org,2002:"
+_WHOLE = re.compile(r"[-+]?\d+")
 _UNPRINTABLE = re.compile("[^\t\n\r -~\x85\xa0-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 
 _INDENTATION = "the indentation does not fit the lines above"
@@ -65,6 +68,8 @@ class _Open:
     key_place: Place | None = None
     weight: int = 2
     aliases_deep: int = 0
+    whole: list[yaml.ScalarEvent] = field(default_factory=list)
+    """Items of a list that are whole numbers."""
 
 
 @dataclass(slots=True)
@@ -176,11 +181,13 @@ class _Composer:
         if len(event.value) > (LONGEST_KEY if self._expects_key() else LONGEST_TEXT):
             self._stop(place, f"a text of {len(event.value)} characters is too long here")
         is_plain = event.style in (None, "")
-        value = resolve(event.value) if is_plain and event.tag is None else event.value
+        value = resolve(event.value) if is_plain else event.value
         weight = len(event.value) + 1
         if self._expects_key():
             self._key(event.value, value, place, weight)
             return
+        if is_plain and self._open and self._open[-1].items is not None and _WHOLE.fullmatch(event.value):
+            self._open[-1].whole.append(event)
         self._close(_Anchored(Leaf(place, value), weight, 0), event.anchor)
 
     def _begin(self, event: yaml.CollectionStartEvent, place: Place) -> None:
@@ -198,6 +205,12 @@ class _Composer:
 
     def _end(self) -> None:
         done = self._open.pop()
+        if done.items is not None and _has_decimal_commas(done):
+            self._note(
+                done.place,
+                "are there decimal commas in this list? "
+                "Write decimal points (0.51), or a blank after every comma",
+            )
         node: Node = (
             Table(done.place, done.entries) if done.items is None else Listing(done.place, done.items)
         )
@@ -222,7 +235,9 @@ class _Composer:
 
     def _key(self, text: str, value: Scalar | str | None, place: Place, weight: int) -> None:
         if not text.isprintable():
-            self._stop(place, "a key holds an unprintable character")
+            sign = next(sign for sign in text if not sign.isprintable())
+            hint = "; type a plain blank" if sign.isspace() else ""
+            self._stop(place, f"a key holds an unprintable character (U+{ord(sign):04X}){hint}")
         parent = self._open[-1]
         parent.key, parent.key_place = text, place
         parent.weight += weight
@@ -252,7 +267,8 @@ class _Composer:
         if self._values > MOST_VALUES:
             self._stop(place, f"the file holds more than {MOST_VALUES} values; put the data into CSV files")
         if event.tag is not None:
-            self._note(place, f"YAML tags are not accepted, found {quoted(event.tag)}; leave it out")
+            tag = event.tag.replace(_CORE_TAG, "!!", 1)
+            self._note(place, f"YAML tags are not accepted, found {quoted(tag)}; leave it out")
 
     def _note(self, place: Place, message: str) -> None:
         loc: list[str | int] = []
@@ -266,3 +282,24 @@ class _Composer:
     def _stop(self, place: Place, message: str) -> NoReturn:
         self._note(place, message)
         raise _Stop
+
+
+def _has_decimal_commas(done: _Open) -> bool:
+    """True for a list such as [0,51, 0,52], which YAML takes for four whole numbers.
+
+    Some commas with a blank after them and some without, or pairs that begin with the same number: what was
+    meant is not certain, and one of the two readings is wrong by orders of magnitude.
+    """
+    if done.items is None or len(done.whole) != len(done.items) or len(done.items) < 3:
+        return False
+    texts = [one.value for one in done.whole]
+    tight = [_is_next(one, other) for one, other in pairwise(done.whole)]
+    if all(tight):
+        return len(texts) > 3 and len(texts) % 2 == 0 and len(set(texts[::2])) == 1 and len(set(texts)) > 1
+    return any(tight) and all(tight[::2]) and not any(tight[1::2])
+
+
+def _is_next(one: yaml.ScalarEvent, other: yaml.ScalarEvent) -> bool:
+    """True where only the comma stands between an item and the next."""
+    end, start = one.end_mark, other.start_mark
+    return end is not None and start is not None and (end.line, end.column + 1) == (start.line, start.column)

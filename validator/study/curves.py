@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING
 from validator.study.columns import normal_header, unit_in
 from validator.study.files import Unusable
 from validator.study.models.base import LARGEST, quoted
-from validator.study.problems import nearest
 from validator.study.scalars import Scalar, resolve_cell
+from validator.study.suggestions import nearest
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -62,7 +62,7 @@ def read_curve(files: TableFiles, name: str, x: str | None, y: str | None, decim
     for row in _data(sheet, is_headed):
         cell_x, cell_y = (row.cells[at] if at < len(row.cells) else "" for at in (at_x, at_y))
         if cell_y:  # where curves of different length stand side by side
-            xs.append(_number(cell_x, at_x, row, header if is_headed else (), decimal))
+            xs.append(_number(cell_x, at_x, row, header if is_headed else (), decimal, is_first=not xs))
             ys.append(_number(cell_y, at_y, row, header if is_headed else (), decimal))
     _turn_and_check(xs, ys)
     names = (header[at_x], header[at_y]) if is_headed else ("", "")
@@ -93,12 +93,15 @@ def _is_number(cell: str, decimal: str) -> bool:
     return isinstance(resolve_cell(cell, decimal), Scalar)
 
 
-def _number(cell: str, at: int, row: Row, header: Sequence[str], decimal: str) -> float:
+def _number(
+    cell: str, at: int, row: Row, header: Sequence[str], decimal: str, *, is_first: bool = False
+) -> float:
     value = resolve_cell(cell, decimal)
     if isinstance(value, Scalar) and abs(value.value) <= LARGEST:
         return float(value.value)
     column = f" in the column {quoted(header[at])}" if header else f" in column {at + 1}"
-    hint = "; is the decimal sign a comma? Declare recording_decimal" if "," in cell else ""
+    hint = "; begin lines above the table with #" if is_first else ""
+    hint = "; is the decimal sign a comma? Declare recording_decimal" if "," in cell else hint
     raise Unusable(f"a number is expected{column}, found {quoted(cell)}{hint}", row.number)
 
 

@@ -4,17 +4,20 @@ from __future__ import annotations
 
 import csv
 import re
+from itertools import chain, islice
 from typing import TYPE_CHECKING
 
 from validator.study.encodings import text_of_table
 from validator.study.files import Unusable
 from validator.study.spreadsheet_text import unguarded
-from validator.study.tables import MOST_CELLS, MOST_COLUMNS, MOST_ROWS, Row, Sheet
+from validator.study.tables import MOST_CELLS, MOST_COLUMNS, MOST_ROWS, ROWS_OF_BEGINNING, Row, Sheet
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
 
 MOST_LINES = 2_000_000
+_LONGEST_LINE = 10_000
+_ARCHIVE = b"PK\x03\x04"
 _QUOTED = re.compile(r'"[^"]*"')
 _SEPARATOR_LINE = re.compile(r"sep=.")
 
@@ -27,14 +30,24 @@ def read_delimited(content: bytes) -> Sheet:
     """
     if max(content.count(b"\n"), content.count(b"\r")) > MOST_LINES:
         raise Unusable(f"the file has more than {MOST_LINES} lines")
+    if content.startswith(_ARCHIVE):
+        raise Unusable(
+            "this is a workbook, not a text file; give it the ending .xlsx, or save the sheet as CSV"
+        )
     text = text_of_table(content)
     lines = _Lines(text.stream)
-    separator = _separator(lines.first())
+    separator = _separator(lines.first_record())
     rows = _rows(lines, separator)
     header = next(rows, None)
     if header is None:
         raise Unusable("the table is empty; its first row names the columns")
-    return Sheet(header, rows, separator, (text.remark,) if text.remark else ())
+    remarks = (text.remark,) if text.remark else ()
+    beginning = [Row(number, _split(line)) for number, line in lines.beginning if len(line) < _LONGEST_LINE]
+    return Sheet(header, rows, separator, remarks, beginning)
+
+
+def _split(line: str) -> list[str]:
+    return [cell.strip().strip('"').strip() for cell in line.split(_separator(line))]
 
 
 def _rows(lines: _Lines, separator: str) -> Iterator[Row]:
@@ -73,26 +86,28 @@ class _Lines:
     """The lines that carry cells.
 
     Attributes:
+        beginning: the first of them with their numbers, seen before they are handed out.
         begin: number of the first line handed out since it was reset.
         hold_apostrophes: a line since then holds one.
     """
 
     def __init__(self, stream: Iterable[str]) -> None:
         self._numbered = self._that_carry_cells(stream)
-        self._first: tuple[int, str] | None = next(self._numbered, None)
+        self.beginning = list(islice(self._numbered, ROWS_OF_BEGINNING))
         self.begin = 0
         self.hold_apostrophes = False
 
-    def first(self) -> str:
-        """The first line that carries cells."""
-        return self._first[1] if self._first else ""
+    def first_record(self) -> str:
+        """The first lines as far as a quotation mark opened in them is closed."""
+        record = ""
+        for _, line in self.beginning:
+            record += line
+            if record.count('"') % 2 == 0:
+                return record
+        return self.beginning[0][1] if self.beginning else ""
 
     def __iter__(self) -> Iterator[str]:
-        if self._first is not None:
-            self.begin, line = self._first
-            self.hold_apostrophes = "'" in line
-            yield line
-        for number, line in self._numbered:
+        for number, line in chain(self.beginning, self._numbered):
             self.begin = self.begin or number
             if "'" in line:
                 self.hold_apostrophes = True

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
 _CHUNK = 1024 * 1024
 _FEW = 6
+_FIRST = 200
 _OF_WINDOWS = re.compile(rb"[\x80-\x9f]")
 _UNASSIGNED = re.compile(rb"[\x81\x8d\x8f\x90\x9d]")
 """Bytes that stand for nothing in Windows-1252."""
@@ -47,6 +48,8 @@ def text_of_table(content: bytes) -> TableText:
         _check_utf16(content)
         return TableText(_stream(content, "utf-16"), "read as UTF-16")
     if (nul := content.find(b"\0")) >= 0:
+        if not any(content[1:_FIRST:2]) or not any(content[:_FIRST:2]):
+            raise Unusable("the text seems to be UTF-16 without its mark; save the file as UTF-8")
         raise Unusable("this is not a text file (it holds a zero byte)", _line_at(content, nul))
     if _is_utf8(content):
         return TableText(_stream(content, "utf-8-sig"), "")

@@ -89,6 +89,7 @@ def _entries(study: Study, sheet: EntrySheet) -> list[_Entry]:
         file=sheet.block,
         run=run,
         mapped={},
+        ignored={},
         decimal=".",
         analyte=None,
         units={one.id: Units(one.unit, one.signal_unit) for one in study.method.analytes},

@@ -5,13 +5,19 @@ from __future__ import annotations
 import codecs
 import hashlib
 from dataclasses import dataclass, replace
+from itertools import islice
 from pathlib import Path, PurePosixPath, PureWindowsPath
 from typing import Literal
+
+from validator.study.suggestions import nearest
 
 Role = Literal["study", "data", "attachment", "plan"]
 
 LARGEST_FILE = 50 * 1024 * 1024
+LARGEST_STUDY = 10 * 1024 * 1024
+"""A description as large as its values may be many; data beyond that belong into tables."""
 _MEGABYTE = 1024 * 1024
+_MOST_LOOKED_AT = 1000
 
 NOT_STORED = "formulas without a stored value, read as empty cells"
 """How the remark begins that says that readings may be missing."""
@@ -64,7 +70,7 @@ class StudyFolder:
         """
         path = self._confined(name)
         try:
-            content = _bounded(path)
+            content = _bounded(path, LARGEST_STUDY if role == "study" else LARGEST_FILE)
         except OSError as error:
             raise Unusable(f"'{name}' cannot be read ({error.strerror or error})") from error
         key = PurePosixPath(name).as_posix()
@@ -98,20 +104,30 @@ class StudyFolder:
             raise Unusable(f"'{name}' is not the name of a file") from error
         if is_other:
             raise Unusable(f"'{name}' is not a file")
-        raise Unusable(f"there is no file '{name}' in the study folder")
+        raise Unusable(f"there is no file '{name}' in the study folder{self._like(path)}")
+
+    def _like(self, path: Path) -> str:
+        """The file beside *path* that was probably meant, as the end of a sentence."""
+        try:
+            there = [one.name for one in islice(path.parent.iterdir(), _MOST_LOOKED_AT) if one.is_file()]
+        except OSError:
+            return ""
+        near = nearest(path.name, there)
+        return f"; did you mean '{path.parent.relative_to(self.folder) / near}'?" if near else ""
 
 
-def _bounded(path: Path) -> bytes:
+def _bounded(path: Path, most: int) -> bytes:
     # the size is checked before and while reading: a file may grow
     size = path.stat().st_size
     content = b""
-    if size <= LARGEST_FILE:
+    if size <= most:
         with path.open("rb") as stream:
-            content = stream.read(LARGEST_FILE + 1)
+            content = stream.read(most + 1)
         size = len(content)
-    if size > LARGEST_FILE:
+    if size > most:
+        hint = "" if most == LARGEST_FILE else "; put the data into CSV files"
         raise Unusable(
-            f"the file is too big ({size / _MEGABYTE:.1f} MB); {LARGEST_FILE // _MEGABYTE} MB are accepted"
+            f"the file is too big ({size / _MEGABYTE:.1f} MB); {most // _MEGABYTE} MB are accepted{hint}"
         )
     return content
 

@@ -12,18 +12,20 @@ from pydantic import ValidationError
 from validator.errors import Problem, StudyError
 from validator.study.blocks import data_blocks, with_data
 from validator.study.composing import compose
-from validator.study.files import StudyFolder, Unusable, decoded
+from validator.study.files import NOT_STORED, StudyFolder, Unusable, decoded
 from validator.study.models.study import Study
 from validator.study.places import Leaf, Listing, Place, Table, plain, text_of
 from validator.study.plan_record import PlanRecord, read_plan_record
-from validator.study.problems import Problems, add_validation_errors
+from validator.study.problems import Problems
 from validator.study.recordings import read_curves
 from validator.study.references import check_references
+from validator.study.sentences import add_validation_errors
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Sequence
 
 STUDY_FILE = "study.yaml"
+_FEW = 3
 
 
 def read_study(path: Path | str) -> Study:
@@ -46,8 +48,19 @@ def read_study(path: Path | str) -> Study:
     except Unusable as error:
         problems.add(Place(file.name, error.line), (), str(error))
     if study is None or problems:
-        raise StudyError(problems.in_reading_order())
+        found = problems.in_reading_order()
+        raise StudyError([*found, *_missing_values(found, folder)])
     return study
+
+
+def _missing_values(found: Sequence[Problem], folder: StudyFolder) -> Iterator[Problem]:
+    """What explains that readings are missing from a workbook that *found* names."""
+    for file in folder.inputs:
+        named = any(problem.file.partition(" [")[0] == file.path for problem in found)
+        for remark in file.remarks if named else ():
+            if remark.startswith(NOT_STORED):
+                message = f"{remark}; open the workbook in a spreadsheet program and save it there"
+                yield Problem(file.path, 0, "", message)
 
 
 @contextmanager
@@ -67,7 +80,7 @@ def _study_file(path: Path) -> Path:
         if path.is_dir():
             if (path / STUDY_FILE).exists():
                 return path / STUDY_FILE
-            message = f"there is no {STUDY_FILE} in this folder"
+            message = f"there is no {STUDY_FILE} in this folder{_other_studies(path)}"
         elif path.exists():
             return path
         else:
@@ -75,6 +88,14 @@ def _study_file(path: Path) -> Path:
     except OSError as error:  # a name that is too long, a folder that may not be entered
         message = f"cannot be read ({error.strerror})"
     raise StudyError([Problem(str(path), 0, "", message)])
+
+
+def _other_studies(folder: Path) -> str:
+    """Files in the *folder* that may be meant, as the end of a sentence."""
+    others = sorted(one.name for one in folder.glob("*.y*ml") if one.is_file())
+    if not others:
+        return ""
+    return f"; name the file itself if you mean {' or '.join(others[:_FEW])}"
 
 
 def _study(text: str, name: str, folder: StudyFolder, problems: Problems) -> Study | None:

@@ -13,7 +13,7 @@ from validator.study.models.plan import PLANNED_BLOCKS
 from validator.study.models.runs import Run
 from validator.study.models.study import DEFAULT_CONFIGURATION
 from validator.study.places import Leaf, Listing, text_of
-from validator.study.problems import nearest
+from validator.study.suggestions import nearest
 from validator.study.units import same_unit
 
 if TYPE_CHECKING:

@@ -11,11 +11,13 @@ from typing import TYPE_CHECKING
 from validator.study.columns import (
     Column,
     TableBlock,
+    check_ignored,
     check_preparations,
     check_units,
     columns_of,
     place_of_header,
 )
+from validator.study.layout import check_header, check_no_units
 from validator.study.places import Entry, Leaf, Listing, Node, Place, Table, text_of
 from validator.study.plain_rows import PlainRows
 from validator.study.problems import Problems
@@ -45,10 +47,14 @@ def runs_of(
     """
     found = Problems()  # kept apart: a row that cannot be read is told alone
     columns, complete = columns_of(sheet.header, table, found)
+    check_header(sheet, columns, table)
+    check_ignored(sheet.header, table, found)
     reader = _Reader(columns, table, through)
     items: list[Run | Table] = []
     rows, at_once = iter(sheet.rows), max(1, CELLS_AT_ONCE // len(sheet.header.cells))
     while chunk := list(islice(rows, at_once)):
+        if not items:
+            check_no_units(chunk[0], columns, table)
         _check_headless(chunk, sheet.header, table, found)
         items.extend(reader.runs(chunk))
         if reader.unusual > MOST_UNUSUAL:

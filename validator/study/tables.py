@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 MOST_ROWS = 1_000_000
 MOST_COLUMNS = 1000
 MOST_CELLS = 20_000_000
+ROWS_OF_BEGINNING = 40
 
 DELIMITED = (".csv", ".tsv", ".txt")
 WORKBOOK = ".xlsx"
@@ -44,12 +45,14 @@ class Sheet:
             as ``Unusable``.
         separator: of text files, None in workbooks, whose numbers know their decimal sign.
         remarks: on how the file was read, for those who rely on it.
+        beginning: its first rows once more, each by itself, to find out what a table is that makes no sense.
     """
 
     header: Row
     rows: Iterable[Row]
     separator: str | None
     remarks: Sequence[str] = ()
+    beginning: Sequence[Row] = ()
 
 
 class TableFiles:

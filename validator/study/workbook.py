@@ -12,12 +12,13 @@ import re
 import warnings
 import zipfile
 from dataclasses import dataclass
+from itertools import islice
 from typing import TYPE_CHECKING
 
 from validator.errors import EnvironmentProblem
 from validator.study.files import NOT_STORED, Unusable
 from validator.study.models.base import quoted
-from validator.study.tables import MOST_COLUMNS, Row, Sheet
+from validator.study.tables import MOST_COLUMNS, ROWS_OF_BEGINNING, Row, Sheet
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
@@ -76,7 +77,7 @@ class Workbook:
         _refuse_merged(sheet, area)
         remarks = self._remarks(sheet, area)
         rows = _rows(sheet, area)
-        return Sheet(next(rows), list(rows), None, remarks)
+        return Sheet(next(rows), rows, None, remarks, _beginning(sheet, area))
 
     def _find(self, part: str | None) -> tuple[Worksheet, _Area]:
         sheets = list(self._values.worksheets)
@@ -256,10 +257,20 @@ def _refuse_merged(sheet: Worksheet, area: _Area) -> None:
             continue
         if merged.min_row <= area.min_row:
             corner = sheet.cell(merged.min_row, merged.min_col).coordinate
-            message = f"the header cell {corner} is merged ({merged.coord}); give each column its own header"
+            message = (
+                f"the header cell {corner} is merged ({merged.coord}); "
+                "give each column its own header, and delete titles above it"
+            )
         else:
             message = f"the cells {merged.coord} are merged; unmerge them and write the value into each"
         raise Unusable(message, merged.min_row)
+
+
+def _beginning(sheet: Worksheet, area: _Area) -> list[Row]:
+    return [
+        Row(cells[0].row, [_text(cell) for cell in cells])
+        for cells in islice(_cells(sheet, area), ROWS_OF_BEGINNING)
+    ]
 
 
 def _rows(sheet: Worksheet, area: _Area) -> Iterator[Row]:
@@ -267,7 +278,10 @@ def _rows(sheet: Worksheet, area: _Area) -> Iterator[Row]:
     for cells in _cells(sheet, area):
         for cell in cells:
             if cell.data_type == "e":
-                raise Unusable(f"the cell {cell.coordinate} holds the error {cell.value}", cell.row)
+                raise Unusable(
+                    f"the cell {cell.coordinate} holds the error {cell.value}; correct or empty it",
+                    cell.row,
+                )
         texts = [_text(cell) for cell in cells]
         if not any(texts) or _is_comment(texts):
             continue

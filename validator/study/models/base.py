@@ -22,18 +22,17 @@ from pydantic import (
 )
 from pydantic_core import InitErrorDetails, PydanticCustomError
 
+from validator.study.models.hints import LESS_THAN, date_instead_of, instead_of, is_plain_number
 from validator.study.scalars import Scalar
 
 PROBLEM = "study"
 """The pydantic error type of every sentence of ours."""
 
-_DECIMAL_COMMA = re.compile(r"[-+]?\d+,\d+(?:[eE][-+]?\d+)?")
-_NUMBER_AND_UNIT = re.compile(
-    r"([-+]?\d+(?:\.\d*)?(?:[eE][-+]?\d+)?)(?:\s+[^\d\s].*|[^\W\d_]+(?:/[^\W\d_]+)?|[%‰])"
-)
+DATE, TIME = "[0-9]{4}-[0-9]{2}-[0-9]{2}", "[0-9]{2}:[0-9]{2}(?::[0-9]{2})?"
 _CONTROL = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\ud800-\udfff\ufffe\uffff]")
+_DATE = re.compile(rf"({DATE})(?:[ T]{TIME})?")
+"""The time of day, which instruments write beside it, is left out."""
 _LEADING_ZERO = re.compile(r"[-+]?0\d")
-_LESS_THAN = re.compile(r"<\s*(\d+(?:\.\d*)?(?:[eE][-+]?\d+)?)")
 _LONGEST_QUOTE = 40
 _BIGGEST_COUNT = 10**12
 SMALLEST_RATE, MOST_CONFIDENT = 1e-6, 0.999999
@@ -90,29 +89,16 @@ def printable(text: str, longest: int) -> str:
 
 
 # --- numbers ---------------------------------------------------------------------------------------
-def _what_to_write(text: str) -> str:
-    bare = text.strip()
-    if _DECIMAL_COMMA.fullmatch(bare):
-        return f"; write it with a decimal point: {bare.replace(',', '.')}"
-    if "\N{MINUS SIGN}" in bare or "\N{EN DASH}" in bare:
-        return "; write a plain hyphen as the minus sign"
-    if _LESS_THAN.fullmatch(bare):
-        return "; values below a limit are accepted in blanks, low_level, stability and comparison only"
-    if found := _NUMBER_AND_UNIT.fullmatch(bare):
-        return f"; write the number alone ({found[1]}), its unit is declared in method.analytes"
-    return ""
-
-
 def _number(value: object) -> float:
     """The finite number that *value* stands for."""
     text = value.text if isinstance(value, Scalar) else ""
     meant = value.value if isinstance(value, Scalar) else value
     if isinstance(meant, str):
-        if _plain_number(meant):
+        if is_plain_number(meant):
             said = f"a number is expected here, found the text {quoted(meant)}; leave out the quotation marks"
             raise problem(said, "point")
-        cause = "comma" if _DECIMAL_COMMA.fullmatch(meant.strip()) else ""
-        raise problem(f"a number is expected here, found {quoted(meant)}{_what_to_write(meant)}", cause)
+        rather, cause = instead_of(meant)
+        raise problem(f"a number is expected here, found {quoted(meant)}{rather}", cause)
     if isinstance(meant, bool) or not isinstance(meant, int | float):
         raise problem(f"a number is expected here, found {quoted(value)}")
     if math.isnan(meant) or text.strip("+-").lower() == ".inf":
@@ -127,14 +113,6 @@ def _number(value: object) -> float:
             f"Write a decimal point, or {text.lstrip('+-0') or '0'} if that is meant"
         )
     return float(meant)
-
-
-def _plain_number(text: str) -> bool:
-    try:
-        float(text)
-    except ValueError:
-        return False
-    return "_" not in text
 
 
 def _count(value: object) -> int:
@@ -221,7 +199,7 @@ class LessThan:
 def _reading(value: object) -> float | LessThan:
     if isinstance(value, LessThan):
         return value
-    if isinstance(value, str) and (found := _LESS_THAN.fullmatch(value.strip())):
+    if isinstance(value, str) and (found := LESS_THAN.fullmatch(value.strip())):
         return LessThan(_positive(_number(float(found[1]))))
     return _number(value)
 
@@ -269,12 +247,15 @@ def _cause(value: object) -> str:
 def _date(value: object) -> dt.date:
     if isinstance(value, dt.date) and not isinstance(value, dt.datetime):
         return value
-    if isinstance(value, str) and re.fullmatch(r"\d{4}-\d\d-\d\d", value, re.ASCII):
+    if isinstance(value, str) and (found := _DATE.fullmatch(value)):
         try:
-            return dt.date.fromisoformat(value)
+            return dt.date.fromisoformat(found[1])
         except ValueError:
             raise problem(f"{quoted(value)} is not a date of the calendar") from None
-    raise problem(f"a date is expected here, written year-month-day (2026-03-25), found {quoted(value)}")
+    rather = date_instead_of(value) if isinstance(value, str) else ""
+    raise problem(
+        f"a date is expected here, written year-month-day (2026-03-25), found {quoted(value)}{rather}"
+    )
 
 
 def _flag(value: object) -> bool:
@@ -329,7 +310,7 @@ WRITTEN_AS: Mapping[object, Mapping[str, object]] = {
     _text: {"type": ["string", "number"]},
     _label: {"type": ["string", "number"]},
     _cause: {"type": "string"},
-    _date: {"type": "string", "pattern": "^[0-9]{4}-[0-9]{2}-[0-9]{2}$"},
+    _date: {"type": "string", "pattern": f"^{DATE}([ T]{TIME})?$"},
     _flag: {"type": "boolean"},
 }
 """What may be written where a kind of value is expected, as a JSON Schema says it."""

@@ -8,6 +8,7 @@ from validator.study.models.base import (
     Cause,
     Date,
     Label,
+    Labels,
     LessThan,
     Number,
     Numbers,
@@ -92,6 +93,7 @@ class Block(Record):
     file: Label | None = None
     sheet: Label | None = None
     columns: dict[Label, Label] = Field(default={})
+    ignored_columns: Labels = ()
     decimal: Literal[".", ","] = "."
     analyte: Label | None = None
     configuration: Label | None = None

@@ -1,0 +1,177 @@
+"""What the models refused, in the words of the laboratory."""
+
+from __future__ import annotations
+
+import re
+from typing import TYPE_CHECKING
+
+from validator.study.keys import known_keys
+from validator.study.models.base import PROBLEM, quoted
+from validator.study.places import Listing, Table, find, text_of
+from validator.study.suggestions import meant, unknown
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence, Set
+
+    from pydantic import BaseModel, ValidationError
+    from pydantic_core import ErrorDetails
+
+    from validator.study.places import Loc, Node, Place
+    from validator.study.problems import Problems
+
+_FEW = 6
+MOST_TOLD = 1000
+
+_IN_TABLES = {
+    "comma": '{sentence}, or declare decimal: "," beside file in the study',
+    "point": "a decimal comma is declared for this file, found {found}; "
+    "write a comma, or no sign at all where it separates thousands",
+    "thousands": "a number is expected here, found {found}; leave out what separates thousands",
+}
+"""Sentences on numbers that read otherwise in a table."""
+
+_IN_WORKBOOKS = {
+    "comma": "a number is expected here, found {found}; the cell holds a text: enter it as a number",
+    "date": "a number is expected here, found {found}; the cell holds a date: was it made from a number?",
+}
+_WORKBOOK = re.compile(r"\.xlsx( \[.*\])?", re.IGNORECASE)
+_TABLE_FILE = re.compile(r"[^\s{}]+\.(?:csv|tsv|txt|xlsx)", re.IGNORECASE)
+_DIGITS = re.compile(r"\d+(?:[eE][-+]?\d+)?")
+_WHOLE = re.compile(r"[-+]?\d+")
+
+_UNKNOWN = {
+    "<<": "merge keys are not accepted; write the fields out",
+}
+
+
+def add_validation_errors(
+    problems: Problems, error: ValidationError, root: Node, model: type[BaseModel], incomplete: Set[str]
+) -> None:
+    """Note everything that the models refused.
+
+    What is missing from the blocks *incomplete* was told already: their table could not be read in full.
+    """
+    refused = [
+        (find(root, details["loc"]), details)
+        for details in error.errors(include_url=False)
+        if not (details["type"] == "missing" and details["loc"][0] in incomplete)
+    ]
+    refused.sort(key=lambda found: (found[0][0].file, found[0][0].line))
+    refused = _with_one_decimal_comma(refused, problems)
+    problems.uncounted += len(refused[MOST_TOLD:])
+    of_blocks: set[tuple[Place, str | int, str]] = set()
+    for (place, existing), details in refused[:MOST_TOLD]:
+        loc: Loc = details["loc"]
+        told = (place, loc[-1], details["msg"])
+        if told in of_blocks:
+            continue  # a block's default that every run inherits is told once
+        if len(loc) == len(("block", "key")):
+            of_blocks.add(told)
+        if details["type"] == "missing":
+            problems.add(place, loc, _missing(loc, place))
+        else:
+            # our own sentences may be about a key that is not there yet
+            shown = loc if details["type"] == PROBLEM else existing
+            problems.add(place, shown, _sentence(details, place, root, model))
+
+
+Refused = list[tuple[tuple["Place", "Loc"], "ErrorDetails"]]
+
+
+def _with_one_decimal_comma(refused: Refused, problems: Problems) -> Refused:
+    """Without the decimal commas of a text file after its first: one line in the study settles all."""
+    rest: Refused = []
+    commas: dict[str, Refused] = {}
+    for found in refused:
+        (place, _), details = found
+        is_comma = details["type"] == PROBLEM and details["ctx"]["cause"] == "comma" and place.column
+        if is_comma and not _WORKBOOK.search(place.file):
+            commas.setdefault(place.file, []).append(found)
+        else:
+            rest.append(found)
+    for ((place, loc), details), *others in commas.values():
+        cells = "another cell" if len(others) == 1 else f"{len(others)} more cells"
+        more = f" (and in {cells})" if others else ""
+        sentence = _IN_TABLES["comma"].format(sentence=details["msg"])
+        problems.add(place, loc, f"{sentence}{more}")
+    return rest
+
+
+def _missing(loc: Loc, place: Place) -> str:
+    if loc == ("format",):
+        return "missing; the study starts with the line format: validation-study/1"
+    return "missing in this row" if place.in_table else "missing; add this key"
+
+
+def _sentence(details: ErrorDetails, place: Place, root: Node, model: type[BaseModel]) -> str:
+    found, loc = details["input"], details["loc"]
+    match details["type"]:
+        case str(kind) if kind == PROBLEM:
+            cause = details["ctx"]["cause"]
+            pattern = _IN_TABLES.get(cause) if place.in_table else None
+            if place.in_table and _WORKBOOK.search(place.file):
+                pattern = _IN_WORKBOOKS.get(cause, pattern)
+            return (pattern or "{sentence}").format(sentence=details["msg"], found=quoted(found))
+        case "extra_forbidden":
+            return _unknown_key(loc, root, known_keys(model, loc[:-1]))
+        case "literal_error":
+            return _choice(details)
+        case "model_type" | "model_attributes_type" | "dict_type":
+            return _no_table(found, known_keys(model, loc))
+        case "tuple_type":
+            return f"a list is expected here, found {quoted(found)}"
+        case _:
+            return f"{quoted(found)} cannot be used here"
+
+
+def _unknown_key(loc: Loc, root: Node, known: Sequence[str]) -> str:
+    key = str(loc[-1])
+    if key in _UNKNOWN:
+        return _UNKNOWN[key]
+    before, colon, after = key.partition(":")
+    if colon and after and before in known:
+        return f"a blank is missing after the colon; write {before}: {after}"
+    if _DIGITS.fullmatch(key) and (start := _number_before(loc, root)):
+        return f"a comma stands inside a number; write it with a decimal point: {start}.{key}"
+    return unknown("key", key, known)
+
+
+def _number_before(loc: Loc, root: Node) -> str:
+    """The whole number that is the value of the key before the one at *loc*, empty where there is none."""
+    node: object = root
+    for step in loc[:-1]:
+        match node:
+            case Table():
+                node = node.get(str(step))
+            case Listing() if isinstance(step, int):
+                node = node.items[step]
+    if not isinstance(node, Table):
+        return ""
+    keys = list(node.entries)
+    place = keys.index(str(loc[-1])) if loc[-1] in node.entries else 0
+    text = node.text(keys[place - 1]) if place else None
+    return text if text and _WHOLE.fullmatch(text) and text_of(node.get(str(loc[-1]))) is None else ""
+
+
+def _no_table(found: object, keys: Sequence[str]) -> str:
+    which = f" ({', '.join(keys)})" if 0 < len(keys) <= _FEW else ""
+    said = f"a table of keys{which} is expected here, found {quoted(found)}"
+    if isinstance(found, list) and "runs" in keys:
+        return f"{said}; put the list under runs:"
+    if isinstance(found, str) and "file" in keys and _TABLE_FILE.fullmatch(found):
+        return f"{said}; did you mean {{file: {found}}}?"
+    return said
+
+
+def _choice(details: ErrorDetails) -> str:
+    found = details["input"]
+    if details["loc"] == ("format",):
+        return f"this version reads validation-study/1, found {quoted(found)}"
+    expected = re.findall(r"'([^']*)'", details["ctx"]["expected"])
+    choice = f"{', '.join(expected[:-1])} or {expected[-1]}" if len(expected) > 1 else expected[0]
+    likely = meant(quoted(found).strip("'"), expected)
+    if likely is None:
+        return f"{choice} is expected here, found {quoted(found)}"
+    if len(expected) > _FEW:
+        return f"{quoted(found)} is not known here; did you mean '{likely}'?"
+    return f"{choice} is expected here, found {quoted(found)}; did you mean '{likely}'?"
