@@ -9,7 +9,9 @@ LIMITED = (
 )
 TOGETHER = "[{level: 5, concentrations: [5, 5.1, 5, 4.9, 5, 5.1]}]"
 GUIDED = {"guidance": "[eurachem-fitness-for-purpose-2014]"}
-SENSORS = {"guidance": "[electroanalysis-sensor-practice]"}
+PLASMA = {"guidance": "[ich-m10-2022]"}
+PESTICIDES = {"guidance": "[sante-11312-2021]"}
+WIDE = "[{characteristic: recovery, min: 50, max: 150}]"
 TWO_KINDS = {
     "configurations": "[{id: film, name: film sensor}, {id: bare, name: bare sensor}]",
     "configuration": "film",
@@ -38,6 +40,16 @@ def laboratories(*results, without="", cause=""):
         + (f", excluded: {cause}" if without == f"L{index}" else "")
         + "}"
         for index, values in enumerate(results)
+    ]
+    return f"{{runs: [{', '.join(runs)}]}}"
+
+
+def stored(results):
+    """Two levels on the bench, the same results after 0 and 6 h."""
+    runs = [
+        f"{{condition: bench, time: {time}, time_unit: h, level: {level}, found: {results}}}"
+        for time in (0, 6)
+        for level in (5, 50)
     ]
     return f"{{runs: [{', '.join(runs)}]}}"
 
@@ -109,18 +121,10 @@ CASES = [
     ),
     (
         "design_below_guidance:short",
-        "The data on interference fall short: replicates per ratio 2, asked 3 (electroanalysis and sensor "
-        "practice, no document, common practice (from memory)).",
-        {
-            "study": SENSORS,
-            "interference": "{runs: [{interferent: iron, ratio: 10, analyte_level: 5, "
-            "reference: [5, 5.1, 5], found: [5, 5.1]}]}",
-        },
-        {
-            "study": SENSORS,
-            "interference": "{runs: [{interferent: iron, ratio: 10, analyte_level: 5, "
-            "reference: [5, 5.1, 5], found: [5, 5.1, 5]}]}",
-        },
+        "The data on stability fall short: replicates per time point 2, asked 3 (ICH M10, step 4, "
+        "24 May 2022, 3.2.8 (from memory)).",
+        {"study": PLASMA, "stability": stored([5, 5.1])},
+        {"study": PLASMA, "stability": stored([5, 5.1, 4.9])},
     ),
     (
         "too_few_devices:one_or_two",
@@ -254,6 +258,13 @@ CASES = [
             "recovery": "{runs: [{level: 5, found: [5, 5.1, 4.9]}]}",
             "criteria": "[{characteristic: trueness, max: 10}, {characteristic: repeatability, rsd_max: 10}]",
         },
+    ),
+    (
+        "guidance_limit_replaced:missed",
+        "The study's own criterion takes the place of mean recovery 70 to 120 % (SANTE/11312, 2021 "
+        "(version 2 from 1 January 2024), G (from memory)), which is not kept: 64.0 % at 5 mg/L.",
+        {"study": PESTICIDES, "criteria": WIDE, "recovery": "{runs: [{level: 5, found: [3.2, 3.21, 3.19]}]}"},
+        {"study": PESTICIDES, "criteria": WIDE, "recovery": "{runs: [{level: 5, found: [3.8, 3.81, 3.79]}]}"},
     ),
     (
         "conformity_without_decision_rule:no_rule",

@@ -63,6 +63,7 @@ STOCK = "{name: stock solution, value: 0.5, relative: true, kind: standard, sour
 KNOWN_BIAS = "bias: {value: 0, standard_uncertainty: 0.1, relative: true}"
 TINY = f"{{within_laboratory: none, {KNOWN_BIAS}, components: [{STOCK}]}}"
 FULL = f"{{within_laboratory: from precision, {KNOWN_BIAS}, components: [{STOCK}]}}"
+TOP_DOWN = {"calibration": CALIBRATION, "precision": DAYS, "uncertainty": "{target_percent: 50}"}
 
 CASES = [
     (
@@ -200,6 +201,12 @@ CASES = [
         },
     ),
     (
+        "uncertainty_incomplete:standards_missing",
+        "The budget lacks the content of the standards, which neither precision nor spikes show.",
+        {**TOP_DOWN, "recovery": recovery(spike(5, 5.0, 5.1, 4.9))},
+        {**TOP_DOWN, "recovery": recovery(reference(5, 5.0, 5.1, 4.9, more=", reference_uncertainty: 0.1"))},
+    ),
+    (
         "uncertainty_incomplete:below_scatter",
         "The expanded uncertainty of 1.0 % is smaller than twice the intermediate precision, 26 %.",
         {"precision": ROUGH, "uncertainty": TINY},
@@ -220,3 +227,22 @@ def test_raised_by_these_data_and_not_by_a_near_twin(sentences, which, because, 
     """The whole sentence with the numbers of the study, once; the twin differs in what counts."""
     assert sentences(raising, which) == [because]
     assert sentences(twin, which) == []
+
+
+ROUND = "{result: 5.1, assigned: 5, reproducibility_sd: 0.4, laboratories: 14}"
+ROUNDS = f"[{', '.join([ROUND] * 6)}]"
+
+
+@pytest.mark.parametrize(
+    "twin",
+    [
+        {"recovery": recovery(spike(5, 5.0, 5.1, 4.9)), "calibration": ""},
+        {"uncertainty": f"{{bias: {{rounds: {ROUNDS}}}}}"},
+        {"recovery": recovery(spike(5, 5.0, 5.1, 4.9)), "uncertainty": f"{{components: [{STOCK}]}}"},
+    ],
+    ids=["no standards", "rounds of other laboratories", "a stated component"],
+)
+def test_where_the_content_of_standards_hides_nothing(sentences, twin):
+    """A method without standards, a bias against others, or a stated component: nothing is missing."""
+    assert sentences({**TOP_DOWN, **twin}, "uncertainty_incomplete:standards_missing") == []
+    assert sentences({**TOP_DOWN, **twin}, "uncertainty_incomplete:parts_missing") == []

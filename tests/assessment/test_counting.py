@@ -139,9 +139,26 @@ def test_recoveries_of_several_materials(count):
     ]
 
     assert count("trueness", "reference_materials", recovery=runs) == 2
+    assert count("uncertainty", "recoveries", recovery=runs) == 3
     assert count("recovery", "matrices", recovery=runs) == 2
     assert count("recovery", "levels", recovery=runs) == 2
     assert count("recovery", "matrices", recovery=[{"level": 1, "found": 1.0}]) == 1
+
+
+def test_what_carries_an_uncertainty_is_counted_where_it_stands(study_of, described):
+    """Control results and levels among the precision runs, rounds of comparison in the budget."""
+    one = {"result": 5.1, "assigned": 5.0, "reproducibility_sd": 0.3, "laboratories": 12}
+    study = study_of(
+        described(precision={"runs": PRECISION}, uncertainty={"bias": {"rounds": [one] * 4}}),
+    )
+
+    def counted(counter):
+        return provided(study, CELL, Characteristic.UNCERTAINTY, Counter(counter))
+
+    assert counted("laboratory_comparisons") == 4
+    assert counted("control_results") == 14
+    assert counted("levels") == 2
+    assert counted("recoveries") is None
 
 
 @pytest.mark.parametrize("characteristic", list(Characteristic))

@@ -253,3 +253,53 @@ def test_a_profile_that_cannot_be_read(judged, described):
 
     with pytest.raises(GuidanceError, match=r"house-rules\.yaml"):
         judged(described(guidance=["house-rules"]), {"house-rules.yaml": yaml.safe_dump(spoiled)})
+
+
+def test_a_limit_that_cannot_be_had_is_said_with_what_it_takes(assessed):
+    """The reason and the remedy of the missing limit; where there is no figure either, that comes first."""
+    table = {"figure": "mean_recovery_percent", "by_analyte": [{"analytes": ["zinc"], "within": [90, 110]}]}
+    recovery = {"runs": [{"level": 5, "found": [5.0, 5.1]}]}
+    named = {"id": "x", "name": "X"}
+
+    (no_limit,) = assessed(rule("recovery", table), analyte=named, recovery=recovery).findings
+    (no_figure,) = assessed(rule("recovery", table), analyte=named).findings
+
+    assert no_limit.reason == "the table of limits does not list 'x'"
+    assert no_limit.needs.startswith("a criterion of the study's own")
+    assert no_figure.reason == "the study holds no recovery runs"
+    assert no_figure.needs.startswith("spiked samples")
+
+
+def test_equal_variances_are_asked_of_lines_without_weights_only(assessed):
+    """A weighted calibration has answered unequal variances already."""
+    equal = rule("residual_pattern", {"figure": "variance_ratio_p", "at_least": 0.02})
+    calibration = {
+        "runs": [
+            {"level": level, "signals": [level * (1 + spread * z) for z in (-1, 0.2, 0.8)]}
+            for level, spread in ((1, 0.0002), (3, 0.01), (5, 0.01), (9, 0.02))
+        ]
+    }
+
+    def outcome(weighting):
+        choices = {"calibration": {"model": "linear", "weighting": weighting}}
+        (found,) = assessed(equal, analysis=choices, calibration=calibration).findings
+        return found
+
+    assert outcome("none").outcome == "does not meet"
+    assert outcome("1/x^2").outcome == "not assessed"
+    assert "weighted" in outcome("1/x^2").reason
+
+
+def test_customary_minima_decide_nothing(assessed):
+    """A custom that is not followed is told; what is required makes a reservation."""
+    criteria = [{"characteristic": "repeatability", "rsd_max": 5}]
+
+    def judged_under(status):
+        design = {"status": status, "minimums": {"levels": 3}}
+        return assessed(rule("repeatability", design=design), criteria=criteria, precision=precision(2))
+
+    custom, demand = judged_under("customary"), judged_under("required")
+
+    assert [one.requirement for one in custom.design] == ["repeatability: levels (customary)"]
+    assert [one.outcome for one in custom.design] == ["does not meet"]
+    assert (custom.verdict, demand.verdict) == ("fit", "fit with reservations")

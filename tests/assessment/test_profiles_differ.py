@@ -92,9 +92,14 @@ def test_a_sensor_under_the_custom_of_its_trade_and_under_a_general_guide(under)
     trade = under("irrigation_water_cadmium_zinc", "electroanalysis-sensor-practice")
     general = under("irrigation_water_cadmium_zinc", "eurachem-fitness-for-purpose-2014")
 
-    assert short(trade) == {
-        ("stability: devices (required)", 3, 0),
-        ("repeated use: uses (required)", 20, 10),
+    assert short(trade) == set()  # a custom is no demand
+    assert {
+        (one.requirement, one.required, one.provided)
+        for one in trade.design
+        if one.outcome == "does not meet" and one.requirement.endswith("(customary)")
+    } == {
+        ("stability: devices (customary)", 3, 0),
+        ("repeated use: uses (customary)", 20, 10),
     }
     assert short(general) == {("trueness: replicates per level (required)", 10, 6)}
     drift = [
@@ -254,3 +259,23 @@ def test_some_profiles_ask_for_more_than_too_little(small):
     ]
 
     assert len(short_under) > 8
+
+
+def test_recordings_under_a_standard_of_straight_lines_and_under_the_rules_for_medicines(under):
+    """One asks ten standards at the ends and is answered by weights, the other low-level samples."""
+    lines = under("zinc_in_tap_water_recordings", "iso-8466-1-din-32645")
+    medicines = under("zinc_in_tap_water_recordings", "ich-q2r2-2023")
+
+    assert short(lines) == {
+        ("residual pattern: replicates at lowest level (required)", 10, 3),
+        ("residual pattern: replicates at highest level (required)", 10, 3),
+    }
+    assert {(one[0], one[3]) for one in from_guidance(lines)} == {
+        ("linearity", "meets"),
+        ("residual_pattern", "not assessed"),  # the calibration is weighted
+    }
+    assert short(medicines) == {
+        ("quantification limit: low level samples (required)", 1, 0),
+        ("trueness: levels (required)", 3, 2),
+    }
+    assert from_guidance(medicines) == set()

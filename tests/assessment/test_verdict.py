@@ -64,7 +64,8 @@ def caveat(severity, **more):
         (["meets", "meets"], "fit"),
         (["meets", "inconclusive"], "fit with reservations"),
         (["meets", "not assessed"], "fit with reservations"),
-        (["inconclusive"], "fit with reservations"),
+        (["inconclusive"], "not assessed"),
+        (["inconclusive", "not assessed"], "not assessed"),
         (["meets", "does not meet"], "not fit"),
         (["inconclusive", "does not meet", "not assessed"], "not fit"),
         (["not assessed"], "not assessed"),
@@ -72,7 +73,7 @@ def caveat(severity, **more):
     ],
 )
 def test_the_worst_outcome_speaks(outcomes, word):
-    """One criterion that fails makes the method unfit; one that is open makes a reservation."""
+    """One that fails makes the method unfit, one that is open a reservation; none shown, no verdict."""
     assert verdict([finding(outcome) for outcome in outcomes], [], []) == word
 
 

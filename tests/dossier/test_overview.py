@@ -6,6 +6,8 @@ from pathlib import Path
 
 import pytest
 
+from validator.resources import examples_folder
+
 EXPECTED = Path(__file__).parent / "overviews"
 """What the command is to print, line for line."""
 
@@ -84,3 +86,21 @@ def test_a_limit_that_is_set_is_missed_no_more(missing):
 def test_without_guidance_there_is_nothing_to_miss(missing):
     """The study is told that it has chosen none."""
     assert missing(guidance="[]") == "no guidance is chosen (study.guidance)\n"
+
+
+def test_a_limit_that_waits_for_a_particular_of_the_study_is_named(missing):
+    """The law limits the uncertainty at the legal limit: without one there is no place to look."""
+    told = missing(guidance="[eu-water-monitoring-2009-90]").splitlines()
+
+    title = told.index("  limits that no figure can be held against:")
+    (line,) = [one for one in told[title:] if "Measurement uncertainty" in one]
+    assert line.endswith("the study states no legal limit  needs: method.analytes: legal_limit")
+
+
+def test_rules_for_a_kind_are_no_reason_to_say_that_nothing_is_missed(command):
+    """Where a document has rules for kinds and the study states none, no more is said than is known."""
+    done = command("check", examples_folder() / "tablet_assay_caffeine")
+
+    assert (
+        "ICH Q2(R2), step 4, 1 November 2023: misses nothing that holds for every kind of method" in done.out
+    )

@@ -38,6 +38,7 @@ def test_the_catalogue():
         "exclusion_without_cause",
         "false_digits",
         "file_read_with_doubt",
+        "guidance_limit_replaced",
         "instrument_limit_as_method_limit",
         "intercept_differs_from_zero",
         "interference_test_cannot_decide",

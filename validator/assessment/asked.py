@@ -131,15 +131,26 @@ def _of_precision(field: str) -> Callable[[ConfigurationRecord], object]:
         found: list[EstimateRecord | NotAssessed] = []
         for entry in record.precision:
             figure = getattr(entry, field)
-            found.append(_NOT_GROUPED if figure is None else figure)
+            found.append(_NOT_GROUPED[field] if figure is None else figure)
         return found
 
     return find
 
 
-_NOT_GROUPED = NotAssessed(
-    not_assessed="the readings are not grouped that way", needs="readings in series, or of laboratories"
+_ONE_LABORATORY = NotAssessed(
+    not_assessed="the readings are of one laboratory or name none",
+    needs="readings of the same materials in several laboratories",
 )
+_NO_SERIES = NotAssessed(
+    not_assessed="no laboratory's readings are in series that repeat",
+    needs="readings of the same material in several series of one laboratory (days, operators, instruments)",
+)
+_NOT_GROUPED = {
+    "repeatability_sd": _NO_SERIES,
+    "intermediate_sd": _NO_SERIES,
+    "reproducibility_sd": _ONE_LABORATORY,
+}
+"""Why a precision level has no such figure at all."""
 
 
 def _selectivity(record: ConfigurationRecord) -> object:

@@ -39,7 +39,7 @@ BLOCKS: Mapping[Characteristic, str] = {
     Characteristic.CARRY_OVER: "carry_over",
     Characteristic.DEVICE_TO_DEVICE: "precision",
     Characteristic.REPEATED_USE: "repeated_use",
-    Characteristic.UNCERTAINTY: "uncertainty",
+    Characteristic.UNCERTAINTY: "precision",
     Characteristic.ACCURACY_PROFILE: "precision",
     Characteristic.METHOD_COMPARISON: "comparison",
 }
@@ -50,6 +50,7 @@ OWN_BLOCK: Mapping[Counter, str] = {
     Counter.LOW_LEVEL_SAMPLES: "low_level",
     Counter.CONTROL_RESULTS: "precision",
     Counter.REFERENCE_MATERIALS: "recovery",
+    Counter.RECOVERIES: "recovery",
     Counter.ADDITIONS: "standard_addition",
 }
 """What these count stands in a block of its own, whatever the characteristic."""
@@ -61,9 +62,6 @@ _NAMED: Mapping[Characteristic, str] = {
     Characteristic.DEVICE_TO_DEVICE: "device",
 }
 """Precision runs belong to these only where they name what differs."""
-
-_NOT_RECORDED = (Counter.LABORATORY_COMPARISONS,)
-"""A study description has no place for these, so nothing can be said about them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,13 +85,21 @@ class _Data:
 
 def provided(study: Study, cell: Cell, characteristic: Characteristic, counter: Counter) -> int | None:
     """The count that *study* provides for *cell*; None where nothing of the kind was measured."""
+    if counter is Counter.LABORATORY_COMPARISONS:
+        return _rounds(study)
     blocks = _blocks(study, cell, characteristic, counter)
     runs = tuple(run for name in blocks for run in kept(runs_of(getattr(study, name), cell)))
     if characteristic in _NAMED:
         runs = tuple(run for run in runs if getattr(run, _NAMED[characteristic], None) is not None)
-    if not runs or counter in _NOT_RECORDED:
+    if not runs:
         return None
     return _COUNTS[counter](_Data(study, cell, independent_values(runs), runs))
+
+
+def _rounds(study: Study) -> int | None:
+    """Rounds of interlaboratory comparison: they stand in the budget, not in runs."""
+    bias = study.uncertainty.bias if study.uncertainty is not None else None
+    return len(bias.rounds) or None if bias is not None else None
 
 
 def _blocks(study: Study, cell: Cell, characteristic: Characteristic, counter: Counter) -> tuple[str, ...]:
@@ -194,6 +200,10 @@ def _references(data: _Data) -> int:
     )
 
 
+def _recoveries(data: _Data) -> int:
+    return _distinct((getattr(run, "kind", None), _level(run), run.matrix) for run in data.runs)
+
+
 def _amount(run: Run) -> Hashable:
     return getattr(run, "ratio", None) or getattr(run, "interferent_level", None)
 
@@ -217,7 +227,9 @@ def _time_points(data: _Data) -> int:
 
 
 def _per_time_point(data: _Data) -> int:
-    groups = _groups(data.runs, lambda run: (getattr(run, "condition", None), getattr(run, "time", None)))
+    groups = _groups(
+        data.runs, lambda run: (getattr(run, "condition", None), getattr(run, "time", None), _level(run))
+    )
     return _fewest(len(members) for members in groups.values())
 
 
@@ -283,6 +295,7 @@ _COUNTS: Mapping[Counter, Callable[[_Data], int]] = {
     Counter.SAMPLES: lambda data: _distinct(map(_sample, data.kept)),
     Counter.MATRICES: _matrices,
     Counter.REFERENCE_MATERIALS: _references,
+    Counter.RECOVERIES: _recoveries,
     Counter.CONTROL_RESULTS: lambda data: len(data.values),
     Counter.INTERFERENTS: _labels("interferent"),
     Counter.RATIOS: _ratios,

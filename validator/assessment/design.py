@@ -9,7 +9,7 @@ from validator.assessment.counting import provided
 from validator.assessment.rules import rules_for
 from validator.evaluation.results import DesignFinding, Outcome
 from validator.evaluation.rows import Cell
-from validator.guidance import Characteristic
+from validator.guidance import Characteristic, Status
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
@@ -98,9 +98,9 @@ def _designs(study: Study, cell: Cell, profile: Profile, rule: Requirement) -> I
         design.ways(), key=lambda way: _missing(study, cell, rule.characteristic, way), default={}
     )
     for counter, required in best.items():
-        yield _design(study, cell, profile, rule, counter, required, recommended=False)
+        yield _design(study, cell, profile, rule, counter, required, design.status)
     for counter, wanted in design.recommended.items():
-        yield _design(study, cell, profile, rule, counter, wanted, recommended=True)
+        yield _design(study, cell, profile, rule, counter, wanted, Status.RECOMMENDED)
 
 
 def _missing(
@@ -121,11 +121,9 @@ def _design(
     rule: Requirement,
     counter: Counter,
     required: int,
-    *,
-    recommended: bool,
+    status: Status,
 ) -> DesignFinding:
     count = provided(study, cell, rule.characteristic, counter)
-    kind = "recommended" if recommended else "required"
     outcome: Outcome
     if count is None:
         outcome = "not assessed"
@@ -134,7 +132,9 @@ def _design(
     else:
         outcome = "does not meet"
     return DesignFinding(
-        requirement=f"{rule.characteristic.value.replace('_', ' ')}: {counter_name(counter.value)} ({kind})",
+        requirement=(
+            f"{rule.characteristic.value.replace('_', ' ')}: {counter_name(counter.value)} ({status.value})"
+        ),
         source=rule.cite_design(),
         required=required,
         provided=count,
@@ -142,7 +142,7 @@ def _design(
         characteristic=rule.characteristic.value,
         analyte=cell.analyte,
         configuration=cell.configuration,
-        recommended=recommended,
+        recommended=status is not Status.REQUIRED,
         counter=counter.value,
         profile=profile.id,
     )

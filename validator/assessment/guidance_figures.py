@@ -24,6 +24,7 @@ from validator.evaluation.results import (
     ConfigurationRecord,
     EstimateRecord,
     NotAssessed,
+    TestRecord,
 )
 from validator.guidance import Characteristic, Figure
 
@@ -47,6 +48,11 @@ class Subject:
         """Figures that the study's own criteria know too."""
         return observations(characteristic, limit, self.record, self.units)
 
+
+_WEIGHTED = NotAssessed(
+    not_assessed="the calibration is weighted, and equal variances are a condition of lines without weights",
+    needs="a calibration without weights, where the document is to be followed to the letter",
+)
 
 Reader = Callable[[Subject], tuple[Observation, ...]]
 
@@ -91,6 +97,11 @@ def _p_of(get: Callable[[CalibrationRecord], object]) -> Reader:
             yield Observation(estimate=EstimateRecord(value=getattr(test, "p", None)), kind="probability")
 
     return _calibration(read)
+
+
+def _variance_ratio(record: CalibrationRecord) -> TestRecord | NotAssessed:
+    """Equal variances are what a line without weights supposes; weights are the answer to unequal ones."""
+    return record.homoscedasticity.variance_ratio if record.weighting == "none" else _WEIGHTED
 
 
 def _number_of(get: Callable[[CalibrationRecord], float], unit: str = "") -> Reader:
@@ -182,7 +193,7 @@ _READERS: Mapping[Figure, Reader] = {
     Figure.QUADRATIC_TEST_P: _same_as("linearity", "p_min"),
     Figure.RUNS_TEST_P: _same_as("residual_pattern", "p_min"),
     Figure.RESIDUAL_NORMALITY_P: _p_of(lambda record: record.normality),
-    Figure.VARIANCE_RATIO_P: _p_of(lambda record: record.homoscedasticity.variance_ratio),
+    Figure.VARIANCE_RATIO_P: _p_of(_variance_ratio),
     Figure.INTERCEPT_P: _p_of(lambda record: record.intercept_test),
     Figure.R_SQUARED: _number_of(lambda record: record.r_squared),
     Figure.CORRELATION: _number_of(lambda record: record.correlation),

@@ -7,10 +7,11 @@ from typing import TYPE_CHECKING
 from validator.assessment.deciding import remedy
 from validator.assessment.guidance_figures import Subject, figure_observations
 from validator.assessment.judging import Limit
-from validator.assessment.observations import Observation
+from validator.assessment.observation import Observation, refused
 from validator.assessment.own_criteria import judged
 from validator.assessment.rules import rules_for
 from validator.errors import NotEstimable
+from validator.evaluation.convert import not_assessed
 from validator.evaluation.results import Finding, NotAssessed, Results
 from validator.evaluation.rows import Cell
 from validator.guidance import (
@@ -73,10 +74,8 @@ def _findings(
     choices = study.analysis_for(cell.analyte)
     for observation in _places(acceptance.at, found, subject.analyte.legal_limit):
         limit, words, refusal, source = _limit(rule, acceptance, subject, observation)
-        if refusal is not None:
-            observation = Observation(
-                estimate=None, level=observation.level, what=observation.what, refusal=None
-            )
+        if refusal is not None and observation.refusal is None:
+            observation = refused(refusal, level=observation.level, what=observation.what)
         judgement = judged(observation, limit, choices.decision_rule)
         would = remedy(
             observation,
@@ -101,7 +100,7 @@ def _findings(
             unit="p" if observation.kind == "probability" else observation.unit,
             n=observation.n,
             what=observation.what,
-            reason=refusal or judgement.reason,
+            reason=judgement.reason,
             needs=would.needs,
             further=would.further,
             superseded_by=_superseded(rule, cell, own),
@@ -119,7 +118,7 @@ def _superseded(rule: Requirement, cell: Cell, own: Sequence[Finding]) -> str | 
 
 def _limit(
     rule: Requirement, acceptance: Acceptance, subject: Subject, observation: Observation
-) -> tuple[Limit, str, str | None, str]:
+) -> tuple[Limit, str, NotAssessed | None, str]:
     """The limit at this level, its words, why there is none, and the citation."""
     analyte = subject.analyte
     fraction = None
@@ -134,7 +133,7 @@ def _limit(
         found = limit_for(acceptance, mass_fraction=fraction, analyte_names=(analyte.id, analyte.name))
     except NotEstimable as refusal:
         words = FIGURE_MEANINGS[acceptance.figure].meaning
-        return Limit(), words, refusal.reason, rule.cite_limit(acceptance)
+        return Limit(), words, not_assessed(refusal), rule.cite_limit(acceptance)
     source = rule.cite_limit(acceptance, found)
     if acceptance.status is Status.CUSTOMARY:
         source = f"{source}; customary"

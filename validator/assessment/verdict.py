@@ -17,16 +17,16 @@ def verdict(
     """One word for the whole study.
 
     * *not fit*: a criterion that decides is not met.
-    * *not assessed*: no criterion that decides could be held against a figure.
-    * *fit with reservations*: a criterion is inconclusive or could not be assessed, a stop caveat is open, or
-      a design falls short of what the chosen guidance requires.
+    * *not assessed*: no criterion that decides is shown to be met, and none to be missed.
+    * *fit with reservations*: a criterion is met; another is inconclusive or could not be assessed, a stop
+      caveat is open, or a design falls short of what the chosen guidance requires.
     * *fit*: every criterion is met and nothing of that kind is open.
     """
     deciding = [finding for finding in findings if finding.decides and finding.superseded_by is None]
     outcomes = {finding.outcome for finding in deciding}
     if "does not meet" in outcomes:
         return "not fit"
-    if not outcomes & {"meets", "inconclusive"}:
+    if "meets" not in outcomes:
         return "not assessed"
     own_unassessed = any(one.outcome == "not assessed" for one in deciding if is_own(one))
     short = any(one.outcome == "does not meet" for one in design if not one.recommended)

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from validator.assessment.asked import not_measured, not_set, waiting_for_kind
 from validator.assessment.design import counter_name
-from validator.assessment.guidance_findings import profiles_of
+from validator.assessment.guidance_findings import guidance_findings, profiles_of
 from validator.dossier import numbers
 from validator.dossier.inline import plain
 from validator.dossier.sections.context import Context, figure_text
@@ -64,7 +64,7 @@ def overview(study: Study, results: Results, *, language: str = "en") -> str:
         rows = [
             _overview_row(context, item.cell, name, item.configuration)
             for name in ConfigurationRecord.names
-            if getattr(item.configuration, name) is not None
+            if getattr(item.configuration, name) not in (None, ())
         ]
         lines.extend(f"  {line}" for line in aligned(rows))
         lines.append("")
@@ -95,12 +95,14 @@ def _missing(context: Context) -> list[str]:
         parts = [
             ("asked for and not measured", _not_measured(context, profile)),
             ("design smaller than required", _short(context, profile, recommended=False)),
-            ("design smaller than recommended", _short(context, profile, recommended=True)),
+            ("design smaller than recommended or customary", _short(context, profile, recommended=True)),
             ("limits that the user has to set, and has not", _not_set(context, profile)),
+            ("limits that no figure can be held against", _not_held(context, profile)),
         ]
         open_ones = [(title, rows) for title, rows in parts if rows]
         kinds = ", ".join(waiting_for_kind(context.study, profile))
-        lines.append(f"{_document(profile)}: {'misses' if open_ones else 'misses nothing'}")
+        nothing = "misses nothing that holds for every kind of method" if kinds else "misses nothing"
+        lines.append(f"{_document(profile)}: {'misses' if open_ones else nothing}")
         for title, rows in open_ones:
             lines.append(f"  {title}:")
             lines.extend(f"    {line}" for line in aligned(rows))
@@ -153,6 +155,30 @@ def _not_set(context: Context, profile: Profile) -> list[tuple[str, ...]]:
         )
         for one in not_set(context.study, profile, context.assessment.findings)
     ]
+
+
+def _not_held(context: Context, profile: Profile) -> list[tuple[str, ...]]:
+    """Limits that would decide and cannot be looked at, though the characteristic was measured."""
+    own = [one for one in context.assessment.findings if one.own]
+    unmeasured = {
+        (one.analyte, one.characteristic.value)
+        for one in not_measured(context.study, context.results, profile)
+    }
+    rows = [
+        (
+            "-",
+            context.analyte_name(one.analyte),
+            context.characteristic(one.characteristic),
+            one.reason or "",
+            f"needs: {one.needs}" if one.needs else "",
+        )
+        for one in guidance_findings(context.study, context.results, [profile], own)
+        if one.decides
+        and one.superseded_by is None
+        and one.outcome == "not assessed"
+        and (one.analyte, one.characteristic) not in unmeasured
+    ]
+    return list(dict.fromkeys(rows))
 
 
 def _plain(value: float | str | None) -> str:

@@ -41,6 +41,7 @@ class Counter(StrEnum):
     SAMPLES = "samples"
     MATRICES = "matrices"
     REFERENCE_MATERIALS = "reference_materials"
+    RECOVERIES = "recoveries"
     LABORATORY_COMPARISONS = "laboratory_comparisons"
     CONTROL_RESULTS = "control_results"
     INTERFERENTS = "interferents"
@@ -77,6 +78,7 @@ COUNTER_MEANINGS: Mapping[Counter, str] = MappingProxyType(
         Counter.SAMPLES: "different samples",
         Counter.MATRICES: "different matrices, or lots of one matrix",
         Counter.REFERENCE_MATERIALS: "certified reference materials",
+        Counter.RECOVERIES: "different spikes (by level and matrix) and materials of known content",
         Counter.LABORATORY_COMPARISONS: "rounds of interlaboratory comparison taken part in",
         Counter.CONTROL_RESULTS: "results of a control sample taken through the whole procedure",
         Counter.INTERFERENTS: "different interferents",
@@ -86,7 +88,7 @@ COUNTER_MEANINGS: Mapping[Counter, str] = MappingProxyType(
         Counter.FACTORS: "factors changed on purpose",
         Counter.RUNS: "runs of the robustness design",
         Counter.TIME_POINTS: "points in time, the start included, for the condition that has fewest",
-        Counter.REPLICATES_PER_TIME_POINT: "independent results at the point in time that has fewest",
+        Counter.REPLICATES_PER_TIME_POINT: "independent results at the time and level that has fewest",
     }
 )
 """The meaning of each counter; 'fewest' makes one number of many: the weakest part decides."""
@@ -128,7 +130,7 @@ _PRECISION = frozenset(
         Counter.SAMPLES,
     }
 )
-_TRUENESS = _PRECISION | {Counter.REFERENCE_MATERIALS, Counter.MATRICES}
+_TRUENESS = _PRECISION | {Counter.REFERENCE_MATERIALS, Counter.RECOVERIES, Counter.MATRICES}
 
 COUNTERS_OF: Mapping[Characteristic, frozenset[Counter]] = MappingProxyType(
     {
@@ -175,6 +177,7 @@ COUNTERS_OF: Mapping[Characteristic, frozenset[Counter]] = MappingProxyType(
                 Counter.CONTROL_RESULTS,
                 Counter.LABORATORY_COMPARISONS,
                 Counter.REFERENCE_MATERIALS,
+                Counter.RECOVERIES,
                 Counter.LEVELS,
             }
         ),

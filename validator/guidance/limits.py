@@ -147,7 +147,8 @@ def _from_analyte(acceptance: Acceptance, names: Sequence[str]) -> Limit:
     for row in acceptance.by_analyte or ():
         if wanted & {name.casefold() for name in row.analytes}:
             return Limit(lower=row.lower, upper=row.upper, confirmed=row.confirmed, seen_in=row.seen_in)
-    listed = " or ".join(f"'{name}'" for name in names) or "this analyte"
+    once = {name.strip().casefold(): name for name in reversed(names)}
+    listed = " or ".join(f"'{name}'" for name in reversed(once.values())) or "this analyte"
     reason = f"the table of limits does not list {listed}"
     raise NotEstimable(
         reason, "a criterion of the study's own, or the analyte's name as the document writes it"

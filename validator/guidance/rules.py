@@ -22,6 +22,7 @@ from validator.guidance.vocabulary import (
     Confirmed,
     Kind,
     SeenIn,
+    Status,
     Topic,
 )
 
@@ -83,8 +84,12 @@ class Alternative(BaseModel):
 
 
 class Design(OwnConfirmation):
-    """The smallest design a document accepts, and what it recommends beyond it."""
+    """The smallest design a document accepts, and what it recommends beyond it.
 
+    ``status: customary`` marks minima that no document demands: a smaller design is told and decides nothing.
+    """
+
+    status: Status = Status.REQUIRED
     minimums: dict[Counter, Count] = Field(default_factory=dict)
     alternatives: tuple[Alternative, ...] = ()
     recommended: dict[Counter, Count] = Field(default_factory=dict)

@@ -14,13 +14,17 @@ from validator.evaluation.results import (
     PartRecord,
     UncertaintyRecord,
 )
+from validator.evaluation.rows import kept
 
+_STANDARDS = "content of the standards"
 _SPEAKS_OF = {
     "precision between series": r"precision|reproducib|repeatab|day|series|scatter",
     "bias or recovery": r"bias|recover|trueness|reference material",
-    "content of the standards": r"calibrat|standard|stock|purity|content|certificate|titre",
+    _STANDARDS: r"calibrat|standard|stock|purity|content|certificate|titre",
 }
 """Major parts of an uncertainty, and the words by which what is stated is recognised as one of them."""
+_OF_STANDARDS = ("calibration", "standard_addition", "matrix_calibration")
+"""Blocks that rest on solutions of known content."""
 
 
 def uncertainty_incomplete(subject: Subject) -> Trigger:
@@ -34,10 +38,31 @@ def uncertainty_incomplete(subject: Subject) -> Trigger:
         given.add("precision between series")
     if isinstance(found.bias, PartRecord):
         given.add("bias or recovery")
+    if not _rests_on_own_standards(subject, found):
+        given.add(_STANDARDS)
     missing = [part for part in _SPEAKS_OF if part not in given]
-    if missing:
+    if missing == [_STANDARDS]:
+        yield Raised(id="uncertainty_incomplete", case="standards_missing", values={})
+    elif missing:
         yield Raised(id="uncertainty_incomplete", case="parts_missing", values={"missing": listed(missing)})
     yield from _below_scatter(subject, found)
+
+
+def _rests_on_own_standards(subject: Subject, found: UncertaintyRecord) -> bool:
+    """True where an error of the standards would stay hidden.
+
+    A method without standards has none; and a bias against certified materials or other laboratories holds
+    the error of the standards already (Nordtest TR 537, the model; as quoted in a public text).
+    """
+    if not any(kept(subject.runs(block)) for block in _OF_STANDARDS):
+        return False
+    block = subject.study.uncertainty
+    declared = block.bias if block is not None else None
+    if not isinstance(found.bias, PartRecord):
+        return True
+    if declared is not None:
+        return not declared.rounds and declared.origin != "reference materials"
+    return not any(one.kind == "reference" and one.n for one in subject.recovery)
 
 
 def _stated(subject: Subject) -> str:

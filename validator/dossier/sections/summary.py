@@ -74,7 +74,8 @@ def deciding(context: Context) -> list[Finding]:
 def _verdict(context: Context) -> Verdict:
     say, found = context.say, deciding(context)
     counted = {outcome: sum(one.outcome == outcome for one in found) for outcome in _WORST_FIRST}
-    key = context.assessment.verdict.replace(" ", "_")
+    undecided = context.assessment.verdict == "not assessed" and counted["inconclusive"]
+    key = "undecided" if undecided else context.assessment.verdict.replace(" ", "_")
     sentence = say(f"summary.verdict.{key}", use=context.use, met=str(counted["meets"]), all=str(len(found)))
     points: list[Content] = []
     for outcome in ("does not meet", "inconclusive", "not assessed"):

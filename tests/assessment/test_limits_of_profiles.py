@@ -1,0 +1,152 @@
+"""Every acceptance limit of every shipped profile decides: figures on either side, fed to the assessment."""
+
+from __future__ import annotations
+
+import math
+from functools import cache
+
+import pytest
+
+from validator import evaluate
+from validator.assessment import guidance_findings as module
+from validator.assessment.guidance_figures import figure_observations
+from validator.assessment.observation import Observation
+from validator.evaluation.results import EstimateRecord
+from validator.guidance import FIGURE_MEANINGS, Characteristic, Figure, Place, load_profile, profile_names
+
+MG_PER_KG = 1e-6
+SLIGHTLY = 1e-6
+
+
+def rows(acceptance):
+    """The level in mg/kg, the name of the analyte and the ends that a row of a limit sets, row by row."""
+    if acceptance.by_mass_fraction is not None:
+        table = acceptance.by_mass_fraction
+        scale = {"1": 1.0, "ug/kg": 1e-9}[table.unit] / MG_PER_KG
+        for point in table.points:
+            yield point.at * scale, "x", point
+        for band in table.bands:
+            inside = [edge for edge in (band.start, band.end) if edge is not None]
+            middle = math.sqrt(math.prod(inside)) if len(inside) == 2 else inside[0]
+            yield middle * scale * (0.5 if band.start is None else 2 if band.end is None else 1), "x", band
+    elif acceptance.predicted_rsd is not None:
+        raise AssertionError("no shipped profile limits an RSD by a prediction; feed it here when one does")
+    else:
+        for row in acceptance.by_analyte or ():
+            yield from ((5.0, name, row) for name in row.analytes)
+        if acceptance.by_analyte is None:
+            yield 5.0, "x", acceptance
+
+
+def ends_of(row):
+    """The ends that a row writes, each with the direction that leads out of what is allowed."""
+    lower, upper = row.within or (row.at_least, row.at_most)
+    return [(end, out) for end, out in ((lower, -1), (upper, 1)) if end is not None]
+
+
+ENDS = [
+    pytest.param(profile, rule, acceptance, level, analyte, end, out, id=f"{name}:{rule.id}:{analyte}:{end}")
+    for name in profile_names()
+    for profile in [load_profile(name)]
+    for rule in profile.requirements
+    for acceptance in rule.acceptance
+    for level, analyte, row in rows(acceptance)
+    for end, out in ends_of(row)
+]
+
+
+@pytest.fixture(scope="module")
+def empty(study_of, described):
+    """A study without data, of a kind of method and an analyte, with its results."""
+
+    @cache
+    def empty(kind, analyte, legal_limit):
+        described_analyte = {
+            "id": "a",
+            "name": analyte,
+            "unit": "mg/kg",
+            "signal": "signal",
+            "signal_unit": "1",
+            **({"legal_limit": legal_limit} if legal_limit else {}),
+        }
+        study = described(analytes=[described_analyte], analysis={"decision_rule": "simple"})
+        study["method"] |= {"kind": kind} if kind else {}
+        read = study_of(study)
+        return read, evaluate(read)
+
+    return empty
+
+
+def levels_at(place, level):
+    """Levels of which the one that the limit is for is *level*."""
+    match place:
+        case Place.LOWEST_LEVEL:
+            return (level, 2 * level)
+        case Place.OTHER_LEVELS:
+            return (level / 2, level)
+        case Place.LEGAL_LIMIT:
+            return (level, 3 * level)
+        case _:
+            return (level,)
+
+
+@pytest.mark.parametrize(("profile", "rule", "acceptance", "level", "analyte", "end", "out"), ENDS)
+def test_a_figure_on_either_side_of_a_limit(
+    empty, monkeypatch, profile, rule, acceptance, level, analyte, end, out
+):
+    """On the limit and just inside it meets, just outside it does not meet; the finding cites the clause."""
+    kind = next(iter(rule.kinds), None)
+    legal = level if acceptance.at is Place.LEGAL_LIMIT else None
+    study, results = empty(kind.value if kind else None, analyte, legal)
+    alone = profile.model_copy(
+        update={"requirements": (rule.model_copy(update={"acceptance": (acceptance,)}),)}
+    )
+    of_p = acceptance.figure.endswith("_p")
+
+    def outcome(value):
+        def fed(*_):
+            return tuple(
+                Observation(
+                    estimate=EstimateRecord(value=value), kind="probability" if of_p else "mean", level=here
+                )
+                for here in levels_at(acceptance.at, level)
+            )
+
+        monkeypatch.setattr(module, "figure_observations", fed)
+        (found,) = [
+            one for one in module.guidance_findings(study, results, [alone], ()) if one.level == level
+        ]
+        assert (acceptance.clause or rule.clause) in found.source
+        return found.outcome
+
+    step = SLIGHTLY * max(abs(end), 1e-3)
+    assert outcome(end) == "meets"
+    assert outcome(end - out * step) == "meets"
+    assert outcome(end + out * step) == "does not meet"
+
+
+def test_as_many_ends_are_fed_as_the_files_write():
+    """The check above can fail: no limit is left out of it."""
+    assert len(ENDS) > 150
+    with_limits = {name for name in profile_names() if _writes_limits(name)}
+    assert {param.values[0].id for param in ENDS} == with_limits
+    assert len(with_limits) > 10
+
+
+def _writes_limits(name):
+    return any(rule.acceptance for rule in load_profile(name).requirements)
+
+
+@pytest.mark.parametrize("figure", list(Figure))
+def test_every_figure_that_can_be_limited_is_read_from_results(empty, figure):
+    """A limit on any figure is answered, by a number or by a reason: none is passed over in silence."""
+    from validator.assessment.guidance_figures import Subject
+
+    study, results = empty(None, "x", None)
+    subject = Subject(study.analyte("a"), results.analytes["a"].configurations["default"])
+
+    for characteristic in FIGURE_MEANINGS[figure].characteristics:
+        found = figure_observations(figure, subject, Characteristic(characteristic))
+        assert found is not None
+        assert found, (figure, characteristic)
+        assert all(one.estimate is not None or one.refusal is not None for one in found)
