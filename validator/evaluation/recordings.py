@@ -166,7 +166,7 @@ def _run(study: Study, reduction: Reduction) -> Run:
     if source.into == "matrix_calibration" and source.matrix is None and study.study.matrix is not None:
         given["matrix"] = study.study.matrix
     run = model.model_validate({**given, **_readings(reduction)})
-    run.stand_at(f"{source.place} ({source.recording})")
+    run.stand_at(source.place)
     return run
 
 
@@ -176,10 +176,15 @@ def _readings(reduction: Reduction) -> dict[str, object]:
         return {"signal": reduction.signal}
     return {
         "signal_height": reduction.signal,
-        "noise": noise.peak_to_peak if window.kind == "peak_to_peak" else noise.sd,
+        "noise": _rounded(noise.peak_to_peak if window.kind == "peak_to_peak" else noise.sd),
         "noise_kind": window.kind,
         "note": reduction.run.note or f"read from {window.start:g} to {window.end:g} about a straight line",
     }
+
+
+def _rounded(noise: float | None) -> float | None:
+    """The noise to four digits: a standard deviation of a hundred points is known to a tenth of itself."""
+    return None if noise is None else float(f"{noise:.4g}")
 
 
 def _with_runs(study: Study, name: str, added: list[Run]) -> Block:
