@@ -15,9 +15,9 @@ EXAMPLES = sorted(folder.name for folder in (PACKAGE.parent / "example_studies")
 _UP_TO_ASSESSMENT = {"assessment", "evaluation", "guidance", "study", "statistics", "errors", "version"}
 
 ROOMS = {
-    "study": {"study", "errors"},
+    "study": {"study", "errors", "yaml_loader"},
     "statistics": {"statistics", "errors"},
-    "guidance": {"guidance", "statistics", "errors"},
+    "guidance": {"guidance", "statistics", "errors", "yaml_loader"},
     "evaluation": {"evaluation", "guidance", "study", "statistics", "errors", "version"},
     "assessment": {
         "assessment",
@@ -37,8 +37,17 @@ ROOMS = {
         "errors",
         "resources",
         "version",
+        "yaml_loader",
     },
-    "dossier": {"dossier", "planning", "qualification", "resources", "writing", *_UP_TO_ASSESSMENT},
+    "dossier": {
+        "dossier",
+        "planning",
+        "qualification",
+        "resources",
+        "writing",
+        "yaml_loader",
+        *_UP_TO_ASSESSMENT,
+    },
     "batch": {"batch", "dossier", "writing", *_UP_TO_ASSESSMENT},
 }
 """What each room may import; ``dossier.numbers`` is a leaf: the one place that rounds."""
@@ -48,6 +57,7 @@ LEAVES = {
     "resources": set(),
     "version": set(),
     "differences": set(),
+    "yaml_loader": set(),
     "writing": {"errors"},
     "dossier.numbers": set(),
 }

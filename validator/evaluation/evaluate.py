@@ -139,7 +139,7 @@ def _configuration(
         accuracy_profile=profile.record,
         duplicates=duplicates(study, cell, reader),
         level_dependence=level_dependence(precisions),
-        found_on_added=found_on_added(study, cell),
+        found_on_added=found_on_added(study, cell) or None,
         blank_response=blank_response(study, cell, reader, limits.record),
         recordings=recordings(study, cell),
     )

@@ -53,7 +53,7 @@ class ConfigurationRecord(Record):
     accuracy_profile: AccuracyProfileRecord | NotAssessed
     duplicates: DuplicatesRecord | None = None
     level_dependence: LevelDependenceRecord | None = None
-    found_on_added: tuple[FoundOnAddedRecord, ...] = ()
+    found_on_added: tuple[FoundOnAddedRecord, ...] | None = None
     blank_response: BlankResponseRecord | None = None
     recordings: RecordingsRecord | None = None
 
