@@ -16,11 +16,13 @@ import pytest
 import yaml
 
 from validator.batch import find_studies, run_batch, running, trend, working
+from validator.batch.places import STUDY_FILE
 from validator.batch.rows import FigureRow, StudyRow
 from validator.batch.summary import guarded, write_summary
 from validator.batch.trend import natural_order
 from validator.dossier import rendering
 from validator.errors import EnvironmentProblem, StudyError
+from validator.study import reading
 
 
 def study_text(described, number, **identity):
@@ -68,6 +70,17 @@ def test_studies_are_found_in_the_order_of_their_paths(folder_of_studies, tmp_pa
     names = ["group 0/study 000", "group 0/study 003", "group 1/study 001", "group 2/study 002"]
     assert [one.name for one in places] == names
     assert places[1].results == (tmp_path / "out" / "group 0" / "study 003" / "results.json").resolve()
+
+
+def test_handing_out_studies_loads_neither_models_nor_numpy():
+    """The workers load the engine, all at a time; whoever waits for them must not load it before."""
+    code = (
+        "import sys, validator.batch; print([n for n in ('numpy', 'pydantic', 'yaml') if n in sys.modules])"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+
+    assert done.stdout.strip() == "[]"
+    assert STUDY_FILE == reading.STUDY_FILE
 
 
 def test_a_folder_without_studies_is_refused(command, tmp_path):

@@ -7,8 +7,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from validator.errors import Problem, StudyError
-from validator.study.reading import STUDY_FILE
 
+STUDY_FILE = "study.yaml"
+"""As in ``study.reading``, which is not loaded for it: whoever only hands studies out needs no models."""
 RESULTS_FILE = "results.json"
 DOSSIER_FILE = "dossier.pdf"
 
