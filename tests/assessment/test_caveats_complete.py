@@ -99,3 +99,17 @@ def test_an_empty_study_raises_what_it_lacks_and_nothing_else(caveats_of):
         "The study does not give: an identifier, a version, the period of the work, the people, "
         "the written procedure."
     ]
+
+
+@pytest.mark.parametrize("case", CASES, ids=[case[0] for case in CASES])
+def test_every_case_is_raised_and_by_its_near_twin_it_is_not(sentences, case):
+    """Whatever module the case stands in: raised once with its sentence, not by a study alike but one point.
+
+    Twins differ in one entry of the study description, two where the point itself needs two.
+    """
+    which, because, raising, twin = case
+
+    assert sentences(raising, which) == [because]
+    assert sentences(twin, which) == []
+    differing = {name for name in {*raising, *twin} if raising.get(name) != twin.get(name)}
+    assert 1 <= len(differing) <= 2

@@ -251,7 +251,8 @@ def test_a_profile_cannot_extend_itself(tmp_path):
             "at_most: 2}",
             "at_least: 5, at_most: 2}",
             "FILE:18: requirements[0].acceptance[0]: an acceptance takes exactly one of at_most, "
-            "at_least, within, by_mass_fraction, predicted_rsd, by_analyte",
+            "at_least, within, by_mass_fraction, predicted_rsd, by_analyte; found at_most and at_least, "
+            "which together are written within: [lower, upper]",
         ),
         (
             "at_most: 2}",
@@ -368,6 +369,11 @@ def test_a_profile_cannot_extend_itself(tmp_path):
         ),
         (
             "scope: titrations",
+            "scope: [titrations]",
+            "FILE:7: scope: text is expected here, one value without brackets",
+        ),
+        (
+            "scope: titrations",
             "scoop: titrations",
             "FILE:7: scoop: unknown key 'scoop'; did you mean 'scope'?",
         ),
@@ -395,7 +401,7 @@ def test_a_profile_cannot_extend_itself(tmp_path):
         (
             "id: house-rules",
             "id: other-rules",
-            "FILE: id: is 'other-rules'; it must be the file's name, 'house-rules'",
+            "FILE:3: id: is 'other-rules'; it must be the file's name, 'house-rules'",
         ),
         (
             "scope: titrations",
@@ -538,7 +544,10 @@ def _with_table(table):
             "{bands: [{to: 2, below: 1, at_most: 2}]}",
             ".bands[0]: a band ends with to (the end belongs to it) or with below (it does not), not both",
         ),
-        ("{bands: [{to: 2}]}", ".bands[0]: a row takes exactly one of at_most, at_least, within"),
+        (
+            "{bands: [{to: 2}]}",
+            ".bands[0]: a row takes exactly one of at_most, at_least, within; found none of them",
+        ),
         ("{bands: [{too: 2, at_most: 1}]}", ".bands[0].too: unknown key 'too'; did you mean 'to'?"),
         (
             "{unit: ppm, bands: [{to: 2, at_most: 1}]}",

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from itertools import pairwise
-from typing import Annotated, Literal, Self
+from typing import TYPE_CHECKING, Annotated, Literal, Self
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
 from validator.guidance.figures import FIGURE_MEANINGS, Figure
 from validator.guidance.vocabulary import Confirmed, Place, SeenIn, Status
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
 
 STRICT = ConfigDict(frozen=True, extra="forbid", populate_by_name=False)
 
@@ -90,14 +93,24 @@ class Bounds(BaseModel):
         return self
 
 
+def _refuse_other_than_one(given: Mapping[str, object], what: str) -> None:
+    """Refuse an entry that limits its figure in no way or in several."""
+    found = [name for name, value in given.items() if value is not None]
+    if len(found) == 1:
+        return
+    message = f"{what} takes exactly one of {', '.join(given)}; found {' and '.join(found) or 'none of them'}"
+    if set(found) == {"at_most", "at_least"}:
+        message += ", which together are written within: [lower, upper]"
+    raise ValueError(message)
+
+
 class RowBounds(Bounds):
     """Bounds of one row of a table: exactly one form."""
 
     @model_validator(mode="after")
     def _one_form(self) -> Self:
-        if sum(value is not None for value in (self.at_most, self.at_least, self.within)) != 1:
-            message = "a row takes exactly one of at_most, at_least, within"
-            raise ValueError(message)
+        names = ("at_most", "at_least", "within")
+        _refuse_other_than_one({name: getattr(self, name) for name in names}, "a row")
         return self
 
 
@@ -226,20 +239,8 @@ class Acceptance(Bounds, OwnConfirmation):
 
     @model_validator(mode="after")
     def _one_limit(self) -> Self:
-        forms = (
-            self.at_most,
-            self.at_least,
-            self.within,
-            self.by_mass_fraction,
-            self.predicted_rsd,
-            self.by_analyte,
-        )
-        if sum(form is not None for form in forms) != 1:
-            message = (
-                "an acceptance takes exactly one of at_most, at_least, within, by_mass_fraction, "
-                "predicted_rsd, by_analyte"
-            )
-            raise ValueError(message)
+        names = ("at_most", "at_least", "within", "by_mass_fraction", "predicted_rsd", "by_analyte")
+        _refuse_other_than_one({name: getattr(self, name) for name in names}, "an acceptance")
         return self
 
     @model_validator(mode="after")

@@ -8,7 +8,7 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar, cast
 
-from validator.errors import GuidanceError
+from validator.errors import GuidanceError, Problem
 from validator.guidance.profile import Profile, ProfileFile
 from validator.guidance.reading import read_document, validated
 from validator.guidance.rules import Sourced
@@ -90,10 +90,11 @@ def _load(profile_id: str, folders: tuple[Path, ...], chain: tuple[str, ...]) ->
         circle = " -> ".join((*chain[chain.index(profile_id) :], profile_id))
         message = f"{path.name}: extends: profiles extend each other in a circle ({circle}); cut one link"
         raise GuidanceError(message)
-    written = validated(ProfileFile, read_document(path))
+    document = read_document(path)
+    written = validated(ProfileFile, document)
     if written.id != path.stem:
-        message = f"{path.name}: id: is '{written.id}'; it must be the file's name, '{path.stem}'"
-        raise GuidanceError(message)
+        message = f"is '{written.id}'; it must be the file's name, '{path.stem}'"
+        raise GuidanceError(str(Problem(path.name, document.line_of(("id",)), "id", message)))
     if written.extends is None:
         return _complete(written, path.name)
     return _merged(written, _load(written.extends, folders, (*chain, profile_id)), path.name)

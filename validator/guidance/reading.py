@@ -199,6 +199,8 @@ def _in_our_words(model: type[BaseModel], details: ErrorDetails) -> str:
         return _unknown(last, "key", _keys_at(model, place[:-1]))
     if details["type"] in {"enum", "literal_error"}:
         return _unknown(str(details["input"]), "value", str(context["expected"]).split("'")[1::2])
+    if details["type"] == "string_type" and isinstance(details["input"], list | dict):
+        return "text is expected here, one value without brackets"
     return _PHRASES.get(details["type"], details["msg"]).format(
         found=details["input"],
         least=f"{context.get('gt', context.get('ge', 0)):g}",
