@@ -7,10 +7,12 @@ import re
 from typing import TYPE_CHECKING
 
 from validator.errors import OutputProblem
+from validator.guidance.loading import profile_names
 from validator.resources import starters_folder
+from validator.statistics.detection.registry import QUANTIFICATION_ALIASES, VARIANTS
 from validator.study import read_study
 from validator.study.entry_tables import EntrySheet, entry_workbook
-from validator.study.schema import SCHEMA_FILE, study_schema
+from validator.study.schema import SCHEMA_FILE, Names, study_schema
 from validator.writing import write_atomically
 
 if TYPE_CHECKING:
@@ -26,7 +28,16 @@ _FOR_EDITORS = f"# yaml-language-server: $schema={SCHEMA_FILE}\n"
 
 def schema_text() -> str:
     """The schema of the study description as it is written to a file."""
-    return json.dumps(study_schema(), ensure_ascii=False, indent=1) + "\n"
+    variants = VARIANTS.values()
+    names = Names(
+        detection_limits=[one.id for one in variants if "detection" in one.gives],
+        quantification_limits=[
+            *(one.id for one in variants if "quantification" in one.gives),
+            *QUANTIFICATION_ALIASES,
+        ],
+        profiles=profile_names(),
+    )
+    return json.dumps(study_schema(names), ensure_ascii=False, indent=1) + "\n"
 
 
 def start_study(folder: Path, kind: str, tables: Literal["csv", "xlsx"]) -> None:

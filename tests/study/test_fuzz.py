@@ -40,7 +40,7 @@ method:
 analysis:
   alpha: 0.01
   calibration: {weighting: 1/x}
-  detection_limit: {variant: v}
+  detection_limit: {variant: blank_3s}
   per_analyte: {zn: {beta: 0.1}}
 criteria:
   - {characteristic: recovery, min: 90, max: 110, analyte: zn}

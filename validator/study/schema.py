@@ -5,6 +5,8 @@ The models say in words what is wrong; a schema can say less, and never forbids 
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
 
 from pydantic.json_schema import GenerateJsonSchema, JsonSchemaValue
@@ -12,30 +14,105 @@ from pydantic.json_schema import GenerateJsonSchema, JsonSchemaValue
 from validator.study.keys import parts_of
 from validator.study.models.base import NARROWED, WRITTEN_AS
 from validator.study.models.method import LimitInUnit, in_unit_of_analyte
+from validator.study.models.robustness import SETTINGS, setting
 from validator.study.models.runs import Block
 from validator.study.models.study import Study
+from validator.study.models.uncertainty import BIAS_FROM, WITHIN_FROM, bias_in_words, within_in_words
+from validator.yaml_loader import load
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Mapping, Sequence
 
     from pydantic_core import core_schema
 
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
 SCHEMA_FILE = "study.schema.json"
 """Name under which ``validator new`` puts the schema beside a study."""
+_DESCRIPTIONS = Path(__file__).with_name("descriptions.yaml")
+_EVERYWHERE = "everywhere"
+_WORDS: Mapping[object, Sequence[object]] = {
+    bias_in_words: tuple(BIAS_FROM),
+    within_in_words: tuple(WITHIN_FROM),
+    setting: (*SETTINGS, *sorted(set(SETTINGS.values()))),
+}
+"""Words that stand for something else, by the function that reads them."""
 _ONE_OF_BOTH = [{"required": ["runs"]}, {"required": ["file"]}]
 
 
-def study_schema() -> dict[str, Any]:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Names:
+    """Names that a study may use and that are given in other rooms; none where they are not to be checked.
+
+    Attributes:
+        detection_limits: ids of the variants of a detection limit.
+        quantification_limits: ids of the variants of a quantification limit.
+        profiles: ids of the shipped guidance profiles; a study may add its own.
+    """
+
+    detection_limits: Sequence[str] = ()
+    quantification_limits: Sequence[str] = ()
+    profiles: Sequence[str] = ()
+
+
+def study_schema(names: Names | None = None) -> dict[str, Any]:
     """The schema of ``study.yaml``, ready to be written as JSON."""
     schema = Study.model_json_schema(schema_generator=_AsWritten)
+    limit = schema["$defs"]["Analyte"]["properties"]["legal_limit"]["anyOf"]
+    schema["$defs"][LimitInUnit.__name__], limit[0] = limit[0], {"$ref": f"#/$defs/{LimitInUnit.__name__}"}
     blocks = {block.__name__ for block in _blocks()}
     for name, definition in schema["$defs"].items():
         if name in blocks:
             definition["required"] = [key for key in definition.get("required", ()) if key != "runs"]
             definition["oneOf"] = _ONE_OF_BOTH
     tidied = cast("dict[str, Any]", _tidy(schema))
+    _describe(tidied)
+    if names is not None:
+        _name(tidied, names)
     return {"$schema": DIALECT, **tidied, "title": "validation study"}
+
+
+def key_descriptions() -> Mapping[str, Mapping[str, str]]:
+    """What keys mean: by table and key, those that mean the same in every table under ``everywhere``."""
+    found: dict[str, dict[str, str]] = load(_DESCRIPTIONS.read_text(encoding="utf-8"))
+    return found
+
+
+def _describe(schema: dict[str, Any]) -> None:
+    """Give every key the sentence that an editor shows beside it."""
+    written = key_descriptions()
+    for table, definition in {**schema["$defs"], Study.__name__: schema}.items():
+        for key, value in definition.get("properties", {}).items():
+            sentence = written.get(table, {}).get(key) or written[_EVERYWHERE].get(key)
+            if sentence is not None:
+                value["description"] = sentence
+
+
+def _name(schema: dict[str, Any], names: Names) -> None:
+    """Offer names that stand in other rooms."""
+    definitions = schema["$defs"]
+    for table in ("Analysis", "AnalysisChoices"):
+        for key, known in (
+            ("detection_limit", names.detection_limits),
+            ("quantification_limit", names.quantification_limits),
+        ):
+            described = definitions[table]["properties"][key]
+            described["anyOf"] = [
+                {
+                    **definitions["LimitChoice"],
+                    "properties": {
+                        "variant": {
+                            **definitions["LimitChoice"]["properties"]["variant"],
+                            "enum": list(known),
+                        }
+                    },
+                },
+                {"type": "null"},
+            ]
+    profile = {"anyOf": [{"enum": list(names.profiles)}, {"type": ["string", "number"]}]}
+    definitions["Identity"]["properties"]["guidance"]["anyOf"] = [
+        profile,
+        {"type": "array", "items": profile},
+    ]
 
 
 def _blocks() -> Iterator[type[Block]]:
@@ -68,11 +145,12 @@ class _AsWritten(GenerateJsonSchema):
 
 def _as_written(reading: object, inner: JsonSchemaValue) -> JsonSchemaValue:
     """What the function *reading* accepts before it hands on what *inner* describes."""
+    if reading in _WORDS:
+        words = {"enum": list(_WORDS[reading])}
+        return words if reading is setting else {"anyOf": [words, inner]}
     if reading in WRITTEN_AS:
         return {**inner, **WRITTEN_AS[reading]}
-    if inner.get("type") == "array" and "items" in inner:
-        return {"anyOf": [inner["items"], inner]}
-    return {"anyOf": [{"type": "string"}, inner]}  # a word that stands for a table
+    return {"anyOf": [inner["items"], inner]}  # a list, or its only value
 
 
 def _tidy(value: object) -> object:

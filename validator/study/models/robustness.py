@@ -9,14 +9,15 @@ from validator.study.models.base import Label, Numbers, Record, problem, quoted,
 from validator.study.models.runs import Block, Run
 from validator.study.scalars import Scalar
 
-_SETTINGS = {"+": 1, "-": -1, "0": 0, "+1": 1, "1": 1, "-1": -1}
+SETTINGS = {"+": 1, "-": -1, "0": 0, "+1": 1, "1": 1, "-1": -1}
 
 
-def _setting(value: object) -> int:
+def setting(value: object) -> int:
+    """The sign of a setting."""
     text = value.text if isinstance(value, Scalar) else str(value)
-    if text not in _SETTINGS:
+    if text not in SETTINGS:
         raise problem(f"+ (high), - (low) or 0 (nominal) is expected here, found {quoted(value)}")
-    return _SETTINGS[text]
+    return SETTINGS[text]
 
 
 def _has_settings(settings: tuple[int, ...]) -> tuple[int, ...]:
@@ -25,7 +26,7 @@ def _has_settings(settings: tuple[int, ...]) -> tuple[int, ...]:
     return settings
 
 
-Settings = Annotated[tuple[Annotated[int, BeforeValidator(_setting)], ...], AfterValidator(_has_settings)]
+Settings = Annotated[tuple[Annotated[int, BeforeValidator(setting)], ...], AfterValidator(_has_settings)]
 
 
 class Factor(Record):

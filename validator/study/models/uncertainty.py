@@ -30,8 +30,8 @@ Origin = Literal["calibration"]
 MOST_DRAWS = 10_000_000
 FEWEST_DRAWS = 10_000
 
-_BIAS_FROM = {"from recovery": "recovery", "from reference materials": "reference materials", "none": "none"}
-_WITHIN_FROM = {"from precision": "precision", "from duplicates": "duplicates", "none": "none"}
+BIAS_FROM = {"from recovery": "recovery", "from reference materials": "reference materials", "none": "none"}
+WITHIN_FROM = {"from precision": "precision", "from duplicates": "duplicates", "none": "none"}
 _NAME = re.compile(r"[^\W\d]\w*")
 _STATED = ("k", "distribution", "degrees_of_freedom")
 _TOLD_BY_CALIBRATION = "the calibration tells this itself; leave it out or drop from"
@@ -265,26 +265,28 @@ class Conformity(Record):
         return self
 
 
-def _bias(value: object) -> object:
+def bias_in_words(value: object) -> object:
+    """The table that a word for it stands for."""
     if not isinstance(value, str):
         return value
-    if value not in _BIAS_FROM:
+    if value not in BIAS_FROM:
         raise problem(
             "write from recovery, from reference materials, or a table with value, "
             f"standard_uncertainty and source, or with rounds; found {quoted(value)}"
         )
-    return {"origin": _BIAS_FROM[value]}
+    return {"origin": BIAS_FROM[value]}
 
 
-def _within(value: object) -> object:
+def within_in_words(value: object) -> object:
+    """The table that a word for it stands for."""
     if not isinstance(value, str):
         return value
-    if value not in _WITHIN_FROM:
+    if value not in WITHIN_FROM:
         raise problem(
             "write from precision, from duplicates, none, or a table with limits (of a control chart) and "
             f"source; found {quoted(value)}"
         )
-    return {"origin": _WITHIN_FROM[value]}
+    return {"origin": WITHIN_FROM[value]}
 
 
 class UncertaintyBlock(Record):
@@ -301,8 +303,8 @@ class UncertaintyBlock(Record):
     from the readings.
     """
 
-    within_laboratory: Annotated[WithinLaboratory | None, BeforeValidator(_within)] = None
-    bias: Annotated[Bias | None, BeforeValidator(_bias)] = None
+    within_laboratory: Annotated[WithinLaboratory | None, BeforeValidator(within_in_words)] = None
+    bias: Annotated[Bias | None, BeforeValidator(bias_in_words)] = None
     components: tuple[Component, ...] = ()
     analyte: Label | None = None
     model: Text | None = None
