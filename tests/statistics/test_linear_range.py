@@ -139,3 +139,25 @@ def test_three_levels_cannot_be_asked_for():
     """Mandel's test needs four points."""
     with pytest.raises(ValueError, match="minimum_levels must be at least 4"):
         linear_range([1, 2, 3, 4], [1, 2, 3, 4], minimum_levels=3)
+
+
+def test_a_search_over_very_many_levels_is_given_up():
+    """Thousands of levels make millions of ranges; after the widest ones that is said, not waited for."""
+    x = np.linspace(1.0, 100.0, 3000)
+    bent = x - 0.004 * x**2
+
+    with pytest.raises(NotEstimable, match="of 3000 levels, is linear") as refusal:
+        linear_range(x, bent + 0.001 * np.sin(1e3 * x))
+
+    assert "fewer levels" in refusal.value.needs
+
+
+def test_of_47_levels_every_range_is_tried():
+    """Up to 47 levels the bound is not reached: the search ends by itself, whatever it finds."""
+    x = np.repeat(np.arange(1.0, 48.0), 2)
+    zigzag = np.where(x % 2, 9.0, 1.0) * x
+
+    found = linear_range(x, zigzag + np.tile([0.0, 1e-6], 47))
+
+    assert not found.found
+    assert len(found.steps) == 43 * 44 // 2

@@ -23,6 +23,13 @@ if TYPE_CHECKING:
     from validator.statistics.regression import CalibrationFit
 
 
+FEWEST_SETS, MOST_SETS, MOST_POINTS = 10, 1_000, 2_000_000
+"""Ranges that are tried: all of them up to 47 levels; of more, as many as are fitted in seconds.
+
+There are about k²/2 ranges of k levels, and each fit goes over all their points.
+"""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LinearRangeStep:
     """One set of levels that was tried.
@@ -113,7 +120,7 @@ def linear_range(
         The range with its path; ``found`` is False when every set was rejected.
 
     Raises:
-        NotEstimable: fewer than *minimum_levels* levels.
+        NotEstimable: fewer than *minimum_levels* levels, or so many that the search was given up.
         ValueError: arrays that do not match, or *minimum_levels* below 4.
 
     References:
@@ -130,7 +137,13 @@ def linear_range(
     w = np.ones(at.size) if weights is None else vector(weights, "weights", size=at.size)
     steps: list[LinearRangeStep] = []
     accepted: CalibrationFit | None = None
-    for low, high in _sets(levels.k, minimum_levels):
+    most = max(FEWEST_SETS, min(MOST_SETS, MOST_POINTS // at.size))
+    for tried, (low, high) in enumerate(_sets(levels.k, minimum_levels)):
+        if tried == most:
+            raise NotEstimable(
+                f"none of the {most} widest ranges tried, of {levels.k} levels, is linear",
+                "fewer levels, each prepared several times, or a second-order calibration function",
+            )
         kept = (levels.index >= low) & (levels.index <= high)
         line = fit(at[kept], signals[kept], weights=w[kept], confidence=confidence)
         steps.append(_judge(line, alpha, tolerance, lowest_tolerance))
