@@ -172,3 +172,13 @@ def test_interval_covers_and_linearity_keeps_to_what_is_said_of_it():
 
     assert 0.94 <= np.mean([1.0 in r.slope.interval for r in results]) <= 0.975
     assert 0.02 <= np.mean([r.linearity_p < 0.05 for r in results]) <= 0.10
+
+
+def test_more_samples_than_slopes_can_be_ranked_are_refused():
+    """Slopes grow with the square of the samples; beyond ten thousand that is said before memory runs out."""
+    x = np.linspace(1.0, 2.0, 10_001)
+
+    with pytest.raises(NotEstimable, match="50005000 slopes") as refusal:
+        passing_bablok(x, x)
+
+    assert "10000 samples" in refusal.value.needs

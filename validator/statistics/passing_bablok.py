@@ -20,6 +20,10 @@ if TYPE_CHECKING:
 _EPS = float(np.finfo(np.float64).eps)
 
 
+MOST_SAMPLES = 10_000
+"""Samples whose slopes, one for each pair, still fit into half a gigabyte."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PassingBablok:
     """Line this = intercept + slope·reference.
@@ -72,7 +76,8 @@ def passing_bablok(this: ArrayLike, reference: ArrayLike, *, confidence: float =
         confidence: level of the intervals.
 
     Raises:
-        NotEstimable: fewer than 5 samples, or results that are not positively related.
+        NotEstimable: fewer than 5 samples, more than ``MOST_SAMPLES``, or results that are not positively
+            related.
 
     References:
         H. Passing and W. Bablok, J. Clin. Chem. Clin. Biochem. 21 (1983) 709–720 (from memory).
@@ -82,6 +87,11 @@ def passing_bablok(this: ArrayLike, reference: ArrayLike, *, confidence: float =
     n = x.size
     if n < 5:
         raise NotEstimable(counted(n, "sample"), "at least 5 samples measured by both methods")
+    if n > MOST_SAMPLES:
+        raise NotEstimable(
+            f"{n} samples make {n * (n - 1) // 2} slopes to be ranked",
+            f"at most {MOST_SAMPLES} samples, spread over the range",
+        )
     if float(np.ptp(x)) == 0 or float(np.ptp(y)) == 0:
         raise NotEstimable("one method gave a single value", "samples that differ")
     slopes = _pairwise_slopes(x, y)
