@@ -20,6 +20,7 @@ from typing import TYPE_CHECKING, Literal
 import click
 
 from validator.errors import EnvironmentProblem, GuidanceError, OutputProblem, StudyError, ValidatorError
+from validator.terminal import show_what_can_be_shown
 from validator.version import __version__
 
 if TYPE_CHECKING:
@@ -573,4 +574,5 @@ def entry_point() -> None:
     """The ``validator`` script."""
     # classes, schemas and profiles made at the start live to the end: going through them is for nothing
     gc.set_threshold(SELDOM_COLLECTED)
+    show_what_can_be_shown()
     sys.exit(main())

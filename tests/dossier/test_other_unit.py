@@ -6,6 +6,7 @@ import re
 
 import pytest
 
+import validator
 from validator.dossier import build_document, render_html
 
 
@@ -42,3 +43,51 @@ def test_without_another_unit_nothing_is_added(judged, described):
     page = render_html(build_document(*judged(described(**blanks_and_standards()))))
 
     assert "The same in" not in page
+
+
+STATED = """\
+format: validation-study/1
+study: {title: Nitrate in water, matrix: water}
+method:
+  analytes:
+    - id: no3
+      name: nitrate
+      unit: mg/L
+      signal: A
+      signal_unit: "1"
+      molar_mass: 62.0
+      legal_limit: {value: 0.8, unit: mmol/L}
+      specification: {lower: 10, upper: 500, unit: µmol/L}
+criteria:
+  - {characteristic: detection_limit, max: 16, unit: µmol/L}
+  - {characteristic: recovery, min: 90}
+calibration:
+  runs: [{level: 1, signal: 0.1}, {level: 2, signal: 0.2}]
+"""
+
+
+def test_limits_are_shown_as_they_were_stated(command, folder_with, tmp_path):
+    """What the study wrote and what became of it stand side by side, in ``check`` and in the dossier."""
+    folder = folder_with(STATED)
+    said = [
+        "legal limit, nitrate: ≤ 0.8 mmol/L, used as 49.6 mg/L",
+        "specification, nitrate: ≥ 10 µmol/L, used as 0.62 mg/L",
+        "specification, nitrate: ≤ 500 µmol/L, used as 31 mg/L",
+        "Detection limit, nitrate: ≤ 16 µmol/L, used as 0.992 mg/L",
+    ]
+
+    done = command("check", folder)
+    study = validator.read_study(folder)
+    page = render_html(build_document(study, validator.assess(study, validator.evaluate(study))))
+    text = " ".join(re.sub("<[^>]*>", "", page).split())
+
+    assert [" ".join(line.split()) for line in done.out.splitlines() if "used as" in line] == said
+    assert "; ".join(said) + ". Molar mass of nitrate: 62 g/mol." in text
+
+
+def test_a_study_in_its_own_units_says_nothing_of_them(command, folder_with):
+    """Nothing is turned, so nothing is told."""
+    own = re.sub(r"\{value: 0.8, unit: mmol/L\}", "50", STATED)
+    own = own.replace(", unit: µmol/L", "")
+
+    assert "used as" not in command("check", folder_with(own)).out

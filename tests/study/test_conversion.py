@@ -10,6 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from validator.study.conversion import Inconvertible, converted, factor
+from validator.study.stated import stated_limits
 
 ZINC, GLUCOSE, NITRATE = 65.38, 180.156, 62.005
 
@@ -102,6 +103,12 @@ def test_limits_in_other_units(study_of):
     assert (nitrate.specification.lower, nitrate.specification.upper) == (None, 31.0025)
     assert [(one.max, one.unit) for one in study.criteria] == [(0.62005, None), (0.1, None), (None, None)]
     assert study.place_of("criteria", 1).line == 7
+    assert [(one.of, one.bound, one.written, one.unit, one.value) for one in stated_limits(study)] == [
+        ("legal_limit", "max", "0.8", "mmol/L", 49.604),
+        ("specification", "max", "500", "µmol/L", 31.0025),
+        ("detection_limit", "max", "10", "µmol/L", 0.62005),
+        ("quantification_limit", "max", "100", "µg/L", 0.1),
+    ]
 
 
 @pytest.mark.parametrize(

@@ -11,12 +11,14 @@ from validator.dossier import numbers
 from validator.dossier.inline import plain
 from validator.dossier.sections.context import Context, figure_text
 from validator.dossier.sections.decision import level_of
+from validator.dossier.sections.other_unit import stated_text
 from validator.dossier.sections.summary import requirement_of
 from validator.dossier.wording import wording
 from validator.evaluation.results import ConfigurationRecord, NotAssessed, Results
 from validator.evaluation.rows import runs_of
 from validator.guidance import FIGURE_MEANINGS
 from validator.study.models.runs import Block
+from validator.study.stated import stated_limits
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -58,7 +60,8 @@ def overview(study: Study, results: Results, *, language: str = "en") -> str:
     context = Context(study, results, wording(language))
     files = ", ".join(one.path for one in results.inputs)
     remarks = [f"  {one.path}: {remark}" for one in results.inputs for remark in one.remarks or ()]
-    lines = [f"{study.study.title}", f"readable: {files}", *remarks, ""]
+    stated = [f"  {stated_text(context, one)}" for one in stated_limits(study)]
+    lines = [f"{study.study.title}", f"readable: {files}", *remarks, *stated, ""]
     for item in context.items():
         lines.append(item.name)
         rows = [

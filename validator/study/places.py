@@ -133,6 +133,20 @@ def find(root: Node, loc: Loc) -> tuple[Place, Loc]:
     return place, loc[:walked]
 
 
+def node_at(root: Node, loc: Loc) -> Node | None:
+    """The value of the field at *loc*, None where it is not written."""
+    node: Node | Run | None = root
+    for step in loc:
+        match node:
+            case Table():
+                node = node.get(str(step))
+            case Listing() if isinstance(step, int) and step < len(node.items):
+                node = node.items[step]
+            case _:
+                return None
+    return node if isinstance(node, _WRITTEN) else None
+
+
 def plain(node: Node) -> object:
     """The values alone, for the models: dictionaries, lists, what single values mean, and finished runs."""
     match node:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from validator.study.keys import known_keys
 from validator.study.models.base import PROBLEM, quoted
-from validator.study.places import Listing, Table, find, text_of
+from validator.study.places import Table, find, node_at, text_of
 from validator.study.suggestions import meant, unknown
 
 if TYPE_CHECKING:
@@ -138,13 +138,7 @@ def _unknown_key(loc: Loc, root: Node, known: Sequence[str]) -> str:
 
 def _number_before(loc: Loc, root: Node) -> str:
     """The whole number that is the value of the key before the one at *loc*, empty where there is none."""
-    node: object = root
-    for step in loc[:-1]:
-        match node:
-            case Table():
-                node = node.get(str(step))
-            case Listing() if isinstance(step, int):
-                node = node.items[step]
+    node = node_at(root, loc[:-1])
     if not isinstance(node, Table):
         return ""
     keys = list(node.entries)

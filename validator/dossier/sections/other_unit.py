@@ -1,19 +1,22 @@
-"""The deciding limits once more in the unit that the study asks for beside the analyte's own."""
+"""Units beside the analyte's own: limits as they were stated, and deciding limits as they are to be shown."""
 
 from __future__ import annotations
 
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from validator.dossier import numbers
 from validator.dossier.document import Paragraph
 from validator.dossier.sections.summary import limit_text
 from validator.evaluation.results import DeclaredLimit, DetectionRecord, NotAssessed
 from validator.study.conversion import factor
+from validator.study.stated import stated_limits
 
 if TYPE_CHECKING:
     from validator.dossier.document import Block
     from validator.dossier.sections.context import Context, Item
     from validator.evaluation.results import Interval
+    from validator.study.stated import StatedLimit
 
 
 def limits_in_other_unit(context: Context, item: Item, record: DetectionRecord) -> tuple[Block, ...]:
@@ -36,6 +39,36 @@ def limits_in_other_unit(context: Context, item: Item, record: DetectionRecord) 
     if not limits:
         return ()
     return (Paragraph(say("detection.other_unit", unit=unit, limits="; ".join(limits))),)
+
+
+def limits_as_stated(context: Context) -> tuple[Block, ...]:
+    """A sentence on limits that the study states in another unit, nothing where it does so nowhere."""
+    limits = stated_limits(context.study)
+    if not limits:
+        return ()
+    say = context.say
+    shown = "; ".join(stated_text(context, one) for one in limits)
+    masses = {
+        say.text("purpose.molar_mass", name=one.analyte.name, mass=numbers.as_given(one.analyte.molar_mass))
+        for one in limits
+        if one.analyte.molar_mass is not None and "mol" in one.unit + one.analyte.unit
+    }
+    return (Paragraph(say("purpose.stated", limits=shown, masses=" ".join(["", *sorted(masses)]))),)
+
+
+def stated_text(context: Context, limit: StatedLimit) -> str:
+    """``legal limit, nitrate: ≤ 0.8 mmol/L, used as 49.6 mg/L``."""
+    say = context.say
+    named = limit.of in ("legal_limit", "specification")
+    of = say.text(f"purpose.stated_{limit.of}") if named else context.characteristic(limit.of)
+    sign = {"min": "≥", "max": "≤"}[limit.bound]
+    return say.text(
+        "purpose.stated_limit",
+        of=of,
+        name=limit.analyte.name,
+        written=f"{sign} {numbers.quantity(limit.written, limit.unit)}",
+        value=numbers.quantity(numbers.as_given(limit.value), limit.analyte.unit),
+    )
 
 
 def _scaled(limit: DeclaredLimit, by: float, unit: str) -> DeclaredLimit:

@@ -15,6 +15,7 @@ from validator.dossier.document import (
 )
 from validator.dossier.sections.context import Context, row
 from validator.dossier.sections.hazards import cautions
+from validator.dossier.sections.other_unit import limits_as_stated
 
 
 def purpose(context: Context) -> Section:
@@ -40,6 +41,7 @@ def purpose(context: Context) -> Section:
     if present:
         blocks.append(DefinitionList(present))
     blocks.extend(_analytes(context))
+    blocks.extend(limits_as_stated(context))
     blocks.extend(_conditions(context))
     for name, items in (("equipment", method.equipment), ("reagents", method.reagents)):
         if items:

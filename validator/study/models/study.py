@@ -25,7 +25,7 @@ from validator.study.models.selectivity import InterferenceBlock
 from validator.study.models.stability import CarryOverBlock, StabilityBlock
 from validator.study.models.trueness import ComparisonBlock, RecoveryBlock
 from validator.study.models.uncertainty import FEWEST_DRAWS, UncertaintyBlock
-from validator.study.places import Table, find, path_of
+from validator.study.places import Table, find, node_at, path_of, text_of
 from validator.study.plan_record import PlanRecord
 
 FORMAT = "validation-study/1"
@@ -151,6 +151,10 @@ class Study(Record):
             return FieldPlace("study.yaml", 0, path_of(loc))
         place, _ = find(self._head, loc)
         return FieldPlace(place.file, place.line, path_of(loc))
+
+    def written(self, *loc: str | int) -> str:
+        """What stands at *loc* outside the data blocks in the study file; empty where nothing does."""
+        return "" if self._head is None else text_of(node_at(self._head, loc)) or ""
 
     @property
     def analyte_ids(self) -> tuple[str, ...]:

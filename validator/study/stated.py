@@ -1,0 +1,89 @@
+"""Limits that a study states in another unit than the analyte's: what was written, and what it became."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from validator.study.models.method import Analyte
+    from validator.study.models.study import Study
+
+Bound = Literal["min", "max"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StatedLimit:
+    """A limit that was turned into the analyte's unit.
+
+    Attributes:
+        of: ``legal_limit``, ``specification`` or the characteristic that a criterion speaks of.
+        bound: which end it is.
+        analyte: whose unit it was turned into; the first of those that a criterion speaks of.
+        written: the number as it stands in the study file.
+        unit: the unit that stands there.
+        value: the limit in the unit of the analyte.
+    """
+
+    of: str
+    bound: Bound
+    analyte: Analyte
+    written: str
+    unit: str
+    value: float
+
+
+def stated_limits(study: Study) -> tuple[StatedLimit, ...]:
+    """Every limit that was turned into the unit of its analyte, in the order of the study file."""
+    return tuple(
+        limit
+        for found in (_of_analytes(study), _of_criteria(study))
+        for limit in found
+        if limit.unit and limit.written
+    )
+
+
+def _of_analytes(study: Study) -> Iterator[StatedLimit]:
+    for index, analyte in enumerate(study.method.analytes):
+        above = ("method", "analytes", index)
+        if analyte.legal_limit is not None:
+            loc = (*above, "legal_limit")
+            yield StatedLimit(
+                of="legal_limit",
+                bound="max",
+                analyte=analyte,
+                written=study.written(*loc, "value"),
+                unit=study.written(*loc, "unit"),
+                value=analyte.legal_limit,
+            )
+        ends: tuple[tuple[str, Bound], ...] = (("lower", "min"), ("upper", "max"))
+        for name, bound in ends:
+            end = getattr(analyte.specification, name, None)
+            if end is not None:
+                yield StatedLimit(
+                    of="specification",
+                    bound=bound,
+                    analyte=analyte,
+                    written=study.written(*above, "specification", name),
+                    unit=study.written(*above, "specification", "unit"),
+                    value=end,
+                )
+
+
+def _of_criteria(study: Study) -> Iterator[StatedLimit]:
+    bounds: tuple[Bound, ...] = ("min", "max")
+    for index, criterion in enumerate(study.criteria):
+        analyte = next(one for one in study.method.analytes if criterion.analyte in (None, one.id))
+        for bound in bounds:
+            value = getattr(criterion, bound)
+            if value is not None:
+                yield StatedLimit(
+                    of=criterion.characteristic,
+                    bound=bound,
+                    analyte=analyte,
+                    written=study.written("criteria", index, bound),
+                    unit=study.written("criteria", index, "unit"),
+                    value=value,
+                )
