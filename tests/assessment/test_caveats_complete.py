@@ -10,7 +10,11 @@ import pytest
 from validator.guidance import Characteristic, caveat_texts
 
 HERE = Path(__file__).parent
-OF_FILES = {"file_read_with_doubt:taken", "file_read_with_doubt:values_missing"}
+OF_FILES = {
+    "file_read_with_doubt:taken",
+    "file_read_with_doubt:values_missing",
+    "plan_departed:declarations",
+}
 """These need files, and are raised in ``test_file_caveats``."""
 
 

@@ -227,6 +227,18 @@ CASES = [
         },
     ),
     (
+        "plan_departed:runs",
+        "1 planned count differs from what was done.",
+        {"plan": "{blanks: {replicates: 4}}", "blanks": "{runs: [{signals: [1, 2, 3]}]}"},
+        {"plan": "{blanks: {replicates: 3}}", "blanks": "{runs: [{signals: [1, 2, 3]}]}"},
+    ),
+    (
+        "plan_departed:not_recorded",
+        "The study keeps no record of its plan, so nothing in it shows that the plan came first.",
+        {"plan": "{blanks: {replicates: 3}}", "blanks": "{runs: [{signals: [1, 2, 3]}]}"},
+        {"plan": "{blanks: {replicates: 3}}"},
+    ),
+    (
         "data_not_traceable:missing",
         "The study does not give: a version, the people.",
         {"study": {"version": "", "people": ""}, "calibration": line()},

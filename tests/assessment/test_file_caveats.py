@@ -8,6 +8,7 @@ import pytest
 from openpyxl import Workbook
 
 from validator import assess, evaluate, read_study
+from validator.study.plan_record import plan_record
 
 STUDY = """\
 format: validation-study/1
@@ -58,3 +59,27 @@ def test_a_formula_without_a_stored_value(remarks):
         ("note", "a.xlsx: 1 cell with formulas: the values stored last were read."),
     ]
     assert remarks("a.xlsx", book(0.3)) == []
+
+
+def test_criteria_eased_after_the_plan(judged, described, study_of):
+    """What the record of the plan declares otherwise is told with both values; the same criteria are not."""
+    blanks = {"runs": [{"signals": [1, 2, 3]}]}
+    limit = {"characteristic": "repeatability", "rsd_max": 5}
+
+    def study(criterion, **plan):
+        return described(criteria=[criterion], plan={"blanks": {"replicates": 3}, **plan}, blanks=blanks)
+
+    record = {"plan.json": plan_record(study_of(study(limit))).to_json()}
+
+    def told(criterion):
+        _, results = judged(study(criterion, record="plan.json"), record)
+        caveats = results.assessment.caveats
+        return [(one.severity, one.because) for one in caveats if one.id == "plan_departed"]
+
+    assert told({**limit, "rsd_max": 8}) == [
+        (
+            "caution",
+            "Declared otherwise than in the recorded plan: criteria[repeatability].rsd_max: 5.0, now 8.0.",
+        )
+    ]
+    assert told(limit) == []

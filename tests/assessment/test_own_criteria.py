@@ -288,3 +288,48 @@ def test_the_source_of_a_criterion_is_its_own(findings):
     )
 
     assert one.source == "plan P-7, section 4"
+
+
+EVERYTHING = [
+    {"characteristic": "recovery", "min": 80, "max": 120},
+    {"characteristic": "interference", "at": 10, "max": 5},
+    {"characteristic": "repeatability", "rsd_max": 5},
+    {"characteristic": "repeatability", "max": 0.5},
+    {"characteristic": "device_to_device", "max": 0.02},
+    {"characteristic": "device_to_device", "rsd_max": 10},
+    {"characteristic": "quantification_limit", "max": 1},
+    {"characteristic": "uncertainty", "max": 1},
+    {"characteristic": "sensitivity", "min": 0.05},
+    {"characteristic": "linearity", "min": 0.99},
+    {"characteristic": "lack_of_fit", "p_min": 0.05},
+    {"characteristic": "working_range", "min": 1, "max": 10},
+]
+
+
+def test_a_requirement_has_its_unit_before_anything_is_measured(findings):
+    """The same words without data, as a protocol prints them, as with data."""
+    named = [{**run, "device": f"E{i % 3}"} for i, run in enumerate(precision(5)["runs"])]
+    before = findings(*EVERYTHING)
+    after = findings(
+        *EVERYTHING,
+        calibration=LINE,
+        blanks={"runs": [{"signals": [0.001 * (i % 4) for i in range(12)]}]},
+        precision={"runs": named},
+        recovery={"runs": [{"level": 5, "found": [5.0, 5.1, 4.9]}]},
+        uncertainty={"bias": "from recovery"},
+    )
+
+    words = [one.criterion for one in before]
+    assert words[:7] == [
+        "80 to 120 %",
+        "within ±5 % up to a ratio of 10",
+        "RSD ≤ 5 %",
+        "≤ 0.5 mg/L",
+        "≤ 0.02",
+        "RSD ≤ 10 %",
+        "≤ 1 mg/L",
+    ]
+    assert {one.outcome for one in before} == {"not assessed"}
+    measured = {one.criterion for one in after if one.outcome != "not assessed"}
+    assert measured - set(words) == {"≤ 0.02 mg/L"}  # devices were read in contents: not known before
+    assert len(measured) >= 10

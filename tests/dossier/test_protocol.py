@@ -6,7 +6,7 @@ import pytest
 
 from validator import assess, evaluate
 from validator.dossier import build_document, render_html
-from validator.dossier.document import BulletList, Paragraph, Section, Table
+from validator.dossier.document import BulletList, Paragraph, Section, Table, Verdict
 from validator.dossier.inline import plain
 from validator.dossier.protocol import build_protocol, chances_table
 from validator.planning import make_protocol
@@ -130,7 +130,7 @@ def test_what_more_results_cannot_reach_is_listed(document):
     ]
 
     assert len(beyond) == 1
-    assert beyond[0].startswith("Quantification limit: ≤ 9 mg/L, analyte x, blank_3s: met in 0")
+    assert beyond[0].startswith("Quantification limit: ≤ 9 mg/L, analyte x, Blank, 3 s (Eurachem): met in 0")
     assert any("more results do not help" in row[4] for row in table_of(document, "smallest-design"))
 
 
@@ -219,6 +219,22 @@ def test_the_dossier_lists_what_was_done_otherwise(described, study_of):
     assert ["50\u202fmg/L", "independent preparations", "3", "0"] in [row[2:] for row in rows]
     assert ["40\u202fmg/L", "independent preparations", "0", "2"] in [row[2:] for row in rows]
     assert rows[-1][2:] == ["–", "independent preparations", "5", "0"]
+
+
+def test_page_one_says_that_the_work_departed_from_its_plan(described, study_of):
+    """The reader learns of it beside the verdict; of a plan that was kept nothing is said there."""
+
+    def points(replicates):
+        plan = {"calibration": {"levels": [10, 20, 30, 40], "replicates": replicates}}
+        study = study_of(described(plan=plan, **DATA))
+        document = build_document(study, assess(study, evaluate(study)))
+        (verdict,) = [block for block in document.summary if isinstance(block, Verdict)]
+        return [plain(point) for point in verdict.points]
+
+    assert [one for one in points(3) if "plan" in one] == [
+        "The work departed from its plan in 4 points (plan-kept)."
+    ]
+    assert [one for one in points(2) if "plan" in one] == []
 
 
 def test_a_dossier_without_a_plan_says_nothing_of_one(described, study_of):

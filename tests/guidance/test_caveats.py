@@ -59,6 +59,7 @@ def test_the_catalogue():
         "noise_reading_not_stated",
         "one_dilution_chain",
         "only_repeatability_given",
+        "plan_departed",
         "quantification_limit_below_lowest_calibrator",
         "range_wider_than_tested",
         "reference_material_unlike_samples",

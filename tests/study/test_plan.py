@@ -143,7 +143,7 @@ def test_layout_comments_and_order_do_not_change_the_hash(study_of):
 @pytest.mark.parametrize(
     ("old", "new", "change"),
     [
-        ("rsd_max: 10", "rsd_max: 12", ("criteria[0].rsd_max", "10.0", "12.0")),
+        ("rsd_max: 10", "rsd_max: 12", ("criteria[repeatability].rsd_max", "10.0", "12.0")),
         ("series: 2", "series: 3", ("plan.calibration.series", "2", "3")),
         ("[5, 10, 20]", "[5, 10, 25]", ("plan.calibration.levels", "[5.0, 10.0, 20.0]", "[5.0, 10.0, 25.0]")),
         ("slope: 0.02", "slope: 0.03", ("plan.assumed.slope", "0.02", "0.03")),
@@ -157,6 +157,17 @@ def test_every_change_of_what_is_fixed_changes_the_hash(study_of, old, new, chan
 
     assert before.sha256 != after.sha256
     assert [(one.path, one.before, one.after) for one in changes(before, after)] == [change]
+
+
+def test_a_criterion_put_in_between_is_one_change(study_of):
+    """Entries are compared by what they are about: the ones behind it are the same as before."""
+    first = "criteria:\n"
+    before = plan_record(study_of(PLAN))
+    after = plan_record(
+        study_of(PLAN.replace(first, f"{first}  - {{characteristic: recovery, min: 80, max: 120}}\n", 1))
+    )
+
+    assert [one.path for one in changes(before, after)] == ["criteria[recovery]"]
 
 
 def test_the_record_is_read_back(study_of):

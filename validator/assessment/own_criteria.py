@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from validator.assessment.deciding import remedy
@@ -28,6 +29,12 @@ SYMMETRIC = (
 
 RANGES = ("working_range", "accuracy_profile")
 """Characteristics whose ``min`` and ``max`` are levels that a range must reach."""
+
+_IN_LEVEL_UNIT = (
+    *("working_range", "accuracy_profile", "detection_limit", "quantification_limit", "uncertainty"),
+    *("repeatability", "intermediate_precision", "reproducibility"),
+)
+"""Characteristics whose ``min`` and ``max`` are in the unit of the analyte."""
 
 SAME_LEVEL = 1e-6
 """Two levels are the same within this relative difference: they come from one number written twice."""
@@ -56,7 +63,7 @@ def _findings(
     choices = study.analysis_for(analyte)
     for names, limit in limits_of(criterion):
         found = _at(criterion, observations(criterion.characteristic, names[0], record, units))
-        for observation in found:
+        for observation in (_with_unit(one, criterion, names[0], units) for one in found):
             judgement = judged(observation, limit, choices.decision_rule)
             would = remedy(
                 observation,
@@ -86,6 +93,24 @@ def _findings(
                 further=would.further,
                 own=True,
             )
+
+
+def _with_unit(observation: Observation, criterion: Criterion, limit: str, units: Units) -> Observation:
+    """A figure that was not assessed has a limit with a unit all the same."""
+    if observation.refusal is None or observation.unit or limit == "p_min":
+        return observation
+    if limit == "rsd_max":
+        return replace(observation, unit="%")
+    match criterion.characteristic:
+        case "linearity" | "device_to_device":
+            # a correlation has no unit; what devices will be read in is not known before
+            return observation
+        case "sensitivity":
+            return replace(observation, unit=f"{units.signal}/({units.level})")
+        case name if name in _IN_LEVEL_UNIT:
+            return replace(observation, unit=units.level)
+        case _:
+            return replace(observation, unit="%")
 
 
 def judged(observation: Observation, limit: Limit, rule: str) -> Judgement:
@@ -157,7 +182,7 @@ def _no_level(criterion: Criterion, found: tuple[Observation, ...]) -> Observati
 def criterion_words(criterion: Criterion, names: tuple[str, ...], observation: Observation) -> str:
     """The requirement in words: ``RSD ≤ 10 % at 5 µg/L``."""
     given = criterion.limits
-    unit = f" {observation.unit}" if observation.unit else ""
+    unit = f" {observation.unit}" if observation.unit not in ("", "1") else ""
     match names:
         case ("rsd_max",):
             text = f"{_symbol(criterion) or 'RSD'} ≤ {numbers.as_given(given['rsd_max'])} %"
@@ -178,9 +203,15 @@ def criterion_words(criterion: Criterion, names: tuple[str, ...], observation: O
             text = f"{_symbol(criterion)} {sign} {numbers.as_given(given[name])}{unit}".lstrip()
         case _:
             raise ValueError(names)
-    if observation.what and criterion.characteristic in ("interference", "selectivity"):
-        text += f" in presence of {observation.what}"
-    return text
+    return text + _of_interferent(criterion, observation)
+
+
+def _of_interferent(criterion: Criterion, observation: Observation) -> str:
+    if criterion.characteristic not in ("interference", "selectivity"):
+        return ""
+    if observation.what:
+        return f" in presence of {observation.what}"
+    return "" if criterion.at is None else f" up to a ratio of {numbers.as_given(criterion.at)}"
 
 
 def _symbol(criterion: Criterion) -> str:

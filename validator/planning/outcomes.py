@@ -40,7 +40,7 @@ class Chance:
         typical: median of the figure; None where there never was one.
         meets, fails, open, unanswered: how often it came out so.
         held_back: how often it would have been met but for an open stop caveat; counted as open.
-        reason: why it was held back or unanswered, as said first.
+        reason, needs: why it was held back or unanswered and what it takes, as said first.
         n: number of studies.
     """
 
@@ -53,6 +53,7 @@ class Chance:
     unanswered: int
     held_back: int
     reason: str | None
+    needs: str | None
     n: int
 
     @property
@@ -93,6 +94,7 @@ def _chance(key: CriterionKey, findings: Sequence[Finding], n: int) -> Chance:
     observed = [one.observed for one in findings if one.observed is not None]
     held = [one for one in findings if (one.reason or "").startswith(HELD_BACK)]
     silent = [one for one in findings if one.outcome == "not assessed"]
+    spoken = next(iter((*held, *silent)), None)
     known = outcomes.count("meets") + outcomes.count("does not meet") + outcomes.count("inconclusive")
     return Chance(
         key=key,
@@ -103,6 +105,7 @@ def _chance(key: CriterionKey, findings: Sequence[Finding], n: int) -> Chance:
         open=outcomes.count("inconclusive"),
         unanswered=n - known,
         held_back=len(held),
-        reason=next((one.reason for one in (*held, *silent)), None),
+        reason=spoken.reason if spoken else None,
+        needs=spoken.needs if spoken else None,
         n=n,
     )

@@ -24,6 +24,9 @@ RECORD_FORMAT = "validation-plan/1"
 _HOW_IT_IS_COMPUTED = {"record", "simulations"}
 """Keys of the plan that say nothing about the work itself."""
 
+_ABOUT = ("id", "characteristic", "analyte", "configuration", "at")
+"""What an analyte or a criterion is about: the rest is what is asked of it."""
+
 _LONGEST_VALUE = 200
 _REMEDY = "; use the file that validator plan wrote"
 
@@ -126,15 +129,29 @@ def _changes(path: str, before: object, after: object) -> Iterator[Change]:
         for key in dict.fromkeys([*before, *after]):
             yield from _changes(f"{path}.{key}".lstrip("."), before.get(key), after.get(key))
     elif isinstance(before, list) and isinstance(after, list) and _holds_tables(before, after):
-        for index in range(max(len(before), len(after))):
-            old, new = (some[index] if index < len(some) else None for some in (before, after))
-            yield from _changes(f"{path}[{index}]", old, new)
+        named = _named(before), _named(after)
+        for name in dict.fromkeys([*named[0], *named[1]]):
+            yield from _changes(f"{path}[{name}]", named[0].get(name), named[1].get(name))
     else:
         yield Change(printable(path, _LONGEST_VALUE), _written(before), _written(after))
 
 
 def _holds_tables(*lists: list[object]) -> bool:
     return any(isinstance(item, dict) for some in lists for item in some)
+
+
+def _named(entries: list[object]) -> dict[str, object]:
+    """Entries of a list by what they are about, so that one put in between is one change and not many."""
+    found: dict[str, object] = {}
+    for entry in entries:
+        about = [str(entry[key]) for key in _ABOUT if key in entry] if isinstance(entry, dict) else []
+        name = first = ", ".join(about) or "entry"
+        count = 1
+        while name in found:
+            count += 1
+            name = f"{first}, {count}"
+        found[name] = entry
+    return found
 
 
 def _written(value: object) -> str | None:

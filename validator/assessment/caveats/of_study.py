@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from scipy import special
 
-from validator.assessment.caveats.raising import Raised, Subject, Trigger
+from validator.assessment.caveats.raising import Raised, Subject, Trigger, counted
 from validator.dossier import numbers
 from validator.evaluation.results import Record
 from validator.evaluation.rows import kept
@@ -16,6 +16,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
 MANY = 10
+FEW_CHANGES = 5
+"""So many changed declarations are named in the caveat; all of them stand in the comparison with the plan."""
 """Tests of significance from which a chance finding is to be expected (customary)."""
 _BESIDE = ("with_excluded", "alternative_quadratic", "equivalence", "analysis_of_variance")
 """Parts of the results that repeat others for comparison, or where a small p is nothing against a method."""
@@ -83,6 +85,28 @@ def data_not_traceable(subject: Subject) -> Trigger:
         )
 
 
+def plan_departed(subject: Subject) -> Trigger:
+    """What was declared or done otherwise than the recorded plan says; or a plan without a record."""
+    plan = subject.results.plan
+    if plan is None or subject.cell.analyte != subject.study.analyte_ids[0]:
+        return
+    declared = [one for one in plan.differences if one.what == "declaration"]
+    done = len(plan.differences) - len(declared)
+    if declared:
+        shown = [f"{one.subject}: {one.planned or 'absent'}, now {one.done or 'absent'}" for one in declared]
+        yield Raised(
+            id="plan_departed",
+            case="declarations",
+            values={"changes": "; ".join(shown[:FEW_CHANGES]) + (", …" if len(shown) > FEW_CHANGES else "")},
+            whole_study=True,
+        )
+    if done:
+        counts = counted(done, "planned count differs", "planned counts differ")
+        yield Raised(id="plan_departed", case="runs", values={"counts": counts}, whole_study=True)
+    if not plan.recorded:
+        yield Raised(id="plan_departed", case="not_recorded", values={}, whole_study=True)
+
+
 def false_digits(subject: Subject) -> Trigger:
     """A certified value is written to more places than its uncertainty supports."""
     for run in kept(subject.runs("recovery")):
@@ -109,4 +133,4 @@ def _is_finer(value: float, uncertainty: float) -> bool:
     return isinstance(exponent, int) and exponent < last
 
 
-TRIGGERS = (many_tests, data_not_traceable, false_digits)
+TRIGGERS = (many_tests, data_not_traceable, plan_departed, false_digits)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from validator.assessment.guidance_findings import profiles_of
 from validator.dossier import numbers
 from validator.dossier.document import Block, Column, Document, KeyFacts, Paragraph, Table
 from validator.dossier.protocol.declared import criteria, design
@@ -57,7 +58,7 @@ def _key_facts(parts: Parts) -> KeyFacts:
         ("method", study.method.title),
         ("configuration", parts.context.configuration_name(study.validated_configuration)),
         ("laboratory", study.study.laboratory),
-        ("guidance", ", ".join(study.study.guidance)),
+        ("guidance", ", ".join(one.short_title for one in profiles_of(study))),
     )
     facts: list[tuple[str, Content]] = [
         (say.text("summary.analytes"), ", ".join(one.name for one in study.method.analytes))
@@ -125,6 +126,8 @@ def _reach(parts: Parts, prediction: Prediction) -> Content:
         return numbers.MISSING
     probability = percent_level(parts.protocol.plan.probability)
     missed = len(prediction.smallest.out_of_reach)
+    if missed == 1:
+        return parts.say("planning.overview.one_not_reached", probability=probability)
     if missed:
         return parts.say(
             "planning.overview.not_reached", count=numbers.count(missed), probability=probability

@@ -8,6 +8,7 @@ from validator.assessment.design import demands
 from validator.dossier import numbers
 from validator.dossier.document import Block, Column, Paragraph, Section, Table
 from validator.dossier.inline import Outcome
+from validator.dossier.protocol.parts import variant_title
 from validator.dossier.sections.context import percent_level, row
 from validator.study.models.plan import PLANNED_BLOCKS
 
@@ -42,8 +43,8 @@ def criteria(parts: Parts) -> Section:
                     Column(say.text("planning.criteria.characteristic"), width=16),
                     Column(say.text("planning.criteria.of"), width=11),
                     Column(say.text("planning.criteria.at"), width=24),
-                    Column(say.text("planning.criteria.requirement"), width=17),
-                    Column(say.text("planning.criteria.runs"), width=10),
+                    Column(say.text("planning.criteria.requirement"), width=20),
+                    Column(say.text("planning.criteria.runs"), width=9),
                     Column(say.text("planning.criteria.source")),
                 ),
                 rows=rows,
@@ -103,8 +104,8 @@ def _choices_of(parts: Parts, analyte: str) -> dict[str, str]:
         "model": parts.say.text(f"names.model.{choices.calibration.model}"),
         "weighting": choices.calibration.weighting,
         "replicates": numbers.count(choices.calibration.replicates_for_sample),
-        "detection_limit": detection.variant if detection else silent,
-        "quantification_limit": quantification.variant if quantification else silent,
+        "detection_limit": variant_title(detection.variant) if detection else silent,
+        "quantification_limit": variant_title(quantification.variant) if quantification else silent,
         "rule": choices.decision_rule,
     }
 

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from validator.dossier import numbers
 from validator.dossier.document import Block, Column, Paragraph, Section, Table, identifier
-from validator.dossier.protocol.parts import level_text, percent, share
+from validator.dossier.protocol.parts import level_text, percent, percent_interval, share
 from validator.dossier.sections.context import percent_level, row
 
 if TYPE_CHECKING:
@@ -132,11 +132,11 @@ def _chances(parts: Parts, prediction: Prediction) -> Table:
         caption=say("planning.expected.chances", name=parts.analyte(prediction.analyte).name),
         columns=(
             Column(say.text("planning.expected.criterion")),
-            Column(say.text("planning.expected.at"), width=20),
-            Column(say.text("planning.expected.meets"), align="decimal", width=10),
-            Column(say.text("planning.expected.open"), align="decimal", width=12),
-            Column(say.text("planning.expected.fails"), align="decimal", width=10),
-            Column(say.text("planning.expected.simulation"), width=18),
+            Column(say.text("planning.expected.at"), width=21),
+            Column(say.text("planning.expected.meets"), align="decimal", width=9),
+            Column(say.text("planning.expected.open"), align="decimal", width=11),
+            Column(say.text("planning.expected.fails"), align="decimal", width=9),
+            Column(say.text("planning.expected.simulation"), width=15),
         ),
         rows=tuple(_chance_rows(parts, prediction)),
         note=say("planning.expected.chances_note", count=numbers.count(prediction.simulations)),
@@ -146,15 +146,13 @@ def _chances(parts: Parts, prediction: Prediction) -> Table:
 
 def _chance_rows(parts: Parts, prediction: Prediction) -> Iterator[Row]:
     for chance in prediction.chances:
-        interval = chance.probability.interval
-        ends = (100 * interval.lower, 100 * interval.upper) if interval else (None, None)
         yield row(
             parts.criterion(chance),
             parts.at(chance, prediction.analyte),
             share(chance.meets, chance.n),
             share(chance.open + chance.unanswered, chance.n),
             share(chance.fails, chance.n),
-            numbers.quantity(numbers.interval(*ends), "%"),
+            percent_interval(chance.probability),
         )
 
 

@@ -6,6 +6,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from validator.dossier import numbers
+from validator.statistics.detection import VARIANTS
+from validator.statistics.detection.registry import QUANTIFICATION_ALIASES
 from validator.statistics.proportion import proportion
 
 if TYPE_CHECKING:
@@ -55,8 +57,15 @@ class Parts:
         return ", ".join(name for name in names if name) or numbers.MISSING
 
 
+def variant_title(name: str) -> str:
+    """The title of a limit variant; other names as they are."""
+    variant = VARIANTS.get(QUANTIFICATION_ALIASES.get(name, name))
+    return name if variant is None else variant.title
+
+
 def level_text(level: float | None, what: str, unit: str) -> str:
-    """``3 µg/L, canal water``; a dash for neither."""
+    """``3 µg/L, canal water``; the name of a limit variant; a dash for neither."""
+    what = variant_title(what)
     parts = [numbers.quantity(numbers.as_given(level), unit)] if level is not None else []
     return ", ".join([*parts, *([what] if what else [])]) or numbers.MISSING
 
@@ -68,6 +77,15 @@ def percent(estimate: Estimate) -> str:
         return numbers.percent(100 * estimate.value)
     shown = numbers.with_interval(100 * estimate.value, 100 * interval.lower, 100 * interval.upper)
     return numbers.quantity(shown, "%")
+
+
+def percent_interval(estimate: Estimate) -> str:
+    """The interval of a probability, ``95.0 to 99.2 %``."""
+    if estimate.interval is None:
+        return numbers.MISSING
+    lower, upper = (100 * end for end in (estimate.interval.lower, estimate.interval.upper))
+    ends = (numbers.value_only(end, FINEST) for end in (lower, upper))
+    return numbers.quantity(f" {numbers.TO} ".join(ends), "%")
 
 
 def share(count: int, n: int) -> str:

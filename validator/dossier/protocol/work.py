@@ -18,6 +18,7 @@ from validator.dossier.inline import Code
 from validator.dossier.protocol.parts import percent
 from validator.dossier.sections.context import percent_level, row
 from validator.planning.carrying import carrying_block
+from validator.planning.outcomes import HELD_BACK
 from validator.planning.predicting import MOST_TO_VERIFY
 from validator.planning.smallest import MOST
 from validator.study.models.plan import PLANNED_BLOCKS
@@ -107,7 +108,8 @@ def _out_of_reach(parts: Parts) -> Iterator[Content]:
                 at=parts.at(one.chance, prediction.analyte),
                 probability=percent(one.chance.probability),
                 most=numbers.count(MOST),
-                reason=one.chance.reason or "",
+                reason=(one.chance.reason or "").removeprefix(f"{HELD_BACK}: "),
+                needs=one.chance.needs or numbers.MISSING,
             )
 
 
@@ -168,13 +170,23 @@ def _content(parts: Parts, one: Preparation) -> str:
 
 def record(parts: Parts) -> Section:
     """The hash of the plan and the text that is hashed."""
-    say = parts.say
+    say, made_by = parts.say, parts.protocol.results.software
     return Section(
         id="record",
         title=say("planning.record.title"),
         blocks=(
             Paragraph(say("planning.record.lead")),
             Paragraph(say("planning.record.hash", sha256=parts.protocol.record.sha256)),
+            Paragraph(
+                say(
+                    "planning.record.software",
+                    name=made_by.name,
+                    version=made_by.version,
+                    numpy=made_by.numpy,
+                    scipy=made_by.scipy,
+                    seed=str(parts.protocol.study.analysis.seed),
+                )
+            ),
             Paragraph(say("planning.record.content")),
             Paragraph(Code(parts.protocol.record.text), role="small"),
         ),

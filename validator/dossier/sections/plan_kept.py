@@ -13,13 +13,18 @@ if TYPE_CHECKING:
     from validator.evaluation.results import PlanDifference
 
 
+BREAK = "\N{ZERO WIDTH SPACE}"
+"""Where the path of a declaration may go on in the next line."""
+
+
 def plan_kept(context: Context) -> Section | None:
     """The comparison of the study with its plan; nothing where it has none."""
     plan = context.results.plan
     if plan is None:
         return None
     say = context.say
-    verdict = "planning.kept.kept" if plan.kept else "planning.kept.departed"
+    one = len(plan.differences) == 1
+    verdict = f"planning.kept.{'kept' if plan.kept else 'departed_once' if one else 'departed'}"
     basis = "planning.kept.recorded" if plan.recorded else "planning.kept.not_recorded"
     blocks: list[Block | Section] = [
         Paragraph(say(verdict, count=numbers.count(len(plan.differences))), role="lead"),
@@ -31,10 +36,10 @@ def plan_kept(context: Context) -> Section | None:
                 id="plan-differences",
                 caption=say("planning.kept.caption"),
                 columns=(
-                    Column(say.text("planning.kept.subject"), width=20),
-                    Column(say.text("planning.kept.of"), width=20),
-                    Column(say.text("planning.kept.at"), width=16),
-                    Column(say.text("planning.kept.what"), width=18),
+                    Column(say.text("planning.kept.subject"), width=27),
+                    Column(say.text("planning.kept.of"), width=16),
+                    Column(say.text("planning.kept.at"), width=14),
+                    Column(say.text("planning.kept.what"), width=17),
                     Column(say.text("planning.kept.planned")),
                     Column(say.text("planning.kept.done")),
                 ),
@@ -51,7 +56,7 @@ def _row(context: Context, one: PlanDifference) -> Row:
     unit = context.study.analyte(one.analyte).unit if one.analyte else ""
     level = numbers.quantity(numbers.as_given(one.level), unit) if one.level is not None else ""
     return row(
-        say.maybe(f"design.block.{one.subject}", one.subject),
+        say.maybe(f"design.block.{one.subject}", one.subject.replace(".", f".{BREAK}")),
         context.title_of(one.analyte, one.configuration) if one.analyte else numbers.MISSING,
         ", ".join(text for text in (level, one.matrix) if text) or numbers.MISSING,
         say.text(f"planning.kept.what_name.{one.what}"),

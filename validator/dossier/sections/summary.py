@@ -89,6 +89,11 @@ def _verdict(context: Context) -> Verdict:
         points.append(
             say("summary.points.design", names="; ".join(dict.fromkeys(one.requirement for one in short)))
         )
+    plan = context.results.plan
+    if plan is not None and not plan.kept:
+        many = len(plan.differences)
+        key = "summary.points.plan" if many > 1 else "summary.points.plan_once"
+        points.append(say(key, count=str(many)))
     stops = sum(one.severity == "stop" for one in context.assessment.caveats)
     if stops:
         points.append(say("summary.points.stops", count=str(stops)))
