@@ -36,7 +36,10 @@ def precision(study: Study, cell: Cell, reader: SignalReader) -> tuple[Precision
             needs="replicates of the same material, on several days for intermediate precision",
         )
     at = _At(reader, study.analysis_for(cell.analyte), study.analyte(cell.analyte))
-    return tuple(_at_level(level, runs, at) for level in sorted({run.level for run in runs}))
+    by_level: dict[float, list[PrecisionRun]] = {}
+    for run in runs:
+        by_level.setdefault(run.level, []).append(run)
+    return tuple(_at_level(level, here, at) for level, here in sorted(by_level.items()))
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,8 +51,7 @@ class _At:
     analyte: Analyte
 
 
-def _at_level(level: float, runs: Sequence[PrecisionRun], at: _At) -> PrecisionRecord:
-    here = [run for run in runs if run.level == level]
+def _at_level(level: float, here: Sequence[PrecisionRun], at: _At) -> PrecisionRecord:
     record = _record(level, kept(here), at)
     left_out = excluded(here)
     if not left_out:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+from bisect import bisect_left
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
@@ -53,6 +54,12 @@ class Part:
 def same_level(one: float, other: float) -> bool:
     """True for one level written twice."""
     return abs(one - other) <= SAME_LEVEL * max(abs(one), abs(other))
+
+
+def place_of_level(levels: Sequence[float], level: float) -> int | None:
+    """The place of *level* among rising *levels*; None where it is not one of them."""
+    at = bisect_left(levels, level - SAME_LEVEL * abs(level))
+    return at if at < len(levels) and same_level(levels[at], level) else None
 
 
 def within_laboratory(
@@ -112,10 +119,10 @@ def _of_precision(precision: Sequence[PrecisionRecord] | NotAssessed) -> Part:
     name = "reproducibility between laboratories" if between else "intermediate precision"
 
     def rows(level: float) -> tuple[BudgetRow, ...]:
-        here = [i for i, one in enumerate(levels) if same_level(one, level)]
-        u = sds[here[0]] if here else float(function.at(level))
-        nu = nus[here[0]] if here else min(nus)
-        source = "precision runs" if here else "precision runs, by the dependence on the level"
+        here = place_of_level(levels, level)
+        u = float(function.at(level)) if here is None else sds[here]
+        nu = min(nus) if here is None else nus[here]
+        source = "precision runs" + (", by the dependence on the level" if here is None else "")
         return (
             BudgetRow(
                 name=name,
@@ -128,7 +135,7 @@ def _of_precision(precision: Sequence[PrecisionRecord] | NotAssessed) -> Part:
         )
 
     def basis(level: float) -> Basis:
-        if any(same_level(one, level) for one in levels):
+        if place_of_level(levels, level) is not None:
             return "measured"
         return "interpolated" if levels[0] < level < levels[-1] else "extrapolated"
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from operator import itemgetter
 from typing import TYPE_CHECKING, Literal
 
 from validator.evaluation.bias import bias
@@ -122,12 +123,18 @@ def _places(known: Contributions) -> dict[float, list[At]]:
         named += [(specification.lower, "lower specification"), (specification.upper, "upper specification")]
     if not measured:
         named += [(level, "target") for level in known.analyte.target_levels]
-    places: dict[float, list[At]] = {}
-    for level, at in named:
-        if level is not None and level > 0:
-            same = next((one for one in places if same_level(one, level)), level)
-            places.setdefault(same, []).append(at)
-    return dict(sorted(places.items()))
+    levels: list[float] = []
+    places: list[list[At]] = []
+    for level, at in sorted(
+        ((one, at) for one, at in named if one is not None and one > 0), key=itemgetter(0)
+    ):
+        if not levels or not same_level(levels[-1], level):
+            levels.append(level)
+            places.append([])
+        elif at == "precision":
+            levels[-1] = level  # as it was measured, not as the limit was written
+        places[-1].append(at)
+    return dict(zip(levels, places, strict=True))
 
 
 def _at_level(known: Contributions, level: float, at: tuple[At, ...]) -> LevelUncertaintyRecord:
