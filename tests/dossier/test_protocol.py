@@ -76,7 +76,7 @@ def test_criteria_say_their_source_and_whether_runs_are_planned(document):
     """A criterion that no planned run can answer is told from the others."""
     rows = table_of(document, "criteria")
 
-    assert ["Repeatability", "analyte x", "30\u202fmg/L", "RSD ≤ 20 %", "planned"] in [
+    assert ["Repeatability", "analyte x", "30\u202fmg/\u2060L", "RSD ≤ 20 %", "planned"] in [
         row[:5] for row in rows
     ]
     assert ["Interference", "none"] in [[row[0], row[4]] for row in rows]

@@ -21,6 +21,9 @@ if TYPE_CHECKING:
     from validator.study.models.plan import PlannedBlock
 
 
+UNBROKEN = "\N{WORD JOINER}"
+"""Keeps a unit in one line where levels are listed."""
+
 _CHOICES = (
     *("confidence", "errors", "model", "weighting", "replicates"),
     *("detection_limit", "quantification_limit", "rule"),
@@ -69,7 +72,7 @@ def _criteria_rows(parts: Parts) -> Iterator[Row]:
             yield row(
                 parts.context.characteristic(characteristic),
                 parts.analyte(prediction.analyte).name,
-                "; ".join(at),
+                "; ".join(at).replace("/", f"/{UNBROKEN}"),
                 criterion,
                 parts.say.text(f"planning.criteria.{'with' if is_answered else 'without'}_runs"),
                 source,
