@@ -74,11 +74,10 @@ def test_one_document(section):
         "What is recommended beyond the minimum is not reached here: Linearity: replicates per level.",
     ]
     assert table == [
-        ["Requirement", "Analyte", "Asked", "Given", "Outcome", "Source"],
+        ["Requirement", "Asked", "Given", "Outcome", "Source"],
         *(
             [
                 what,
-                "analyte x",
                 asked,
                 given,
                 outcome,

@@ -9,7 +9,7 @@ import pytest
 from validator.dossier.building import build_document
 from validator.dossier.document import BulletList, Figure, Formula, Paragraph, Section, Table, identifier
 from validator.dossier.html import render_html
-from validator.dossier.inline import plain
+from validator.dossier.inline import Reference, pieces, plain
 
 STOCK = {
     "name": "stock solution",
@@ -148,14 +148,17 @@ def test_the_simulation_stands_beside_with_its_seed(document):
     """Budget and both intervals of the simulation in one table; a sentence says whether they agree."""
     part = section(document, "uncertainty")
 
-    for name in ("uncertainty-simulation", "uncertainty-formula-simulation"):
-        beside = table(part, name)
+    first, second = (
+        table(part, name) for name in ("uncertainty-simulation", "uncertainty-formula-simulation")
+    )
+    for beside in (first, second):
         assert [row[0] for row in cells(beside)] == [
             "budget, Student's t",
             "simulation, symmetric interval",
             "simulation, shortest interval",
         ]
-        assert "1000000 draws, seed 5" in plain(beside.note)
+    assert "1000000 draws, seed 5" in plain(first.note)
+    assert pieces(second.note)[1] == Reference(first.id)
     assert "The budget holds" in words(part) or "Budget and simulation differ" in words(part)
 
 

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from validator.dossier.document import Document, Section
+from validator.dossier.document import Document
 from validator.dossier.sections.appendices import appendices
+from validator.dossier.sections.composing import composed
 from validator.dossier.sections.context import Context
-from validator.dossier.sections.order import SECTIONS
+from validator.dossier.sections.repetition import notes_once
 from validator.dossier.sections.summary import key_facts, summary
 from validator.dossier.wording import wording
 from validator.errors import OutputProblem
@@ -34,13 +35,8 @@ def build_document(study: Study, results: Results, *, language: str = "en") -> D
             "through; average repeated readings, or write the results alone (evaluate --results)"
         )
     context = Context(study, results, wording(language))
-    sections: list[Section] = []
-    for section in SECTIONS:
-        built = section(context)
-        if built is not None:
-            sections.append(built)
-    context.sections_present.extend(sections)
-    sections.extend(appendices(context))
+    composed_of, in_full = composed(context)
+    sections = [notes_once(context, section) for section in (*composed_of, *in_full, *appendices(context))]
     identity = study.study
     period = identity.period
     return Document(

@@ -11,8 +11,8 @@ from validator.dossier import numbers
 from validator.dossier.inline import plain
 from validator.dossier.sections.context import Context, figure_text
 from validator.dossier.sections.decision import level_of
+from validator.dossier.sections.judging import requirement_of
 from validator.dossier.sections.other_unit import stated_text
-from validator.dossier.sections.summary import requirement_of
 from validator.dossier.wording import wording
 from validator.evaluation.results import ConfigurationRecord, NotAssessed, Results
 from validator.evaluation.rows import runs_of
@@ -49,7 +49,7 @@ def findings_table(study: Study, results: Results, *, language: str = "en") -> s
     ]
     lines = aligned(rows) if rows else [plain(context.say("summary.no_criteria"))]
     for caveat in assessment.caveats:
-        lines.append(f"[{caveat.severity}] {context.caveat_heading(caveat)}: {caveat.because}")
+        lines.append(f"[{caveat.severity}] {context.caveat_heading((caveat,))}: {caveat.because}")
     lines.append("")
     lines.append(f"verdict: {assessment.verdict}")
     return "\n".join(lines)
@@ -61,7 +61,8 @@ def overview(study: Study, results: Results, *, language: str = "en") -> str:
     files = ", ".join(one.path for one in results.inputs)
     remarks = [f"  {one.path}: {remark}" for one in results.inputs for remark in one.remarks or ()]
     stated = [f"  {stated_text(context, one)}" for one in stated_limits(study)]
-    lines = [f"{study.study.title}", f"readable: {files}", *remarks, *stated, ""]
+    left_open = [f"  {one.file}:{one.line}: {one.field} is still to be filled in" for one in study.left_open]
+    lines = [f"{study.study.title}", f"readable: {files}", *remarks, *stated, *left_open, ""]
     for item in context.items():
         lines.append(item.name)
         rows = [

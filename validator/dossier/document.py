@@ -4,8 +4,9 @@ Built in Python from results, rendered by templates. Everything is frozen; every
 Constructors check what would otherwise show only on paper: a row with a cell too few, an id used twice,
 a figure without alternative text.
 
-Block kinds: Paragraph, BulletList, DefinitionList, KeyFacts, Table, Figure, Formula, Verdict, Findings,
-CaveatBlock, NotAssessedList, SafetyNotice, Signatures, PageBreak; a Section holds blocks and sections.
+Block kinds: Paragraph, BulletList, DefinitionList, KeyFacts, Table, Figure, FigurePair, Formula, Verdict,
+Findings, CaveatBlock, NotAssessedList, SafetyNotice, Signatures, PageBreak; a Section holds blocks and
+sections.
 """
 
 from __future__ import annotations
@@ -19,7 +20,7 @@ if TYPE_CHECKING:
 
     from validator.dossier.inline import Content, OutcomeWord, SeverityWord, VerdictWord
 
-RowKind = Literal["plain", "declared", "excluded", "struck", "group", "total"]
+RowKind = Literal["plain", "declared", "excluded", "struck", "group", "remark", "total"]
 Alignment = Literal["text", "decimal", "centre"]
 
 _ID = re.compile(r"[A-Za-z][A-Za-z0-9_.-]*")
@@ -77,20 +78,23 @@ class Column:
         unit: printed after the header, in lighter type.
         align: "decimal" aligns numbers on their decimal point, also in ``12.3 ± 0.4`` or ``< 0.001``.
         width: share of the table's width in percent; columns without one share what is left.
+        starts_panel: a rule parts it from the column before: the rows go on there.
     """
 
     header: Content
     unit: str = ""
     align: Alignment = "text"
     width: float | None = None
+    starts_panel: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class Row:
     """A row; ``kind`` is shown by a mark, a rule or a strike, never by colour alone.
 
-    "declared" is the row that decides, "excluded" and "struck" do not count, "group" spans the table with
-    its first cell (the others must be empty), "total" closes a table.
+    "declared" is the row that decides, "excluded" and "struck" do not count, "total" closes a table; "group"
+    heads rows and "remark" comments on those before it, both over the whole table with their first cell (the
+    others must be empty).
     """
 
     cells: tuple[Content, ...]
@@ -99,14 +103,14 @@ class Row:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Table:
-    """A table with a numbered caption; ``size`` "small" is for long annexes and many columns."""
+    """A table with a numbered caption; ``size`` "small" is for many columns, "tiny" for long annexes."""
 
     id: str
     caption: Content
     columns: tuple[Column, ...]
     rows: tuple[Row, ...]
     note: Content = ""
-    size: Literal["normal", "small"] = "normal"
+    size: Literal["normal", "small", "tiny"] = "normal"
 
     def __post_init__(self) -> None:
         _check_id(self.id)
@@ -140,11 +144,20 @@ class Figure:
             raise ValueError(f"figure {self.id} has no alternative text")
 
 
+@dataclass(frozen=True, slots=True)
+class FigurePair:
+    """Two figures side by side on paper, each half as wide as the text."""
+
+    left: Figure
+    right: Figure
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Formula:
     """A display formula in LaTeX, numbered when it has an id.
 
     Attributes:
+        name: what it gives, printed beside it.
         latex: the formula, without delimiters.
         spoken: the formula in words or plain letters, for readers who cannot see it.
         where: symbols and what they stand for.
@@ -153,6 +166,7 @@ class Formula:
 
     latex: str
     spoken: str
+    name: Content = ""
     where: tuple[tuple[Content, Content], ...] = ()
     source: Content = ""
     id: str = ""
@@ -259,6 +273,7 @@ Block: TypeAlias = (
     | KeyFacts
     | Table
     | Figure
+    | FigurePair
     | Formula
     | Verdict
     | Findings
@@ -330,15 +345,17 @@ class Document:
 
     def elements(self) -> Iterator[Block | Section]:
         """Every block and section, in reading order."""
-        yield from self.summary
+        for block in self.summary:
+            yield from _within(block)
         for section in self.sections:
             yield from _within(section)
 
 
-def _within(section: Section) -> Iterator[Block | Section]:
-    yield section
-    for block in section.blocks:
-        if isinstance(block, Section):
-            yield from _within(block)
-        else:
-            yield block
+def _within(block: Block | Section) -> Iterator[Block | Section]:
+    yield block
+    if isinstance(block, Section):
+        for inner in block.blocks:
+            yield from _within(inner)
+    elif isinstance(block, FigurePair):
+        yield block.left
+        yield block.right

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from functools import cache
 from typing import TYPE_CHECKING, Any, Literal
 
+from validator.dossier.svg_tidying import tidy
 from validator.resources import templates_folder
 
 if TYPE_CHECKING:
@@ -22,9 +23,10 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-Width = Literal["text", "column"]
+Width = Literal["text", "column", "half"]
 
-WIDTHS_MM: dict[Width, float] = {"text": 160.0, "column": 84.0}
+# the text of a page, the column of a journal, one of two figures side by side
+WIDTHS_MM: dict[Width, float] = {"text": 160.0, "column": 84.0, "half": 78.0}
 INK, SOFT, HAIR = "#1a1a1a", "#5a5a5a", "#c9c9c9"
 BLUE, VERMILLION, GREEN = "#0072b2", "#d55e00", "#009e73"
 ORANGE, SKY, PURPLE = "#e69f00", "#56b4e9", "#cc79a7"
@@ -168,8 +170,10 @@ def shortened(text: str, longest: int) -> str:
     return text if len(text) <= longest else f"{text[: longest - 1]}…"
 
 
-def legend_above(figure: Figure, axes: Axes, columns: int = 4) -> None:
-    """One legend over the axes, where it can cover no datum."""
+def legend_above(figure: Figure, axes: Axes, columns: int | None = None) -> None:
+    """One legend over the axes, where it can cover no datum; as many *columns* as the width carries."""
+    if columns is None:
+        columns = 4 if figure.get_figwidth() * 25.4 > WIDTHS_MM["column"] + 1 else 2
     handles, labels = axes.get_legend_handles_labels()
     labels = [shortened(label, LONGEST_IN_LEGEND) for label in labels]
     if handles:
@@ -178,7 +182,7 @@ def legend_above(figure: Figure, axes: Axes, columns: int = 4) -> None:
 
 def to_svg(figure: Figure) -> str:
     """*figure* as SVG with its text as text."""
-    return _written(figure, _SVG, {}).decode("utf-8")
+    return tidy(_written(figure, _SVG, {}).decode("utf-8"))
 
 
 def to_outlined_svg(figure: Figure) -> str:
@@ -209,8 +213,9 @@ def _written(figure: Figure, options: dict[str, Any], settings: dict[Any, Any]) 
 
 def _fix_layout(figure: Figure) -> None:
     """Lay out once: a second run would move everything by some 1e-16 and so change the bytes."""
-    if figure.get_layout_engine() is not None:
-        figure.draw_without_rendering()
+    engine = figure.get_layout_engine()
+    if engine is not None:
+        engine.execute(figure)  # a drawing to nowhere would do the same, and draw everything besides
         # no engine at all, not the one called "none": that one would cost another drawing before writing
         figure.set_layout_engine(None)
 

@@ -25,11 +25,14 @@ from validator.dossier.words import words_for
 from validator.resources import templates_folder
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from jinja2.sandbox import SandboxedEnvironment
 
     from validator.dossier.document import Block, Document, Section
     from validator.dossier.inline import Inline
     from validator.dossier.laboratory import Laboratory
+    from validator.dossier.numbering import ContentsEntry
 
 Medium = Literal["print", "web"]
 Paper = Literal["a4", "letter"]
@@ -46,6 +49,7 @@ _TEMPLATES: dict[type, str] = {
     model.KeyFacts: "key_facts",
     model.Table: "table",
     model.Figure: "figure",
+    model.FigurePair: "figure_pair",
     model.Formula: "formula",
     model.Verdict: "verdict",
     model.Findings: "findings",
@@ -56,6 +60,9 @@ _TEMPLATES: dict[type, str] = {
     model.PageBreak: "page_break",
     model.Section: "section",
 }
+LONG_CONTENTS = 36
+"""Lines of contents beyond which they stand in two columns."""
+MOST_BESIDE = 100
 _SURROGATES = re.compile("[\ud800-\udfff\x00-\x08\x0b\x0c\x0e-\x1f]")
 
 
@@ -118,6 +125,7 @@ def _environment() -> SandboxedEnvironment:
         picture=_picture,
         formula_picture=formula_picture,
         slug=_slug,
+        in_columns=_in_columns,
     )
     return environment
 
@@ -132,6 +140,23 @@ def _kind(piece: Inline) -> str:
 
 def _slug(words: str) -> str:
     return words.replace(" ", "-")
+
+
+def _in_columns(entries: Sequence[ContentsEntry], medium: Medium) -> list[list[Sequence[ContentsEntry]]]:
+    """The contents as lists that stand beside each other: two on paper where they are long.
+
+    Split here, because the PDF engine balances columns by setting them over and over.
+    """
+    if medium == "web" or len(entries) <= LONG_CONTENTS:
+        return [[entries]]
+    found: list[list[Sequence[ContentsEntry]]] = []
+    for start in range(0, len(entries), MOST_BESIDE):
+        part = entries[start : start + MOST_BESIDE]
+        middle = min((len(part) + 1) // 2 + 1, len(part) - 1)  # headings take more room than what follows
+        while middle > 1 and part[middle].level > 1 and part[middle - 1].level == 1:
+            middle -= 1
+        found.append([part[:middle], part[middle:]])
+    return found
 
 
 def _bound(label: str) -> str:

@@ -22,8 +22,10 @@ if TYPE_CHECKING:
 
 TypeSize = Literal["normal", "small", "tiny"]
 
-_UPRIGHT_PT, _LANDSCAPE_PT = 160 / 25.4 * 72, 223 / 25.4 * 72
-_SIZES_PT: dict[TypeSize, float] = {"normal": 8.6, "small": 7.6, "tiny": 6.6}  # the same in dossier.css
+UPRIGHT_PT, _LANDSCAPE_PT = 160 / 25.4 * 72, 223 / 25.4 * 72
+SIZES_PT: dict[TypeSize, float] = {"normal": 8.6, "small": 7.6, "tiny": 6.6}  # the same in dossier.css
+SPANNING = ("group", "remark")
+"""Kinds of row whose first cell spans the table."""
 _CELL_PADDING_EM = 0.5  # on each side, the same in dossier.css
 _PADDING_EM = 2 * _CELL_PADDING_EM
 _MOST_LINES = 8
@@ -102,7 +104,7 @@ def lay_out(table: Table) -> TableLayout:
     )
     needs = [_need(table, position) for position in range(len(table.columns))]
     size, landscape, crowded = _fit(sum(need.least for need in needs), table.size)
-    available = (_LANDSCAPE_PT if landscape else _UPRIGHT_PT) / _SIZES_PT[size]
+    available = (_LANDSCAPE_PT if landscape else UPRIGHT_PT) / SIZES_PT[size]
     widths = _share(needs, [column.width for column in table.columns], available)
     percents = tuple(round(100 * width / sum(widths), 2) for width in widths)
     return TableLayout(
@@ -141,7 +143,7 @@ def _need(table: Table, position: int) -> _Need:
     least = [_SEMIBOLD * longest_word(header), longest_word(unit)]
     heads, tails, cells = [0.0], [0.0], []
     for row in table.rows:
-        content = "" if row.kind == "group" else row.cells[position]
+        content = "" if row.kind in SPANNING else row.cells[position]
         number = _NUMBER.fullmatch(plain(content)) if column.align == "decimal" else None
         word, whole = _widths_of(content, row)
         if number is not None:
@@ -185,10 +187,10 @@ def _piece_widths(piece: Inline) -> tuple[float, float]:
 
 def _fit(needed_em: float, wanted: TypeSize) -> tuple[TypeSize, bool, bool]:
     """Size, landscape, crowded: the least drastic way to fit, smaller type before a turned page."""
-    sizes = list(_SIZES_PT)
-    for width_pt, landscape in ((_UPRIGHT_PT, False), (_LANDSCAPE_PT, True)):
+    sizes = list(SIZES_PT)
+    for width_pt, landscape in ((UPRIGHT_PT, False), (_LANDSCAPE_PT, True)):
         for size in sizes[sizes.index(wanted) :]:
-            if needed_em * _SIZES_PT[size] <= width_pt:
+            if needed_em * SIZES_PT[size] <= width_pt:
                 return size, landscape, False
     return sizes[-1], True, True
 

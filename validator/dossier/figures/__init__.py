@@ -4,6 +4,7 @@ from validator.dossier.figure_style import to_outlined_svg, to_pdf, to_png, to_s
 from validator.dossier.figures.calibration import (
     Line,
     back_calculation_figure,
+    calibration_and_residuals_figure,
     calibration_figure,
     residual_figure,
     response_factor_figure,
@@ -50,6 +51,7 @@ __all__ = [
     "RecoveryLevel",
     "accuracy_profile_figure",
     "back_calculation_figure",
+    "calibration_and_residuals_figure",
     "calibration_figure",
     "consistency_figure",
     "contribution_figure",

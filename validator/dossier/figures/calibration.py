@@ -26,6 +26,11 @@ if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
 
+_TALL: dict[look.Width, float] = {"text": 68, "column": 72, "half": 60}
+_LOWEST_MM = 46
+_LOW: dict[look.Width, float] = {"text": 52, "column": 54, "half": 52}
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Line:
     """A fitted line over a grid of levels; bands are (lower, upper) arrays of the grid's length."""
@@ -52,7 +57,7 @@ def calibration_figure(
     """Every preparation by level, the line with its bands, the linear range; excluded points are struck."""
     words = words_for(language, "figures")
     with look.style():
-        figure = look.new_figure(width, 84 if width == "text" else 72)
+        figure = look.new_figure(width, _TALL[width])
         axes = figure.add_subplot()
         _draw_bands(axes, line, words)
         axes.plot(numbers_of(line.x), numbers_of(line.y), color=look.INK, label=words["line"], zorder=3)
@@ -65,6 +70,41 @@ def calibration_figure(
         axes.set_xlabel(str(x))
         axes.set_ylabel(str(y))
         look.legend_above(figure, axes, 3 if width == "text" else 2)
+        return figure
+
+
+def calibration_and_residuals_figure(
+    levels: ArrayLike,
+    signals: ArrayLike,
+    standardised_residuals: ArrayLike,
+    line: Line,
+    *,
+    x: AxisText,
+    y: AxisText,
+    language: str = "en",
+) -> Figure:
+    """The line with its bands and, beside it, the standardised residuals: one low figure for one of many."""
+    words = words_for(language, "figures")
+    residuals = numbers_of(standardised_residuals)
+    with look.style():
+        figure = look.new_figure("text", _LOWEST_MM)
+        left, right = figure.subplots(1, 2, width_ratios=(3, 2))
+        _draw_bands(left, line, words)
+        left.plot(numbers_of(line.x), numbers_of(line.y), color=look.INK, label=words["line"], zorder=3)
+        left.plot(numbers_of(levels), numbers_of(signals), label=words["points"], **look.POINT)
+        _limit_axes(left, levels, signals, line, None)
+        left.set_ylabel(str(y))
+        right.axhline(0, color=look.INK, linewidth=look.HAIR_WIDTH)
+        for end in (-2, 2):
+            right.axhline(end, **look.LIMIT)
+        right.plot(numbers_of(levels), residuals, **look.POINT)
+        set_scale(right, "x", numbers_of(levels), log=spans_decades(numbers_of(levels)))
+        largest = max(3.0, _largest(residuals))
+        set_scale(right, "y", (-largest, largest), log=False)
+        right.set_ylabel(sentence(words["standardised_residual"]))
+        for axes in (left, right):
+            axes.set_xlabel(str(x))
+        look.legend_above(figure, left)
         return figure
 
 
@@ -151,7 +191,7 @@ def back_calculation_figure(
 
 
 def _by_level(width: look.Width, levels: ArrayLike, x: AxisText) -> tuple[Figure, Axes]:
-    figure = look.new_figure(width, 58 if width == "text" else 54)
+    figure = look.new_figure(width, _LOW[width])
     axes = figure.add_subplot()
     positions = numbers_of(levels)
     set_scale(axes, "x", positions, log=spans_decades(positions))

@@ -19,6 +19,9 @@ if TYPE_CHECKING:
     from numpy.typing import ArrayLike
 
 
+_OVERLAY_MM: dict[look.Width, float] = {"text": 68, "column": 74, "half": 62}
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ConfigurationLine:
     """The calibration of one configuration: its points and its fitted line over a grid."""
@@ -35,7 +38,7 @@ def overlay_figure(
 ) -> Figure:
     """Calibrations of several configurations on the same axes, told apart by mark, dash and colour."""
     with look.style():
-        figure = look.new_figure(width, 84 if width == "text" else 74)
+        figure = look.new_figure(width, _OVERLAY_MM[width])
         axes = figure.add_subplot()
         for index, one in enumerate(configurations):
             _draw_configuration(axes, one, look.SERIES[index % len(look.SERIES)])
@@ -81,7 +84,7 @@ def method_comparison_figure(
     words = words_for(language, "figures")
     first, second = numbers_of(reference), numbers_of(tested)
     with look.style():
-        figure = look.new_figure(width, 80)
+        figure = look.new_figure(width, 72 if width == "half" else 80)
         axes = figure.add_subplot()
         everything = np.concatenate([first, second])
         set_scale(axes, "x", everything, log=False)
@@ -115,7 +118,7 @@ def difference_figure(
     words = words_for(language, "figures")
     values = numbers_of(differences)
     with look.style():
-        figure = look.new_figure(width, 70)
+        figure = look.new_figure(width, 72 if width == "half" else 62)
         axes = figure.add_subplot()
         set_scale(axes, "x", numbers_of(means), log=False)
         ends = all_ends((bias, lower_limit, upper_limit))

@@ -6,7 +6,15 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from validator.dossier import figure_style as look
-from validator.dossier.figures.parts import Measured, all_ends, draw_interval, row_labels, sentence, set_scale
+from validator.dossier.figures.parts import (
+    Measured,
+    all_ends,
+    draw_interval,
+    label_room,
+    row_labels,
+    sentence,
+    set_scale,
+)
 from validator.dossier.numbers import as_given
 from validator.dossier.words import words_for
 
@@ -41,12 +49,12 @@ def effects_figure(
     """Bars of the effects with intervals; lines at ± *margin_percent*, a band over ± *allowed_percent*."""
     words = words_for(language, "figures")
     with look.style():
-        figure = look.new_figure(width, min(26 + 7.0 * len(rows), look.TALLEST_MM))
+        figure = look.new_figure(width, min(24 + 6.0 * len(rows), look.TALLEST_MM))
         axes = figure.add_subplot()
         lines = [end for end in (margin_percent, allowed_percent) if end is not None]
         shown = [0.0, *all_ends(row.effect for row in rows), *lines, *(-end for end in lines)]
         set_scale(axes, "x", shown, log=False)
-        row_labels(axes, [row.label for row in rows])
+        row_labels(axes, [row.label for row in rows], characters=label_room(width))
         if allowed_percent is not None:
             label = f"{words['allowed_effect']} ±{as_given(allowed_percent)} %"
             axes.axvspan(

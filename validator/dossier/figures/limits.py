@@ -11,6 +11,7 @@ from validator.dossier.figures.parts import (
     Measured,
     all_ends,
     draw_interval,
+    label_room,
     positive,
     row_labels,
     set_scale,
@@ -29,6 +30,8 @@ _MARKS = {
     "detection_limit": ("o", 5.2, True, 0.0),
     "quantification_limit": ("s", 5.0, False, 0.24),
 }
+
+_ROW_MM: dict[look.Width, float] = {"text": 5.0, "column": 9.5, "half": 9.5}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,12 +58,13 @@ def limits_figure(
     """A row per variant on a logarithmic axis: three marks with intervals, the declared row set apart."""
     words = words_for(language, "figures")
     with look.style():
-        figure = look.new_figure(width, min(24 + 9.5 * len(rows), look.TALLEST_MM))
+        figure = look.new_figure(width, min(22 + _ROW_MM[width] * len(rows), look.TALLEST_MM))
         axes = figure.add_subplot()
         shown = [one for row in rows for one in _limits_of(row).values()]
         ends = [*all_ends(shown), lowest_calibrator, legal_limit]
         set_scale(axes, "x", positive(ends) or [1.0], log=True)
-        row_labels(axes, [_label(row) for row in rows], emphasised=[row.declared for row in rows])
+        labels, declared = [_label(row) for row in rows], [row.declared for row in rows]
+        row_labels(axes, labels, emphasised=declared, characters=label_room(width))
         for position, row in enumerate(rows):
             _draw_row(axes, position, row)
         _draw_line(axes, lowest_calibrator, words["lowest_calibrator"], look.SOFT, (4, 2))

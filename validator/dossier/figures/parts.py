@@ -18,9 +18,13 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from numpy.typing import ArrayLike, NDArray
 
+    from validator.dossier.figure_style import Width
+
 _DECADES_FOR_A_LOG_SCALE = 2.0
 _SMALLEST_ON_A_LOG_SCALE = 1e-99
 _LABEL_CHARACTERS = 30
+WIDE_LABEL_CHARACTERS = 44
+"""In a figure as wide as the text."""
 _MOST_LINES = 5
 _LONGEST_AXIS = 90
 
@@ -164,9 +168,20 @@ def positive(values: Iterable[float | None]) -> list[float]:
     return [value for value in finite(values) if value > _SMALLEST_ON_A_LOG_SCALE]
 
 
-def row_labels(axes: Axes, labels: Sequence[str], *, emphasised: Sequence[bool] = ()) -> None:
-    """Labels of horizontal rows, the first on top; emphasised ones in semibold."""
-    axes.set_yticks(range(len(labels)), [wrapped(label) for label in labels])
+def label_room(width: Width) -> int:
+    """Characters of a row's label that one line holds."""
+    return WIDE_LABEL_CHARACTERS if width == "text" else _LABEL_CHARACTERS
+
+
+def row_labels(
+    axes: Axes,
+    labels: Sequence[str],
+    *,
+    emphasised: Sequence[bool] = (),
+    characters: int = _LABEL_CHARACTERS,
+) -> None:
+    """Labels of horizontal rows, the first on top, in lines of *characters*; emphasised ones in semibold."""
+    axes.set_yticks(range(len(labels)), [wrapped(label, characters) for label in labels])
     axes.set_ylim(max(len(labels), 1) - 0.5, -0.5)
     axes.tick_params(axis="y", length=0)
     axes.spines["left"].set_visible(False)

@@ -70,7 +70,7 @@ def precision_figure(
     words = words_for(language, "figures")
     relative = [[100 * numbers_of(one) / level.mean for one in level.series] for level in levels]
     with look.style():
-        figure = look.new_figure(width, 68)
+        figure = look.new_figure(width, 58)
         axes = figure.add_subplot()
         axes.axhline(100, color=look.INK, linewidth=look.HAIR_WIDTH)
         for position, series in enumerate(relative):
@@ -101,7 +101,7 @@ def precision_components_figure(
     components = [_components(level) for level in levels]
     kinds = [kind for kind in _BARS if any(kind in found for found in components)]
     with look.style():
-        figure = look.new_figure(width, 64)
+        figure = look.new_figure(width, 58)
         axes = figure.add_subplot()
         known = [one for found in components for one in found.values()]
         set_scale(axes, "y", [0.0, *_shown(known, limit_percent)], log=False)

@@ -39,7 +39,7 @@ def accuracy_profile_figure(
     positions, bias = numbers_of(levels), numbers_of(bias_percent)
     lower, upper = (numbers_of(side) for side in tolerance_percent)
     with look.style():
-        figure = look.new_figure(width, 76)
+        figure = look.new_figure(width, 60)
         axes = figure.add_subplot()
         set_scale(axes, "x", positions, log=spans_decades(positions))
         ends = np.concatenate([bias, lower, upper, [-acceptance_percent, acceptance_percent]])
@@ -79,7 +79,7 @@ def trend_figure(
     fits = [numbers_of(part) for part in (*(line or ()), *(band or ()))]
     allowed = finite(limits)
     with look.style():
-        figure = look.new_figure(width, 62)
+        figure = look.new_figure(width, 54)
         axes = figure.add_subplot()
         set_scale(axes, "x", np.concatenate([points_x, *fits[:1]]), log=False, room=0.03)
         set_scale(axes, "y", np.concatenate([points_y, *fits[1:], np.array(allowed)]), log=False)

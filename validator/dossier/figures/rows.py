@@ -15,6 +15,7 @@ from validator.dossier.figures.parts import (
     draw_interval,
     finite,
     group_axis,
+    label_room,
     numbers_of,
     positive,
     row_labels,
@@ -79,7 +80,7 @@ def recovery_figure(
     """Single recoveries and their mean with its interval at every level, over the accepted band."""
     words = words_for(language, "figures")
     with look.style():
-        figure = look.new_figure(width, 68)
+        figure = look.new_figure(width, 58 if width == "text" else 68)
         axes = figure.add_subplot()
         accepted = [end for level in levels if level.acceptance for end in level.acceptance]
         singles = [value for level in levels for value in numbers_of(level.values).tolist()]
@@ -110,12 +111,12 @@ def interference_figure(
     """Change by interferent and ratio with its interval against ± *limit_percent*; the mark tells."""
     words = words_for(language, "figures")
     with look.style():
-        figure = look.new_figure(width, min(26 + 6.2 * len(rows), look.TALLEST_MM))
+        figure = look.new_figure(width, min(24 + 5.4 * len(rows), look.TALLEST_MM))
         axes = figure.add_subplot()
         set_scale(
             axes, "x", [*all_ends(row.change for row in rows), -limit_percent, limit_percent], log=False
         )
-        row_labels(axes, [row.label for row in rows])
+        row_labels(axes, [row.label for row in rows], characters=label_room(width))
         band = f"±{as_given(limit_percent)} %"
         axes.axvspan(-limit_percent, limit_percent, color=look.ACCEPTED, linewidth=0, label=band, zorder=0)
         axes.axvline(0, color=look.INK, linewidth=look.HAIR_WIDTH, zorder=1)
@@ -144,10 +145,10 @@ def ratio_forest_figure(
     words = words_for(language, "figures")
     ends = [*all_ends(row.ratio for row in rows), reference]
     with look.style():
-        figure = look.new_figure(width, min(22 + 7.5 * len(rows), look.TALLEST_MM))
+        figure = look.new_figure(width, min(20 + 6.4 * len(rows), look.TALLEST_MM))
         axes = figure.add_subplot()
         set_scale(axes, "x", ends, log=len(positive(ends)) == len(finite(ends)))
-        row_labels(axes, [row.label for row in rows])
+        row_labels(axes, [row.label for row in rows], characters=label_room(width))
         axes.axvline(reference, label=words["equal"], **look.LIMIT | {"color": look.SOFT})
         for position, row in enumerate(rows):
             axes.axhline(position + 0.5, color=look.HAIR, linewidth=0.4, zorder=0)
@@ -166,11 +167,11 @@ def contribution_figure(
     words = words_for(language, "figures")
     shares = numbers_of(shares_percent)
     with look.style():
-        figure = look.new_figure(width, min(18 + 6.5 * len(labels), look.TALLEST_MM))
+        figure = look.new_figure(width, min(16 + 5.2 * len(labels), look.TALLEST_MM))
         axes = figure.add_subplot()
         set_scale(axes, "x", [0.0, float(shares.max(initial=1.0))], log=False, room=0.08)
         axes.set_xlim(left=0)
-        row_labels(axes, labels)
+        row_labels(axes, labels, characters=label_room(width))
         bars = axes.barh(
             range(len(labels)), shares, 0.62, facecolor=look.BAND, edgecolor=look.INK, linewidth=0.6
         )

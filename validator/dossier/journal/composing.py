@@ -67,7 +67,7 @@ def _reservations(context: Context) -> tuple[Block, ...]:
         say(
             "journal.reservation",
             severity=caveat.severity,
-            what=context.caveat_heading(caveat),
+            what=context.caveat_heading((caveat,)),
             because=caveat.because.rstrip("."),
         )
         for caveat in grave

@@ -9,12 +9,12 @@ from validator.dossier.document import Block, Column, NotAssessedList, Paragraph
 from validator.dossier.sections.context import (
     Context,
     Item,
-    judged,
     open_caveats,
     percent_level,
     refused,
     row,
 )
+from validator.dossier.sections.judging import judged
 from validator.dossier.sections.pictures_of_uncertainty import profile_figures
 from validator.evaluation.results import AccuracyProfileRecord, NotAssessed
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import platform
-import re
+from dataclasses import replace
 from importlib.metadata import PackageNotFoundError, version
 from typing import TYPE_CHECKING
 
@@ -14,142 +14,32 @@ from validator.dossier.document import (
     Column,
     Formula,
     Paragraph,
-    Row,
     Section,
     Table,
     identifier,
 )
 from validator.dossier.inline import Code, Content, Outcome, OutcomeWord, Reference
 from validator.dossier.sections.context import Context, row
-from validator.dossier.sections.design import BLOCKS
+from validator.dossier.sections.data import data
 from validator.dossier.sections.formula_list import formulas_used
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from validator.study.models.runs import Run
 
-COMMON_FIELDS = {
-    "analyte", "configuration", "preparation", "excluded", "note", "signals", "signal", "concentrations",
-    "concentration", "found", "values", "result", "order", "preparation_id",
-}  # fmt: skip
 LIBRARIES = ("numpy", "scipy", "pydantic", "matplotlib", "weasyprint", "jinja2", "PyYAML")
 
 
 def appendices(context: Context) -> tuple[Section, ...]:
     """Appendices in order; each starts a page."""
     found = (
-        _data(context),
+        data(context),
         _formulas(context),
         _cross_reference(context),
         _software(context),
         _references(context),
     )
     return tuple(section for section in found if section is not None)
-
-
-# --- data ------------------------------------------------------------------------------------------
-
-
-def _data(context: Context) -> Section | None:
-    say = context.say
-    tables = [table for name in BLOCKS if (table := _block(context, name)) is not None]
-    if not tables:
-        return None
-    blocks: list[Block | Section] = [Paragraph(say("appendices.data_lead")), *tables]
-    return Section(
-        id="data",
-        title=say("appendices.data"),
-        blocks=tuple(blocks),
-        numbering="appendix",
-        new_page=True,
-    )
-
-
-def _block(context: Context, name: str) -> Table | None:
-    block = getattr(context.study, name)
-    runs: tuple[Run, ...] = getattr(block, "runs", ())
-    if not runs:
-        return None
-    say = context.say
-    fields = _fields(runs)
-    several = len(context.study.analyte_ids) > 1
-    configured = len(context.study.configuration_ids) > 1
-    columns: list[Column] = []
-    if several:
-        columns.append(Column(say.text("appendices.analyte")))
-    if configured:
-        columns.append(Column(say.text("appendices.configuration")))
-    columns.extend(
-        Column(say.maybe(f"appendices.field.{field}", field.replace("_", " "))) for field in fields
-    )
-    columns.append(Column(say.text("appendices.readings"), width=40))
-
-    groups: dict[tuple[str, ...], list[Run]] = {}
-    for run in runs:
-        cells = [context.analyte_name(run.analyte)] if several else []
-        cells += [context.configuration_name(run.configuration)] if configured else []
-        cells += [_cell(getattr(run, field)) for field in fields]
-        groups.setdefault((run.excluded or "", *cells), []).append(run)
-    rows = []
-    for (cause, *cells), members in groups.items():
-        readings = "; ".join(f"{_readings(run)} [{_number(run)}]" for run in members)
-        rows.append(Row((*cells, readings), "struck" if cause else "plain"))
-        if cause:
-            rows.append(Row((say("appendices.cause", cause=cause), *("" for _ in cells)), "group"))
-    notes = [say.text("appendices.places", file=runs[0].place.rpartition(" row ")[0] or "study.yaml")]
-    if any(run.preparation == "repeated_reading" for run in runs):
-        notes.append(say.text("appendices.repeated"))
-    return Table(
-        id=f"data-{name.replace('_', '-')}",
-        caption=say("appendices.block", name=say.text(f"design.block.{name}")),
-        columns=tuple(columns),
-        rows=tuple(rows),
-        note=" ".join(notes),
-        size="small",
-    )
-
-
-def _number(run: Run) -> str:
-    """Line or row of the file in which the run is written."""
-    return re.split(r"[ :]", run.place)[-1]
-
-
-def _fields(runs: tuple[Run, ...]) -> list[str]:
-    return [
-        field
-        for field in type(runs[0]).model_fields
-        if field not in COMMON_FIELDS and any(_has(getattr(run, field)) for run in runs)
-    ]
-
-
-def _has(value: object) -> bool:
-    return value not in (None, "", ())
-
-
-def _cell(value: object) -> str:
-    match value:
-        case None:
-            return numbers.MISSING
-        case bool():
-            return str(value).lower()
-        case float() | int():
-            return numbers.as_given(value)
-        case tuple():
-            return ", ".join(_cell(one) for one in value)
-        case _ if hasattr(value, "kind") and hasattr(value, "signal"):
-            return f"{value.kind} {numbers.as_given(value.signal)}"
-        case _:
-            return str(value)
-
-
-def _readings(run: Run) -> str:
-    for name in ("readings", "values"):
-        found = getattr(run, name, None)
-        if found is not None:
-            return ", ".join(_cell(one) for one in found)
-    result = getattr(run, "result", None)
-    return _cell(result) if result is not None else numbers.MISSING
 
 
 # --- formulas ----------------------------------------------------------------------------------------
@@ -171,14 +61,12 @@ def _formulas(context: Context) -> Section:
         title=say("appendices.formulas"),
         blocks=tuple(blocks),
         numbering="appendix",
-        new_page=True,
     )
 
 
 def _formula_blocks(formulas: tuple[tuple[Content, Formula], ...]) -> Iterator[Block]:
     for name, formula in formulas:
-        yield Paragraph(name)
-        yield formula
+        yield replace(formula, name=name)
 
 
 # --- cross-reference ----------------------------------------------------------------------------------
@@ -205,6 +93,11 @@ def _cross_reference(context: Context) -> Section | None:
 
     say = context.say
     present = {element.id for element in context.sections_present}
+    kept = {element.id for element in context.sections_printed}
+
+    def home(section: str) -> str:
+        return section if section in kept else "by-analyte"
+
     blocks: list[Block | Section] = []
     for profile in profiles_of(context.study):
         rows = []
@@ -222,7 +115,7 @@ def _cross_reference(context: Context) -> Section | None:
                     context.characteristic(rule.characteristic.value),
                     rule.text,
                     rule.clause,
-                    Reference(section) if section else numbers.MISSING,
+                    Reference(home(section)) if section else numbers.MISSING,
                     Outcome(_outcome(context, rule.characteristic.value)),
                 )
             )
@@ -288,6 +181,7 @@ def _software(context: Context) -> Section:
                     Column(say.text("appendices.version")),
                 ),
                 rows=tuple(versions),
+                size="small",
             ),
             Table(
                 id="inputs",
@@ -322,10 +216,6 @@ def _references(context: Context) -> Section:
 
     for profile in profiles_of(context.study):
         items.setdefault(profile.reference or f"{profile.title}, {profile.edition}")
-    for _, formulas in formulas_used(context):
-        for _, formula in formulas:
-            if formula.source:
-                items.setdefault(str(formula.source))
     return Section(
         id="references",
         title=say("appendices.references"),

@@ -11,7 +11,6 @@ from validator.dossier.sections.context import (
     Item,
     estimate_text,
     interval_text,
-    judged,
     open_caveats,
     percent_level,
     refusals,
@@ -19,6 +18,7 @@ from validator.dossier.sections.context import (
     slope_unit,
     value_text,
 )
+from validator.dossier.sections.judging import judged
 from validator.dossier.sections.pictures import calibration_figures
 from validator.evaluation.results import CalibrationRecord, EstimateRecord, FTest, NotAssessed, TestRecord
 
@@ -37,26 +37,46 @@ def calibration(context: Context) -> Section | None:
     return Section(
         id="calibration",
         title=say("calibration.title"),
-        blocks=(Paragraph(say("calibration.lead"), role="lead"), *sections),
+        blocks=(Paragraph(say("calibration.lead"), role="lead"), *_shared_rule(context), *sections),
     )
+
+
+def _rules(context: Context) -> dict[str, None]:
+    """The rules by which linear ranges were found."""
+    found = (
+        item.configuration.calibration.linear_range
+        for item in context.items()
+        if not isinstance(item.configuration.calibration, NotAssessed)
+    )
+    return dict.fromkeys(one.rule for one in found if not isinstance(one, NotAssessed))
+
+
+def _shared_rule(context: Context) -> tuple[Block, ...]:
+    """The rule of the linear range, said once where several ranges follow it."""
+    rules, items = list(_rules(context)), list(context.items())
+    if len(rules) != 1 or len(items) == 1:
+        return ()
+    return (Paragraph(context.say("calibration.rule", rule=rules[0])),)
 
 
 def _item(context: Context, item: Item) -> Section:
     say, record = context.say, item.configuration.calibration
     blocks: list[Block | Section] = []
     validated = item.cell.configuration == context.study.validated_configuration
-    if not validated:
+    if not validated and not context.is_compact:
         blocks.append(Paragraph(say("common.configuration_not_validated"), role="small"))
     if isinstance(record, NotAssessed):
         blocks.extend(refusals((say("calibration.title"), record)))
     else:
-        blocks.append(Paragraph(_done(context, item, record)))
+        if not context.is_compact:
+            blocks.append(Paragraph(_done(context, item, record)))
         blocks.append(_coefficients(context, item, record))
         blocks.extend(calibration_figures(context, item, record))
         if validated:
             blocks.extend(judged(context, CHARACTERISTICS, item.cell))
         blocks.append(_tests(context, item, record))
-        blocks.append(Paragraph(_range(context, item, record)))
+        if not context.is_compact:
+            blocks.append(Paragraph(_range(context, item, record)))
         blocks.extend(_weighting(context, item, record))
         blocks.append(_back_calculation(context, item, record))
         blocks.extend(_beside(context, item, record))
@@ -75,7 +95,7 @@ def _done(context: Context, item: Item, record: CalibrationRecord) -> Content:
         lower=numbers.as_given(span.lower),
         upper=numbers.quantity(numbers.as_given(span.upper), item.analyte.unit),
         nu=numbers.degrees_of_freedom(record.degrees_of_freedom),
-        weighting=record.weighting,
+        weighting=record.weighting.replace("^2", "²"),
         reason=record.weighting_reason,
     )
 
@@ -133,6 +153,7 @@ def _coefficients(context: Context, item: Item, record: CalibrationRecord) -> Ta
         ),
         rows=tuple(rows),
         note=say("calibration.r_note"),
+        size="small",
     )
 
 
@@ -263,8 +284,9 @@ def _range(context: Context, item: Item, record: CalibrationRecord) -> Content:
     say, found = context.say, record.linear_range
     if isinstance(found, NotAssessed):
         return say("calibration.no_range", reason=found.not_assessed, needs=found.needs)
+    told = bool(_shared_rule(context))
     return say(
-        "calibration.range",
+        "calibration.range_by_rule" if told else "calibration.range",
         lower=numbers.as_given(found.lower),
         upper=numbers.quantity(numbers.as_given(found.upper), item.analyte.unit),
         rule=found.rule,
@@ -333,6 +355,7 @@ def _back_calculation(context: Context, item: Item, record: CalibrationRecord) -
             Column(say.text("calibration.deviation"), unit="%", align="decimal"),
         ),
         rows=tuple(rows),
+        size="small",
     )
 
 

@@ -12,10 +12,15 @@ from validator.dossier.document import (
     Paragraph,
     Section,
 )
+from validator.dossier.inline import LineBreak
 from validator.evaluation.results import ConfigurationRecord, NotAssessed
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from validator.dossier.inline import Content, Inline
     from validator.dossier.sections.context import Context
+    from validator.evaluation.results import Caveat
 
 
 def caveats(context: Context) -> Section:
@@ -24,15 +29,15 @@ def caveats(context: Context) -> Section:
     blocks: list[Block | Section] = [Paragraph(say("caveats.lead"), role="lead")]
     blocks.extend(
         CaveatBlock(
-            id=context.caveat_id(one),
-            severity=one.severity,
-            title=context.caveat_heading(one),
-            text=one.text,
-            because=one.because,
-            remedy=one.remedy,
-            source=one.source,
+            id=context.caveat_id(group[0]),
+            severity=group[0].severity,
+            title=context.caveat_heading(group),
+            text=group[0].text,
+            because=because(context, group),
+            remedy=group[0].remedy,
+            source=group[0].source,
         )
-        for one in context.assessment.caveats
+        for group in context.caveat_groups()
     )
     if not context.assessment.caveats:
         blocks.append(Paragraph(say("summary.no_caveats")))
@@ -46,6 +51,21 @@ def caveats(context: Context) -> Section:
             )
         )
     return Section(id="caveats", title=say("caveats.title"), blocks=tuple(blocks))
+
+
+def because(context: Context, group: Sequence[Caveat], *, apart: Inline | str = LineBreak()) -> Content:  # noqa: B008
+    """What raised a group of caveats: once where all share it, else for each thing it concerns."""
+    raised: dict[str, list[Caveat]] = {}
+    for one in group:
+        raised.setdefault(one.because, []).append(one)
+    if len(raised) == 1:
+        return group[0].because
+    lines: list[Inline | str] = []
+    for sentence, members in raised.items():
+        of = "; ".join(context.concerned_by(members))
+        lines.append(apart)
+        lines.extend(context.say("caveats.of_one", of=of, because=sentence) if of else (sentence,))
+    return tuple(lines[1:])
 
 
 def _absent(context: Context) -> tuple[NotAssessedItem, ...]:

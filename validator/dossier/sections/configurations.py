@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from validator.dossier import numbers
-from validator.dossier.document import Block, Column, Paragraph, Row, Section, Table
+from validator.dossier.document import Block, Column, Figure, Paragraph, Row, Section, Table
 from validator.dossier.sections.context import (
     Context,
     Item,
@@ -15,6 +15,7 @@ from validator.dossier.sections.context import (
     slope_unit,
 )
 from validator.dossier.sections.matrix import significance_text, t_text
+from validator.dossier.sections.pairing import paired, widths
 from validator.dossier.sections.pictures import forest_figure, overlay_figure
 from validator.dossier.sections.summary import limit_text
 from validator.evaluation.results import ComparedConfiguration, FTest, NotAssessed, PrecisionRecord, TTest
@@ -32,12 +33,14 @@ def configurations(context: Context) -> Section | None:
         return None
     say = context.say
     blocks: list[Block | Section] = [Paragraph(say("configurations.lead"), role="lead")]
-    for analyte in comparisons:
+    figures: list[Figure] = []
+    for analyte, width in zip(comparisons, widths(len(comparisons)), strict=True):
         items = [item for item in context.items() if item.cell.analyte == analyte]
         blocks.append(_table(context, analyte, items))
-        blocks.extend(overlay_figure(context, analyte, items))
+        figures.extend(overlay_figure(context, analyte, items, width=width))
         blocks.extend(Paragraph(sentence) for sentence in slope_sentences(context, analyte))
         blocks.extend(Paragraph(sentence) for sentence in _limit_sentences(context, analyte))
+    blocks.extend(paired(figures))
     pairs = [
         (context.analyte_name(analyte), one)
         for analyte, comparison in comparisons.items()

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from validator.dossier import numbers
 from validator.dossier.document import Block, Column, Paragraph, Table
+from validator.dossier.inline import Reference
 from validator.dossier.sections.context import Context, Item, percent_level, refusals, row
 from validator.evaluation.results import ConformityRecord, NotAssessed
 
@@ -28,7 +29,9 @@ def conformity(context: Context) -> tuple[Block, ...]:
     if not found:
         return ()
     return (
-        Paragraph(say("conformity.lead")),
+        Paragraph(
+            say("conformity.lead", where=Reference("by-analyte" if context.is_compact else "uncertainty"))
+        ),
         Table(
             id="conformity",
             caption=say("conformity.table"),

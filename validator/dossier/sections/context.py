@@ -9,8 +9,6 @@ from validator.dossier import numbers
 from validator.dossier.document import (
     Block,
     BulletList,
-    Finding,
-    Findings,
     NotAssessedItem,
     NotAssessedList,
     Row,
@@ -31,11 +29,17 @@ from validator.evaluation.results import Finding as FindingRecord
 from validator.evaluation.rows import Cell
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterable, Iterator, Sequence
 
     from validator.dossier.wording import Wording
     from validator.study import Study
     from validator.study.models.method import Analyte
+
+
+MOST_IN_FULL = 6
+"""Analytes beyond which a matrix comes first and each has one compact section."""
+MOST_NAMED = 3
+"""More things than these are counted, not named, in a heading."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,6 +65,7 @@ class Context:
     results: Results
     say: Wording
     sections_present: list[Section] = field(default_factory=list)
+    sections_printed: list[Section] = field(default_factory=list)
 
     @property
     def assessment(self) -> Assessment:
@@ -73,6 +78,11 @@ class Context:
     def has_several_analytes(self) -> bool:
         """True when names must say which analyte is meant."""
         return len(self.results.analytes) > 1
+
+    @property
+    def is_compact(self) -> bool:
+        """True when there are too many analytes to give each a subsection of every characteristic."""
+        return len(self.results.analytes) > MOST_IN_FULL
 
     @property
     def has_several_configurations(self) -> bool:
@@ -91,6 +101,19 @@ class Context:
                         record.configurations[configuration],
                         self.title_of(analyte_id, configuration),
                     )
+
+    def names_of(self, items: Sequence[Item]) -> str:
+        """Several items as one phrase: analytes that share a configuration together."""
+        by_configuration: dict[str, list[str]] = {}
+        for item in items:
+            by_configuration.setdefault(item.cell.configuration, []).append(item.analyte.name)
+        parts = []
+        for configuration, names in by_configuration.items():
+            every = len(names) == len(self.results.analytes) > MOST_NAMED
+            named = self.say.text("common.every", count=str(len(names))) if every else ", ".join(names)
+            known = self.configuration_name(configuration) if self.has_several_configurations else ""
+            parts.append(f"{named} ({known})" if known and self.has_several_analytes else known or named)
+        return "; ".join(parts)
 
     def validated_items(self) -> Iterator[Item]:
         """Every analyte with the configuration that is validated."""
@@ -132,17 +155,48 @@ class Context:
         """A characteristic as it is written in the dossier."""
         return self.say.maybe(f"names.characteristic.{name}", name.replace("_", " "))
 
-    def caveat_id(self, caveat: Caveat) -> str:
-        """The id under which the caveat stands in its section."""
-        index = next(i for i, other in enumerate(self.assessment.caveats) if other is caveat)
-        return f"caveat-{index + 1}"
+    def caveat_groups(self) -> tuple[tuple[Caveat, ...], ...]:
+        """Open caveats, gravest first; those that say the same of several things are one group."""
+        groups: dict[tuple[str, ...], list[Caveat]] = {}
+        for one in self.assessment.caveats:
+            groups.setdefault(_same_words(one), []).append(one)
+        return tuple(tuple(members) for members in groups.values())
 
-    def caveat_heading(self, caveat: Caveat) -> str:
-        """Title of a caveat with what it concerns."""
-        title = caveat.title or self.characteristic(caveat.characteristic)
-        if caveat.analyte is None or not (self.has_several_analytes or self.has_several_configurations):
+    def caveat_id(self, caveat: Caveat) -> str:
+        """The id under which the caveat stands in its section, alone or with others of the same words."""
+        seen = dict.fromkeys(_same_words(one) for one in self.assessment.caveats)
+        return f"caveat-{list(seen).index(_same_words(caveat)) + 1}"
+
+    def caveat_heading(self, group: Sequence[Caveat]) -> str:
+        """Title of a group of caveats with what they concern."""
+        title = group[0].title or self.characteristic(group[0].characteristic)
+        concerned = self.concerned_by(group)
+        if not concerned:
             return title
-        return f"{title} ({self.title_of(caveat.analyte, caveat.configuration)})"
+        if len(concerned) > MOST_NAMED:
+            return f"{title} ({self.say.text('caveats.concerned', count=str(len(concerned)))})"
+        return f"{title} ({'; '.join(concerned)})"
+
+    def concerned_by(self, group: Sequence[Caveat]) -> tuple[str, ...]:
+        """What the caveats of a group concern, where the study has several things."""
+        if not (self.has_several_analytes or self.has_several_configurations):
+            return ()
+        analytes: dict[str | None, dict[str | None, None]] = {}
+        for one in group:
+            if one.analyte is not None:
+                analytes.setdefault(one.configuration, {})[one.analyte] = None
+        return tuple(self._titles_of(names, configuration) for configuration, names in analytes.items())
+
+    def _titles_of(self, analytes: Iterable[str | None], configuration: str | None) -> str:
+        """Several analytes with one configuration, as far as they must be told apart."""
+        ids = list(analytes)
+        if len(ids) == 1 or not self.has_several_analytes:
+            return self.title_of(ids[0], configuration)
+        names = ", ".join(self.analyte_name(one) for one in ids)
+        if len(ids) > MOST_NAMED:
+            names = self.say.text("caveats.analytes", count=str(len(ids)))
+        named = self.configuration_name(configuration) if self.has_several_configurations else ""
+        return f"{names}: {named}" if named else names
 
     def caveats_on(self, characteristics: Sequence[str], cell: Cell) -> list[Caveat]:
         """Open caveats on one of *characteristics* for *cell*."""
@@ -165,25 +219,7 @@ class Context:
         ]
 
 
-def judged(context: Context, characteristics: Sequence[str], cell: Cell) -> tuple[Block, ...]:
-    """What was asked on the *characteristics*, each with its outcome; a sentence where nothing was asked."""
-    found = context.findings_on(characteristics, cell)
-    if not found:
-        return ()
-    return (
-        Findings(
-            tuple(
-                Finding(
-                    outcome=finding.outcome,
-                    statement=observed_text(context, finding),
-                    requirement=criterion_text(context, finding),
-                    source=finding.source,
-                )
-                for finding in found
-            )
-        ),
-    )
-
+_LONGEST_LEVEL = 7
 
 NAMED_BY_WHAT = ("matrix_effect", "robustness", "stability", "carry_over", "repeated_use")
 """Characteristics whose criteria hold for several things that neither level nor criterion names."""
@@ -200,12 +236,23 @@ def place_of(context: Context, finding: FindingRecord) -> str:
         level = f"{numbers.as_given(finding.level)}:1"
     elif finding.level is not None:
         unit = context.study.analyte(finding.analyte).unit if finding.analyte else ""
-        level = numbers.quantity(numbers.significant(finding.level), unit)
+        level = numbers.quantity(_level(finding.level), unit)
     named = (*RATIOS, *NAMED_BY_WHAT, "recovery", "trueness")
     what = finding.what if finding.characteristic in named else ""
     joint = " " if finding.characteristic in RATIOS else ", "
     parts = (what, level) if finding.characteristic in RATIOS else (level, what)
     return joint.join(part for part in parts if part)
+
+
+def _same_words(caveat: Caveat) -> tuple[str, ...]:
+    words = (caveat.title, caveat.characteristic, caveat.text, caveat.remedy, caveat.source)
+    return (caveat.severity, *(word or "" for word in words))
+
+
+def _level(level: float) -> str:
+    """A level as it was chosen; three figures of one that was computed."""
+    given = numbers.as_given(level)
+    return given if len(given) <= _LONGEST_LEVEL else numbers.significant(level)
 
 
 def criterion_text(context: Context, finding: FindingRecord) -> str:

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from validator.dossier import numbers
-from validator.dossier.document import Block, BulletList, Column, Paragraph, Section, Table
+from validator.dossier.document import Block, BulletList, Column, Paragraph, Row, Section, Table
 from validator.dossier.inline import Outcome
 from validator.dossier.sections.conformity import conformity
 from validator.dossier.sections.context import Context, figure_text, place_of, row
-from validator.dossier.sections.summary import requirement_of
+from validator.dossier.sections.judging import requirement_of
 from validator.evaluation.results import Finding, NotAssessed
 
 
@@ -21,7 +21,12 @@ def decision(context: Context) -> Section:
     if not found:
         blocks.append(Paragraph(say("summary.no_criteria")))
     else:
-        blocks.append(_table(context, found))
+        if context.is_compact:  # what is met stands with its analyte
+            blocks.append(Paragraph(say("decision.where_met")))
+            found_open = tuple(one for one in found if one.decides and one.outcome != "meets")
+            blocks.extend([_table(context, found_open)] if found_open else [])
+        else:
+            blocks.append(_table(context, found))
         blocks.extend(_settle(context, found))
     blocks.extend(conformity(context))
     blocks.append(Paragraph(say(f"decision.verdict.{context.assessment.verdict.replace(' ', '_')}")))
@@ -29,32 +34,34 @@ def decision(context: Context) -> Section:
 
 
 def _table(context: Context, found: tuple[Finding, ...]) -> Table:
+    """Every finding under its requirement; those that do not decide come last and say so."""
     say = context.say
     several = context.has_several_analytes
-    rows = [
-        row(
-            context.characteristic(one.characteristic),
-            *((context.analyte_name(one.analyte),) if several else ()),
-            level_of(context, one),
-            requirement_of([one]),
-            figure_text(one),
-            Outcome(one.outcome),
-            _source(context, one),
-            kind="plain" if one.decides and one.superseded_by is None else "excluded",
+    groups: dict[tuple[bool, str], list[Finding]] = {}
+    for one in found:
+        decides = one.decides and one.superseded_by is None
+        groups.setdefault((not decides, _requirement(context, one)), []).append(one)
+    rows: list[Row] = []
+    for (beside, requirement), members in sorted(groups.items(), key=lambda group: group[0][0]):
+        heading = say("decision.beside", requirement=requirement) if beside else requirement
+        rows.append(row(heading, *("" for _ in range(3 if several else 2)), kind="group"))
+        rows.extend(
+            row(
+                *((context.analyte_name(one.analyte),) if several else ()),
+                level_of(context, one),
+                figure_text(one),
+                Outcome(one.outcome),
+            )
+            for one in members
         )
-        for one in found
-    ]
     return Table(
         id="criteria",
-        caption=say("decision.criteria"),
+        caption=say("decision.open_criteria" if context.is_compact else "decision.criteria"),
         columns=(
-            Column(say.text("decision.characteristic"), width=14),
-            *((Column(say.text("decision.of"), width=11),) if several else ()),
-            Column(say.text("decision.level"), width=10),
-            Column(say.text("decision.criterion"), width=16),
-            Column(say.text("decision.figure"), width=16),
-            Column(say.text("decision.outcome"), width=13),
-            Column(say.text("decision.source")),
+            *((Column(say.text("decision.of"), width=22),) if several else ()),
+            Column(say.text("decision.level"), width=34),
+            Column(say.text("decision.figure")),
+            Column(say.text("decision.outcome"), width=16),
         ),
         rows=tuple(rows),
         note=say("decision.note"),
@@ -67,10 +74,10 @@ def level_of(context: Context, finding: Finding) -> str:
     return place_of(context, finding) or numbers.MISSING
 
 
-def _source(context: Context, finding: Finding) -> str:
-    if finding.superseded_by:
-        return f"{finding.source}; {finding.superseded_by}"
-    return finding.source
+def _requirement(context: Context, finding: Finding) -> str:
+    """What was asked, by whom, and why it does not decide where it does not."""
+    source = f"{finding.source}; {finding.superseded_by}" if finding.superseded_by else finding.source
+    return f"{context.characteristic(finding.characteristic)}: {requirement_of([finding])} ({source})"
 
 
 def _settle(context: Context, found: tuple[Finding, ...]) -> tuple[Block, ...]:

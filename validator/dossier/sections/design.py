@@ -9,8 +9,8 @@ from validator.assessment.guidance_findings import profiles_of
 from validator.dossier import numbers
 from validator.dossier.document import Block, Column, Paragraph, Section, Table
 from validator.dossier.inline import Content, Outcome, OutcomeWord
-from validator.dossier.sections.context import Context, row
-from validator.evaluation.rows import Cell, group_label, independent_values, kept, runs_of
+from validator.dossier.sections.context import MOST_NAMED, Context, Item, row
+from validator.evaluation.rows import group_label, independent_values, kept, runs_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
@@ -49,23 +49,26 @@ def design(context: Context) -> Section:
 
 def _runs(context: Context) -> tuple[Block, ...]:
     say = context.say
-    rows = []
+    # analytes and configurations of which the same was run share a row
+    counted: dict[tuple[str, ...], list[Item]] = {}
     for name in BLOCKS:
         for item in context.items():
             runs = runs_of(getattr(context.study, name), item.cell)
             if runs:
-                rows.append(
-                    row(say(f"design.block.{name}"), item.name, *_counts(context, name, item.cell, runs))
-                )
-    if not rows:
+                counted.setdefault((name, *_counts(runs)), []).append(item)
+    if not counted:
         return ()
+    rows = [
+        row(say(f"design.block.{name}"), context.names_of(items), *counts)
+        for (name, *counts), items in counted.items()
+    ]
     return (
         Table(
             id="runs",
             caption=say("design.runs"),
             columns=(
-                Column(say.text("design.what"), width=20),
-                Column(say.text("design.of"), width=22),
+                Column(say.text("design.what")),
+                Column(say.text("design.of")),
                 Column(say.text("design.levels"), align="centre"),
                 Column(say.text("design.preparations"), align="centre"),
                 Column(say.text("design.readings"), align="centre"),
@@ -81,7 +84,7 @@ def _runs(context: Context) -> tuple[Block, ...]:
     )
 
 
-def _counts(context: Context, name: str, cell: Cell, runs: tuple[Run, ...]) -> Iterable[Content]:
+def _counts(runs: tuple[Run, ...]) -> Iterator[str]:
     counted = kept(runs)
     readings = sum(_readings(run) for run in counted)
     values = len(independent_values(counted)) if hasattr(runs[0], "values") else len(counted)
@@ -148,29 +151,37 @@ def _name(context: Context, demand: Demand) -> str:
 
 
 def _by_requirement(context: Context, found: Sequence[DesignFinding]) -> Table:
-    say = context.say
+    say, several = context.say, context.has_several_analytes
+    shared = len({one.source for one in found}) == 1
+    # analytes of which the same was asked and given share a row
+    rows: dict[tuple[str, ...], list[DesignFinding]] = {}
+    for one in found:
+        key = (one.requirement, _plain(one.required), _plain(one.provided), one.outcome, one.source)
+        rows.setdefault(key, []).append(one)
     return Table(
         id="requirements",
         caption=say("design.requirements"),
         columns=(
             Column(say.text("design.requirement")),
-            Column(say.text("design.analyte"), width=12),
-            Column(say.text("design.required"), align="centre", width=8),
-            Column(say.text("design.provided"), align="centre", width=8),
-            Column(say.text("design.outcome"), width=15),
-            Column(say.text("design.source"), width=28),
+            *((Column(say.text("design.analyte")),) if several else ()),
+            Column(say.text("design.required"), align="centre", width=9),
+            Column(say.text("design.provided"), align="centre", width=9),
+            Column(say.text("design.outcome"), width=16),
+            *(() if shared else (Column(say.text("design.source")),)),
         ),
         rows=tuple(
             row(
                 one.requirement,
-                context.analyte_name(one.analyte),
+                *((_names(context, members),) if several else ()),
                 _plain(one.required),
                 _plain(one.provided),
                 Outcome(one.outcome),
-                one.source,
+                *(() if shared else (one.source,)),
             )
-            for one in found
+            for members in rows.values()
+            for one in members[:1]
         ),
+        note=say("design.shared_source", source=found[0].source) if shared else "",
         size="small",
     )
 
@@ -203,6 +214,14 @@ def _by_profile(context: Context, asked: Sequence[Demand], profiles: Sequence[Pr
         note=say("design.several_note"),
         size="small",
     )
+
+
+def _names(context: Context, members: Sequence[DesignFinding]) -> str:
+    """Analytes by name, or all of them by their number."""
+    names = list(dict.fromkeys(context.analyte_name(one.analyte) for one in members))
+    if len(names) == len(context.results.analytes) > MOST_NAMED:
+        return context.say.text("common.every", count=str(len(names)))
+    return ", ".join(name for name in names if name)
 
 
 def _asked(context: Context, demand: Demand, profile: Profile) -> str:

@@ -14,7 +14,8 @@ from validator.dossier.document import (
     Section,
     Table,
 )
-from validator.dossier.sections.context import Context, Item, judged, open_caveats, refusals, row
+from validator.dossier.sections.context import Context, Item, open_caveats, refusals, row
+from validator.dossier.sections.judging import judged
 from validator.dossier.sections.other_unit import limits_in_other_unit
 from validator.dossier.sections.pictures import limits_figure
 from validator.dossier.sections.summary import limit_text
@@ -56,18 +57,21 @@ def _is_bare(context: Context, item: Item) -> bool:
 def _item(context: Context, item: Item, record: DetectionRecord | NotAssessed) -> Section:
     say = context.say
     blocks: list[Block | Section] = []
-    if item.cell.configuration != context.study.validated_configuration:
+    if item.cell.configuration != context.study.validated_configuration and not context.is_compact:
         blocks.append(Paragraph(say("common.configuration_not_validated"), role="small"))
     if isinstance(record, NotAssessed):
         blocks.extend(refusals((say("detection.title"), record)))
         return Section(id=item.id("limits"), title=item.name, blocks=tuple(blocks))
-    blocks.append(Paragraph(_declared(context, item, record)))
+    if not context.is_compact:
+        blocks.append(Paragraph(_declared(context, item, record)))
     blocks.extend(limits_in_other_unit(context, item, record))
     if item.cell.configuration == context.study.validated_configuration:
         blocks.extend(judged(context, CHARACTERISTICS, item.cell))
-    blocks.extend(limits_figure(context, item, record))
     blocks.append(_table(context, item, record))
-    blocks.extend(_why(context, item, record))
+    if item.cell.configuration == context.study.validated_configuration:
+        blocks.extend(limits_figure(context, item, record))
+    if not context.is_compact:
+        blocks.extend(_why(context, item, record))
     if item.cell.configuration == context.study.validated_configuration:
         blocks.extend(_refused(record))
     blocks.extend(open_caveats(context, CHARACTERISTICS, item.cell))
@@ -83,12 +87,17 @@ def _declared(context: Context, item: Item, record: DetectionRecord) -> Content:
         ("quantification_limit", record.quantification_limit),
     ):
         text = (
-            say.text("detection.none", reason=limit.not_assessed)
+            say.text("detection.none", reason=_in_words(limit.not_assessed))
             if isinstance(limit, NotAssessed)
             else limit_text(limit)
         )
         parts.append(f"{say.text(f'detection.{name}')} {text}")
     return say("detection.declared", by=record.declared_by, limits="; ".join(parts))
+
+
+def _in_words(reason: str) -> str:
+    """*reason* with the titles of variants in place of their ids."""
+    return " ".join(VARIANTS[word].title if word in VARIANTS else word for word in reason.split(" "))
 
 
 def _shown(record: DetectionRecord) -> dict[str, LimitVariant]:
@@ -126,11 +135,11 @@ def _table(context: Context, item: Item, record: DetectionRecord) -> Table:
         id=item.id("variants"),
         caption=say("detection.variants", name=item.name),
         columns=(
-            Column(say.text("detection.variant"), width=22),
+            Column(say.text("detection.variant")),
             Column(say.text("detection.critical_level"), unit=unit),
             Column(say.text("detection.detection_limit"), unit=unit),
             Column(say.text("detection.quantification_limit"), unit=unit),
-            Column(say.text("detection.sigma_from"), width=14),
+            Column(say.text("detection.sigma_from")),
             Column(say.text("detection.sigma"), unit=unit, align="decimal"),
             Column("k", align="decimal"),
             Column("ν", align="centre"),

@@ -10,13 +10,13 @@ from validator.dossier.sections.context import (
     Context,
     Item,
     estimate_text,
-    judged,
     open_caveats,
     percent_level,
     refusals,
     row,
     value_text,
 )
+from validator.dossier.sections.judging import judged
 from validator.dossier.sections.matrix import significance_text, t_text
 from validator.dossier.sections.pictures_of_conditions import uses_figure
 from validator.evaluation.results import (

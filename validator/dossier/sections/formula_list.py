@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import re
 from types import NoneType
 from typing import TYPE_CHECKING
 
 from validator.dossier.document import Formula
-from validator.dossier.inline import Content
+from validator.dossier.inline import Content, Inline, Symbol
 from validator.dossier.sections.formulas_of_conditions import OF_CONDITIONS
 from validator.dossier.sections.formulas_of_uncertainty import OF_UNCERTAINTY, uncertainty_names
 from validator.evaluation.results import LimitVariant, NotAssessed
@@ -16,6 +17,12 @@ if TYPE_CHECKING:
     from validator.dossier.sections.context import Context
 
 Named = tuple[Content, Formula]
+
+# a letter, barred or Greek too, with a subscript or alone; "a" is a symbol only where nothing else stands
+_LETTERS = re.compile(
+    r"(?<![\w'])(?:(?P<letter>[^\W\d_]\u0304?)_(?P<sub>\w+(?:/\w+)?)"
+    r"|(?P<alone>(?![aAI])[^\W\d_]\u0304?|^a$)(?![\w']))"
+)
 
 _GENERAL: dict[str, tuple[str, str, str]] = {
     "line": (
@@ -165,6 +172,25 @@ def _calibration(context: Context) -> tuple[Named, ...]:
     return _if(context, "calibration", ("line", "lack_of_fit", "mandel", "inverse"))
 
 
+def symbols(text: str) -> tuple[tuple[Content, Content], ...]:
+    """``"s_0, s_B: scatter of blanks; n_b: blanks"`` as letters with their subscripts and what they mean."""
+    found: list[tuple[Content, Content]] = []
+    for part in text.split("; "):
+        letters, colon, meaning = part.partition(": ")
+        found.append((_set(letters), _set(meaning) if colon else ""))
+    return tuple(found)
+
+
+def _set(text: str) -> Content:
+    """Running text with its symbols set: ``s_y/x`` and letters that stand alone."""
+    found: list[Inline | str] = []
+    end = 0
+    for one in _LETTERS.finditer(text):
+        found.extend((text[end : one.start()], Symbol(one["letter"] or one["alone"], one["sub"] or "")))
+        end = one.end()
+    return tuple(piece for piece in (*found, text[end:]) if piece)
+
+
 def _limits(context: Context) -> tuple[Named, ...]:
     used = {
         name
@@ -179,8 +205,8 @@ def _limits(context: Context) -> tuple[Named, ...]:
             Formula(
                 latex=variant.formula,
                 spoken=f"limits by the variant {variant.title}",
-                where=(),
-                source=f"{variant.symbols}. {variant.source}",
+                where=symbols(variant.symbols),
+                source=variant.source,
             ),
         )
         for name, variant in VARIANTS.items()

@@ -5,12 +5,11 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from validator.dossier import numbers
-from validator.dossier.document import Block, Column, Paragraph, Section, Table
+from validator.dossier.document import Block, Column, Figure, Paragraph, Section, Table
 from validator.dossier.sections.context import (
     Context,
     Item,
     estimate_text,
-    judged,
     open_caveats,
     p_text,
     percent_level,
@@ -18,6 +17,8 @@ from validator.dossier.sections.context import (
     row,
     slope_unit,
 )
+from validator.dossier.sections.judging import judged
+from validator.dossier.sections.pairing import paired
 from validator.dossier.sections.pictures_of_comparisons import additions_figure, matrix_figure
 from validator.evaluation.results import (
     AdditionLinearity,
@@ -32,6 +33,7 @@ from validator.evaluation.results import (
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from validator.dossier.figure_style import Width
     from validator.dossier.inline import Content
 
 CHARACTERISTICS = ("matrix_effect",)
@@ -53,11 +55,17 @@ def matrix(context: Context) -> Section | None:
 def _item(context: Context, item: Item) -> Section | None:
     blocks: list[Block | Section] = []
     effects, additions = item.configuration.matrix_effect, item.configuration.standard_addition
+    figures: list[Figure] = []
+    both = not isinstance(effects, NotAssessed) and not isinstance(additions, NotAssessed)
+    width: Width = "half" if both else "text"
     if not isinstance(effects, NotAssessed):
         blocks.extend(judged(context, CHARACTERISTICS, item.cell))
         blocks.extend(_effects(context, item, effects))
+        figures.extend(matrix_figure(context, item, effects, width=width))
     if not isinstance(additions, NotAssessed):
         blocks.extend(_additions(context, item, additions))
+        figures.extend(additions_figure(context, item, additions, width=width))
+    blocks.extend(paired(figures))
     blocks.extend(_blanks(context, item))
     if not blocks:
         return None
@@ -98,7 +106,6 @@ def _effects(context: Context, item: Item, records: Sequence[MatrixEffectRecord]
         ),
         *(Paragraph(text) for record in records if (text := _sentence(context, item, record))),
         *refusals(*((record.matrix, record.effect_percent) for record in records)),
-        *matrix_figure(context, item, records),
         *(
             Paragraph(_excluded(context, record.matrix, len(record.excluded), record.with_excluded, "%"))
             for record in records
@@ -186,7 +193,6 @@ def _additions(context: Context, item: Item, records: Sequence[StandardAdditionR
             size="small",
         ),
         *refusals(*((record.sample, record.concentration) for record in records)),
-        *additions_figure(context, item, records),
         *(
             Paragraph(_excluded(context, record.sample, len(record.excluded), record.with_excluded, unit))
             for record in records

@@ -11,7 +11,6 @@ from validator.dossier.sections.context import (
     Item,
     estimate_text,
     interval_text,
-    judged,
     open_caveats,
     p_text,
     percent_level,
@@ -19,6 +18,7 @@ from validator.dossier.sections.context import (
     row,
     value_text,
 )
+from validator.dossier.sections.judging import judged
 from validator.dossier.sections.matrix import significance_text, t_text
 from validator.dossier.sections.pictures_of_comparisons import comparison_figures
 from validator.evaluation.results import (

@@ -30,6 +30,21 @@ if TYPE_CHECKING:
     from validator.dossier.document import Section
     from validator.dossier.sections.context import Context
 
+BEFORE_THE_MATRIX = (purpose, design, plan_kept)
+CORE = (calibration, detection, precision, trueness)
+"""Their figures are the compact table of each of many analytes."""
+BY_ANALYTE = (
+    selectivity,
+    matrix,
+    method_comparison,
+    robustness,
+    stability,
+    devices,
+    uncertainty,
+    accuracy_profile,
+)
+"""Of many analytes, these go to the section of each."""
+
 SECTIONS: tuple[Callable[[Context], Section | None], ...] = (
     purpose,
     design,

@@ -7,9 +7,11 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from validator.dossier import figures, numbers
-from validator.dossier.document import Figure
+from validator.dossier.document import Figure, FigurePair
+from validator.dossier.figure_style import WIDTHS_MM
 from validator.dossier.figures import AxisText, Measured
 from validator.dossier.sections.context import Context, Item, percent_level, slope_unit
+from validator.dossier.sections.pairing import HALF_MM, not_of_many, paired
 from validator.errors import NotEstimable
 from validator.evaluation.results import (
     CalibrationRecord,
@@ -36,6 +38,8 @@ if TYPE_CHECKING:
     from validator.dossier.figure_style import Width
 
 CURVE_POINTS = 80
+MOST_GROUPS_IN_HALF = 24
+"""Groups of single results that half the width of a page shows apart."""
 NARROW = 0.3
 """A lowest level above this share of the highest is a narrow range: the origin is not drawn."""
 
@@ -105,39 +109,83 @@ def draw_calibration(
     )
 
 
-def calibration_figures(context: Context, item: Item, record: CalibrationRecord) -> tuple[Figure, ...]:
+def calibration_and_residuals(context: Context, item: Item, record: CalibrationRecord) -> Figure:
+    """Both in one drawing: what stands with each of many analytes."""
+    say = context.say
+    line = refitted(record, item.record.confidence)
+    grid = _grid(line)
+    drawn = figures.calibration_and_residuals_figure(
+        [point.level for point in record.points],
+        [point.signal for point in record.points],
+        [point.standardised_residual or 0.0 for point in record.points],
+        figures.Line(
+            x=grid,
+            y=line.predict(grid),
+            confidence=line.band(grid),
+            prediction=line.band(grid, kind="prediction"),
+            band_level=percent_level(item.record.confidence),
+        ),
+        x=level_axis(context, item),
+        y=signal_axis(item),
+        language=say.language,
+    )
+    return Figure(
+        id=item.id("figure-calibration"),
+        svg=figures.to_svg(drawn),
+        caption=say("overview.picture", name=item.name),
+        alternative_text=say.text(
+            "overview.picture_alt",
+            name=item.name,
+            n=numbers.count(record.n),
+            levels=numbers.count(record.levels),
+        ),
+    )
+
+
+@not_of_many
+def calibration_figures(
+    context: Context, item: Item, record: CalibrationRecord
+) -> tuple[Figure | FigurePair, ...]:
     """Line with bands, residuals; for the validated configuration response factors too."""
-    say, confidence = context.say, item.record.confidence
-    levels = [point.level for point in record.points]
-    result = [
-        Figure(
-            id=item.id("figure-calibration"),
-            svg=figures.to_svg(draw_calibration(context, item, record)),
-            caption=say("pictures.calibration", name=item.name, level=percent_level(confidence)),
-            alternative_text=say.text(
-                "pictures.calibration_alt",
-                name=item.name,
-                n=numbers.count(record.n),
-                levels=numbers.count(record.levels),
-            ),
-        ),
-        Figure(
-            id=item.id("figure-residuals"),
-            svg=figures.to_svg(
-                figures.residual_figure(
-                    levels,
-                    [point.standardised_residual or 0.0 for point in record.points],
-                    x=level_axis(context, item),
-                    language=say.language,
-                )
-            ),
-            caption=say("pictures.residuals", name=item.name),
-            alternative_text=say.text("pictures.residuals_alt", name=item.name),
-        ),
-    ]
+    response: list[Figure] = []
     if item.cell.configuration == context.study.validated_configuration:
-        result.extend(_response(context, item, refitted(record, confidence)))
-    return tuple(result)
+        response = _response(context, item, refitted(record, item.record.confidence))
+    width: Width = "text" if response else "half"
+    return paired((_line(context, item, record, width), _residuals(context, item, record), *response))
+
+
+def _line(context: Context, item: Item, record: CalibrationRecord, width: Width) -> Figure:
+    say = context.say
+    return Figure(
+        id=item.id("figure-calibration"),
+        svg=figures.to_svg(draw_calibration(context, item, record, width=width)),
+        caption=say("pictures.calibration", name=item.name, level=percent_level(item.record.confidence)),
+        alternative_text=say.text(
+            "pictures.calibration_alt",
+            name=item.name,
+            n=numbers.count(record.n),
+            levels=numbers.count(record.levels),
+        ),
+        width_mm=WIDTHS_MM[width],
+    )
+
+
+def _residuals(context: Context, item: Item, record: CalibrationRecord) -> Figure:
+    say = context.say
+    drawn = figures.residual_figure(
+        [point.level for point in record.points],
+        [point.standardised_residual or 0.0 for point in record.points],
+        x=level_axis(context, item),
+        width="half",
+        language=say.language,
+    )
+    return Figure(
+        id=item.id("figure-residuals"),
+        svg=figures.to_svg(drawn),
+        caption=say("pictures.residuals", name=item.name),
+        alternative_text=say.text("pictures.residuals_alt", name=item.name),
+        width_mm=HALF_MM,
+    )
 
 
 def _response(context: Context, item: Item, line: CalibrationFit) -> list[Figure]:
@@ -152,6 +200,7 @@ def _response(context: Context, item: Item, line: CalibrationFit) -> list[Figure
         factors.reference,
         x=level_axis(context, item),
         y=AxisText(say.text("pictures.response_factor"), slope_unit(item)),
+        width="half",
         language=say.language,
     )
     return [
@@ -160,6 +209,7 @@ def _response(context: Context, item: Item, line: CalibrationFit) -> list[Figure
             svg=figures.to_svg(drawn),
             caption=say("pictures.response", name=item.name),
             alternative_text=say.text("pictures.response_alt", name=item.name),
+            width_mm=HALF_MM,
         )
     ]
 
@@ -195,6 +245,7 @@ def draw_limits(context: Context, item: Item, record: DetectionRecord, *, width:
     )
 
 
+@not_of_many
 def limits_figure(context: Context, item: Item, record: DetectionRecord) -> tuple[Figure, ...]:
     """All variants side by side on a logarithmic axis."""
     say = context.say
@@ -214,14 +265,17 @@ def level_label(item: Item, level: float | None) -> str:
     return numbers.quantity(numbers.as_given(level), item.analyte.unit)
 
 
+@not_of_many
 def precision_figures(
     context: Context,
     item: Item,
     records: Sequence[PrecisionRecord],
     groups: Sequence[Sequence[Sequence[float]]],
-) -> tuple[Figure, ...]:
+) -> tuple[Figure | FigurePair, ...]:
     """Single results by group, and the components of precision by level."""
     say = context.say
+    few = sum(len(one) for one in groups) <= MOST_GROUPS_IN_HALF
+    width: Width = "half" if few and any(_has_components(record) for record in records) else "text"
     over_laboratories = any(record.factor == "laboratory" for record in records)
     groups_are: Literal["series", "laboratory"] = "laboratory" if over_laboratories else "series"
     result = []
@@ -238,11 +292,14 @@ def precision_figures(
         result.append(
             Figure(
                 id=item.id("figure-precision"),
-                svg=figures.to_svg(figures.precision_figure(shown, groups=groups_are, language=say.language)),
+                svg=figures.to_svg(
+                    figures.precision_figure(shown, groups=groups_are, width=width, language=say.language)
+                ),
                 caption=say(f"pictures.precision_{groups_are}", name=item.name),
                 alternative_text=say.text(
                     "pictures.precision_alt", name=item.name, levels=numbers.count(len(shown))
                 ),
+                width_mm=WIDTHS_MM[width],
             )
         )
     parts = [
@@ -255,20 +312,30 @@ def precision_figures(
         )
         for record in records
     ]
-    if any(one.repeatability or one.intermediate or one.reproducibility for one in parts):
+    if any(_has_components(record) for record in records):
         result.append(
             Figure(
                 id=item.id("figure-components"),
                 svg=figures.to_svg(
-                    figures.precision_components_figure(parts, groups=groups_are, language=say.language)
+                    figures.precision_components_figure(
+                        parts, groups=groups_are, width=width, language=say.language
+                    )
                 ),
                 caption=say(
                     "pictures.components", name=item.name, level=percent_level(item.record.confidence)
                 ),
                 alternative_text=say.text("pictures.components_alt", name=item.name),
+                width_mm=WIDTHS_MM[width],
             )
         )
-    return tuple(result)
+    return paired(result)
+
+
+def _has_components(record: PrecisionRecord) -> bool:
+    return any(
+        measured(one)
+        for one in (record.repeatability_rsd, record.intermediate_rsd, record.reproducibility_rsd)
+    )
 
 
 def _relative(record: PrecisionRecord) -> Measured | None:
@@ -309,6 +376,7 @@ def draw_recovery(
     return figures.recovery_figure(rows, interval_level=level, width=width, language=context.say.language)
 
 
+@not_of_many
 def recovery_figure(
     context: Context,
     item: Item,
@@ -363,6 +431,7 @@ def draw_interference(
     )
 
 
+@not_of_many
 def interference_figure(
     context: Context, item: Item, records: Sequence[InterferenceRecord], limit: float
 ) -> tuple[Figure, ...]:
@@ -443,9 +512,12 @@ def draw_overlay(context: Context, items: Sequence[Item], *, width: Width = "tex
     )
 
 
-def overlay_figure(context: Context, analyte: str, items: Sequence[Item]) -> tuple[Figure, ...]:
+@not_of_many
+def overlay_figure(
+    context: Context, analyte: str, items: Sequence[Item], *, width: Width = "text"
+) -> tuple[Figure, ...]:
     """Calibrations of all configurations of one analyte in one plot."""
-    drawn = draw_overlay(context, items)
+    drawn = draw_overlay(context, items, width=width)
     if drawn is None:
         return ()
     count = sum(not isinstance(item.configuration.calibration, NotAssessed) for item in items)
@@ -456,10 +528,12 @@ def overlay_figure(context: Context, analyte: str, items: Sequence[Item]) -> tup
             svg=figures.to_svg(drawn),
             caption=context.say("pictures.overlay", name=name),
             alternative_text=context.say.text("pictures.overlay_alt", name=name, count=numbers.count(count)),
+            width_mm=WIDTHS_MM[width],
         ),
     )
 
 
+@not_of_many
 def forest_figure(
     context: Context, compared: Sequence[tuple[str, ComparedConfiguration]]
 ) -> tuple[Figure, ...]:

@@ -7,9 +7,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from validator.dossier import figures, numbers
-from validator.dossier.document import Figure
+from validator.dossier.document import Figure, FigurePair
+from validator.dossier.figure_style import WIDTHS_MM
 from validator.dossier.figures import AxisText
 from validator.dossier.sections.context import Context, Item, percent_level
+from validator.dossier.sections.pairing import HALF_MM, not_of_many, paired
 from validator.dossier.sections.pictures import (
     CURVE_POINTS,
     level_axis,
@@ -28,10 +30,13 @@ from validator.evaluation.results import (
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-COLUMN_MM = 84.0
+    from validator.dossier.figure_style import Width
 
 
-def matrix_figure(context: Context, item: Item, records: Sequence[MatrixEffectRecord]) -> tuple[Figure, ...]:
+@not_of_many
+def matrix_figure(
+    context: Context, item: Item, records: Sequence[MatrixEffectRecord], *, width: Width = "text"
+) -> tuple[Figure, ...]:
     """The calibration and the lines in matrix on the same axes."""
     say, calibration = context.say, item.configuration.calibration
     if isinstance(calibration, NotAssessed):
@@ -64,7 +69,7 @@ def matrix_figure(context: Context, item: Item, records: Sequence[MatrixEffectRe
         )
     if len(lines) < 2:
         return ()
-    drawn = figures.overlay_figure(lines, x=level_axis(context, item), y=signal_axis(item))
+    drawn = figures.overlay_figure(lines, x=level_axis(context, item), y=signal_axis(item), width=width)
     return (
         Figure(
             id=item.id("figure-matrix"),
@@ -73,6 +78,7 @@ def matrix_figure(context: Context, item: Item, records: Sequence[MatrixEffectRe
             alternative_text=say.text(
                 "matrix.overlay_alt", name=item.name, count=numbers.count(len(lines) - 1)
             ),
+            width_mm=WIDTHS_MM[width],
         ),
     )
 
@@ -81,8 +87,9 @@ def _value(estimate: EstimateRecord | NotAssessed | None) -> float | None:
     return estimate.value if isinstance(estimate, EstimateRecord) else None
 
 
+@not_of_many
 def additions_figure(
-    context: Context, item: Item, records: Sequence[StandardAdditionRecord]
+    context: Context, item: Item, records: Sequence[StandardAdditionRecord], *, width: Width = "text"
 ) -> tuple[Figure, ...]:
     """Signal against addition, each line drawn back to signal zero."""
     say = context.say
@@ -105,7 +112,7 @@ def additions_figure(
     if not lines:
         return ()
     axis = AxisText(say.text("matrix.added", analyte=item.analyte.name), item.analyte.unit)
-    drawn = figures.overlay_figure(lines, x=axis, y=signal_axis(item))
+    drawn = figures.overlay_figure(lines, x=axis, y=signal_axis(item), width=width)
     return (
         Figure(
             id=item.id("figure-additions"),
@@ -114,11 +121,15 @@ def additions_figure(
             alternative_text=say.text(
                 "matrix.additions_alt", name=item.name, count=numbers.count(len(lines))
             ),
+            width_mm=WIDTHS_MM[width],
         ),
     )
 
 
-def comparison_figures(context: Context, item: Item, record: ComparisonRecord) -> tuple[Figure, ...]:
+@not_of_many
+def comparison_figures(
+    context: Context, item: Item, record: ComparisonRecord
+) -> tuple[Figure | FigurePair, ...]:
     """Scatter plot with Deming's line, and the differences against the means."""
     say, unit = context.say, item.analyte.unit
     pairs = np.array(
@@ -140,6 +151,7 @@ def comparison_figures(context: Context, item: Item, record: ComparisonRecord) -
             slope=line.slope.value,
             x=AxisText(say.text("method_comparison.reference_axis"), unit),
             y=AxisText(say.text("method_comparison.this_axis"), unit),
+            width="half",
             language=say.language,
         )
         found.append(
@@ -148,7 +160,7 @@ def comparison_figures(context: Context, item: Item, record: ComparisonRecord) -
                 svg=figures.to_svg(drawn),
                 caption=say("method_comparison.scatter", name=item.name),
                 alternative_text=say.text("method_comparison.scatter_alt", n=count),
-                width_mm=COLUMN_MM,
+                width_mm=HALF_MM,
             )
         )
     limits = record.bland_altman
@@ -163,6 +175,7 @@ def comparison_figures(context: Context, item: Item, record: ComparisonRecord) -
                 upper_limit=upper,
                 x=AxisText(say.text("method_comparison.mean_axis"), unit),
                 y=AxisText(say.text("method_comparison.difference_axis"), unit),
+                width="half",
                 language=say.language,
             )
             level = percent_level(item.record.confidence)
@@ -172,6 +185,7 @@ def comparison_figures(context: Context, item: Item, record: ComparisonRecord) -
                     svg=figures.to_svg(drawn),
                     caption=say("method_comparison.difference_figure", name=item.name, level=level),
                     alternative_text=say.text("method_comparison.difference_alt", n=count),
+                    width_mm=HALF_MM,
                 )
             )
-    return tuple(found)
+    return paired(found)

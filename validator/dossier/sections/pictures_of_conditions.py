@@ -8,8 +8,10 @@ import numpy as np
 
 from validator.dossier import figures, numbers
 from validator.dossier.document import Figure
+from validator.dossier.figure_style import WIDTHS_MM
 from validator.dossier.figures import AxisText
 from validator.dossier.sections.context import Context, Item, percent_level
+from validator.dossier.sections.pairing import not_of_many
 from validator.dossier.sections.pictures import (
     CURVE_POINTS,
     level_axis,
@@ -23,6 +25,7 @@ from validator.statistics.regression import fit
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from validator.dossier.figure_style import Width
     from validator.evaluation.results import (
         DeclineRecord,
         PrecisionRecord,
@@ -32,6 +35,7 @@ if TYPE_CHECKING:
     )
 
 
+@not_of_many
 def effects_figure(
     context: Context, item: Item, record: RobustnessRecord, labels: Sequence[str]
 ) -> tuple[Figure, ...]:
@@ -62,8 +66,9 @@ def effects_figure(
     )
 
 
+@not_of_many
 def stability_figure(
-    context: Context, item: Item, record: StabilityRecord, position: int
+    context: Context, item: Item, record: StabilityRecord, position: int, *, width: Width = "text"
 ) -> tuple[Figure, ...]:
     """Results over time under one condition with the line, its band and the change allowed."""
     say, confidence = context.say, item.record.confidence
@@ -87,6 +92,7 @@ def stability_figure(
         line=(grid, line.predict(grid)),
         band=line.band(grid),
         limits=(least, most),
+        width=width,
         language=say.language,
     )
     return (
@@ -106,6 +112,7 @@ def stability_figure(
                 times=numbers.count(record.times),
                 condition=record.condition,
             ),
+            width_mm=WIDTHS_MM[width],
         ),
     )
 
@@ -116,6 +123,7 @@ def _with_level(item: Item, record: StabilityRecord) -> str:
     return f"{record.condition}, {level_label(item, record.level)}"
 
 
+@not_of_many
 def uses_figure(
     context: Context, item: Item, record: RepeatedUseRecord, decline: DeclineRecord
 ) -> tuple[Figure, ...]:
@@ -154,6 +162,7 @@ def uses_figure(
     )
 
 
+@not_of_many
 def consistency_figure(
     context: Context, item: Item, records: Sequence[PrecisionRecord]
 ) -> tuple[Figure, ...]:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from validator.dossier import figures, numbers
 from validator.dossier.document import Figure
 from validator.dossier.sections.context import Context, Item, percent_level
+from validator.dossier.sections.pairing import not_of_many
 from validator.dossier.sections.pictures import level_axis
 
 if TYPE_CHECKING:
@@ -16,6 +17,7 @@ FEW_BARS = 2
 """A budget of fewer rows than this needs no picture."""
 
 
+@not_of_many
 def contribution_figures(
     context: Context, item: Item, budget: BudgetRecord, at: str, name: str
 ) -> tuple[Figure, ...]:
@@ -43,6 +45,7 @@ def contribution_figures(
     )
 
 
+@not_of_many
 def profile_figures(context: Context, item: Item, record: AccuracyProfileRecord) -> tuple[Figure, ...]:
     """Bias and tolerance interval by level within the acceptance limits; two levels make a profile."""
     say = context.say

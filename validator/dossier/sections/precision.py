@@ -11,12 +11,13 @@ from validator.dossier.sections.context import (
     Item,
     estimate_text,
     interval_text,
-    judged,
     open_caveats,
     row,
     value_text,
 )
 from validator.dossier.sections.interlaboratory import dependence, laboratories, predicted
+from validator.dossier.sections.judging import judged
+from validator.dossier.sections.outliers import outliers, without_suspects
 from validator.dossier.sections.pictures import level_label, precision_figures
 from validator.errors import NotEstimable
 from validator.evaluation.concentrations import SignalReader
@@ -24,9 +25,7 @@ from validator.evaluation.precision import grouped
 from validator.evaluation.results import (
     EstimateRecord,
     NotAssessed,
-    OutlierRecord,
     PrecisionRecord,
-    RemovalRecord,
 )
 from validator.evaluation.rows import independent_values, kept, runs_of
 
@@ -34,9 +33,6 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from validator.dossier.inline import Content
-
-MOST_NAMED = 2
-"""Values beyond which the group they belong to is named in their place."""
 
 CHARACTERISTICS = ("repeatability", "intermediate_precision", "reproducibility")
 
@@ -61,15 +57,17 @@ def precision(context: Context) -> Section | None:
 def _item(context: Context, item: Item, records: Sequence[PrecisionRecord] | NotAssessed) -> Section:
     if isinstance(records, NotAssessed):
         raise TypeError("only assessed items have a subsection")
-    blocks: list[Block | Section] = [Paragraph(_done(context, item, record)) for record in records[:1]]
+    blocks: list[Block | Section] = []
+    if not context.is_compact:
+        blocks.extend(Paragraph(_done(context, item, record)) for record in records[:1])
     blocks.extend(judged(context, CHARACTERISTICS, item.cell))
     blocks.append(_table(context, item, records))
     blocks.extend(precision_figures(context, item, records, _groups(context, item, records)))
     blocks.extend(laboratories(context, item, records))
     blocks.extend(_duplicates(context, item))
     blocks.extend(_components(context, item, records))
-    blocks.extend(_outliers(context, item, records))
-    blocks.extend(_without(context, item, records))
+    blocks.extend(outliers(context, item, records))
+    blocks.extend(without_suspects(context, item, records))
     blocks.extend(dependence(context, item))
     blocks.extend(predicted(context, item, records))
     blocks.extend(_beside(context, item, records))
@@ -166,43 +164,6 @@ def _rsd(figure: EstimateRecord | NotAssessed | None) -> str:
     return f"{value_text(figure)} ({interval_text(figure)})"
 
 
-def _outliers(context: Context, item: Item, records: Sequence[PrecisionRecord]) -> tuple[Block, ...]:
-    say = context.say
-    rows = [
-        row(
-            numbers.as_given(record.level),
-            test.test,
-            numbers.significant(test.statistic),
-            numbers.significant(test.critical),
-            numbers.p_value(test.p),
-            _suspect(test),
-            say.text(f"precision.{test.grade or ('flagged' if test.flagged else 'not_flagged')}"),
-        )
-        for record in records
-        for test in record.outlier_tests
-    ]
-    if not rows:
-        return ()
-    return (
-        Table(
-            id=item.id("outliers"),
-            caption=say("precision.outliers", name=item.name),
-            columns=(
-                Column(say.text("precision.level"), unit=item.analyte.unit, align="decimal"),
-                Column(say.text("precision.test"), width=34),
-                Column(say.text("precision.statistic"), align="decimal"),
-                Column(say.text("precision.critical"), align="decimal"),
-                Column("p", align="decimal"),
-                Column(say.text("precision.suspect")),
-                Column(say.text("precision.answer"), width=14),
-            ),
-            rows=tuple(rows),
-            note=say("precision.outliers_note"),
-            size="small",
-        ),
-    )
-
-
 def _duplicates(context: Context, item: Item) -> tuple[Block, ...]:
     """Repeatability over samples measured twice each."""
     found = item.configuration.duplicates
@@ -252,56 +213,6 @@ def _components(context: Context, item: Item, records: Sequence[PrecisionRecord]
             size="small",
         ),
     )
-
-
-def _without(context: Context, item: Item, records: Sequence[PrecisionRecord]) -> tuple[Block, ...]:
-    """What the figures would be without each suspect; tests that name the same one are told together."""
-    found = []
-    for record in records:
-        by_suspect: dict[tuple[float, ...], list[OutlierRecord]] = {}
-        for test in record.outlier_tests:
-            if isinstance(test.without, RemovalRecord):
-                by_suspect.setdefault(tuple(sorted(test.without.removed)), []).append(test)
-        found += [_without_one(context, item, record, tests) for tests in by_suspect.values()]
-    return tuple(Paragraph(text) for text in found)
-
-
-def _without_one(
-    context: Context, item: Item, record: PrecisionRecord, tests: Sequence[OutlierRecord]
-) -> Content:
-    say, without = context.say, tests[0].without
-    assert isinstance(without, RemovalRecord)
-    removed = ", ".join(numbers.significant(value, 4) for value in without.removed)
-    group = tests[0].suspect_group if len(without.removed) > MOST_NAMED else None
-    values = {
-        "suspect": removed if group is None else group,
-        "level": level_label(item, record.level),
-        "tests": ", ".join(dict.fromkeys(test.test.partition(",")[0] for test in tests)),
-        "repeatability": numbers.percent(without.repeatability_rsd, 2),
-        "repeatability_now": numbers.percent(_value(record.repeatability_rsd), 2),
-    }
-    over_laboratories = record.reproducibility_rsd is not None
-    wide = record.reproducibility_rsd if over_laboratories else record.intermediate_rsd
-    after = without.reproducibility_rsd if over_laboratories else without.intermediate_rsd
-    if _value(wide) is None and after is None:
-        return say("precision.without_suspect_repeatability", **values)
-    return say(
-        "precision.without_suspect",
-        **values,
-        wide=say.text(f"precision.wide_{'reproducibility' if over_laboratories else 'intermediate'}"),
-        wide_without=numbers.percent(after, 2),
-        wide_now=numbers.percent(_value(wide), 2),
-    )
-
-
-def _value(figure: EstimateRecord | NotAssessed | None) -> float | None:
-    return figure.value if isinstance(figure, EstimateRecord) else None
-
-
-def _suspect(test: OutlierRecord) -> str:
-    """The value in question with the group it belongs to."""
-    value = numbers.significant(test.suspect, 4)
-    return value if test.suspect_group is None else f"{value} ({test.suspect_group})"
 
 
 def _beside(context: Context, item: Item, records: Sequence[PrecisionRecord]) -> tuple[Block, ...]:

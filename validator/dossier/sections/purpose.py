@@ -26,7 +26,7 @@ def purpose(context: Context) -> Section:
         Paragraph(
             say(
                 "purpose.lead",
-                analytes=", ".join(one.name for one in method.analytes),
+                analytes=_named(context),
                 matrix=identity.matrix or say.text("purpose.matrix_not_stated"),
                 use=context.use,
             ),
@@ -53,6 +53,11 @@ def purpose(context: Context) -> Section:
     )
     blocks.append(Paragraph(say("purpose.responsibility"), role="small"))
     return Section(id="purpose", title=say("purpose.title"), blocks=tuple(blocks), new_page=True)
+
+
+def _named(context: Context) -> str:
+    names = [one.name for one in context.study.method.analytes]
+    return context.say.text("purpose.many", count=str(len(names))) if context.is_compact else ", ".join(names)
 
 
 def _analytes(context: Context) -> tuple[Block, ...]:

@@ -10,12 +10,12 @@ from validator.dossier.sections.context import (
     Context,
     Item,
     interval_text,
-    judged,
     open_caveats,
     percent_level,
     row,
     value_text,
 )
+from validator.dossier.sections.judging import judged
 from validator.dossier.sections.pictures_of_conditions import effects_figure
 from validator.evaluation.results import FactorEffectRecord, NotAssessed, RobustnessRecord
 

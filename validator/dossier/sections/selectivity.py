@@ -6,9 +6,10 @@ from typing import TYPE_CHECKING
 
 from validator.dossier import numbers
 from validator.dossier.document import Block, Column, Paragraph, Section, Table
-from validator.dossier.sections.context import Context, Item, judged, open_caveats, percent_level, row
+from validator.dossier.sections.context import Context, Item, open_caveats, percent_level, row
+from validator.dossier.sections.judging import judged
 from validator.dossier.sections.pictures import amount_text, interference_figure, level_label
-from validator.evaluation.results import InterferenceRecord, NotAssessed
+from validator.evaluation.results import EstimateRecord, InterferenceRecord, NotAssessed
 from validator.evaluation.selectivity import interference_limit
 
 if TYPE_CHECKING:
@@ -52,6 +53,7 @@ def _item(context: Context, item: Item, records: Sequence[InterferenceRecord] | 
         *judged(context, CHARACTERISTICS, item.cell),
         _table(context, item, records, limit),
         *interference_figure(context, item, records, limit),
+        *_beside(context, records),
         *open_caveats(context, CHARACTERISTICS, item.cell),
     ]
     return Section(id=item.id("selectivity"), title=item.name, blocks=tuple(blocks))
@@ -90,6 +92,28 @@ def _table(context: Context, item: Item, records: Sequence[InterferenceRecord], 
         rows=tuple(rows),
         note=say("selectivity.note"),
         size="small",
+    )
+
+
+def _beside(context: Context, records: Sequence[InterferenceRecord]) -> tuple[Block, ...]:
+    """The change with what the study leaves out."""
+    return tuple(
+        Paragraph(
+            context.say(
+                "selectivity.with_excluded",
+                interferent=record.interferent,
+                amount=amount_text(record),
+                count=numbers.count(len(record.excluded)),
+                without=numbers.percent(record.relative_change_percent, 2),
+                with_=(
+                    numbers.percent(record.with_excluded.value, 2)
+                    if isinstance(record.with_excluded, EstimateRecord)
+                    else numbers.MISSING
+                ),
+            )
+        )
+        for record in records
+        if record.excluded
     )
 
 

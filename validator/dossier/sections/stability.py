@@ -10,13 +10,14 @@ from validator.dossier.sections.context import (
     Context,
     Item,
     estimate_text,
-    judged,
     open_caveats,
     percent_level,
     refusals,
     row,
 )
+from validator.dossier.sections.judging import judged
 from validator.dossier.sections.matrix import t_text
+from validator.dossier.sections.pairing import paired, widths
 from validator.dossier.sections.pictures import level_label
 from validator.dossier.sections.pictures_of_conditions import stability_figure
 from validator.evaluation.results import (
@@ -110,10 +111,12 @@ def _kept(context: Context, item: Item, records: Sequence[StabilityRecord]) -> t
         ),
         *refusals(*((record.condition, record.remaining_percent) for record in records)),
         *(Paragraph(text) for record in records for text in _sentences(context, item, record)),
-        *(
+        *paired(
             figure
-            for position, record in enumerate(records, start=1)
-            for figure in stability_figure(context, item, record, position)
+            for position, (record, width) in enumerate(
+                zip(records, widths(len(records)), strict=True), start=1
+            )
+            for figure in stability_figure(context, item, record, position, width=width)
         ),
         *(
             Paragraph(

@@ -18,9 +18,12 @@ from validator.dossier.document import (
     Verdict,
 )
 from validator.dossier.inline import Content, Outcome, Reference, Severity, Text
-from validator.dossier.sections.context import Context, Item, figure_text, place_of, row
-from validator.evaluation.results import DeclaredLimit, Finding, NotAssessed
+from validator.dossier.sections.context import Context, Item, figure_text, percent_level, place_of, row
+from validator.dossier.sections.judging import WORST_FIRST, governing, requirement_of
+from validator.evaluation.results import Caveat, DeclaredLimit, DesignFinding, Finding, NotAssessed
 from validator.evaluation.rows import runs_of
+from validator.statistics.detection import VARIANTS
+from validator.statistics.detection.registry import QUANTIFICATION_ALIASES
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -29,7 +32,6 @@ ROLES = ("prepared", "reviewed", "approved")
 GRAVEST = 3
 FEW_OPEN = 4
 """Up to so many open points of one kind, page one says what each would take."""
-_WORST_FIRST = ("does not meet", "inconclusive", "not assessed", "meets")
 
 
 def summary(context: Context) -> tuple[Block, ...]:
@@ -47,7 +49,7 @@ def key_facts(context: Context) -> KeyFacts:
     """Particulars of the study for the title block."""
     say, identity = context.say, context.study.study
     facts: list[tuple[str, Content]] = [
-        (say.text("summary.analytes"), ", ".join(one.name for one in context.study.method.analytes)),
+        (say.text("summary.analytes"), _analytes(context)),
     ]
     optional = (
         ("matrix", identity.matrix),
@@ -59,6 +61,14 @@ def key_facts(context: Context) -> KeyFacts:
     )
     facts.extend((say.text(f"summary.{name}"), value) for name, value in optional if value)
     return KeyFacts(tuple(facts))
+
+
+def _analytes(context: Context) -> Content:
+    """Their names; of many, their number and where they stand."""
+    names = [one.name for one in context.study.method.analytes]
+    if not context.is_compact:
+        return ", ".join(names)
+    return context.say("overview.many", count=str(len(names)), where=Reference("overview"))
 
 
 def _period(context: Context) -> str:
@@ -73,7 +83,7 @@ def deciding(context: Context) -> list[Finding]:
 
 def _verdict(context: Context) -> Verdict:
     say, found = context.say, deciding(context)
-    counted = {outcome: sum(one.outcome == outcome for one in found) for outcome in _WORST_FIRST}
+    counted = {outcome: sum(one.outcome == outcome for one in found) for outcome in WORST_FIRST}
     undecided = context.assessment.verdict == "not assessed" and counted["inconclusive"]
     key = "undecided" if undecided else context.assessment.verdict.replace(" ", "_")
     sentence = say(f"summary.verdict.{key}", use=context.use, met=str(counted["meets"]), all=str(len(found)))
@@ -86,9 +96,8 @@ def _verdict(context: Context) -> Verdict:
         one for one in context.assessment.design if one.outcome == "does not meet" and not one.recommended
     ]
     if short:
-        points.append(
-            say("summary.points.design", names="; ".join(dict.fromkeys(one.requirement for one in short)))
-        )
+        lacking = "; ".join(dict.fromkeys(_lacking(context, one) for one in short))
+        points.append(say("summary.points.design", names=lacking))
     plan = context.results.plan
     if plan is not None and not plan.kept:
         many = len(plan.differences)
@@ -101,12 +110,34 @@ def _verdict(context: Context) -> Verdict:
     return Verdict(verdict=context.assessment.verdict, sentence=sentence, points=tuple(points))
 
 
+def _lacking(context: Context, finding: DesignFinding) -> str:
+    """What the guidance asks of the design, and how much of it there is."""
+    return context.say.text(
+        "summary.points.lacking",
+        requirement=finding.requirement,
+        required=_amount(finding.required),
+        provided=_amount(finding.provided),
+    )
+
+
+def _amount(value: float | str | None) -> str:
+    return value if isinstance(value, str) else numbers.as_given(value)
+
+
 def _rule(context: Context) -> str:
     return context.study.analysis.decision_rule
 
 
 def _open_names(context: Context, found: Sequence[Finding]) -> str:
     """What is open, each with what it would take where a page has room for that."""
+    if context.is_compact:
+        counted: dict[str, set[str | None]] = {}
+        for one in found:
+            counted.setdefault(context.characteristic(one.characteristic), set()).add(one.analyte)
+        return "; ".join(
+            context.say.text("overview.of_many", name=name, count=str(len(analytes)))
+            for name, analytes in counted.items()
+        )
     hardest: dict[str, Finding] = {}
     for one in found:
         name = _finding_name(context, one)
@@ -136,6 +167,8 @@ def _finding_name(context: Context, finding: Finding) -> str:
 
 def _claims(context: Context) -> tuple[Block, ...]:
     """Range and limits of each analyte: what the method is said to do."""
+    if context.is_compact:
+        return (Paragraph(context.say("overview.claims", count=str(len(context.results.analytes)))),)
     rows = []
     for item in context.validated_items():
         cells = _claim(context, item)
@@ -149,14 +182,16 @@ def _claims(context: Context) -> tuple[Block, ...]:
             id="claims",
             caption=say("summary.claims.caption"),
             columns=(
-                Column(say.text("summary.claims.analyte"), width=18),
+                Column(say.text("summary.claims.analyte")),
                 Column(say.text("summary.claims.range")),
                 Column(say.text("summary.claims.detection")),
                 Column(say.text("summary.claims.quantification")),
-                Column(say.text("summary.claims.points"), align="centre", width=12),
+                Column(say.text("summary.claims.variant")),
+                Column(say.text("summary.claims.points"), align="centre"),
             ),
             rows=tuple(rows),
-            note=say("summary.claims.note"),
+            note=say("summary.claims.note", level=percent_level(context.study.analysis.confidence)),
+            size="small",
         ),
     )
 
@@ -169,37 +204,57 @@ def limits_are_claimed(context: Context, item: Item) -> bool:
     return declared or bool(asked) or bool(runs_of(context.study.blanks, item.cell))
 
 
-def _claim(context: Context, item: Item) -> tuple[str, str, str, str]:
+def _claim(context: Context, item: Item) -> tuple[str, ...]:
+    """Range, limits, the variants that declare them, points and levels."""
     calibration, detection = item.configuration.calibration, item.configuration.detection
-    unit = item.analyte.unit
     if isinstance(calibration, NotAssessed):
         reach, points = numbers.MISSING, numbers.MISSING
     else:
         span = calibration.working_range
         reach = numbers.quantity(
-            f"{numbers.as_given(span.lower)} {numbers.TO} {numbers.as_given(span.upper)}", unit
+            f"{numbers.as_given(span.lower)} {numbers.TO} {numbers.as_given(span.upper)}", item.analyte.unit
         )
         points = f"{calibration.n} / {calibration.levels}"
     if isinstance(detection, NotAssessed) or not limits_are_claimed(context, item):
-        return reach, numbers.MISSING, numbers.MISSING, points
-    return (
-        reach,
-        limit_text(detection.detection_limit),
-        limit_text(detection.quantification_limit),
-        points,
-    )
+        return reach, numbers.MISSING, numbers.MISSING, numbers.MISSING, points
+    limits = (detection.detection_limit, detection.quantification_limit)
+    return (reach, *(limit_figure(one) for one in limits), variants_of(*limits), points)
+
+
+def variants_of(*limits: DeclaredLimit | NotAssessed) -> str:
+    """Titles of the variants by which *limits* were declared, each once."""
+    titles = (variant_title(one) for one in limits if not isinstance(one, NotAssessed))
+    return "; ".join(dict.fromkeys(titles)) or numbers.MISSING
 
 
 def limit_text(limit: DeclaredLimit | NotAssessed) -> str:
     """A declared limit with interval, unit and variant."""
     if isinstance(limit, NotAssessed):
         return numbers.MISSING
+    return f"{limit_figure(limit)} [{variant_title(limit)}]"
+
+
+def limit_value(limit: DeclaredLimit | NotAssessed) -> str:
+    """A declared limit alone, for a column that names the unit."""
+    return numbers.MISSING if isinstance(limit, NotAssessed) else numbers.limit(limit.value)
+
+
+def limit_figure(limit: DeclaredLimit | NotAssessed) -> str:
+    """A declared limit with interval and unit."""
+    if isinstance(limit, NotAssessed):
+        return numbers.MISSING
     value = numbers.limit(limit.value)
     if limit.ci is None:
-        return f"{numbers.quantity(value, limit.unit)} [{limit.variant}]"
+        return numbers.quantity(value, limit.unit)
     lower, upper = limit.ci
     span = f"{value} ({numbers.limit(lower)} {numbers.TO} {numbers.limit(upper)})"
-    return f"{numbers.quantity(span, limit.unit)} [{limit.variant}]"
+    return numbers.quantity(span, limit.unit)
+
+
+def variant_title(limit: DeclaredLimit) -> str:
+    """The variant by which a limit was declared, as the reader knows it."""
+    name = QUANTIFICATION_ALIASES.get(limit.variant, limit.variant)
+    return VARIANTS[name].title if name in VARIANTS else limit.variant
 
 
 def _table(context: Context) -> tuple[Block, ...]:
@@ -251,52 +306,30 @@ def _where(context: Context, finding: Finding, members: Sequence[Finding]) -> st
     return f" ({', '.join(parts)})" if parts else ""
 
 
-def requirement_of(members: Sequence[Finding]) -> str:
-    """The requirement the members share, without what tells them apart."""
-    return members[0].criterion.split(" in presence of ")[0]
-
-
-def governing(members: Sequence[Finding]) -> Finding:
-    """The finding that decides for its group: worst outcome first, then the least favourable figure."""
-    outcome = next(one for one in _WORST_FIRST if any(member.outcome == one for member in members))
-    return max((member for member in members if member.outcome == outcome), key=_strain)
-
-
-def _strain(finding: Finding) -> float:
-    """How close the far end of the interval comes to the limit, as a share of it."""
-    if finding.observed is None or finding.limit is None:
-        return 0.0
-    low, high = finding.interval or (finding.observed, finding.observed)
-    ends = [finding.observed if end is None else end for end in (low, high)]
-    if isinstance(finding.limit, tuple):
-        lower, upper = finding.limit
-        if lower is None or upper is None:
-            return 0.0
-        middle, half = (lower + upper) / 2, (upper - lower) / 2
-        return max(abs(end - middle) for end in ends) / half if half else 0.0
-    if finding.criterion.startswith(("p ≥", "≥", "correlation")):
-        return finding.limit / finding.observed if finding.observed else 0.0
-    return max(ends) / finding.limit if finding.limit else 0.0
-
-
 def _gravest(context: Context) -> tuple[Block, ...]:
-    say, caveats = context.say, context.assessment.caveats
-    if not caveats:
+    say, groups = context.say, context.caveat_groups()
+    if not groups:
         return (Paragraph(say("summary.no_caveats"), role="small"),)
     items = tuple(
         (
-            Severity(caveat.severity),
-            Text(f" {context.caveat_heading(caveat)}: {caveat.because} "),
-            Reference(context.caveat_id(caveat)),
+            Severity(group[0].severity),
+            Text(f" {context.caveat_heading(group)}: {_raised(group)} "),
+            Reference(context.caveat_id(group[0])),
         )
-        for caveat in caveats[:GRAVEST]
+        for group in groups[:GRAVEST]
     )
-    rest = len(caveats) - GRAVEST
+    rest = len(groups) - GRAVEST
     return (
         Paragraph(say("summary.gravest"), role="small"),
         BulletList(items),
         *((Paragraph(say("summary.more_caveats", count=str(rest)), role="small"),) if rest > 0 else ()),
     )
+
+
+def _raised(group: Sequence[Caveat]) -> str:
+    """What raised the first of a group; the others stand in the section of caveats."""
+    distinct = dict.fromkeys(one.because for one in group)
+    return group[0].because if len(distinct) == 1 else f"{group[0].because} …"
 
 
 def signatures(context: Context) -> Signatures:

@@ -11,12 +11,12 @@ from validator.dossier.sections.context import (
     Item,
     estimate_text,
     interval_text,
-    judged,
     open_caveats,
     percent_level,
     row,
     value_text,
 )
+from validator.dossier.sections.judging import judged
 from validator.dossier.sections.matrix import significance_text
 from validator.dossier.sections.pictures import recovery_figure, recovery_label
 from validator.evaluation.results import NotAssessed, RecoveryRecord
@@ -50,14 +50,15 @@ def _item(context: Context, item: Item, records: Sequence[RecoveryRecord] | NotA
         raise TypeError("only assessed items have a subsection")
     say = context.say
     bounds = equivalence_bounds(context.study, item.cell)
+    done = Paragraph(
+        say(
+            "trueness.done",
+            n=numbers.count(sum(record.n for record in records)),
+            groups=numbers.count(len(records)),
+        )
+    )
     blocks: list[Block | Section] = [
-        Paragraph(
-            say(
-                "trueness.done",
-                n=numbers.count(sum(record.n for record in records)),
-                groups=numbers.count(len(records)),
-            )
-        ),
+        *(() if context.is_compact else (done,)),
         *judged(context, CHARACTERISTICS, item.cell),
         _table(context, item, records),
         *recovery_figure(context, item, records, bounds),
@@ -72,6 +73,8 @@ def _item(context: Context, item: Item, records: Sequence[RecoveryRecord] | NotA
 
 def _table(context: Context, item: Item, records: Sequence[RecoveryRecord]) -> Table:
     say = context.say
+    bounds = {(found.lower, found.upper) for record in records if (found := record.equivalence) is not None}
+    shared = bounds.pop() if len(bounds) == 1 else None
     rows = [
         row(
             recovery_label(context, item, record),
@@ -83,7 +86,7 @@ def _table(context: Context, item: Item, records: Sequence[RecoveryRecord]) -> T
             numbers.significant(record.sd, 2),
             numbers.significant(record.t, 3),
             numbers.p_value(record.p_bias),
-            _equivalence(context, record),
+            _equivalence(context, record, shared=shared is not None),
         )
         for record in records
     ]
@@ -98,7 +101,7 @@ def _table(context: Context, item: Item, records: Sequence[RecoveryRecord]) -> T
             Column("s", unit="%", align="decimal"),
             Column("t", align="decimal"),
             Column(say.text("trueness.p"), align="decimal"),
-            Column(say.text("trueness.equivalence"), width=14),
+            Column(_equivalence_head(context, shared), width=14),
         ),
         rows=tuple(rows),
         note=say("trueness.note"),
@@ -106,11 +109,21 @@ def _table(context: Context, item: Item, records: Sequence[RecoveryRecord]) -> T
     )
 
 
-def _equivalence(context: Context, record: RecoveryRecord) -> str:
+def _equivalence_head(context: Context, shared: tuple[float, float] | None) -> str:
+    """The title of the column, with the bounds that all rows share."""
+    if shared is None:
+        return context.say.text("trueness.equivalence")
+    lower, upper = (numbers.as_given(end) for end in shared)
+    return context.say.text("trueness.equivalence_within", lower=lower, upper=upper)
+
+
+def _equivalence(context: Context, record: RecoveryRecord, *, shared: bool) -> str:
     found = record.equivalence
     if found is None:
         return numbers.MISSING
     key = "shown" if found.passes else "not_shown"
+    if shared:
+        return context.say.text(f"trueness.{key}_alone")
     return context.say.text(
         f"trueness.{key}", lower=numbers.as_given(found.lower), upper=numbers.as_given(found.upper)
     )
@@ -168,7 +181,7 @@ def _lines(context: Context, item: Item) -> tuple[Block, ...]:
             )
         )
         for alpha in (context.study.analysis_for(item.cell.analyte).alpha,)
-        for line in item.configuration.found_on_added
+        for line in item.configuration.found_on_added or ()
     )
 
 

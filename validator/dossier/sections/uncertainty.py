@@ -9,12 +9,12 @@ from validator.dossier.document import Block, BulletList, Column, Paragraph, Sec
 from validator.dossier.sections.context import (
     Context,
     Item,
-    judged,
     open_caveats,
     percent_level,
     refusals,
     row,
 )
+from validator.dossier.sections.judging import judged
 from validator.dossier.sections.pictures_of_uncertainty import contribution_figures
 from validator.dossier.sections.simulation import simulation_beside
 from validator.evaluation.results import (

@@ -1,0 +1,223 @@
+"""Many analytes: a compact section for each, and an appendix with the tables that it leaves out.
+
+The sections of the characteristics are built as for few analytes, without pictures, and turned over: what
+they say of an analyte goes to that analyte.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from typing import TYPE_CHECKING
+
+from validator.dossier import numbers
+from validator.dossier.document import (
+    Block,
+    BulletList,
+    Column,
+    Figure,
+    FigurePair,
+    Findings,
+    NotAssessedList,
+    Paragraph,
+    Row,
+    Section,
+    Table,
+)
+from validator.dossier.inline import Outcome, Reference, plain
+from validator.dossier.sections.context import estimate_text, p_text, row, slope_unit
+from validator.dossier.sections.judging import governing, requirement_of, told_together
+from validator.dossier.sections.overview import section_id
+from validator.dossier.sections.pictures import calibration_and_residuals, level_label, recovery_label
+from validator.dossier.sections.stacking import Stacked, stacked
+from validator.dossier.sections.summary import limit_text
+from validator.evaluation.results import CalibrationRecord, DetectionRecord, NotAssessed
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator, Sequence
+
+    from validator.dossier.inline import Content
+    from validator.dossier.sections.context import Context, Item
+    from validator.evaluation.results import Finding
+
+
+def by_analyte(
+    context: Context, core: Sequence[Section], others: Sequence[Section]
+) -> tuple[Section, Section]:
+    """The section with a subsection for each analyte, and the appendix of what they leave out.
+
+    *core* are the sections whose figures the compact table gives; *others* are taken over as they are.
+    """
+    say = context.say
+    own: dict[str, list[Block | Section]] = defaultdict(list)
+    tables: list[Stacked] = []
+    refused: dict[Content, NotAssessedList] = {}
+    for section in core:
+        for item, part in _parts(context, section):
+            for block in part.blocks:
+                if isinstance(block, Table):
+                    tables.append(Stacked(block, item.name))
+                elif isinstance(block, NotAssessedList):
+                    refused.setdefault(repr(block), block)
+                elif not isinstance(block, (Findings, BulletList, Figure, FigurePair)):
+                    own[item.cell.analyte].append(block)
+    for section in others:
+        for item, part in _parts(context, section):
+            own[item.cell.analyte].append(_moved(context, section, item, part))
+    subsections = [_analyte(context, item, own[item.cell.analyte]) for item in context.validated_items()]
+    return (
+        Section(
+            id="by-analyte",
+            title=say("overview.by_analyte"),
+            blocks=(Paragraph(say("overview.by_analyte_lead"), role="lead"), *subsections),
+            new_page=True,
+        ),
+        Section(
+            id="in-full",
+            title=say("overview.in_full"),
+            blocks=(Paragraph(say("overview.in_full_lead")), *stacked(tables), *refused.values()),
+            numbering="appendix",
+            new_page=True,
+        ),
+    )
+
+
+def _parts(context: Context, section: Section) -> Iterator[tuple[Item, Section]]:
+    """The subsections of a characteristic with the item each is about."""
+    of_ids = {item.id(""): item for item in context.items()}
+    for part in section.blocks:
+        if isinstance(part, Section):
+            item = of_ids.get(part.id[part.id.index("--") :])
+            if item is not None:
+                yield item, part
+
+
+def _moved(context: Context, section: Section, item: Item, part: Section) -> Section:
+    """A subsection of a characteristic as one of its analyte."""
+    title = plain(section.title)
+    if item.cell.configuration != context.study.validated_configuration:
+        title += f", {context.configuration_name(item.cell.configuration)}"
+    kept = tuple(block for block in part.blocks if not isinstance(block, (Findings, BulletList)))
+    return Section(id=part.id, title=title, blocks=kept, numbering="none")
+
+
+# --- the section of one analyte ----------------------------------------------------------------------
+
+
+def _analyte(context: Context, item: Item, own: Sequence[Block | Section]) -> Section:
+    say, calibration = context.say, item.configuration.calibration
+    blocks: list[Block | Section] = []
+    if isinstance(calibration, CalibrationRecord):
+        blocks.append(calibration_and_residuals(context, item, calibration))
+    blocks.append(
+        Table(
+            id=item.id("figures"),
+            caption=say("overview.figures", name=item.name),
+            columns=(
+                Column(say.text("overview.characteristic")),
+                Column(say.text("overview.result")),
+                Column(say.text("overview.n"), align="centre"),
+                Column(say.text("overview.requirement")),
+                Column(say.text("overview.outcome")),
+            ),
+            rows=tuple(_rows(context, item)),
+            size="small",
+        )
+    )
+    blocks.extend(_caveats(context, item))
+    return Section(id=section_id(item), title=item.name, blocks=(*blocks, *own))
+
+
+def _caveats(context: Context, item: Item) -> tuple[Block, ...]:
+    """References to every caveat on this analyte."""
+    found = dict.fromkeys(
+        context.caveat_id(one) for one in context.assessment.caveats if one.analyte == item.cell.analyte
+    )
+    if not found:
+        return ()
+    pieces: list[Content] = [context.say.text("overview.caveats")]
+    for target in found:
+        pieces.extend((" " if len(pieces) == 1 else ", ", Reference(target)))
+    return (Paragraph(tuple(pieces), role="small"),)  # type: ignore[arg-type]
+
+
+def _rows(context: Context, item: Item) -> Iterator[Row]:
+    """Every figure of the analyte with what was asked of it; then what was asked beyond these."""
+    findings = [one for one in context.assessment.findings if one.analyte == item.cell.analyte]
+    findings = [one for one in findings if one.configuration in (None, item.cell.configuration)]
+    used: list[Finding] = []
+
+    def line(name: Content, text: str, n: Content, asked: Sequence[Finding]) -> Row:
+        used.extend(asked)
+        deciding = [one for one in asked if one.decides and one.superseded_by is None]
+        if not deciding:
+            return row(name, text, n, numbers.MISSING, numbers.MISSING)
+        worst = governing(deciding)
+        requirements = "; ".join(dict.fromkeys(requirement_of([one]) for one in deciding))
+        return row(name, text, n, requirements, Outcome(worst.outcome))
+
+    def of(*characteristics: str, observed: float | None = None) -> list[Finding]:
+        return [
+            one
+            for one in findings
+            if one.characteristic in characteristics and (observed is None or one.observed == observed)
+        ]
+
+    for name, text, n, asked in _figures(context, item, of):
+        yield line(name, text, n, asked)
+    left = [one for one in findings if not any(one is other for other in used)]
+    for told in told_together(context, left):
+        title, _, requirement = plain(told.requirement).partition(": ")
+        yield row(title, plain(told.statement), numbers.MISSING, requirement, Outcome(told.outcome))
+
+
+def _figures(
+    context: Context, item: Item, of: Callable[..., list[Finding]]
+) -> Iterator[tuple[Content, str, Content, list[Finding]]]:
+    configuration = item.configuration
+    if isinstance(configuration.calibration, CalibrationRecord):
+        yield from _of_calibration(context, item, configuration.calibration, of)
+    if isinstance(configuration.detection, DetectionRecord):
+        for name in ("detection_limit", "quantification_limit"):
+            limit = getattr(configuration.detection, name)
+            yield context.characteristic(name), limit_text(limit), numbers.MISSING, of(name)
+    for precision in configuration.precision if not isinstance(configuration.precision, NotAssessed) else ():
+        level = level_label(item, precision.level)
+        for name, field in (
+            ("repeatability", precision.repeatability_rsd),
+            ("intermediate_precision", precision.intermediate_rsd),
+            ("reproducibility", precision.reproducibility_rsd),
+        ):
+            text = estimate_text(field, "%")
+            if text != numbers.MISSING:
+                named = context.say.text(
+                    "overview.at_level", characteristic=context.characteristic(name), level=level
+                )
+                value = None if isinstance(field, NotAssessed) or field is None else field.value
+                yield named, text, f"{precision.n} / {precision.groups}", of(name, observed=value)
+    for recovery in configuration.recovery if not isinstance(configuration.recovery, NotAssessed) else ():
+        mean = recovery.mean_recovery
+        named = context.say.text(
+            "overview.at_level",
+            characteristic=context.characteristic("recovery"),
+            level=recovery_label(context, item, recovery),
+        )
+        asked = of("recovery", "trueness", observed=mean.value)
+        yield named, estimate_text(mean, "%"), f"{recovery.n} / {recovery.series}", asked
+
+
+def _of_calibration(
+    context: Context, item: Item, record: CalibrationRecord, of: Callable[..., list[Finding]]
+) -> Iterator[tuple[Content, str, Content, list[Finding]]]:
+    say, n = context.say, f"{record.n} / {record.levels}"
+    signal, unit = item.analyte.signal_unit, item.analyte.unit
+    yield say.text("overview.slope"), estimate_text(record.slope, slope_unit(item)), n, of("sensitivity")
+    yield say.text("overview.intercept"), estimate_text(record.intercept, signal), n, []
+    scatter = numbers.quantity(numbers.significant(record.residual_standard_deviation, 2), signal)
+    yield say.text("overview.residual_sd"), scatter, n, []
+    if not isinstance(record.lack_of_fit, NotAssessed):
+        text = p_text(record.lack_of_fit.p)
+        yield context.characteristic("lack_of_fit"), text, n, of("lack_of_fit")
+    if not isinstance(record.linear_range, NotAssessed):
+        ends = (numbers.as_given(end) for end in (record.linear_range.lower, record.linear_range.upper))
+        text = numbers.quantity(f" {numbers.TO} ".join(ends), unit)
+        yield say.text("overview.linear_range"), text, numbers.MISSING, of("working_range")
