@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 STUDY_FILE = "study.yaml"
 WORKBOOK = "measurements.xlsx"
 _TABLE = re.compile(r"\{file: (\w+)\.csv\}")
+_ON_TEXT_FILES = re.compile(r"#\n# Semicolons stand .*?\n(?!#)", re.DOTALL)
+"""What a starter says of tables that are text files."""
 _FOR_EDITORS = f"# yaml-language-server: $schema={SCHEMA_FILE}\n"
 """By this line editors find the schema that completes keys and checks values."""
 
@@ -77,6 +79,7 @@ def _files(kind: str, tables: Literal["csv", "xlsx"]) -> dict[str, bytes]:
         headers = {name: files[f"{name}.csv"].decode("utf-8").splitlines()[0].split(";") for name in blocks}
         sheets = [EntrySheet(block=name, header=headers[name]) for name in blocks]
         files = {WORKBOOK: entry_workbook(study, sheets)}
+        text = _ON_TEXT_FILES.sub("", text)
         text = _TABLE.sub(rf"{{file: {WORKBOOK}, sheet: \1}}", text).replace(
             "tables (CSV)", f"sheets of {WORKBOOK}"
         )

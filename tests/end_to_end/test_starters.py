@@ -6,6 +6,7 @@ import csv
 import io
 import json
 import os
+import re
 
 import numpy as np
 import openpyxl
@@ -273,3 +274,32 @@ def test_a_starter_that_cannot_be_written_leaves_nothing(command, tmp_path, monk
         assert "cannot be written (No space left on device)" in done.err
     assert not (tmp_path / "new").exists()
     assert list((tmp_path / "empty").iterdir()) == []
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_what_is_still_to_be_filled_in_is_listed(command, starter, kind):
+    """``check`` names the fields that still hold words in angle brackets, until they are replaced."""
+    folder = starter(kind)
+    study = folder / "study.yaml"
+
+    before = command("check", folder).out
+    text = study.read_text(encoding="utf-8")
+    study.write_text(re.sub(r"<([^<>]*)>", r"\1", text), encoding="utf-8")
+    after = command("check", folder).out
+
+    line = next(n for n, one in enumerate(text.splitlines(), start=1) if one.startswith("  title: "))
+    assert f"study.yaml:{line}: study.title is still to be filled in" in before
+    assert before.count("still to be filled in") == sum(
+        "<" in one for one in text.splitlines() if not one.startswith("#")
+    )
+    assert "still to be filled in" not in after
+
+
+@pytest.mark.parametrize(("tables", "says_so"), [("csv", True), ("xlsx", False)])
+def test_decimal_commas_are_spoken_of_where_there_can_be_some(command, tmp_path, tables, says_so):
+    """A text file may need decimal: ","; a workbook stores numbers."""
+    command("new", tmp_path / "s", "--like", "photometry", "--tables", tables)
+    text = (tmp_path / "s" / "study.yaml").read_text(encoding="utf-8")
+
+    assert ("decimal commas" in text) is says_so
+    assert "\n#\nformat" not in text

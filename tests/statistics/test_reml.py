@@ -186,3 +186,14 @@ def test_no_scatter_within_is_refused():
         one_way_reml(one_way_layout([[1.0, 1.0], [2.0], [3.0, 3.0]]))
     with pytest.raises(NotEstimable):
         reml(np.array([1.0, 1.0, 2.0, 3.0, 3.0]), [np.array([0, 0, 1, 2, 2])])
+
+
+def test_more_levels_than_can_be_solved_for_are_refused():
+    """Matrices grow with the square of the levels, steps with their cube; balanced designs need neither."""
+    codes = np.arange(1202) // 2
+
+    with pytest.raises(NotEstimable, match="601 levels") as refusal:
+        reml(np.sin(np.arange(1202.0)), [codes])
+
+    assert "balanced" in refusal.value.needs
+    assert reml(np.sin(np.arange(1200.0)), [codes[:1200]]).residual > 0

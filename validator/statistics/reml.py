@@ -29,6 +29,9 @@ if TYPE_CHECKING:
 CodeArray: TypeAlias = NDArray[np.intp]
 """For each reading the number 0, 1, 2 ... of its level of a factor, shape (N,)."""
 
+MOST_LEVELS = 600
+"""Levels of all factors together for which the likelihood is solved in a second: a step costs their cube."""
+
 _ITERATIONS = 200
 _RELATIVE_STEP = 1e-10
 
@@ -114,20 +117,28 @@ def reml(values: FloatArray, factors: Sequence[CodeArray]) -> RemlResult:
 
     .. math:: d(\gamma) = (N-1)\ln y^TPy + \ln|H| + \ln 1^TH^{-1}1
 
-    minimised over :math:`\gamma \ge 0` by Fisher scoring with step halving. Only matrices of the size of
-    the number of levels are formed.
+    minimised over :math:`\gamma \ge 0` by Fisher scoring with step halving; a step that turns back on the one
+    before is halved too, lest the two swing about the minimum. Only matrices of the size of the number of
+    levels are formed.
 
     Raises:
-        NotEstimable: no residual scatter, or no convergence.
+        NotEstimable: no residual scatter, no convergence, or more than ``MOST_LEVELS`` levels.
     """
+    levels = sum(int(code.max()) + 1 for code in factors)
+    if levels > MOST_LEVELS:
+        raise NotEstimable(
+            f"the factors have {levels} levels together, too many to solve the likelihood for",
+            f"at most {MOST_LEVELS}, or a balanced design, which is analysed in closed form",
+        )
     problem = _Problem(values, factors)
     gamma = np.ones(len(factors))
-    state = problem.at(gamma)
+    state, last = problem.at(gamma), np.zeros_like(gamma)
     for _ in range(_ITERATIONS):
-        proposal = _scored(problem, gamma, state)
+        proposal = _scored(problem, gamma, state, last)
         if proposal is None:
             break
-        moved = np.abs(proposal.gamma - gamma).max()
+        last = proposal.gamma - gamma
+        moved = np.abs(last).max()
         gamma, state = proposal.gamma, proposal
         if moved <= _RELATIVE_STEP * max(1.0, gamma.max()):
             break
@@ -214,7 +225,7 @@ class _Problem:
         return RemlResult(components=gamma * residual, residual=residual, covariance=covariance)
 
 
-def _scored(problem: _Problem, gamma: FloatArray, state: _State) -> _State | None:
+def _scored(problem: _Problem, gamma: FloatArray, state: _State, last: FloatArray) -> _State | None:
     """One Fisher-scoring step kept inside γ >= 0; None when no step lowers the deviance any more."""
     free = np.flatnonzero((gamma > 0) | (state.gradient < 0))
     if not len(free):
@@ -222,6 +233,8 @@ def _scored(problem: _Problem, gamma: FloatArray, state: _State) -> _State | Non
     information = state.cross - np.outer(state.traces, state.traces) / (problem.n - 1)
     step = np.zeros_like(gamma)
     step[free] = -linalg.lstsq(information[np.ix_(free, free)], state.gradient[free])[0]
+    if step @ last < 0:
+        step /= 2
     slack = 1e-12 * (1 + abs(state.deviance))  # near the minimum the deviance is flat to rounding
     for halvings in range(40):
         proposal = problem.at(np.maximum(0.0, gamma + step / 2**halvings))

@@ -147,6 +147,20 @@ def node_at(root: Node, loc: Loc) -> Node | None:
     return node if isinstance(node, _WRITTEN) else None
 
 
+def leaves(node: Node, loc: Loc = ()) -> Iterator[tuple[Loc, Leaf]]:
+    """Every single value that is written below *node*, with the way to it."""
+    match node:
+        case Leaf():
+            yield loc, node
+        case Listing():
+            for index, item in enumerate(node.items):
+                if isinstance(item, _WRITTEN):
+                    yield from leaves(item, (*loc, index))
+        case Table():
+            for key, entry in node.entries.items():
+                yield from leaves(entry.node, (*loc, key))
+
+
 def plain(node: Node) -> object:
     """The values alone, for the models: dictionaries, lists, what single values mean, and finished runs."""
     match node:

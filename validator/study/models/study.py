@@ -1,5 +1,6 @@
 """A whole study, as read: the top-level keys and where it came from."""
 
+import re
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Literal, NamedTuple, Self
@@ -25,10 +26,11 @@ from validator.study.models.selectivity import InterferenceBlock
 from validator.study.models.stability import CarryOverBlock, StabilityBlock
 from validator.study.models.trueness import ComparisonBlock, RecoveryBlock
 from validator.study.models.uncertainty import FEWEST_DRAWS, UncertaintyBlock
-from validator.study.places import Table, find, node_at, path_of, text_of
+from validator.study.places import Table, find, leaves, node_at, path_of, text_of
 from validator.study.plan_record import PlanRecord
 
 FORMAT = "validation-study/1"
+_TO_REPLACE = re.compile(r"<[^\W\d_][^<>]*>")
 DEFAULT_CONFIGURATION = "default"
 """Id of the one configuration of a study that names none."""
 
@@ -155,6 +157,15 @@ class Study(Record):
     def written(self, *loc: str | int) -> str:
         """What stands at *loc* outside the data blocks in the study file; empty where nothing does."""
         return "" if self._head is None else text_of(node_at(self._head, loc)) or ""
+
+    @property
+    def left_open(self) -> tuple[FieldPlace, ...]:
+        """Fields outside the data blocks that still hold a starter's words in <angle brackets>."""
+        return tuple(
+            FieldPlace(leaf.place.file, leaf.place.line, path_of(loc))
+            for loc, leaf in (leaves(self._head) if self._head else ())
+            if _TO_REPLACE.search(text_of(leaf) or "")
+        )
 
     @property
     def analyte_ids(self) -> tuple[str, ...]:

@@ -1,0 +1,479 @@
+"""The three recipes of DEVELOPERS.md, each followed to the letter in a copy of the package.
+
+What a recipe leaves out fails here: the copy gets the edits of the recipe and no others, and every file that
+is written or changed must be one that the recipe names.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import shutil
+import subprocess
+import sys
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import pytest
+import yaml
+
+PROJECT = Path(__file__).parent.parent
+RECIPES = {
+    title: text
+    for title, _, text in (
+        part.partition("\n") for part in (PROJECT / "DEVELOPERS.md").read_text("utf-8").split("\n## ")[1:]
+    )
+}
+
+CALIBRATION = [
+    {"level": level, "signals": [round(0.05 * level + shift, 4) for shift in (0.001, -0.002, 0.0015)]}
+    for level in (2.0, 4.0, 8.0, 12.0, 16.0)
+]
+BLANKS = [{"signals": [0.0011, 0.0008, 0.0013, 0.0009, 0.0012, 0.0010, 0.0011, 0.0007, 0.0012, 0.0010]}]
+
+
+@dataclass
+class Checkout:
+    """A copy of the package in which a recipe is followed."""
+
+    root: Path
+    recipe: str
+    touched: list[str] = field(default_factory=list)
+
+    def write(self, name: str, text: str) -> None:
+        """A new file."""
+        file = self.root / name
+        assert not file.exists()
+        file.write_text(text, encoding="utf-8")
+        self.touched.append(name)
+
+    def insert(self, name: str, after: str, text: str, at: int | None = None) -> None:
+        """New lines *text* behind the only line that is *after*, or behind line *at*."""
+        file = self.root / name
+        lines = file.read_text(encoding="utf-8").split("\n")
+        if at is None:
+            (at,) = (number for number, line in enumerate(lines) if line == after)
+        file.write_text("\n".join([*lines[: at + 1], text, *lines[at + 1 :]]), encoding="utf-8")
+        self.touched.append(name)
+
+    def add_import(self, name: str, line: str) -> None:
+        """The import *line* before the first one from the package."""
+        lines = (self.root / name).read_text(encoding="utf-8").split("\n")
+        first = next(at for at, one in enumerate(lines) if one.startswith("from validator."))
+        self.insert(name, "", line, at=first - 1)
+
+    def follows_its_recipe(self) -> bool:
+        """Every file that was touched lies where the recipe says, and every place it says was visited."""
+        named = [name for name in re.findall(r"`([^`\s<>*]+)`", RECIPES[self.recipe]) if "/" in name]
+        places = [name if name.startswith(("validator/", "tests/", "report_")) else "" for name in named]
+        folders = [place for place in places if place]
+        assert [one for one in self.touched if not one.startswith(tuple(folders))] == []
+        return all(any(one.startswith(place) for one in self.touched) for place in folders)
+
+    def run(self, *arguments: object) -> str:
+        """What a Python process with the copy prints."""
+        done = subprocess.run(
+            [sys.executable, *map(str, arguments)],
+            cwd=self.root,
+            env={**os.environ, "PYTHONPATH": str(self.root)},
+            capture_output=True,
+            text=True,
+            encoding="utf-8",
+            check=False,
+        )
+        assert done.returncode == 0, done.stderr
+        return done.stdout
+
+    def study(self, **blocks: object) -> Path:
+        """A study with these blocks."""
+        folder = self.root / "study"
+        folder.mkdir()
+        study = {
+            "format": "validation-study/1",
+            "study": {"title": "A study for a recipe", "guidance": blocks.pop("guidance", [])},
+            "method": {
+                "analytes": [
+                    {"id": "x", "name": "analyte x", "unit": "mg/L", "signal": "signal", "signal_unit": "1"}
+                ]
+            },
+            **blocks,
+        }
+        (folder / "study.yaml").write_text(yaml.safe_dump(study, sort_keys=False), encoding="utf-8")
+        return folder
+
+    def results(self, study: Path) -> dict:
+        """The results of *study*, by the command of the copy."""
+        file = self.root / "results.json"
+        self.run("-m", "validator", "evaluate", study, "--results", file, "--always-succeed")
+        return json.loads(file.read_text(encoding="utf-8"))
+
+    def page(self, study: Path) -> str:
+        """The page of the dossier of *study*."""
+        code = (
+            "import sys; from validator import assess, evaluate, read_study\n"
+            "from validator.dossier import build_document, render_html\n"
+            "study = read_study(sys.argv[1]); results = assess(study, evaluate(study))\n"
+            "sys.stdout.reconfigure(encoding='utf-8')\n"
+            "print(render_html(build_document(study, results), medium='print'))\n"
+        )
+        return self.run("-c", code, study)
+
+
+@pytest.fixture
+def checkout(tmp_path):
+    """A copy of the package for the recipe of that title."""
+
+    def checkout(recipe: str, *further: str) -> Checkout:
+        ignore = shutil.ignore_patterns("__pycache__", ".*_cache")
+        for name in ("validator", "report_templates", *further):
+            source, target = PROJECT / name, tmp_path / name
+            target.parent.mkdir(parents=True, exist_ok=True)
+            if source.is_dir():
+                shutil.copytree(source, target, ignore=ignore)
+            else:
+                shutil.copy(source, target)
+        return Checkout(tmp_path, recipe)
+
+    return checkout
+
+
+def test_a_limit_variant(checkout):
+    """A function and an entry: it is computed, declared, in results, table, figure and formula appendix."""
+    copy = checkout("How to add a limit variant", "tests/published/test_detection.py", "pyproject.toml")
+    folder = "validator/statistics/detection"
+
+    # step 1
+    copy.write(
+        f"{folder}/difference_based.py",
+        '"""A limit for the difference between a reading and a blank."""\n'
+        "import math\n"
+        "from validator.statistics.detection.multiples import multiples_of_sigma\n"
+        "from validator.statistics.detection.scatter import blank_scatter\n"
+        "SOURCE = 'difference of two readings, common practice'\n\n"
+        "def blank_difference(inputs):\n"
+        "    scatter = blank_scatter(inputs)\n"
+        "    k = 3 * math.sqrt(2)\n"
+        "    return multiples_of_sigma(inputs, scatter, detection=k, quantification=10.0, source=SOURCE)\n",
+    )
+    # step 2
+    registry = f"{folder}/registry.py"
+    copy.add_import(
+        registry, "from validator.statistics.detection.difference_based import SOURCE, blank_difference"
+    )
+    copy.insert(
+        registry,
+        "_ALL = (",
+        "    Variant(id='blank_difference', title='Reading less blank, 3 s', function=blank_difference,\n"
+        "        formula=r'x_D = \\frac{3\\sqrt2\\,s_B}{b}', symbols='s_B, b as above', source=SOURCE,\n"
+        "        sigma_contains='scatter of the blank', needs='at least 2 independent blanks',\n"
+        "        gives=('detection', 'quantification')),",
+    )
+    # step 3
+    published = "tests/published/test_detection.py"
+    with (copy.root / published).open("a", encoding="utf-8") as stream:
+        stream.write(
+            "\n\ndef test_difference_of_reading_and_blank():\n"
+            "    inputs = DetectionInputs(blank_concentrations=blanks_with(10))\n"
+            "    assert round(limits('blank_difference', inputs).detection_limit.value, 2) == 4.24\n"
+        )
+    copy.touched.append(published)
+
+    assert copy.follows_its_recipe()
+    copy.run("-m", "pytest", "-q", "-p", "no:cacheprovider", "-n0", published, "-k", "difference_of_reading")
+    study = copy.study(
+        calibration={"runs": CALIBRATION},
+        blanks={"runs": BLANKS},
+        analysis={"detection_limit": {"variant": "blank_difference"}},
+        criteria=[{"characteristic": "detection_limit", "max": 1}],
+    )
+    results = copy.results(study)
+    limits = results["analytes"]["x"]["configurations"]["default"]["detection"]
+    value = limits["variants"]["blank_difference"]["detection_limit"]["value"]
+    assert limits["detection_limit"]["value"] == value
+    assert value == pytest.approx(2**0.5 * limits["variants"]["blank_3s"]["detection_limit"]["value"])
+    assert [one["outcome"] for one in results["assessment"]["findings"]] == ["meets"]
+    page = copy.page(study)
+    assert page.count("Reading less blank, 3 s") >= 3
+    assert "difference of two readings, common practice" in page
+
+
+MODEL = '''"""The block ``dilution_integrity``."""
+from validator.study.models.base import Numbers, Positive
+from validator.study.models.runs import Block, Run
+
+
+class DilutionRun(Run):
+    """Results of a sample of known content that was diluted into the working range."""
+
+    in_analyte_unit = frozenset({"expected", "found"})
+    factor: Positive
+    expected: Positive
+    found: Numbers
+
+    @property
+    def values(self) -> tuple[float, ...]:
+        """The results, the dilution counted in."""
+        return self.found
+
+
+class DilutionBlock(Block):
+    """The block ``dilution_integrity``."""
+
+    runs: tuple[DilutionRun, ...]
+'''
+
+STATISTICS = '''"""What is found of a known content after dilution."""
+import math
+import numpy as np
+from validator.errors import NotEstimable
+from validator.statistics.distributions import student_interval
+from validator.statistics.interval import Estimate
+
+
+def found_after_dilution(found, expected, *, confidence=0.95):
+    """Mean of found over expected in percent, with Student's interval."""
+    percent = 100 * np.asarray(found, dtype=np.float64) / expected
+    if percent.size < 2 or np.ptp(percent) == 0:
+        raise NotEstimable("the results do not scatter", "at least 2 independent results")
+    u = float(percent.std(ddof=1)) / math.sqrt(percent.size)
+    return student_interval(
+        Estimate(value=float(percent.mean()), standard_error=u, degrees_of_freedom=percent.size - 1),
+        confidence,
+    )
+'''
+
+RECORD = '''"""Records of dilution."""
+from __future__ import annotations
+from validator.evaluation.results.base import EstimateRecord, Record
+
+
+class DilutionRecord(Record):
+    """What was found of a known content after dilution by one factor, in percent."""
+
+    factor: float
+    n: int
+    found_percent: EstimateRecord
+'''
+
+STEP = '''"""Dilution: samples above the range, diluted into it."""
+from validator.evaluation.convert import attempt, estimate_record
+from validator.evaluation.results import NotAssessed
+from validator.evaluation.results.dilution_integrity import DilutionRecord
+from validator.evaluation.rows import independent_values, kept, runs_of
+from validator.statistics.dilution_integrity import found_after_dilution
+
+
+def dilution_integrity(study, cell):
+    """Every dilution of *cell*."""
+    runs = kept(runs_of(study.dilution_integrity, cell))
+    if not runs:
+        return NotAssessed(not_assessed="the study holds no dilutions", needs="samples that were diluted")
+    confidence = study.analysis_for(cell.analyte).confidence
+    records = [attempt(lambda run=run: _record(run, confidence)) for run in runs]
+    return tuple(one for one in records if isinstance(one, DilutionRecord)) or records[0]
+
+
+def _record(run, confidence):
+    found = [value.value for value in independent_values([run])]
+    estimate = found_after_dilution(found, run.expected, confidence=confidence)
+    return DilutionRecord(factor=run.factor, n=len(found), found_percent=estimate_record(estimate))
+'''
+
+READER = """def _dilution(record, _units):
+    if isinstance(record.dilution_integrity, NotAssessed):
+        yield refused(record.dilution_integrity)
+        return
+    for entry in record.dilution_integrity:
+        yield figure(entry.found_percent, what=f"diluted {entry.factor:g}-fold", n=entry.n)
+
+"""
+
+SECTION = '''"""Dilution: what is found of a known content."""
+from validator.dossier import numbers
+from validator.dossier.document import Column, Paragraph, Section, Table
+from validator.dossier.sections.context import estimate_text, row
+from validator.dossier.sections.judging import judged
+from validator.evaluation.results import NotAssessed
+
+
+def dilution_integrity(context):
+    """One subsection for each analyte and configuration with dilutions."""
+    sections = [_item(context, item) for item in context.items() if _is_assessed(item)]
+    if not sections:
+        return None
+    say = context.say
+    lead = Paragraph(say("dilution_integrity.lead"), role="lead")
+    return Section(id="dilution", title=say("dilution_integrity.title"), blocks=(lead, *sections))
+
+
+def _is_assessed(item):
+    return not isinstance(item.configuration.dilution_integrity, NotAssessed)
+
+
+def _item(context, item):
+    say = context.say
+    table = Table(
+        id=item.id("dilution-table"),
+        caption=say("dilution_integrity.caption", name=item.name),
+        columns=(Column(say.text("dilution_integrity.factor")), Column(say.text("dilution_integrity.found"))),
+        rows=tuple(
+            row(numbers.as_given(one.factor), estimate_text(one.found_percent, "%"))
+            for one in item.configuration.dilution_integrity
+        ),
+    )
+    asked = judged(context, ("dilution_integrity",), item.cell)
+    return Section(id=item.id("dilution"), title=item.name, blocks=(*asked, table))
+'''
+
+SENTENCES = """title: Dilution
+lead: Samples above the working range are diluted into it; known contents show whether that may be done.
+caption: "Known contents found after dilution, {name}"
+factor: Factor
+found: Found
+"""
+
+
+def test_a_characteristic(checkout):
+    """A block, a statistic, a record, a reader and a section: read, computed, judged and printed."""
+    copy = checkout("How to add a characteristic")
+    name = "dilution_integrity"
+
+    # step 1
+    copy.write("validator/study/models/dilution.py", MODEL)
+    study_model, criteria = "validator/study/models/study.py", "validator/study/models/criteria.py"
+    copy.add_import(study_model, "from validator.study.models.dilution import DilutionBlock")
+    copy.insert(
+        study_model, "    noise: NoiseBlock | None = None", f"    {name}: DilutionBlock | None = None"
+    )
+    copy.insert(criteria, '    "method_comparison",', f'    "{name}",')
+    copy.insert(
+        criteria, '    "method_comparison": ("min", "max", "p_min"),', f'    "{name}": ("min", "max"),'
+    )
+    copy.insert(
+        "validator/guidance/vocabulary.py",
+        '    METHOD_COMPARISON = "method_comparison"',
+        '    DILUTION_INTEGRITY = "dilution_integrity"',
+    )
+    copy.insert(
+        "validator/study/descriptions.yaml",
+        "Study:",
+        f"  {name}: Samples of known content that were diluted into the working range.",
+    )
+    # step 2
+    copy.write(f"validator/statistics/{name}.py", STATISTICS)
+    # step 3
+    copy.write(f"validator/evaluation/results/{name}.py", RECORD)
+    whole = "validator/evaluation/results/whole.py"
+    copy.add_import(whole, f"from validator.evaluation.results.{name} import DilutionRecord")
+    copy.insert(
+        whole,
+        "    accuracy_profile: AccuracyProfileRecord | NotAssessed",
+        f"    {name}: tuple[DilutionRecord, ...] | NotAssessed",
+    )
+    copy.write(f"validator/evaluation/{name}.py", STEP)
+    evaluate = "validator/evaluation/evaluate.py"
+    copy.add_import(evaluate, f"from validator.evaluation.{name} import {name}")
+    copy.insert(evaluate, "        stability=stability(study, cell),", f"        {name}={name}(study, cell),")
+    # step 4
+    observations = "validator/assessment/observations.py"
+    copy.insert(
+        observations, "READERS: dict[tuple[str, str], Reader] = {", f'    ("{name}", "min"): _dilution,'
+    )
+    copy.insert(observations, f'    ("{name}", "min"): _dilution,', f'    ("{name}", "max"): _dilution,')
+    readers = (copy.root / observations).read_text(encoding="utf-8")
+    (copy.root / observations).write_text(
+        readers.replace("\nREADERS: dict", f"\n{READER}\nREADERS: dict", 1), "utf-8"
+    )
+    copy.insert(
+        "validator/assessment/asked.py",
+        "    Characteristic.METHOD_COMPARISON: lambda record: record.comparison,",
+        f"    Characteristic.DILUTION_INTEGRITY: lambda record: record.{name},",
+    )
+    copy.insert(
+        "validator/assessment/counting.py",
+        '    Characteristic.METHOD_COMPARISON: "comparison",',
+        f'    Characteristic.DILUTION_INTEGRITY: "{name}",',
+    )
+    # step 5
+    copy.write(f"validator/dossier/sections/{name}.py", SECTION)
+    order = "validator/dossier/sections/order.py"
+    copy.add_import(order, f"from validator.dossier.sections.{name} import {name}")
+    copy.insert(order, "    configurations,", f"    {name},")
+    copy.write(f"report_templates/language/en/{name}.yaml", SENTENCES)
+    copy.insert("report_templates/language/en/names.yaml", "characteristic:", f"  {name}: Dilution integrity")
+
+    assert copy.follows_its_recipe()
+    study = copy.study(
+        calibration={"runs": CALIBRATION},
+        dilution_integrity={
+            "runs": [
+                {"factor": 10, "expected": 100, "found": [99.0, 101.0, 100.5, 98.5]},
+                {"factor": 50, "expected": 500, "found": [430.0, 441.0, 436.0, 433.0]},
+            ]
+        },
+        criteria=[{"characteristic": name, "min": 95, "max": 105}],
+    )
+    results = copy.results(study)
+    records = results["analytes"]["x"]["configurations"]["default"][name]
+    assert [one["found_percent"]["value"] for one in records] == pytest.approx([99.75, 87.0])
+    findings = {one["what"]: one["outcome"] for one in results["assessment"]["findings"]}
+    assert findings == {"diluted 10-fold": "meets", "diluted 50-fold": "does not meet"}
+    assert results["assessment"]["verdict"] == "not fit"
+    page = copy.page(study)
+    assert "Known contents found after dilution" in page
+    assert "Dilution integrity" in page
+    schema = copy.root / "schema.json"
+    copy.run("-m", "validator", "schema", "--output", schema)
+    assert name in json.loads(schema.read_text(encoding="utf-8"))["properties"]
+
+
+PROFILE = """format: guidance-profile/1
+id: house-rules-4
+title: House rules of a laboratory
+short_title: House rules
+edition: "4"
+issuing_body: a laboratory
+scope: Everything that is measured there.
+note: An example.
+
+asked_for:
+  clause: "2"
+  confirmed: text
+  seen_in: original
+  by_kind:
+    any: [linearity, quantification_limit]
+
+requirements:
+  - id: house-lack-of-fit
+    characteristic: lack_of_fit
+    clause: "3.1"
+    confirmed: text
+    seen_in: original
+    text: The calibration function must fit.
+    acceptance:
+      - figure: lack_of_fit_p
+        at_least: 0.001
+"""
+
+
+@pytest.mark.parametrize("place", ["validator/guidance/profiles", "study"])
+def test_a_guidance_profile(checkout, place):
+    """One file, in the package or beside the study: its limit is judged, its clause is cited."""
+    copy = checkout("How to add a guidance profile")
+    study = copy.study(calibration={"runs": CALIBRATION}, guidance=["house-rules-4"])
+    file = copy.root / place / "house-rules-4.yaml"
+
+    file.write_text(PROFILE, encoding="utf-8")
+
+    results = copy.results(study)
+    (finding,) = results["assessment"]["findings"]
+    assert (finding["characteristic"], finding["limit"], finding["outcome"]) == (
+        "lack_of_fit",
+        0.001,
+        "meets",
+    )
+    assert "House rules" in finding["source"]
+    assert "3.1" in finding["source"]
+    if place == "study":
+        assert "House rules" in copy.page(study)
