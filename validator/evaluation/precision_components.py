@@ -14,7 +14,6 @@ from validator.evaluation.results import (
     PrecisionRecord,
     VarianceComponentRecord,
 )
-from validator.statistics.factor_components import FROM_INFORMATION
 from validator.statistics.interval import Estimate
 from validator.statistics.nested import ComponentsResult, crossed, nested
 from validator.statistics.precision import PrecisionResult, critical_difference, one_way, single_series
@@ -31,6 +30,8 @@ FEW_PEOPLE = 2
 
 FEWEST_TIMES = 3
 """Days or series from which the doubt of what changes with time can be seen."""
+
+OVER_GROUPS = "; interval over the {groups} groups, the {factor}s being the two of the laboratory"
 
 SUM_OF_SEVERAL = "what several factors add together; see the components"
 
@@ -118,14 +119,14 @@ def _several_factors(
 ) -> PrecisionRecord:
     found, bound = (_analysed(results, grouping, c) for c in (confidence, one_sided_level(confidence)))
     intermediate, intermediate_bound, method = found.intermediate_sd, bound.intermediate_sd, found.method
-    why = _why_over_groups(found, grouping)
-    if why is not None:
+    few = _few(grouping)
+    if few is not None:
         groups = _groups(results, grouping)
         intermediate = _with_doubt_of(intermediate, one_way(groups, level=confidence))
         intermediate_bound = _with_doubt_of(
             intermediate_bound, one_way(groups, level=one_sided_level(confidence))
         )
-        method += f"; interval over the {plain.groups} groups, {why}"
+        method += OVER_GROUPS.format(groups=plain.groups, factor=few)
     mean = found.mean.value
     return replace(
         plain,
@@ -164,23 +165,6 @@ def _groups(results: Sequence[float], grouping: Grouping) -> list[list[float]]:
     for label, result in zip(grouping.labels, results, strict=True):
         found.setdefault(label, []).append(result)
     return list(found.values())
-
-
-def _why_over_groups(found: ComponentsResult, grouping: Grouping) -> str | None:
-    """Why the doubt of the total is taken from the finest groups; None where the factors themselves give it.
-
-    Where combinations of crossed factors are missing the information matrix alone would give too short an
-    interval.
-    """
-    total = found.intermediate_sd
-    if (
-        isinstance(total, Estimate)
-        and total.interval is not None
-        and FROM_INFORMATION in total.interval.method
-    ):
-        return "since combinations of the factors are missing"
-    few = _few(grouping)
-    return None if few is None else f"the {few}s being the two of the laboratory"
 
 
 def _few(grouping: Grouping) -> str | None:

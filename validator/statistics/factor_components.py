@@ -30,8 +30,6 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
 REPEATABILITY = "repeatability"
-FROM_INFORMATION = "information matrix"
-"""Part of the name of an interval that rests on the curvature of the likelihood alone."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -127,7 +125,7 @@ def from_likelihood(
     s = math.sqrt(total)
     if terms is None:
         nu = 2 * total**2 / float(fit.covariance.sum())
-        interval = satterthwaite = chi_squared_interval(s, nu, level, f"Satterthwaite, {FROM_INFORMATION}")
+        interval = satterthwaite = chi_squared_interval(s, nu, level, "Satterthwaite, information matrix")
     else:
         nu = satterthwaite_degrees_of_freedom(terms)
         interval = holding(s, modified_large_sample_interval(terms, level))
