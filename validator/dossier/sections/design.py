@@ -10,7 +10,8 @@ from validator.dossier import numbers
 from validator.dossier.document import Block, Column, Paragraph, Section, Table
 from validator.dossier.inline import Content, Outcome, OutcomeWord
 from validator.dossier.sections.context import MOST_NAMED, Context, Item, row
-from validator.evaluation.rows import group_label, independent_values, kept, runs_of
+from validator.evaluation.factors import series_labels
+from validator.evaluation.rows import independent_values, kept, runs_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
@@ -91,7 +92,7 @@ def _counts(runs: tuple[Run, ...]) -> Iterator[str]:
     yield _or_dash(_distinct(getattr(run, "level", None) for run in counted))
     yield numbers.count(values)
     yield numbers.count(readings)
-    yield _or_dash(_distinct(group_label(run) for run in counted))
+    yield _or_dash(_distinct(series_labels(counted)))
     yield _or_dash(_distinct(run.operator for run in counted))
     yield _or_dash(_distinct(run.device for run in counted))
     yield numbers.count(sum(_readings(run) for run in runs) - readings)
