@@ -228,7 +228,7 @@ def alike(one, other, path=""):
             alike(one[key], other[key], f"{path}.{key}")
     elif isinstance(one, list):
         assert len(one) == len(other), path
-        if path.endswith((".points", ".values")):
+        if path.endswith((".points", ".values", ".removed")):
             one, other = (sorted(items, key=json.dumps) for items in (one, other))
         for i, (left, right) in enumerate(zip(one, other, strict=True)):
             alike(left, right, f"{path}[{i}]")
