@@ -290,3 +290,14 @@ def test_a_series_that_goes_on_over_days_is_one(record_of, described):
     (entry,) = record_of(described(recovery={"runs": runs})).recovery
 
     assert entry.series == 2
+
+
+def test_an_accuracy_profile_of_one_series_and_no_recovery_says_so(record_of, described):
+    """Precision of one series says nothing of another one, and there is no recovery to turn to."""
+    runs = [{"level": 10, "series": "S1", "concentrations": [9.9, 10.1]}]
+
+    found = record_of(
+        described(analysis={"accuracy_profile": {"acceptance_percent": 10}}, precision={"runs": runs})
+    )
+
+    assert isinstance(found.accuracy_profile, NotAssessed)

@@ -109,7 +109,7 @@ def series_labels(runs: Sequence[Run]) -> tuple[str | None, ...]:
     """
     labels = [group_label(run) for run in runs]
     days = [_day(run) for run in runs]
-    if None in days or None in labels or any(run.series is None for run in runs):
+    if not runs or None in days or None in labels or any(run.series is None for run in runs):
         return tuple(labels)
     series_on: dict[str | None, set[str | None]] = {}
     days_of: dict[str | None, set[str | None]] = {}
