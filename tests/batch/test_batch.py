@@ -10,6 +10,7 @@ import signal
 import subprocess
 import sys
 import time
+from pathlib import Path
 
 import openpyxl
 import pytest
@@ -148,10 +149,15 @@ def test_processes_and_a_serial_run_give_the_same_summary(command, folder_of_stu
     assert not list(root.rglob("results.json"))
 
 
-def test_killed_half_way_only_the_rest_runs(command, folder_of_studies, tmp_path):
-    """A run that was killed is taken up where it stopped; its summary is that of an undisturbed run."""
+def children_of(pid):
+    return [int(one) for one in Path(f"/proc/{pid}/task/{pid}/children").read_text().split()]
+
+
+@pytest.mark.parametrize("workers", [1, 2])
+def test_killed_half_way_only_the_rest_runs(command, folder_of_studies, tmp_path, workers):
+    """A killed run leaves no worker behind and is taken up where it stopped, to the same summary."""
     root = folder_of_studies(40)
-    arguments = ["batch", str(root), "--workers", "1", "--output", str(tmp_path / "out")]
+    arguments = ["batch", str(root), "--workers", str(workers), "--output", str(tmp_path / "out")]
     process = subprocess.Popen(
         [sys.executable, "-m", "validator", *arguments],
         stdout=subprocess.DEVNULL,
@@ -160,8 +166,14 @@ def test_killed_half_way_only_the_rest_runs(command, folder_of_studies, tmp_path
     deadline = time.monotonic() + 60
     while len(list((tmp_path / "out").rglob("results.json"))) < 3 and time.monotonic() < deadline:
         time.sleep(0.01)
+    started = children_of(process.pid)
     process.send_signal(signal.SIGKILL)
     process.wait()
+    deadline = time.monotonic() + 60
+    while any(Path(f"/proc/{one}").exists() for one in started) and time.monotonic() < deadline:
+        time.sleep(0.05)
+    assert (len(started) > 1) == (workers > 1)
+    assert not [one for one in started if Path(f"/proc/{one}").exists()]
     kept = {file: file.stat().st_mtime_ns for file in (tmp_path / "out").rglob("results.json")}
     assert 3 <= len(kept) < 40
 

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import os
+import threading
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
-from multiprocessing import get_context
+from multiprocessing import get_context, parent_process
 from typing import TYPE_CHECKING
 
 from validator.batch.rows import StudyRow
@@ -12,6 +14,7 @@ from validator.errors import EnvironmentProblem
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
+    from multiprocessing.process import BaseProcess as _ParentProcess
 
     from validator.batch.places import StudyPlace
 
@@ -78,7 +81,19 @@ def _one_by_one(places: list[StudyPlace]) -> Iterator[StudyRow]:
 
 def _pool(workers: int) -> ProcessPoolExecutor:
     # spawned, not forked: numerical libraries hold threads that do not survive a fork
-    return ProcessPoolExecutor(workers, mp_context=get_context("spawn"))
+    return ProcessPoolExecutor(workers, mp_context=get_context("spawn"), initializer=_end_with_parent)
+
+
+def _end_with_parent() -> None:
+    """Let this worker end when the process that started it is gone: a killed batch leaves none behind."""
+    parent = parent_process()
+    if parent is not None:
+        threading.Thread(target=_end_after, args=(parent,), daemon=True).start()
+
+
+def _end_after(parent: _ParentProcess) -> None:
+    parent.join()
+    os._exit(1)
 
 
 def _on_cluster(places: Sequence[StudyPlace], address: str) -> Iterator[StudyRow]:
