@@ -39,6 +39,8 @@ def inverse(signals: ArrayLike, a: ArrayLike, b: ArrayLike, c: ArrayLike) -> NDA
     """
     d = np.subtract(signals, a)
     b = np.asarray(b, dtype=np.float64)
+    if not np.any(c):
+        return np.asarray(np.divide(d, b, out=np.full(np.broadcast(d, b).shape, np.inf), where=b != 0))
     discriminant = b * b + 4.0 * np.asarray(c) * d
     denominator = b + np.copysign(np.sqrt(np.maximum(discriminant, 0.0)), b)
     reached = (discriminant >= 0) & (denominator != 0)

@@ -57,7 +57,7 @@ class Variant:
             cautions = (*cautions, NEGATIVE_LIMIT)
         elif result.detection_limit is not None and _far_below_calibration(inputs, value):
             cautions = (*cautions, BELOW_CALIBRATION)
-        return replace(result, cautions=cautions)
+        return result if cautions is result.cautions else replace(result, cautions=cautions)
 
 
 def _far_below_calibration(inputs: DetectionInputs, value: float) -> bool:
