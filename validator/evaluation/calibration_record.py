@@ -53,6 +53,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from validator.evaluation.calibration_points import Points
+    from validator.statistics.interval import SignificanceTest
     from validator.statistics.weighting import Weighting
     from validator.study.models.analysis import AnalysisChoices
 
@@ -74,7 +75,7 @@ def calibration_record(
     """
     bound = student_interval(line.slope, one_sided_level(choices.confidence))
     msd = method_standard_deviation(line)
-    order = points.order
+    order, curvature = points.order, _curvature(line)
     return CalibrationRecord(
         model=line.model,
         weighting=weighting.scheme,
@@ -92,7 +93,7 @@ def calibration_record(
         method_standard_deviation_percent=msd.relative_percent,
         quality_coefficient_percent=_or_none(quality_coefficient, line),
         lack_of_fit=attempt(lambda: _lack_of_fit(line)),
-        quadratic_test=attempt(lambda: _curvature(line)),
+        quadratic_test=attempt(lambda: f_test(_estimable(curvature))),
         homoscedasticity=Homoscedasticity(
             variance_ratio=attempt(lambda: test_record(variance_ratio(points.x, points.y))),
             breusch_pagan=attempt(lambda: test_record(breusch_pagan(line))),
@@ -110,7 +111,7 @@ def calibration_record(
         weighting_path=path,
         repeated_readings=_reading_scatter(points),
         level_uncertainty=_level_uncertainty(points, line),
-        alternative_quadratic=_quadratic_beside(points, line, weighting, choices),
+        alternative_quadratic=_quadratic_beside(points, curvature, weighting, choices),
     )
 
 
@@ -131,13 +132,22 @@ def _lack_of_fit(line: CalibrationFit) -> FTest:
     return FTest(f=test.statistic, df=(test.df[0], test.df[1]), p=test.p)
 
 
-def _curvature(line: CalibrationFit) -> FTest:
+def _curvature(line: CalibrationFit) -> SignificanceTest | NotEstimable:
     if line.model != "linear":
-        raise NotEstimable(
+        return NotEstimable(
             "Mandel's test asks whether a straight line with intercept is bent; another function was fitted",
             "the model linear",
         )
-    return f_test(mandel(line))
+    try:
+        return mandel(line)
+    except NotEstimable as refusal:
+        return NotEstimable(refusal.reason, refusal.needs)
+
+
+def _estimable(test: SignificanceTest | NotEstimable) -> SignificanceTest:
+    if isinstance(test, NotEstimable):
+        raise test
+    return test
 
 
 def _runs(line: CalibrationFit) -> RunsTest:
@@ -252,15 +262,12 @@ def _level_uncertainty(points: Points, line: CalibrationFit) -> LevelUncertainty
 
 
 def _quadratic_beside(
-    points: Points, line: CalibrationFit, weighting: Weighting, choices: AnalysisChoices
+    points: Points, test: SignificanceTest | NotEstimable, weighting: Weighting, choices: AnalysisChoices
 ) -> CalibrationSummary | None:
-    """A second-order function beside a line that Mandel's test finds bent: offered, it decides nothing."""
-    if line.model != "linear":
+    """A second-order function beside a line that Mandel's *test* finds bent: offered, it decides nothing."""
+    if isinstance(test, NotEstimable) or test.p is None or test.p >= significance_level(choices):
         return None
     try:
-        test = mandel(line)
-        if test.p is None or test.p >= significance_level(choices):
-            return None
         curve = fit(
             points.x,
             points.y,

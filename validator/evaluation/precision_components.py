@@ -16,8 +16,14 @@ from validator.evaluation.results import (
 )
 from validator.statistics.interval import Estimate
 from validator.statistics.nested import ComponentsResult, crossed, nested
-from validator.statistics.precision import PrecisionResult, critical_difference, one_way, single_series
+from validator.statistics.precision import (
+    PrecisionResult,
+    critical_difference,
+    from_layout,
+    one_way,
+)
 from validator.statistics.precision_intervals import holding, relative_standard_deviation
+from validator.statistics.variance_components import one_way_layout
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -89,14 +95,9 @@ def split_within(
 def _one_factor(
     level: float, results: Sequence[float], grouping: Grouping, confidence: float
 ) -> PrecisionRecord:
-    groups = _groups(results, grouping)
-
-    def computed(level: float) -> PrecisionResult:
-        if len(groups) == 1:
-            return single_series(groups[0], level=level)
-        return one_way(groups, level=level)
-
-    found, bound = computed(confidence), computed(one_sided_level(confidence))
+    layout = one_way_layout(_groups(results, grouping))
+    found = from_layout(layout, level=confidence)
+    bound = from_layout(layout, level=one_sided_level(confidence))
     return PrecisionRecord(
         level=level,
         n=found.n,

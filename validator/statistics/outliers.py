@@ -195,7 +195,7 @@ def cochran(groups: Sequence[Sequence[float] | FloatArray], *, alpha: float = 0.
         raise NotEstimable(
             "fewer than two groups with replicates", "at least 2 groups of at least 2 readings"
         )
-    variances = np.array([_variance(group) for _, group in used])
+    variances = _variances([group for _, group in used])
     if variances.sum() <= 0:
         raise NotEstimable("no scatter within the groups", "groups with differing readings")
     sizes = [len(group) for _, group in used]
@@ -265,6 +265,14 @@ def _enough(values: Sequence[float] | FloatArray, least: int) -> FloatArray:
 
 def _value(values: Sequence[float] | FloatArray, at: int) -> float:
     return float(np.asarray(values, dtype=np.float64).ravel()[at])
+
+
+def _variances(groups: Sequence[FloatArray]) -> FloatArray:
+    if len({len(group) for group in groups}) > 1:
+        return np.array([_variance(group) for group in groups])
+    table = np.stack(groups)  # as below, of all groups at once
+    differences = table - np.sort(table, axis=1)[:, table.shape[1] // 2, None]
+    return np.where(np.ptp(table, axis=1) == 0, 0.0, np.var(differences, axis=1, ddof=1))
 
 
 def _variance(group: FloatArray) -> float:

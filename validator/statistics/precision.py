@@ -142,9 +142,13 @@ def one_way(groups: Sequence[Sequence[float] | FloatArray], *, level: float = 0.
         ISO 5725-3:1994, 8 and Annex B (one-way intermediate measures; from memory); R.K. Burdick,
         F.A. Graybill, Confidence Intervals on Variance Components (1992), ch. 4 (from memory).
     """
-    layout = one_way_layout(groups)
+    return from_layout(one_way_layout(groups), level=level)
+
+
+def from_layout(layout: OneWayLayout, *, level: float = 0.95) -> PrecisionResult:
+    """As :func:`one_way`, from sums made beforehand: for several levels of confidence they are made once."""
     if layout.groups == 1:
-        return single_series(np.concatenate([checked_readings(group) for group in groups]), level=level)
+        return _of_one_series(layout, level)
     mean = mean_over_groups(layout, level)
     if layout.ms_within is None or layout.ms_within == 0:
         return _result(layout, mean, _without_within_scatter(layout, level), level)
@@ -157,7 +161,10 @@ def single_series(values: Sequence[float] | FloatArray, *, level: float = 0.95) 
     Raises:
         NotEstimable: fewer than two readings, or one that is not finite.
     """
-    layout = one_way_layout([values])
+    return _of_one_series(one_way_layout([values]), level)
+
+
+def _of_one_series(layout: OneWayLayout, level: float) -> PrecisionResult:
     ms_within = layout.ss_within / layout.df_within
     half_width = t_two_sided(level, layout.df_within) * math.sqrt(ms_within / layout.n)
     mean = Estimate(
