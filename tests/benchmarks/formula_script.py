@@ -40,15 +40,18 @@ def read_tables(folder: Path) -> dict[str, pd.DataFrame]:
     return tables
 
 
-def figures_of(tables: dict[str, pd.DataFrame], weighting: str = "none") -> Figures:
-    """The figures of the one analyte in *tables*; those of limits only where nothing is weighted."""
+def figures_of(tables: dict[str, pd.DataFrame], weighting: str = "none", *, by_roots: bool = True) -> Figures:
+    """The figures of the one analyte in *tables*; those of limits only where nothing is weighted.
+
+    Limits that are roots of the bands can be left out: they are the dearest, and have closed forms.
+    """
     line = _fitted("signal ~ level", tables["calibration"], weighting)
     found = _calibration(line, tables["calibration"], weighting)
     if weighting == "none":
         found |= _tests_of_residuals(line, tables["calibration"])
         found |= _linear_range(tables["calibration"])
         found |= _limits(line, tables["calibration"], tables["blanks"])
-        found |= _bands(line, tables["calibration"])
+        found |= _bands(line, tables["calibration"]) if by_roots else {}
         found |= _blank_response(line, tables["blanks"])
     found |= _precision(tables["precision"])
     found |= _recovery(tables["recovery"])

@@ -32,12 +32,12 @@ def engine(folder: str, times: int = 30) -> float:
     return seconds(lambda: evaluate(study), times)
 
 
-def script(folder: str, times: int = 10) -> float:
+def script(folder: str, by_roots: str = "yes", times: int = 10) -> float:
     """The formulas on the tables in *folder*, read before."""
     from formula_script import figures_of, read_tables
 
     tables = read_tables(Path(folder))
-    return seconds(lambda: figures_of(tables), times)
+    return seconds(lambda: figures_of(tables, by_roots=by_roots == "yes"), times)
 
 
 def calibrations_here(count: str) -> float:
