@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import json
 import math
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 _ABSENT = object()
 _LONGEST_TEXT = 90
@@ -12,8 +13,7 @@ _CONTEXT = 25
 _SPACES = "\n\u00a0\u2009\u202f"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Difference:
+class Difference(Struct, frozen=True, kw_only=True):
     """A place where the dossier and what was recomputed disagree.
 
     Attributes:

@@ -12,8 +12,9 @@ ValidatorError
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
+
+from msgspec import Struct
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -23,8 +24,7 @@ class ValidatorError(Exception):
     """Parent of every error that is foreseen and told in a sentence."""
 
 
-@dataclass(frozen=True, slots=True, order=True)
-class Problem:
+class Problem(Struct, frozen=True, order=True):
     """One thing that is wrong with the study files, and where."""
 
     file: str

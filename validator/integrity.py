@@ -5,9 +5,10 @@ from __future__ import annotations
 import hashlib
 import json
 import tempfile
-from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING, Any
+
+from msgspec import Struct
 
 from validator.assessment import assess
 from validator.differences import Comparison, Difference, printable
@@ -29,8 +30,7 @@ _MOST_FOLDERS = 16
 _LONGEST_NAME = 255  # bytes, on every file system in use
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Verification:
+class Verification(Struct, frozen=True, kw_only=True):
     """What recomputing a dossier has shown.
 
     Attributes:

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import pytest
+from msgspec.structs import replace
 
 from validator import assess, evaluate
 from validator.assessment.caveats.of_deciding_limit import OWN_CASES, TOLD_BY_THE_DATA

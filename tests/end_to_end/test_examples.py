@@ -103,7 +103,7 @@ def refusals(value):
         for item in value.values():
             yield from refusals(item)
     elif isinstance(value, Record):
-        for field in value.names:
+        for field in value.__struct_fields__:
             yield from refusals(getattr(value, field))
 
 

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import dataclasses
 import math
 import time
 import tracemalloc
 
 import numpy as np
 import pytest
+from msgspec import structs
 from scipy import stats
 
 from validator.errors import NotEstimable
@@ -119,7 +119,7 @@ def test_one_limit_that_differs_is_enough_to_fail(shift):
     lower, upper = (budget.interval.lower, budget.interval.upper)
     ends = (lower + shift, upper) if shift < 0 else (lower, upper + shift)
 
-    moved = dataclasses.replace(exact, symmetric=Interval(*ends, 0.95, "moved"))
+    moved = structs.replace(exact, symmetric=Interval(*ends, 0.95, "moved"))
 
     assert not validate(budget, moved).valid
     assert sorted((validate(budget, moved).d_low, validate(budget, moved).d_high)) == pytest.approx([0, 0.3])

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
+
+from msgspec import Struct
 
 from validator.assessment.rules import kind_of, rules_for
 from validator.evaluation.results import ConfigurationRecord, EstimateRecord, NotAssessed
@@ -25,8 +26,7 @@ LIMITED_TOGETHER: tuple[frozenset[str], ...] = (
 """Characteristics of which a limit on one speaks for the others."""
 
 
-@dataclass(frozen=True, slots=True)
-class NotMeasured:
+class NotMeasured(Struct, frozen=True):
     """A characteristic that a profile asks for and the data do not give."""
 
     characteristic: Characteristic
@@ -34,8 +34,7 @@ class NotMeasured:
     refusal: NotAssessed
 
 
-@dataclass(frozen=True, slots=True)
-class NotSet:
+class NotSet(Struct, frozen=True):
     """A figure for which the document wants a limit fixed beforehand, and nothing limits it."""
 
     rule: Requirement

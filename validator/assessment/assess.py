@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import TYPE_CHECKING
+
+from msgspec.structs import replace
 
 from validator.assessment.caveats import raised_caveats
 from validator.assessment.design import design_findings

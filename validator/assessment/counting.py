@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections import Counter as Tally
-from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING
+
+from msgspec import Struct
 
 from validator.evaluation.device_to_device import device_block
 from validator.evaluation.factors import series_labels
@@ -64,8 +65,7 @@ _NAMED: Mapping[Characteristic, str] = {
 """Precision runs belong to these only where they name what differs."""
 
 
-@dataclass(frozen=True, slots=True)
-class _Data:
+class _Data(Struct, frozen=True):
     """Independent values that are counted for one cell, the runs they stand in, and the blocks beside."""
 
     study: Study

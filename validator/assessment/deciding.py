@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
+
+from msgspec import Struct
 
 from validator.assessment.judging import interval_for
 from validator.assessment.replicates import further_results
@@ -32,8 +33,7 @@ _COUNTED_IN: dict[str, tuple[str, str]] = {
 """What carries the degrees of freedom of a characteristic's figure, one and many."""
 
 
-@dataclass(frozen=True, slots=True)
-class Remedy:
+class Remedy(Struct, frozen=True):
     """What would decide.
 
     Attributes:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
+
+from msgspec import Struct
 
 from validator.assessment.counting import provided
 from validator.assessment.rules import rules_for
@@ -20,8 +21,7 @@ if TYPE_CHECKING:
 _ORDER = [characteristic.value for characteristic in Characteristic]
 
 
-@dataclass(frozen=True, slots=True)
-class Demand:
+class Demand(Struct, frozen=True):
     """One count for one characteristic of one analyte, as the chosen profiles ask for it.
 
     Attributes:

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
+
+from msgspec import Struct
 
 from validator.assessment.guidance_figures_of_conditions import (
     HALF,
@@ -32,8 +33,7 @@ if TYPE_CHECKING:
     from validator.study.models.method import Analyte
 
 
-@dataclass(frozen=True, slots=True)
-class Subject:
+class Subject(Struct, frozen=True):
     """What a guidance limit is held against: one analyte with one configuration."""
 
     analyte: Analyte

@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
+
+from msgspec import Struct
 
 if TYPE_CHECKING:
     from validator.evaluation.results import EstimateRecord, Interval, Outcome
 
 
-@dataclass(frozen=True, slots=True)
-class Limit:
+class Limit(Struct, frozen=True):
     """Acceptance limits; ``None`` leaves a side open."""
 
     lower: float | None = None
@@ -34,8 +34,7 @@ class Limit:
         return (self.lower is None or value >= self.lower) and (self.upper is None or value <= self.upper)
 
 
-@dataclass(frozen=True, slots=True)
-class Judgement:
+class Judgement(Struct, frozen=True):
     """The outcome, the interval it rests on, and why when it is not plain."""
 
     outcome: Outcome

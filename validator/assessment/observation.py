@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
 from typing import Literal
+
+from msgspec import Struct
 
 from validator.evaluation.results import ConfigurationRecord, EstimateRecord, NotAssessed
 
@@ -12,8 +13,7 @@ Kind = Literal["deviation", "mean", "probability", "bound"]
 """How a figure's interval narrows with more data: a standard deviation, a mean; a p and a bound have none."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Observation:
+class Observation(Struct, frozen=True, kw_only=True):
     """A figure that a criterion can be held against, or the reason why there is none.
 
     Attributes:
@@ -41,8 +41,7 @@ class Observation:
     failed: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class Units:
+class Units(Struct, frozen=True):
     """Units of an analyte's levels and signals."""
 
     level: str

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import TYPE_CHECKING
+
+from msgspec.structs import replace
 
 from validator.assessment.observation import Kind, Observation, Reader, Units, figure, refused
 from validator.assessment.observations_of_conditions import READERS_OF_CONDITIONS

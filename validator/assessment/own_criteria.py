@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import TYPE_CHECKING
+
+from msgspec.structs import replace
 
 from validator.assessment.deciding import remedy
 from validator.assessment.judging import Judgement, Limit, judge, judge_p

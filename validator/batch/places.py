@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import os
-from dataclasses import dataclass
 from pathlib import Path
+
+from msgspec import Struct
 
 from validator.errors import Problem, StudyError
 
@@ -14,8 +15,7 @@ RESULTS_FILE = "results.json"
 DOSSIER_FILE = "dossier.pdf"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class StudyPlace:
+class StudyPlace(Struct, frozen=True, kw_only=True):
     """A study of a batch.
 
     Attributes:

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from msgspec import Struct
 
 UNREADABLE = "not read"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FigureRow:
+class FigureRow(Struct, frozen=True, kw_only=True):
     """One figure of one study with its interval; ``level`` in the unit of the analyte."""
 
     analyte: str
@@ -21,8 +20,7 @@ class FigureRow:
     upper: float | None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class StudyRow:
+class StudyRow(Struct, frozen=True, kw_only=True):
     """One study in a line.
 
     Attributes:

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import csv
 import io
-from dataclasses import fields
 from typing import TYPE_CHECKING
+
+from msgspec.structs import fields
 
 from validator.batch.rows import StudyRow
 from validator.batch.trend import TrendRow, trend

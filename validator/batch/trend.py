@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
+
+from msgspec import Struct
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -12,8 +13,7 @@ if TYPE_CHECKING:
     from validator.batch.rows import FigureRow, StudyRow
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TrendRow:
+class TrendRow(Struct, frozen=True, kw_only=True):
     """One figure of one version.
 
     Attributes:

@@ -67,7 +67,7 @@ def overview(study: Study, results: Results, *, language: str = "en") -> str:
         lines.append(item.name)
         rows = [
             _overview_row(context, item.cell, name, item.configuration)
-            for name in ConfigurationRecord.names
+            for name in ConfigurationRecord.__struct_fields__
             if getattr(item.configuration, name) not in (None, ())
         ]
         lines.extend(f"  {line}" for line in aligned(rows))

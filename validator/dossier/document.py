@@ -12,8 +12,9 @@ sections.
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal, TypeAlias
+
+from msgspec import Struct
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -38,39 +39,34 @@ def _check_id(value: str) -> None:
         raise ValueError(f"not an id: {value!r}; make one with identifier()")
 
 
-@dataclass(frozen=True, slots=True)
-class Paragraph:
+class Paragraph(Struct, frozen=True):
     """A paragraph; ``role`` "lead" opens a section in larger type, "small" is an aside in smaller type."""
 
     content: Content
     role: Literal["body", "lead", "small"] = "body"
 
 
-@dataclass(frozen=True, slots=True)
-class BulletList:
+class BulletList(Struct, frozen=True):
     """A list of short items; numbered where the order or the number is referred to."""
 
     items: tuple[Content, ...]
     numbered: bool = False
 
 
-@dataclass(frozen=True, slots=True)
-class DefinitionList:
+class DefinitionList(Struct, frozen=True):
     """Terms with what they mean, one under the other."""
 
     items: tuple[tuple[Content, Content], ...]
 
 
-@dataclass(frozen=True, slots=True)
-class KeyFacts:
+class KeyFacts(Struct, frozen=True):
     """A compact grid of labels and facts, such as the particulars of the study."""
 
     items: tuple[tuple[str, Content], ...]
     columns: Literal[1, 2] = 2
 
 
-@dataclass(frozen=True, slots=True)
-class Column:
+class Column(Struct, frozen=True):
     """A column of a table.
 
     Attributes:
@@ -88,8 +84,7 @@ class Column:
     starts_panel: bool = False
 
 
-@dataclass(frozen=True, slots=True)
-class Row:
+class Row(Struct, frozen=True):
     """A row; ``kind`` is shown by a mark, a rule or a strike, never by colour alone.
 
     "declared" is the row that decides, "excluded" and "struck" do not count, "total" closes a table; "group"
@@ -101,8 +96,7 @@ class Row:
     kind: RowKind = "plain"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Table:
+class Table(Struct, frozen=True, kw_only=True):
     """A table with a numbered caption; ``size`` "small" is for many columns, "tiny" for long annexes."""
 
     id: str
@@ -121,8 +115,7 @@ class Table:
                 )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Figure:
+class Figure(Struct, frozen=True, kw_only=True):
     """A figure with a numbered caption.
 
     Attributes:
@@ -144,16 +137,14 @@ class Figure:
             raise ValueError(f"figure {self.id} has no alternative text")
 
 
-@dataclass(frozen=True, slots=True)
-class FigurePair:
+class FigurePair(Struct, frozen=True):
     """Two figures side by side on paper, each half as wide as the text."""
 
     left: Figure
     right: Figure
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Formula:
+class Formula(Struct, frozen=True, kw_only=True):
     """A display formula in LaTeX, numbered when it has an id.
 
     Attributes:
@@ -178,8 +169,7 @@ class Formula:
             raise ValueError(f"formula {self.latex!r} has no spoken form")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Verdict:
+class Verdict(Struct, frozen=True, kw_only=True):
     """The verdict with its sentence; ``points`` are restrictions or open questions said beside it."""
 
     verdict: VerdictWord
@@ -187,8 +177,7 @@ class Verdict:
     points: tuple[Content, ...] = ()
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Finding:
+class Finding(Struct, frozen=True, kw_only=True):
     """One test or criterion in a line: what was asked, what came out, the outcome."""
 
     outcome: OutcomeWord
@@ -197,15 +186,13 @@ class Finding:
     source: Content = ""
 
 
-@dataclass(frozen=True, slots=True)
-class Findings:
+class Findings(Struct, frozen=True):
     """Findings one under the other."""
 
     items: tuple[Finding, ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CaveatBlock:
+class CaveatBlock(Struct, frozen=True, kw_only=True):
     """A caveat in a box whose frame and mark show its severity."""
 
     severity: SeverityWord
@@ -221,8 +208,7 @@ class CaveatBlock:
             _check_id(self.id)
 
 
-@dataclass(frozen=True, slots=True)
-class NotAssessedItem:
+class NotAssessedItem(Struct, frozen=True):
     """Something that could not be assessed, why, and what it would take."""
 
     what: Content
@@ -230,23 +216,20 @@ class NotAssessedItem:
     needs: Content = ""
 
 
-@dataclass(frozen=True, slots=True)
-class NotAssessedList:
+class NotAssessedList(Struct, frozen=True):
     """What could not be assessed."""
 
     items: tuple[NotAssessedItem, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class SafetyNotice:
+class SafetyNotice(Struct, frozen=True):
     """The usual cautions for work that can hurt someone."""
 
     title: Content
     points: tuple[Content, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class Signature:
+class Signature(Struct, frozen=True):
     """A place to sign; name and date are printed where known and left for ink where not."""
 
     role: str
@@ -254,15 +237,13 @@ class Signature:
     date: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class Signatures:
+class Signatures(Struct, frozen=True):
     """Places to sign, side by side."""
 
     signatures: tuple[Signature, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class PageBreak:
+class PageBreak(Struct, frozen=True):
     """What follows starts a new page (in print)."""
 
 
@@ -285,8 +266,7 @@ Block: TypeAlias = (
 )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Section:
+class Section(Struct, frozen=True, kw_only=True):
     """A section: a title, its blocks, and sections inside it.
 
     Attributes:
@@ -304,8 +284,7 @@ class Section:
         _check_id(self.id)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Document:
+class Document(Struct, frozen=True, kw_only=True):
     """A whole dossier.
 
     Attributes:

@@ -10,9 +10,10 @@ from __future__ import annotations
 import contextlib
 import io
 import warnings
-from dataclasses import dataclass
 from functools import cache
 from typing import TYPE_CHECKING, Any, Literal
+
+from msgspec import Struct
 
 from validator.dossier.svg_tidying import tidy
 from validator.resources import templates_folder
@@ -36,8 +37,7 @@ LONGEST_IN_LEGEND = 60
 HAIR_WIDTH, LINE_WIDTH, MARKER = 0.6, 1.2, 4.2
 
 
-@dataclass(frozen=True, slots=True)
-class SeriesLook:
+class SeriesLook(Struct, frozen=True):
     """Colour, marker and dash that together tell one series from the others."""
 
     colour: str

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import base64
 import warnings
-from dataclasses import dataclass
 from functools import lru_cache
+
+from msgspec import Struct
 
 _PIXELS_PER_EM = 14.0
 
 
-@dataclass(frozen=True, slots=True)
-class FormulaPicture:
+class FormulaPicture(Struct, frozen=True):
     """A formula as a drawing; sizes are in units of the surrounding type size (em)."""
 
     uri: str

@@ -8,8 +8,9 @@ Markup is written only through :func:`rich`, whose template comes from us and wh
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal, TypeAlias
+
+from msgspec import Struct
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -19,36 +20,31 @@ VerdictWord = Literal["fit", "fit with reservations", "not fit", "not assessed"]
 SeverityWord = Literal["stop", "caution", "note"]
 
 
-@dataclass(frozen=True, slots=True)
-class Text:
+class Text(Struct, frozen=True):
     """Literal text."""
 
     text: str
 
 
-@dataclass(frozen=True, slots=True)
-class Emphasis:
+class Emphasis(Struct, frozen=True):
     """Text in italics."""
 
     text: str
 
 
-@dataclass(frozen=True, slots=True)
-class Strong:
+class Strong(Struct, frozen=True):
     """Text in semibold."""
 
     text: str
 
 
-@dataclass(frozen=True, slots=True)
-class Code:
+class Code(Struct, frozen=True):
     """An identifier, a file name or a hash: set in the figure face, may break anywhere."""
 
     text: str
 
 
-@dataclass(frozen=True, slots=True)
-class Symbol:
+class Symbol(Struct, frozen=True):
     """A quantity symbol: an italic letter with an upright subscript and superscript (``s`` with ``r``)."""
 
     letter: str
@@ -56,23 +52,20 @@ class Symbol:
     sup: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class Struck:
+class Struck(Struct, frozen=True):
     """Text struck through, for a value that does not count."""
 
     text: str
 
 
-@dataclass(frozen=True, slots=True)
-class Reference:
+class Reference(Struct, frozen=True):
     """A link to a section, table, figure, formula or caveat by its id; without text its label is printed."""
 
     target: str
     text: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class WebLink:
+class WebLink(Struct, frozen=True):
     """A link to a page on the web; printed as its address where no text is given."""
 
     address: str
@@ -83,24 +76,21 @@ class WebLink:
             raise ValueError(f"not a web address: {self.address!r}")
 
 
-@dataclass(frozen=True, slots=True)
-class Outcome:
+class Outcome(Struct, frozen=True):
     """An outcome as a drawn mark and its word; ``label`` replaces the word of the language catalogue."""
 
     outcome: OutcomeWord
     label: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class Severity:
+class Severity(Struct, frozen=True):
     """The severity of a caveat as a drawn mark and its word."""
 
     severity: SeverityWord
     label: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class LineBreak:
+class LineBreak(Struct, frozen=True):
     """A forced new line inside a paragraph or a cell."""
 
 

@@ -11,11 +11,11 @@ from __future__ import annotations
 import base64
 import mimetypes
 import re
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import yaml
 from markupsafe import Markup
+from msgspec import Struct
 
 from validator.errors import LaboratoryError
 from validator.yaml_loader import load
@@ -41,8 +41,7 @@ _FILTERS = frozenset({"upper", "lower", "title", "capitalize", "trim", "default"
 _MAY = "a template may print values, ask (if) and go through a list (for)"
 
 
-@dataclass(frozen=True, slots=True)
-class Laboratory:
+class Laboratory(Struct, frozen=True):
     """What a laboratory adds; everything may be absent.
 
     Attributes:

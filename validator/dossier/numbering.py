@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from itertools import count
 from typing import TYPE_CHECKING, Any
+
+from msgspec import Struct
 
 from validator.dossier.document import CaveatBlock, Figure, Formula, Section, Table
 from validator.dossier.inline import plain
@@ -17,8 +18,7 @@ if TYPE_CHECKING:
 _COUNTED = ((Table, "table"), (Figure, "figure"), (Formula, "equation"), (CaveatBlock, "caveat"))
 
 
-@dataclass(frozen=True, slots=True)
-class ContentsEntry:
+class ContentsEntry(Struct, frozen=True):
     """A line of the contents."""
 
     target: str
@@ -27,8 +27,7 @@ class ContentsEntry:
     level: int
 
 
-@dataclass(frozen=True, slots=True)
-class Numbering:
+class Numbering(Struct, frozen=True):
     """What was counted in one document.
 
     Attributes:

@@ -8,8 +8,9 @@ import datetime as dt
 import io
 import logging
 import warnings
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal, Protocol
+
+from msgspec import Struct
 
 from validator.errors import EnvironmentProblem, OutputProblem
 from validator.resources import templates_folder
@@ -35,8 +36,7 @@ the PDF engine needs the Pango libraries, which are not installed:
 _INSTALL_PACKAGE = "the PDF engine is not installed: python -m pip install weasyprint"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Attachment:
+class Attachment(Struct, frozen=True, kw_only=True):
     """A file carried inside the PDF.
 
     Attributes:

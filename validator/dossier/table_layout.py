@@ -8,8 +8,9 @@ from __future__ import annotations
 
 import math
 import re
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
+
+from msgspec import Struct
 
 from validator.dossier.inline import Code, LineBreak, Outcome, Reference, Severity, pieces, plain
 from validator.dossier.measuring import longest_word, text_width
@@ -41,8 +42,7 @@ _NUMBER = re.compile(
 )
 
 
-@dataclass(frozen=True, slots=True)
-class CellLayout:
+class CellLayout(Struct, frozen=True):
     """A cell with the padding, in em, that puts its decimal point under the others of the column."""
 
     content: Content
@@ -51,16 +51,14 @@ class CellLayout:
     after: float = _CELL_PADDING_EM
 
 
-@dataclass(frozen=True, slots=True)
-class RowLayout:
+class RowLayout(Struct, frozen=True):
     """A row of laid-out cells."""
 
     kind: str
     cells: tuple[CellLayout, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class TableLayout:
+class TableLayout(Struct, frozen=True):
     """A table ready for a template.
 
     Attributes:
@@ -80,8 +78,7 @@ class TableLayout:
     short: bool
 
 
-@dataclass(frozen=True, slots=True)
-class _Need:
+class _Need(Struct, frozen=True):
     """Width of a column in em: below *least* a word would be cut, beyond *most* nothing is gained.
 
     *cells* are the widths of its cells on one line.

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import cache
 from typing import TYPE_CHECKING, Any
+
+from msgspec import Struct
 
 from validator.dossier.inline import Content, Inline, plain, rich
 from validator.resources import templates_folder
@@ -14,8 +15,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
 
-@dataclass(frozen=True, slots=True)
-class Wording:
+class Wording(Struct, frozen=True):
     """The catalogue of one language; calling it gives running text with values set in."""
 
     language: str

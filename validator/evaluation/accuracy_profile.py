@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
+
+from msgspec import Struct
 
 from validator.errors import NotEstimable
 from validator.evaluation.convert import finite, not_assessed
@@ -38,8 +39,7 @@ NOT_DECLARED = NotAssessed(
 )
 
 
-@dataclass(frozen=True, slots=True)
-class Profile:
+class Profile(Struct, frozen=True):
     """The record, and the profile behind it for the limit that rests on it."""
 
     record: AccuracyProfileRecord | NotAssessed

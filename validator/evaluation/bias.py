@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import dataclasses
 import math
 from typing import TYPE_CHECKING
 
 import numpy as np
+from msgspec import structs
 
 from validator.errors import NotEstimable
 from validator.evaluation.factors import series_labels
@@ -131,7 +131,7 @@ def _of_recoveries(records: Sequence[RecoveryRecord], addition: float | None) ->
             relative=True,
             level=only.level,
         )
-        part = dataclasses.replace(part, method="one recovery", n=only.n)
+        part = structs.replace(part, method="one recovery", n=only.n)
     else:
         part = bias_uncertainty.from_recoveries(
             [mean for _, mean in known], addition or 0.0, levels=[one.level for one, _ in known]

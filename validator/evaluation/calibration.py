@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from validator.errors import NotEstimable
 from validator.evaluation.calibration_points import Points, points_of
@@ -32,8 +34,7 @@ if TYPE_CHECKING:
     from validator.study.models.analysis import AnalysisChoices
 
 
-@dataclass(frozen=True, slots=True)
-class RelativeVariance:
+class RelativeVariance(Struct, frozen=True):
     """Variance of a signal by level, as the limit variants ask for it."""
 
     weighting: Weighting
@@ -43,8 +44,7 @@ class RelativeVariance:
         return self.weighting.relative_variance(level)
 
 
-@dataclass(frozen=True, slots=True)
-class Fitted:
+class Fitted(Struct, frozen=True):
     """A calibration as other characteristics use it."""
 
     fit: CalibrationFit

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+from msgspec import Struct
 
 from validator.errors import NotEstimable
 from validator.evaluation.rows import Value, independent_values
@@ -17,8 +17,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 
-@dataclass(frozen=True, slots=True)
-class Points:
+class Points(Struct, frozen=True):
     """Independent preparations as arrays."""
 
     x: NDArray[np.float64]

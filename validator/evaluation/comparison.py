@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 
 from validator.errors import NotEstimable
 from validator.evaluation.convert import (
@@ -49,8 +50,7 @@ Bounds = tuple[float, float]
 """Lower and upper bound of a mean difference, percent."""
 
 
-@dataclass(frozen=True, slots=True)
-class _Sample:
+class _Sample(Struct, frozen=True):
     """One sample: all its runs that count, or why none does."""
 
     name: str
@@ -79,8 +79,7 @@ class _Sample:
         )
 
 
-@dataclass(frozen=True, slots=True)
-class _Pairs:
+class _Pairs(Struct, frozen=True):
     """Samples that count, as arrays of means."""
 
     samples: tuple[_Sample, ...]

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
+
+from msgspec import Struct
 
 from validator.errors import NotEstimable
 from validator.statistics.inverse_prediction import level_read
@@ -15,8 +16,7 @@ if TYPE_CHECKING:
     from validator.statistics.regression import CalibrationFit
 
 
-@dataclass(frozen=True, slots=True)
-class SignalReader:
+class SignalReader(Struct, frozen=True):
     """Turns signals into concentrations; without a calibration it says why it cannot."""
 
     fit: CalibrationFit | None

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from validator.evaluation.convert import attempt, finite
 from validator.evaluation.results import (
@@ -32,8 +34,7 @@ Doubt = tuple[float, float]
 """Standard uncertainty and its degrees of freedom."""
 
 
-@dataclass(frozen=True, slots=True)
-class Tolerance:
+class Tolerance(Struct, frozen=True):
     """Limits that a result must keep; infinite on an open side."""
 
     name: Literal["legal limit", "specification"]

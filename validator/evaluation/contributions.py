@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
+
+from msgspec import Struct
 
 from validator.errors import NotEstimable
 from validator.evaluation.results import NotAssessed
@@ -28,8 +29,7 @@ if TYPE_CHECKING:
     from validator.study.models.uncertainty import UncertaintyBlock
 
 
-@dataclass(frozen=True, slots=True)
-class Contributions:
+class Contributions(Struct, frozen=True):
     """All that a budget of one analyte and configuration is made of."""
 
     analyte: Analyte

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 
 from validator.errors import NotEstimable
 from validator.evaluation.convert import attempt, finite, interval_record, not_assessed, one_sided_level
@@ -42,8 +43,7 @@ ENOUGH_BLANKS = 10
 """Independent blanks from which ``blank_3s`` decides where nothing was declared (Eurachem 2014, 6.2.4)."""
 
 
-@dataclass(frozen=True, slots=True)
-class Deciding:
+class Deciding(Struct, frozen=True):
     """Which variants decide, and who said so."""
 
     detection: str
@@ -51,8 +51,7 @@ class Deciding:
     declared_by: str
 
 
-@dataclass(frozen=True, slots=True)
-class Limits:
+class Limits(Struct, frozen=True):
     """The record of the limits and the results behind it, for comparing configurations."""
 
     record: DetectionRecord | NotAssessed

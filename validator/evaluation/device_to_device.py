@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from validator.errors import NotEstimable
 from validator.evaluation.convert import (
@@ -35,8 +37,7 @@ NO_DEVICES = NotAssessed(
 )
 
 
-@dataclass(frozen=True, slots=True)
-class _Readings:
+class _Readings(Struct, frozen=True):
     """Readings of the devices at one level."""
 
     level: float | None

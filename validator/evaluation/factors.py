@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import dataclass
 from itertools import combinations, pairwise
 from typing import TYPE_CHECKING, Literal
+
+from msgspec import Struct
 
 from validator.evaluation.rows import group_label
 from validator.statistics.nested import is_nested_in
@@ -25,8 +26,7 @@ CONDITIONS = ("operator", "instrument", "device")
 WITHIN = " within "
 
 
-@dataclass(frozen=True, slots=True)
-class Factor:
+class Factor(Struct, frozen=True):
     """One condition and its label at each result."""
 
     name: str
@@ -45,8 +45,7 @@ class Factor:
         )
 
 
-@dataclass(frozen=True, slots=True)
-class Grouping:
+class Grouping(Struct, frozen=True):
     """How the results of one level are grouped.
 
     Attributes:

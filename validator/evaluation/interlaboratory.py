@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import TYPE_CHECKING
+
+from msgspec.structs import replace
 
 from validator.errors import NotEstimable
 from validator.evaluation.convert import attempt, estimate_record, figure_record, one_sided_level

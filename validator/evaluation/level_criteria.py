@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
+
+from msgspec import Struct
 
 from validator.errors import NotEstimable
 from validator.guidance import Characteristic, Figure, Kind, Place, limit_for
@@ -22,8 +23,7 @@ _RECOVERY = (Characteristic.RECOVERY, Characteristic.TRUENESS)
 _PRECISION = (Characteristic.REPEATABILITY, Characteristic.INTERMEDIATE_PRECISION)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LevelCriteria:
+class LevelCriteria(Struct, frozen=True, kw_only=True):
     """Limits at one level, percent; None where nothing is stated.
 
     Attributes:
@@ -35,8 +35,7 @@ class LevelCriteria:
     rsd_max: float | None
 
 
-@dataclass(frozen=True, slots=True)
-class Criteria:
+class Criteria(Struct, frozen=True):
     """The criteria on recovery and scatter that hold for *cell*: those of the study and of its guidance."""
 
     study: Study
@@ -76,8 +75,7 @@ class Criteria:
         return next(stated, None)
 
 
-@dataclass(frozen=True, slots=True)
-class _Guidance:
+class _Guidance(Struct, frozen=True):
     """What the study's profiles, in their order, set at one level."""
 
     criteria: Criteria

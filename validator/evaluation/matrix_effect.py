@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 
 from validator.evaluation.calibration import Fitted, calibrate
 from validator.evaluation.convert import attempt, estimate_record, one_sided_level, t_test
@@ -39,8 +40,7 @@ NO_CALIBRATION = NotAssessed(
 UNNAMED = "matrix"
 
 
-@dataclass(frozen=True, slots=True)
-class _Line:
+class _Line(Struct, frozen=True):
     """A line in matrix, or why there is none."""
 
     matrix: str

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import dataclasses
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+from msgspec import Struct, structs
 
 from validator.errors import NotEstimable
 from validator.evaluation.budgets import budget_record, check_record, enough_draws, simulation_record
@@ -37,8 +36,7 @@ DIGITS = 2
 """Significant digits of u(y) that the comparison is about, where the study says nothing."""
 
 
-@dataclass(frozen=True, slots=True)
-class FormulaResult:
+class FormulaResult(Struct, frozen=True):
     """The record, and the first-order budget behind it for conformity."""
 
     record: FormulaRecord
@@ -119,7 +117,7 @@ def _from_calibration(
         relative_variance=None if fitted.variance_function is None else fitted.weighting.relative_variance,
     )
     # reading back what was predicted moves the last bits only
-    return dataclasses.replace(found.quantity, value=level)
+    return structs.replace(found.quantity, value=level)
 
 
 def correlations(block: UncertaintyBlock) -> NDArray[np.float64]:
@@ -150,8 +148,8 @@ def correlations(block: UncertaintyBlock) -> NDArray[np.float64]:
 def _with_sources(budget: UncertaintyBudget, block: UncertaintyBlock) -> UncertaintyBudget:
     """The rows with what the study says of where their figures come from."""
     said = {one.name: one.source or _source_of(one) for one in block.quantities}
-    rows = tuple(dataclasses.replace(row, source=said.get(row.name, "")) for row in budget.rows)
-    return dataclasses.replace(budget, rows=rows)
+    rows = tuple(structs.replace(row, source=said.get(row.name, "")) for row in budget.rows)
+    return structs.replace(budget, rows=rows)
 
 
 def _source_of(quantity: ModelQuantity) -> str:

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from contextlib import suppress
-from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
+from msgspec.structs import replace
 
 from validator.errors import NotEstimable
 from validator.evaluation.convert import attempt, finite

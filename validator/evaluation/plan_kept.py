@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
+
+from msgspec import Struct
 
 from validator.evaluation.results import PlanComparison, PlanDifference
 from validator.evaluation.rows import Cell, group_label, independent_values, kept, runs_of
@@ -70,8 +71,7 @@ def _of_runs(study: Study) -> Iterator[PlanDifference]:
                     yield compared.difference("preparations", 0, len(_preparations(runs)))
 
 
-@dataclass(frozen=True, slots=True)
-class _Compared:
+class _Compared(Struct, frozen=True):
     """One data block of one analyte and configuration beside its plan."""
 
     block: str

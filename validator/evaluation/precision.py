@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from validator.errors import NotEstimable
 from validator.evaluation.convert import not_assessed
@@ -42,8 +44,7 @@ def precision(study: Study, cell: Cell, reader: SignalReader) -> tuple[Precision
     return tuple(_at_level(level, here, at) for level, here in sorted(by_level.items()))
 
 
-@dataclass(frozen=True, slots=True)
-class _At:
+class _At(Struct, frozen=True):
     """What every level is evaluated with."""
 
     reader: SignalReader

@@ -6,11 +6,11 @@ Done once, right after reading, so that everything that follows sees one study.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from functools import cache
 from typing import TYPE_CHECKING
 
 import numpy as np
+from msgspec import Struct
 
 from validator.errors import NotEstimable, Problem, StudyError
 from validator.evaluation.results import BaselineRecord, RecordingsRecord, ReducedCurve, ReductionSettings
@@ -36,8 +36,7 @@ CLEAR = 10
 _MORE_DIGITS = 2
 
 
-@dataclass(frozen=True, slots=True)
-class Reduction:
+class Reduction(Struct, frozen=True):
     """One curve, how it was reduced, and what came out."""
 
     run: RecordedRun

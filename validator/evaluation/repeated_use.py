@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 
 from validator.errors import NotEstimable
 from validator.evaluation.convert import (
@@ -41,8 +42,7 @@ LOSS_PERCENT = 10.0
 """Loss that ends the life of a device where the study states none (common practice)."""
 
 
-@dataclass(frozen=True, slots=True)
-class Uses:
+class Uses(Struct, frozen=True):
     """Signals of one device in the order of use."""
 
     device: str

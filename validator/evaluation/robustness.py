@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 
 from validator.errors import NotEstimable
 from validator.evaluation.convert import attempt, estimate_record, finite, one_sided_level
@@ -38,8 +39,7 @@ DUMMY = "dummy"
 """A factor whose name begins so is a column without a factor: its effect is error."""
 
 
-@dataclass(frozen=True, slots=True)
-class _Experiments:
+class _Experiments(Struct, frozen=True):
     """Runs of one design as arrays: settings of every result, and the results."""
 
     block: RobustnessBlock

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, TypeVar
+
+from msgspec import Struct
 
 from validator.study.models.runs import Block, Run
 
@@ -19,16 +20,14 @@ _PREPARED_BY = (
 """What tells preparations of one label apart; another operator or instrument reads the same one again."""
 
 
-@dataclass(frozen=True, slots=True)
-class Cell:
+class Cell(Struct, frozen=True):
     """One analyte measured with one configuration: what an evaluation works on."""
 
     analyte: str
     configuration: str
 
 
-@dataclass(frozen=True, slots=True)
-class Value:
+class Value(Struct, frozen=True):
     """One independent value: a preparation's reading, or the mean of its readings.
 
     Attributes:

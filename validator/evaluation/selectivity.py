@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
+
+from msgspec import Struct
 
 from validator.evaluation.convert import attempt, estimate_record, finite, interval_record
 from validator.evaluation.exclusions import excluded_points
@@ -30,8 +31,7 @@ _GUARDED: dict[str, Literal["yes", "no", "undecided"]] = {
 }
 
 
-@dataclass(frozen=True, slots=True)
-class _Tested:
+class _Tested(Struct, frozen=True):
     """One interferent at one ratio."""
 
     run: InterferenceRun

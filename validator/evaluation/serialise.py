@@ -13,7 +13,7 @@ from validator.evaluation.results import Record, Results
 def plain(value: object) -> object:
     """*value* as dictionaries, lists and scalars, in the key order of the contract."""
     if isinstance(value, Record):
-        pairs = ((name, getattr(value, name)) for name in value.names)
+        pairs = ((name, getattr(value, name)) for name in value.__struct_fields__)
         return {name: plain(item) for name, item in pairs if item is not None or name in value.always}
     if isinstance(value, dict):
         return {key: plain(item) for key, item in value.items()}

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 
 from validator.errors import NotEstimable
 from validator.evaluation.convert import attempt, estimate_record, finite, one_sided_level, significance
@@ -35,8 +36,7 @@ ALLOWED_PERCENT = 10.0
 """Change that is allowed where the study states none (common practice)."""
 
 
-@dataclass(frozen=True, slots=True)
-class _Allowed:
+class _Allowed(Struct, frozen=True):
     """The change that is allowed, in which direction, and who says so."""
 
     percent: float
@@ -44,8 +44,7 @@ class _Allowed:
     by: str
 
 
-@dataclass(frozen=True, slots=True)
-class _Series:
+class _Series(Struct, frozen=True):
     """Values of one condition and level over time."""
 
     condition: str

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 
 from validator.errors import NotEstimable
 from validator.evaluation.convert import attempt, estimate_record, f_test, not_assessed, one_sided_level
@@ -40,8 +41,7 @@ NO_CALIBRATION = NotAssessed(
 )
 
 
-@dataclass(frozen=True, slots=True)
-class Additions:
+class Additions(Struct, frozen=True):
     """The portions of one sample: additions and signals of independent preparations."""
 
     sample: str

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import dataclasses
 import math
 from bisect import bisect_left
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
+from msgspec import Struct, structs
 
 from validator.errors import NotEstimable
 from validator.evaluation.results import EstimateRecord, NotAssessed, PartRecord
@@ -34,8 +33,7 @@ SAME_LEVEL = 1e-6
 """Levels within this relative difference are one: they come from one number written twice."""
 
 
-@dataclass(frozen=True, slots=True)
-class Part:
+class Part(Struct, frozen=True):
     """A part of an uncertainty, ready for a budget at any level.
 
     Attributes:
@@ -245,15 +243,13 @@ def _between_batches(precision: Sequence[PrecisionRecord] | NotAssessed) -> Unce
 def stated_part(part: UncertaintyPart, source: str, *, note: str = "") -> Part:
     """A part that is one figure, absolute or in percent, for all levels."""
     rows = tuple(
-        dataclasses.replace(row, source=row.source or source)
-        for row in part.rows
-        if row.standard_uncertainty > 0
+        structs.replace(row, source=row.source or source) for row in part.rows if row.standard_uncertainty > 0
     )
 
     def at(level: float) -> tuple[BudgetRow, ...]:
         if not part.relative:
             return rows
-        return tuple(dataclasses.replace(row, sensitivity=row.sensitivity * abs(level) / 100) for row in rows)
+        return tuple(structs.replace(row, sensitivity=row.sensitivity * abs(level) / 100) for row in rows)
 
     return Part(
         record=PartRecord(

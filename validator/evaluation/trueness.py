@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
 from functools import partial
 from typing import TYPE_CHECKING
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from validator.errors import NotEstimable
 from validator.evaluation.convert import (
@@ -60,8 +62,7 @@ KINDS: Mapping[str, Kind] = {
 """The forms of a recovery run, by the name of what its results are compared with."""
 
 
-@dataclass(frozen=True, slots=True)
-class _Group:
+class _Group(Struct, frozen=True):
     """Recovery runs that make one figure: same kind, level and matrix."""
 
     kind: str

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from enum import StrEnum
 from types import MappingProxyType
 from typing import TYPE_CHECKING
+
+from msgspec import Struct
 
 from validator.guidance.vocabulary import Characteristic
 
@@ -57,8 +58,7 @@ class Figure(StrEnum):
     MEAN_DIFFERENCE_P = "mean_difference_p"
 
 
-@dataclass(frozen=True, slots=True)
-class FigureMeaning:
+class FigureMeaning(Struct, frozen=True):
     """What a figure is.
 
     Attributes:

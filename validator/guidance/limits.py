@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING
+
+from msgspec import Struct
 
 from validator.errors import NotEstimable
 from validator.guidance.acceptance import (
@@ -28,8 +29,7 @@ _SAME = 1e-12
 """Relative distance within which a mass fraction counts as the end of a band: unit conversion rounds."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Limit:
+class Limit(Struct, frozen=True, kw_only=True):
     """What a figure must keep; an absent side is None, the ends themselves are allowed.
 
     Attributes:

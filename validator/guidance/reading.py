@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from difflib import get_close_matches
 from typing import TYPE_CHECKING, Any, TypeVar, cast, get_args
 
 import yaml
+from msgspec import Struct
 from pydantic import BaseModel, ValidationError
 
 from validator.errors import GuidanceError, Problem
@@ -37,8 +37,7 @@ _WHAT_TO_WRITE: Mapping[str, str] = {
 }
 
 
-@dataclass(frozen=True, slots=True)
-class Document:
+class Document(Struct, frozen=True):
     """A YAML file: its data and the nodes that know the lines."""
 
     name: str

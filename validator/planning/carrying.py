@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
+
+from msgspec import Struct
 
 from validator.planning.preparations import planned
 from validator.statistics.detection import resolve_detection, resolve_quantification
@@ -30,8 +31,7 @@ class Size(NamedTuple):
         return self.series * self.replicates
 
 
-@dataclass(frozen=True, slots=True)
-class Question:
+class Question(Struct, frozen=True):
     """A criterion that more results can settle.
 
     Attributes:

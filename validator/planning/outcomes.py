@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
+from msgspec import Struct
 
 from validator.statistics.proportion import proportion
 
@@ -30,8 +30,7 @@ class CriterionKey(NamedTuple):
     what: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Chance:
+class Chance(Struct, frozen=True, kw_only=True):
     """Outcomes of one criterion in *n* simulated studies.
 
     Attributes:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from validator.planning.simulating import Simulator
 from validator.statistics.proportion import proportion
@@ -25,8 +27,7 @@ _BLOCKS: dict[Purpose, tuple[str, ...]] = {
 """What has to be simulated for a test."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Power:
+class Power(Struct, frozen=True, kw_only=True):
     """How often a test at *alpha* is significant.
 
     Attributes:

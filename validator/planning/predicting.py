@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
+
+from msgspec import Struct
 
 from validator.assessment.guidance_findings import profiles_of
 from validator.errors import Problem, StudyError
@@ -29,16 +30,14 @@ MOST_TO_VERIFY = 120
 """Studies simulated with each other design that is tried, and for each power: an error of 2.7 % at 0.9."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Stop:
+class Stop(Struct, frozen=True, kw_only=True):
     """A stop caveat and the share of simulated studies that raised it."""
 
     title: str
     share: Estimate
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Prediction:
+class Prediction(Struct, frozen=True, kw_only=True):
     """What the plan will show for one analyte with the validated configuration.
 
     Attributes:

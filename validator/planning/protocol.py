@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
+
+from msgspec import Struct
 
 from validator.assessment import assess
 from validator.errors import Problem, StudyError
@@ -20,8 +21,7 @@ if TYPE_CHECKING:
     from validator.study.models.plan import Plan
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Protocol:
+class Protocol(Struct, frozen=True, kw_only=True):
     """A plan with what it will show.
 
     Attributes:

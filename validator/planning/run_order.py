@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from itertools import zip_longest
 from typing import TYPE_CHECKING
 
 import numpy as np
+from msgspec import Struct
 
 from validator.planning.preparations import Preparation, preparations
 
@@ -18,8 +18,7 @@ if TYPE_CHECKING:
 _STREAM = 9
 
 
-@dataclass(frozen=True, slots=True)
-class PlannedRun:
+class PlannedRun(Struct, frozen=True):
     """One measurement.
 
     Attributes:

@@ -6,10 +6,11 @@ Everything downstream is the engine that will judge the real study; nothing is c
 from __future__ import annotations
 
 import datetime as dt
-from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
+from msgspec import Struct, field
+from msgspec.structs import replace
 
 from validator.errors import NotEstimable
 from validator.evaluation.calibration import calibration_function
@@ -46,8 +47,7 @@ THROUGH_THE_PROCEDURE = ("low_level", "precision", "recovery")
 """Blocks whose samples lose or gain by the procedure what calibrators and blanks do not."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Truth:
+class Truth(Struct, frozen=True, kw_only=True):
     r"""What the method does in a simulation.
 
     The signal of a preparation of content x in series j is
@@ -64,8 +64,7 @@ class Truth:
     curvature: float = 0.0
 
 
-@dataclass(frozen=True, slots=True)
-class _Layout:
+class _Layout(Struct, frozen=True):
     """The preparations of a block as arrays: series by series, material by material, replicates together.
 
     Attributes:
@@ -94,8 +93,7 @@ class _Layout:
         return cls(block, tuple(runs), np.broadcast_to(levels[None, :, None], shape))
 
 
-@dataclass(frozen=True, slots=True)
-class Simulator:
+class Simulator(Struct, frozen=True):
     """Draws studies of one analyte with one configuration.
 
     Attributes:

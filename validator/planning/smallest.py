@@ -7,8 +7,10 @@ simulated as a whole, and what falls short is raised until the simulation confir
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from validator.planning.carrying import Question, Size, carrying_block, question
 from validator.planning.outcomes import Chance, chances
@@ -34,8 +36,7 @@ MUCH = 0.1
 Cause = Literal["value", "caveat", "test", "simulation"]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BlockSize:
+class BlockSize(Struct, frozen=True, kw_only=True):
     """A planned block and the smallest that does.
 
     Attributes:
@@ -51,8 +52,7 @@ class BlockSize:
     decided_by: Chance | None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class OutOfReach:
+class OutOfReach(Struct, frozen=True, kw_only=True):
     """A criterion that no number of results up to the largest tried brings to the probability.
 
     ``cause``: "value" where what is assumed lies at or beyond the limit (or so close to it that more results
@@ -65,8 +65,7 @@ class OutOfReach:
     cause: Cause
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SmallestDesign:
+class SmallestDesign(Struct, frozen=True, kw_only=True):
     """The smallest design found, and how it did in the simulation.
 
     Attributes:
@@ -105,8 +104,7 @@ def smallest_design(
     return search.run([one for one in found if one.is_answered])
 
 
-@dataclass(frozen=True, slots=True)
-class _Search:
+class _Search(Struct, frozen=True):
     trials: Trials
     choices: PlanChoices
     probability: float

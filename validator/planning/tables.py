@@ -7,8 +7,9 @@ from __future__ import annotations
 
 import csv
 import io
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
+
+from msgspec import Struct
 
 from validator.errors import EnvironmentProblem
 from validator.planning.run_order import PlannedRun, run_order
@@ -48,8 +49,7 @@ _COLUMNS = (
 """The columns of all tables, from left to right."""
 
 
-@dataclass(frozen=True, slots=True)
-class DataTable:
+class DataTable(Struct, frozen=True):
     """One table.
 
     Attributes:

@@ -7,11 +7,11 @@ from __future__ import annotations
 
 from concurrent.futures import ProcessPoolExecutor
 from contextlib import contextmanager
-from dataclasses import dataclass
 from multiprocessing import get_context
 from typing import TYPE_CHECKING, Literal, NamedTuple
 
 import numpy as np
+from msgspec import Struct
 
 from validator.assessment import assess_against
 from validator.assessment.guidance_figures_of_conditions import OF_NAMED_LIMITS
@@ -46,8 +46,7 @@ class MaterialKey(NamedTuple):
     matrix: str | None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Trial:
+class Trial(Struct, frozen=True, kw_only=True):
     """What one simulated study showed.
 
     Attributes:
@@ -65,8 +64,7 @@ class Trial:
     p_of_bias: dict[MaterialKey, float]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Trials:
+class Trials(Struct, frozen=True, kw_only=True):
     """Trials to be run: what draws the studies, what they are held against, what is asked of them."""
 
     simulator: Simulator

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+from msgspec import Struct
 
 from validator.statistics.order_statistics import median
 
@@ -20,8 +20,7 @@ RANGE = (0.05, 0.95)
 """Quantiles between which nine of ten studies fall."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Width:
+class Width(Struct, frozen=True, kw_only=True):
     """Half-widths of the interval of one figure in simulated studies.
 
     Attributes:

@@ -5,9 +5,10 @@ from __future__ import annotations
 import hashlib
 import platform
 import sys
-from dataclasses import dataclass
 from importlib import metadata
 from pathlib import Path
+
+from msgspec import Struct
 
 from validator.resources import templates_folder
 from validator.version import __version__
@@ -28,8 +29,7 @@ _PACKAGE = Path(__file__).resolve().parents[1]
 _COUNTED = (".py", ".yaml", ".j2", ".css")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Installation:
+class Installation(Struct, frozen=True, kw_only=True):
     """The installation that was examined.
 
     Attributes:

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
+
+from msgspec import Struct
 
 from validator.qualification.adapters import ADAPTERS
 from validator.qualification.case import Case, read_cases
@@ -16,8 +17,7 @@ if TYPE_CHECKING:
 FORMAT = "validation-qualification/1"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FigureResult:
+class FigureResult(Struct, frozen=True, kw_only=True):
     """One published figure and ours.
 
     Attributes:
@@ -40,8 +40,7 @@ class FigureResult:
         return abs(self.obtained - float(self.published)) <= self.allowed
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CaseResult:
+class CaseResult(Struct, frozen=True, kw_only=True):
     """A case with what came out; ``problem`` says what went wrong where it could not be computed."""
 
     case: Case
@@ -54,8 +53,7 @@ class CaseResult:
         return all(figure.agrees for figure in self.figures)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Qualification:
+class Qualification(Struct, frozen=True, kw_only=True):
     """All cases on this installation."""
 
     installation: Installation

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
+from msgspec import Struct
 
 from validator.errors import NotEstimable
 from validator.statistics.interval import Interval
@@ -24,8 +24,7 @@ Deciding = Literal["expectation", "content"]
 Range = tuple[float, float]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ProfileLevel:
+class ProfileLevel(Struct, frozen=True, kw_only=True):
     """One level of the profile; what ends in ``_percent`` is relative to the reference level.
 
     Attributes:
@@ -61,8 +60,7 @@ class ProfileLevel:
     method: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class AccuracyProfile:
+class AccuracyProfile(Struct, frozen=True, kw_only=True):
     """Accuracy over the levels.
 
     Attributes:

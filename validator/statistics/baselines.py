@@ -6,10 +6,11 @@ carries the noise of the curve into whatever is measured above the baseline (see
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 
 from validator.errors import NotEstimable
 
@@ -27,23 +28,20 @@ MOST_ROUNDS = 50
 """Rounds of re-weighting within which asymmetric least squares settles on real curves (customary)."""
 
 
-@dataclass(frozen=True, slots=True)
-class LinearBaseline:
+class LinearBaseline(Struct, frozen=True):
     """A straight line between the means of the points in two windows, the feet of the peak."""
 
     feet: tuple[Window, Window]
 
 
-@dataclass(frozen=True, slots=True)
-class PolynomialBaseline:
+class PolynomialBaseline(Struct, frozen=True):
     """A polynomial of ``degree``, by least squares through the points in the windows ``through``."""
 
     degree: int
     through: tuple[Window, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class AsymmetricBaseline:
+class AsymmetricBaseline(Struct, frozen=True):
     """The smoother of Whittaker, points above it weighted ``asymmetry`` and those below 1 - ``asymmetry``.
 
     ``smoothness`` is λ, the weight of squared second differences against squared distances.
@@ -56,8 +54,7 @@ class AsymmetricBaseline:
 Baseline = LinearBaseline | PolynomialBaseline | AsymmetricBaseline
 
 
-@dataclass(frozen=True, slots=True)
-class FittedBaseline:
+class FittedBaseline(Struct, frozen=True):
     """The baseline over the points of a curve, ``values``, and a ↦ Bᵀ a for b = B y."""
 
     values: NDArray[np.float64]

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
+from msgspec import Struct
 from scipy import special
 
 from validator.errors import NotEstimable
@@ -19,8 +19,7 @@ if TYPE_CHECKING:
     from numpy.typing import ArrayLike
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BlandAltman:
+class BlandAltman(Struct, frozen=True, kw_only=True):
     """Bias and limits of agreement of this − reference.
 
     Attributes:

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
+
+from msgspec import Struct
 
 from validator.errors import NotEstimable
 from validator.statistics.input_quantity import InputQuantity
@@ -19,8 +20,7 @@ if TYPE_CHECKING:
     from validator.statistics.regression import CalibrationFit
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CalibrationContribution:
+class CalibrationContribution(Struct, frozen=True, kw_only=True):
     """A level read from a calibration, ready for a measurement model or for a budget.
 
     Attributes:

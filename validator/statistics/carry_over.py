@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
+from msgspec import Struct
 
 from validator.errors import NotEstimable
 from validator.statistics.distributions import t_quantile, t_two_sided_p
@@ -24,8 +24,7 @@ Baseline = Literal["blanks before the first high", "later blanks", "none"]
 _ROUNDING_PERCENT = 1e-10
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CarryOver:
+class CarryOver(Struct, frozen=True, kw_only=True):
     """Response of blanks directly after a high sample, less that of undisturbed blanks.
 
     Attributes:

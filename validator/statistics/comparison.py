@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+from msgspec import Struct
 
 from validator.errors import NotEstimable
 from validator.statistics.distributions import f_quantile, f_upper_tail, t_two_sided, t_two_sided_p
@@ -20,8 +20,7 @@ if TYPE_CHECKING:
     from numpy.typing import ArrayLike
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PairedDifference:
+class PairedDifference(Struct, frozen=True, kw_only=True):
     """Mean of the differences this − reference.
 
     Attributes:
@@ -39,8 +38,7 @@ class PairedDifference:
     equivalence: Equivalence | None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class VarianceComparison:
+class VarianceComparison(Struct, frozen=True, kw_only=True):
     """Ratio of two variances.
 
     Attributes:
@@ -52,8 +50,7 @@ class VarianceComparison:
     test: SignificanceTest
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ErrorVarianceRatio:
+class ErrorVarianceRatio(Struct, frozen=True, kw_only=True):
     """Ratio λ of the error variances of two methods from their replicates.
 
     Attributes:

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
+from msgspec import Struct
 from scipy import special
 
 from validator.errors import NotEstimable
@@ -20,8 +20,7 @@ Rule = Literal["guarded", "simple"]
 _HALVINGS = 200
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class AcceptanceLimits:
+class AcceptanceLimits(Struct, frozen=True, kw_only=True):
     """Limits for a measured value, in its unit; infinite on a side without a tolerance limit.
 
     Attributes:
@@ -39,8 +38,7 @@ class AcceptanceLimits:
         return self.lower <= value <= self.upper
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ConformityDecision:
+class ConformityDecision(Struct, frozen=True, kw_only=True):
     """What one result says about conformity.
 
     Attributes:

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 from scipy import special
 
@@ -17,8 +17,7 @@ _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(16)
 _REACH = 12.0  # standard deviations: the normal density beyond them is below 1e-32
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class GlobalRisks:
+class GlobalRisks(Struct, frozen=True, kw_only=True):
     """Probabilities for an item taken at random and measured.
 
     Attributes:

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
+from msgspec import Struct
 
 from validator.errors import NotEstimable
 from validator.statistics.distributions import t_two_sided
@@ -19,8 +19,7 @@ if TYPE_CHECKING:
 RatioSource = Literal["given", "replicates", "assumed"]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Deming:
+class Deming(Struct, frozen=True, kw_only=True):
     """Line this = intercept + slope·reference.
 
     Attributes:

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from itertools import combinations
 from typing import TYPE_CHECKING
 
 import numpy as np
+from msgspec import Struct
 
 from validator.errors import NotEstimable
 
@@ -26,8 +26,7 @@ _GENERATORS = {
 _YOUDEN = ("+++++++", "++-+---", "+-+-+--", "+----++", "-++--+-", "-+--+-+", "--++--+", "---+++-")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Orthogonality:
+class Orthogonality(Struct, frozen=True, kw_only=True):
     """Whether the effects of a design can be told apart.
 
     Attributes:

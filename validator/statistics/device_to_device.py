@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+from msgspec import Struct
 
 from validator.errors import NotEstimable
 from validator.statistics.interval import Estimate, SignificanceTest
@@ -18,8 +18,7 @@ if TYPE_CHECKING:
     from numpy.typing import ArrayLike
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class DeviceToDevice:
+class DeviceToDevice(Struct, frozen=True, kw_only=True):
     """Variance components of devices × readings, as relative standard deviations in percent.
 
     Attributes:

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+from msgspec import Struct
 
 from validator.errors import NotEstimable
 from validator.statistics.distributions import chi2_upper_tail, t_two_sided
@@ -21,8 +21,7 @@ if TYPE_CHECKING:
 _ITERATIONS = 200
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class YorkFit:
+class YorkFit(Struct, frozen=True, kw_only=True, eq=False):
     """A line through points that are uncertain in both directions.
 
     Attributes:
@@ -111,8 +110,7 @@ def york(
     return _report(state, xs, ys, (start.centre, unit_x), (start.mean_y, unit_y), confidence)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _State:
+class _State(Struct, frozen=True, kw_only=True, eq=False):
     """Where the iteration settled."""
 
     b: float
@@ -199,8 +197,7 @@ def _report(
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class LevelUncertaintyEffect:
+class LevelUncertaintyEffect(Struct, frozen=True, kw_only=True, eq=False):
     """How much the uncertainty of the levels matters beside the scatter of the signals.
 
     Attributes:

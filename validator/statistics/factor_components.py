@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+from msgspec import Struct
 
 from validator.errors import NotEstimable
 from validator.statistics.distributions import standard_deviation_interval
@@ -32,8 +32,7 @@ if TYPE_CHECKING:
 REPEATABILITY = "repeatability"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class VarianceComponent:
+class VarianceComponent(Struct, frozen=True, kw_only=True):
     """What one factor adds.
 
     Attributes:
@@ -56,8 +55,7 @@ class VarianceComponent:
     clipped: bool
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ComponentParts:
+class ComponentParts(Struct, frozen=True, kw_only=True):
     """All components (the residual last), their sum, and how they were found."""
 
     components: tuple[VarianceComponent, ...]

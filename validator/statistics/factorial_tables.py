@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+from msgspec import Struct
 
 from validator.statistics.precision_intervals import MeanSquareTerm
 from validator.statistics.variance_components import FloatArray, differences_from_one
@@ -16,8 +16,7 @@ if TYPE_CHECKING:
     from validator.statistics.reml import CodeArray
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Stage:
+class Stage(Struct, frozen=True, kw_only=True):
     """A factor or interaction: its name and, for each reading, the number of its level."""
 
     name: str
@@ -44,8 +43,7 @@ class Stage:
         return level_means[self.codes]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class MeanSquareLine:
+class MeanSquareLine(Struct, frozen=True, kw_only=True):
     """A line of an analysis of variance.
 
     Attributes:

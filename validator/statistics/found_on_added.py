@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+from msgspec import Struct
 
 from validator.errors import NotEstimable
 from validator.statistics.distributions import f_upper_tail, t_two_sided
@@ -17,8 +17,7 @@ if TYPE_CHECKING:
     from numpy.typing import ArrayLike
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FoundOnAdded:
+class FoundOnAdded(Struct, frozen=True, kw_only=True):
     """Straight line of found against added.
 
     Attributes:
@@ -36,8 +35,7 @@ class FoundOnAdded:
     joint_test: SignificanceTest
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CorrectionAdvice:
+class CorrectionAdvice(Struct, frozen=True, kw_only=True):
     """Should results be corrected for recovery?
 
     Attributes:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from validator.errors import NotEstimable
 
@@ -13,8 +14,7 @@ REPEATABILITY_SHARE = 0.66
 """RSD_r expected within one laboratory as a part of RSD_R (Codex Procedural Manual; from memory)."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class HorwitzResult:
+class HorwitzResult(Struct, frozen=True, kw_only=True):
     """Predicted reproducibility and the ratio of what was found to it.
 
     Attributes:

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
+from msgspec import Struct
 
 from validator.errors import NotEstimable
 from validator.statistics.sample import Vector, counted
@@ -24,8 +24,7 @@ Evaluation = Literal["A", "B"]
 _NEGATIVE = -1e-8
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class InputQuantity:
+class InputQuantity(Struct, frozen=True, kw_only=True):
     """What is known of one input.
 
     A normal quantity with finite ν stands for a mean of readings: propagation by simulation draws it from

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import math
 from contextlib import suppress
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+from msgspec import Struct
 
 from validator.errors import NotEstimable
 from validator.statistics.distributions import f_quantile, t_quantile
@@ -40,8 +40,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class MandelStatistics:
+class MandelStatistics(Struct, frozen=True, kw_only=True):
     """Consistency of each laboratory with the others, in the order of the cells.
 
     Attributes:
@@ -57,8 +56,7 @@ class MandelStatistics:
     k_critical: tuple[tuple[float, float] | None, ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class InterlaboratoryResult:
+class InterlaboratoryResult(Struct, frozen=True, kw_only=True):
     """Precision over laboratories at one level. Standard deviations in the unit of the data, RSDs in percent.
 
     Attributes:
@@ -98,8 +96,7 @@ class InterlaboratoryResult:
     method: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RobustInterlaboratoryResult:
+class RobustInterlaboratoryResult(Struct, frozen=True, kw_only=True):
     """The same figures by algorithms A (mean, s_d) and S (s_r).
 
     Attributes:

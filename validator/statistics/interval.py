@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 
-@dataclass(frozen=True, slots=True)
-class Interval:
+class Interval(Struct, frozen=True):
     """Limits at a stated level of confidence; an open side is infinite.
 
     Attributes:
@@ -35,8 +35,7 @@ class Interval:
         return self.lower <= value <= self.upper
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Estimate:
+class Estimate(Struct, frozen=True, kw_only=True):
     """A value with what is known of its doubt; same unit throughout."""
 
     value: float
@@ -54,8 +53,7 @@ class Estimate:
         )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SignificanceTest:
+class SignificanceTest(Struct, frozen=True, kw_only=True):
     """Outcome of a test of significance.
 
     Attributes:

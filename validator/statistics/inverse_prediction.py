@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
+from msgspec import Struct
 
 from validator.errors import NotEstimable
 from validator.statistics.distributions import t_two_sided
@@ -34,8 +34,7 @@ class VarianceTerms(NamedTuple):
     slope: float
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class InversePrediction:
+class InversePrediction(Struct, frozen=True, kw_only=True):
     """Level found for a sample.
 
     Attributes:
@@ -242,8 +241,7 @@ def _root_inside_or_beyond(fit: CalibrationFit, signal: float) -> float:
     return _root_inside(fit, signal)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class BackCalculation:
+class BackCalculation(Struct, frozen=True, kw_only=True, eq=False):
     """Levels found for the calibration points themselves.
 
     Attributes:

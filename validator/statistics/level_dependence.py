@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
+from msgspec import Struct
 
 from validator.errors import NotEstimable
 from validator.statistics.variance_components import FloatArray, checked_readings
@@ -19,8 +19,7 @@ _ROUNDS = 3
 """ISO 5725-2 stops after the weights have been renewed twice; the third line is its final one."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LevelForm:
+class LevelForm(Struct, frozen=True, kw_only=True):
     """One form fitted to s against m.
 
     Attributes:

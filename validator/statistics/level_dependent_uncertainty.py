@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+from msgspec import Struct
 
 from validator.errors import NotEstimable
 from validator.statistics.sample import Vector, vector
@@ -19,8 +19,7 @@ if TYPE_CHECKING:
     from numpy.typing import ArrayLike
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LevelDependentUncertainty:
+class LevelDependentUncertainty(Struct, frozen=True, kw_only=True):
     """Standard uncertainty as a function of the level.
 
     Attributes:
@@ -95,8 +94,7 @@ def compose_level_dependence(components: Sequence[Component]) -> LevelDependentU
     return LevelDependentUncertainty(s0=size[False], s1=size[True] / 100)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class LevelDependenceFit:
+class LevelDependenceFit(Struct, frozen=True, kw_only=True, eq=False):
     """A function fitted to uncertainties at several levels.
 
     Attributes:

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+from msgspec import Struct
 
 from validator.errors import NotEstimable
 from validator.statistics.sample import Vector, vector
@@ -22,8 +22,7 @@ _SAME_LEVEL = 1e-12
 _ROUNDING = 8 * float(np.finfo(np.float64).eps)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Levels:
+class Levels(Struct, frozen=True, kw_only=True, eq=False):
     """Points grouped by level, ascending.
 
     Attributes:
@@ -89,8 +88,7 @@ def by_level(x: ArrayLike, y: ArrayLike) -> Levels:
     return Levels(level=level, n=n, mean=mean, variance=variance, index=index)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class AveragedReadings:
+class AveragedReadings(Struct, frozen=True, kw_only=True, eq=False):
     """One value per independent preparation.
 
     Attributes:

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+from msgspec import Struct
 
 from validator.errors import NotEstimable
 from validator.statistics.inverse_prediction import back_calculate
@@ -30,8 +30,7 @@ There are about k²/2 ranges of k levels, and each fit goes over all their point
 """
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LinearRangeStep:
+class LinearRangeStep(Struct, frozen=True, kw_only=True):
     """One set of levels that was tried.
 
     Attributes:
@@ -59,8 +58,7 @@ class LinearRangeStep:
         return not self.failed
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class LinearRange:
+class LinearRange(Struct, frozen=True, kw_only=True, eq=False):
     """Outcome of the search.
 
     Attributes:

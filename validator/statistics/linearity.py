@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+from msgspec import Struct
 
 from validator.errors import NotEstimable
 from validator.statistics.distributions import f_quantile, f_upper_tail, t_two_sided_p
@@ -23,8 +23,7 @@ if TYPE_CHECKING:
 _ROUNDING = 16 * float(np.finfo(np.float64).eps)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LackOfFit:
+class LackOfFit(Struct, frozen=True, kw_only=True):
     """Analysis of variance of the residuals of a calibration with replicates.
 
     Attributes:
@@ -149,8 +148,7 @@ def intercept_test(fit: CalibrationFit) -> SignificanceTest:
     return SignificanceTest(name="intercept against 0", statistic=t, df=(nu,), p=t_two_sided_p(t, nu))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class ResponseFactors:
+class ResponseFactors(Struct, frozen=True, kw_only=True, eq=False):
     """Signal per level, blank-free, at every point above level 0.
 
     Attributes:
@@ -194,8 +192,7 @@ def response_factors(fit: CalibrationFit, *, band: float = 0.05) -> ResponseFact
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class MethodStandardDeviation:
+class MethodStandardDeviation(Struct, frozen=True, kw_only=True):
     """Residual standard deviation in units of the level.
 
     Attributes:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from validator.errors import NotEstimable
 
@@ -38,16 +39,14 @@ _CUBE = re.compile(r"^(?P<prefix>[dcm]?)m(?P<power>-?3)$")
 _INVERSE_CUBE = re.compile(r"^(?P<top>[A-Za-z]+)\s+(?P<bottom>[dcm]?m)-3$")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class MassFraction:
+class MassFraction(Struct, frozen=True, kw_only=True):
     """A mass fraction and what was assumed to get it (empty when the unit says it all)."""
 
     value: float
     assumption: str
 
 
-@dataclass(frozen=True, slots=True)
-class _Quantity:
+class _Quantity(Struct, frozen=True):
     """A part of a unit in base units: g, L or mol."""
 
     kind: str

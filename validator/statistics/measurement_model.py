@@ -12,10 +12,10 @@ import difflib
 import math
 import unicodedata
 import warnings
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, TypeAlias, TypeVar
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from validator.errors import NotEstimable
@@ -35,8 +35,7 @@ _SIGNS = str.maketrans({"×": "*", "·": "*", "⋅": "*", "−": "-", "^": "**"}
 _LN10 = math.log(10)
 
 
-@dataclass(frozen=True, slots=True)
-class _Operation:
+class _Operation(Struct, frozen=True):
     """A function of one or two operands, and its partial derivative with respect to each."""
 
     function: Callable[..., FloatArray]
@@ -70,8 +69,7 @@ _Step: TypeAlias = float | str | _Operation
 """A constant, the name of a quantity, or an operation on the values before it (postfix order)."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class MeasurementModel:
+class MeasurementModel(Struct, frozen=True, kw_only=True, eq=False):
     """A formula that has been read.
 
     Attributes:

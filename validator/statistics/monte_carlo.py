@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from validator.errors import NotEstimable
@@ -33,8 +33,7 @@ _LEAST_BATCHES = 5
 _TOO_LARGE = 1e150  # beyond it variances overflow
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class NumericalDoubt:
+class NumericalDoubt(Struct, frozen=True, kw_only=True):
     """Twice the standard deviation of each figure of a simulation, from its batches."""
 
     value: float
@@ -48,8 +47,7 @@ class NumericalDoubt:
         return max(self.value, self.standard_uncertainty, self.lower, self.upper)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class MonteCarlo:
+class MonteCarlo(Struct, frozen=True, kw_only=True):
     """A result whose inputs were drawn from their distributions.
 
     Attributes:

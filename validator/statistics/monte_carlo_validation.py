@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
+
+from msgspec import Struct
 
 from validator.errors import NotEstimable
 from validator.statistics.input_quantity import InputQuantity
@@ -18,8 +19,7 @@ if TYPE_CHECKING:
     from validator.statistics.uncertainty_budget import UncertaintyBudget
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class MonteCarloValidation:
+class MonteCarloValidation(Struct, frozen=True, kw_only=True):
     """A first-order budget against a simulation, in the unit of the result.
 
     Attributes:

@@ -7,10 +7,10 @@ Crossed: every operator uses every instrument.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+from msgspec import Struct
 
 from validator.errors import NotEstimable
 from validator.statistics.distributions import t_two_sided
@@ -38,8 +38,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ComponentsResult:
+class ComponentsResult(Struct, frozen=True, kw_only=True):
     """Precision from several factors. Standard deviations in the unit of the data, RSDs in percent.
 
     Attributes:

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
+from msgspec import Struct
 
 from validator.errors import NotEstimable
 from validator.statistics.distributions import t_two_sided, t_two_sided_p
@@ -19,8 +19,7 @@ if TYPE_CHECKING:
     from numpy.typing import ArrayLike
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SettingEffect:
+class SettingEffect(Struct, frozen=True, kw_only=True):
     """Effect of one changed setting.
 
     Attributes:
@@ -46,8 +45,7 @@ class SettingEffect:
     beyond_allowed: bool | None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class OneAtATime:
+class OneAtATime(Struct, frozen=True, kw_only=True):
     """Effects of settings changed one at a time.
 
     Attributes:

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import math
 from contextlib import suppress
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
+from msgspec import Struct
 
 from validator.errors import NotEstimable
 from validator.statistics.distributions import f_quantile, f_upper_tail, t_quantile, t_two_sided_p
@@ -24,8 +24,7 @@ MODIFIED_Z_CRITICAL = 3.5
 """Iglewicz & Hoaglin, How to Detect and Handle Outliers (1993), recommendation (from memory)."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class OutlierTest:
+class OutlierTest(Struct, frozen=True, kw_only=True):
     """One test of one data set for values that do not belong.
 
     Attributes:

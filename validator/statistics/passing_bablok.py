@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+from msgspec import Struct
 from scipy import special
 
 from validator.errors import NotEstimable
@@ -24,8 +24,7 @@ MOST_SAMPLES = 10_000
 """Samples whose slopes, one for each pair, still fit into half a gigabyte."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PassingBablok:
+class PassingBablok(Struct, frozen=True, kw_only=True):
     """Line this = intercept + slope·reference.
 
     Attributes:

@@ -7,10 +7,11 @@ settings adds is found by moving each of them a little.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 
 from validator.errors import NotEstimable
 from validator.statistics.baselines import Baseline, Window, displaced, fit_baseline, inside, moved
@@ -26,8 +27,7 @@ _MAD_TO_SD = 1.482602218505602
 _ROUNDS = 5
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PeakSettings:
+class PeakSettings(Struct, frozen=True, kw_only=True):
     """How every curve is reduced.
 
     Attributes:
@@ -47,8 +47,7 @@ class PeakSettings:
     at: float | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Noise:
+class Noise(Struct, frozen=True, kw_only=True):
     """Scatter of the points of a curve about what changes slowly.
 
     Attributes:
@@ -60,8 +59,7 @@ class Noise:
     peak_to_peak: float | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PeakResult:
+class PeakResult(Struct, frozen=True, kw_only=True):
     """A reduced curve.
 
     Attributes:
@@ -146,8 +144,7 @@ def window_noise(x: ArrayLike, y: ArrayLike, window: Window) -> Noise:
     return Noise(sd=sd, peak_to_peak=float(np.ptp(residuals)))
 
 
-@dataclass(frozen=True, slots=True)
-class _Measured:
+class _Measured(Struct, frozen=True):
     signal: float
     position: float | None
     weights: NDArray[np.float64]

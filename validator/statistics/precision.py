@@ -7,10 +7,10 @@ are made under repeatability conditions.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+from msgspec import Struct
 
 from validator.errors import NotEstimable
 from validator.statistics.distributions import f_upper_tail, t_two_sided
@@ -38,8 +38,7 @@ LIMIT_FACTOR = 2.8
 """Critical difference of two readings at 95 %, in s (ISO 5725-6:1994, 4.1.4; from memory)."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PrecisionResult:
+class PrecisionResult(Struct, frozen=True, kw_only=True):
     """Precision from readings in groups. Standard deviations in the unit of the data, RSDs in percent.
 
     Attributes:
@@ -98,8 +97,7 @@ class PrecisionResult:
     method: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class DuplicatesResult:
+class DuplicatesResult(Struct, frozen=True, kw_only=True):
     """Repeatability from duplicates of different samples.
 
     Attributes:
@@ -219,8 +217,7 @@ def duplicates(pairs: Sequence[tuple[float, float]] | FloatArray, *, level: floa
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Parts:
+class _Parts(Struct, frozen=True, kw_only=True):
     """The components and how they were found."""
 
     repeatability: Figure

@@ -9,8 +9,9 @@ deviations, in the unit of the data.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, TypeAlias
+
+from msgspec import Struct
 
 from validator.errors import NotEstimable
 from validator.statistics.distributions import chi2_quantile, f_quantile, standard_deviation_interval
@@ -65,8 +66,7 @@ def holding(value: float, interval: Interval) -> Interval:
     return Interval(min(value, interval.lower), max(value, interval.upper), interval.level, interval.method)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class MeanSquareTerm:
+class MeanSquareTerm(Struct, frozen=True, kw_only=True):
     """One term c·S² of a sum of independent mean squares.
 
     Attributes:

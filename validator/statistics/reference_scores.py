@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from validator.statistics.distributions import t_two_sided
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ReferenceScores:
+class ReferenceScores(Struct, frozen=True, kw_only=True):
     """A mean beside a reference value, both with their uncertainty, in the unit of the data.
 
     Attributes:

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
+from msgspec import Struct
 
 from validator.errors import NotEstimable
 from validator.statistics.distributions import t_two_sided
@@ -31,8 +31,7 @@ PARAMETERS: dict[str, int] = {"linear": 2, "linear_through_origin": 1, "quadrati
 _ROUNDING = 16 * EPS
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class CalibrationFit:
+class CalibrationFit(Struct, frozen=True, kw_only=True, eq=False):
     r"""A fitted calibration function, signal as a function of level.
 
     Attributes:

@@ -12,10 +12,10 @@ from __future__ import annotations
 
 import itertools
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 from scipy import linalg
 
@@ -36,8 +36,7 @@ _ITERATIONS = 200
 _RELATIVE_STEP = 1e-10
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RemlResult:
+class RemlResult(Struct, frozen=True, kw_only=True):
     """Restricted maximum likelihood estimates.
 
     Attributes:
@@ -149,8 +148,7 @@ def reml(values: FloatArray, factors: Sequence[CodeArray]) -> RemlResult:
     return problem.result(state)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _State:
+class _State(Struct, frozen=True, kw_only=True):
     """Deviance and what its derivatives need at one γ."""
 
     gamma: FloatArray

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
+
+from msgspec import Struct
 
 from validator.errors import NotEstimable
 from validator.statistics.interval import Estimate, Interval, SignificanceTest
@@ -22,8 +23,7 @@ AcrossDevices = Literal["units", "pooled"]
 _ROUNDING = 1e-9
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RepeatedUse:
+class RepeatedUse(Struct, frozen=True, kw_only=True):
     """Decline with use, in percent of the signal of the first use.
 
     Attributes:

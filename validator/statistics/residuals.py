@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+from msgspec import Struct
 from scipy import special
 
 from validator.errors import NotEstimable
@@ -22,8 +22,7 @@ if TYPE_CHECKING:
 _EPS = float(np.finfo(np.float64).eps)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RunsTest:
+class RunsTest(Struct, frozen=True, kw_only=True):
     """Runs of equal sign.
 
     Attributes:
@@ -165,8 +164,7 @@ def _durbin_watson_moments(q: NDArray[np.float64], nu: int) -> tuple[float, floa
     return mean, 2 * (second - first * mean) / (nu * (nu + 2))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Influence:
+class Influence(Struct, frozen=True, kw_only=True, eq=False):
     """How much each point pulls the function, and how far it lies off without itself.
 
     Attributes:

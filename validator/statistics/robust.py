@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+from msgspec import Struct
 from scipy import special
 
 from validator.errors import NotEstimable
@@ -23,8 +23,7 @@ _CONSISTENT_MAD = 1.483
 _CONSISTENT_WINSORISED = 1.134
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RobustEstimate:
+class RobustEstimate(Struct, frozen=True, kw_only=True):
     """Outcome of algorithm A.
 
     Attributes:

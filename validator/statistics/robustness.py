@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal, NamedTuple
 
 import numpy as np
+from msgspec import Struct
 
 from validator.errors import NotEstimable
 from validator.statistics.designs import Orthogonality, orthogonality, two_level
@@ -23,8 +23,7 @@ ErrorSource = Literal["replicates", "known", "dummies", "lenth", "none"]
 _FEWEST_DEGREES = 3
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FactorEffect:
+class FactorEffect(Struct, frozen=True, kw_only=True):
     """Effect of one factor.
 
     Attributes:
@@ -49,8 +48,7 @@ class FactorEffect:
     controlled_range: tuple[float, float] | None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Robustness:
+class Robustness(Struct, frozen=True, kw_only=True):
     """Effects of a screening design.
 
     Attributes:

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import ArrayLike, NDArray
 
 if TYPE_CHECKING:
@@ -18,8 +18,7 @@ Vector = NDArray[np.float64]
 _ROUNDING = 8 * float(np.finfo(np.float64).eps)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Sample:
+class Sample(Struct, frozen=True, kw_only=True):
     """Independent results of one thing.
 
     Attributes:

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
+from msgspec import Struct
 
 from validator.errors import NotEstimable
 from validator.statistics.distributions import t_quantile
@@ -25,8 +25,7 @@ Guarded = Literal["does not interfere", "interferes", "inconclusive"]
 _ROUNDING_PERCENT = 1e-10
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RelativeChange:
+class RelativeChange(Struct, frozen=True, kw_only=True):
     """Change of signal or result in the presence of something, in percent of that without it.
 
     Attributes:
@@ -52,8 +51,7 @@ class RelativeChange:
     reason: str | None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Interference:
+class Interference(Struct, frozen=True, kw_only=True):
     """Change against a limit.
 
     Attributes:
@@ -67,8 +65,7 @@ class Interference:
     guarded: Guarded
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ToleranceRatio:
+class ToleranceRatio(Struct, frozen=True, kw_only=True):
     """Largest tested ratio that does not interfere, all lower ratios included.
 
     Attributes:
@@ -88,8 +85,7 @@ class ToleranceRatio:
     reason: str | None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BlankMatrixResponse:
+class BlankMatrixResponse(Struct, frozen=True, kw_only=True):
     """Response of matrix without analyte, beside the quantification limit.
 
     Attributes:

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
+
+from msgspec import Struct
 
 from validator.errors import NotEstimable
 from validator.statistics.distributions import f_upper_tail, t_two_sided, t_two_sided_p
@@ -20,8 +21,7 @@ if TYPE_CHECKING:
 WEIGHTED = "the residual variances of weighted fits belong to different reference levels"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SlopeRatio:
+class SlopeRatio(Struct, frozen=True, kw_only=True):
     """Slope of one calibration over that of another.
 
     Attributes:
@@ -51,8 +51,7 @@ class SlopeRatio:
         )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SlopeDifference:
+class SlopeDifference(Struct, frozen=True, kw_only=True):
     """Slope of one calibration minus that of another.
 
     Attributes:

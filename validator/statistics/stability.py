@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
+
+from msgspec import Struct
 
 from validator.errors import NotEstimable
 from validator.statistics.equivalence import Equivalence, equivalence_of_ratio
@@ -19,8 +20,7 @@ if TYPE_CHECKING:
 Direction = Literal["decrease", "increase", "either"]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class StabilityTrend:
+class StabilityTrend(Struct, frozen=True, kw_only=True):
     """Change with time, in percent of the fitted start.
 
     Attributes:
@@ -59,8 +59,7 @@ class StabilityTrend:
     trend: RelativeTrend
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FirstVersusLast:
+class FirstVersusLast(Struct, frozen=True, kw_only=True):
     """Results at the last time against those at the first.
 
     Attributes:

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
+
+from msgspec import Struct
 
 from validator.errors import NotEstimable
 from validator.statistics.distributions import t_two_sided
@@ -16,8 +17,7 @@ if TYPE_CHECKING:
     from numpy.typing import ArrayLike
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class StandardAddition:
+class StandardAddition(Struct, frozen=True, kw_only=True, eq=False):
     """Content found by standard addition.
 
     Attributes:

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+from msgspec import Struct
 from scipy import special
 
 from validator.errors import NotEstimable
@@ -21,8 +21,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ToleranceIntervals:
+class ToleranceIntervals(Struct, frozen=True, kw_only=True):
     """Intervals for a future result from another series, in the unit of the results.
 
     Attributes:

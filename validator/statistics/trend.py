@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+from msgspec import Struct
 
 from validator.errors import NotEstimable
 from validator.statistics.distributions import f_upper_tail, t_quantile, t_two_sided_p
@@ -20,8 +20,7 @@ if TYPE_CHECKING:
     from numpy.typing import ArrayLike
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RelativeTrend:
+class RelativeTrend(Struct, frozen=True, kw_only=True):
     """Straight-line change per unit of x, as a fraction of the value at the start.
 
     Attributes:
@@ -55,8 +54,7 @@ class RelativeTrend:
     method: str
 
 
-@dataclass(frozen=True, slots=True)
-class _Lines:
+class _Lines(Struct, frozen=True):
     """Lines of all groups on y divided by the mean of its group, x from the mean of its group.
 
     z holds z − 1; e the residuals from the common slope.

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
+from msgspec import Struct
 
 from validator.errors import NotEstimable
 from validator.statistics.distributions import t_two_sided, t_two_sided_p
@@ -31,8 +31,7 @@ Kind = Literal["spike", "reference", "level"]
 Bounds = tuple[float, float]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Recovery:
+class Recovery(Struct, frozen=True, kw_only=True):
     """Recovery at one level; every recovery in percent.
 
     Attributes:

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import Literal
+
+from msgspec import Struct
 
 from validator.statistics.distributions import normal_quantile
 
@@ -19,8 +20,7 @@ DIVISORS: dict[Distribution, float] = {
 """Half-width over standard deviation, for distributions that end at the limits."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Conversion:
+class Conversion(Struct, frozen=True, kw_only=True):
     """How a stated figure became a standard uncertainty.
 
     Attributes:

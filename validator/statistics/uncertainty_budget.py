@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import dataclasses
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+from msgspec import Struct, structs
 
 from validator.errors import NotEstimable
 from validator.statistics.distributions import t_two_sided
@@ -22,8 +21,7 @@ if TYPE_CHECKING:
     from numpy.typing import ArrayLike
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BudgetRow:
+class BudgetRow(Struct, frozen=True, kw_only=True):
     """One line of a budget.
 
     Attributes:
@@ -57,8 +55,7 @@ class BudgetRow:
         return abs(self.sensitivity) * self.standard_uncertainty
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class UncertaintyBudget:
+class UncertaintyBudget(Struct, frozen=True, kw_only=True):
     """A combined uncertainty and what it is made of.
 
     Attributes:
@@ -93,8 +90,7 @@ class UncertaintyBudget:
         return 100 * self.standard_uncertainty / abs(self.value) if self.value else None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Component:
+class Component(Struct, frozen=True, kw_only=True):
     """A contribution as it is stated in a study.
 
     Attributes:
@@ -238,7 +234,7 @@ def combine(
         level=confidence,
         interval=_interval(value, k * u, confidence, relative),
         rows=tuple(
-            dataclasses.replace(row, share_percent=100 * float(part) / total)
+            structs.replace(row, share_percent=100 * float(part) / total)
             for row, part in zip(rows, parts, strict=True)
         ),
         relative=relative,

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
+
+from msgspec import Struct
 
 from validator.errors import NotEstimable
 
@@ -12,8 +13,7 @@ if TYPE_CHECKING:
     from validator.statistics.uncertainty_budget import BudgetRow
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class UncertaintyPart:
+class UncertaintyPart(Struct, frozen=True, kw_only=True):
     """Within-laboratory reproducibility u(Rw) or bias u(bias).
 
     Attributes:

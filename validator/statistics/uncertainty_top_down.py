@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
+
+from msgspec import Struct
 
 from validator.errors import NotEstimable
 from validator.statistics.uncertainty_budget import UncertaintyBudget, combine
@@ -12,8 +13,7 @@ if TYPE_CHECKING:
     from validator.statistics.uncertainty_part import UncertaintyPart
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TopDownUncertainty:
+class TopDownUncertainty(Struct, frozen=True, kw_only=True):
     """Measurement uncertainty of a method in one laboratory.
 
     Attributes:

@@ -7,10 +7,10 @@ All work is done on differences from one of the readings, so that a large common
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from validator.errors import NotEstimable
@@ -21,8 +21,7 @@ if TYPE_CHECKING:
 FloatArray: TypeAlias = NDArray[np.float64]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class OneWayLayout:
+class OneWayLayout(Struct, frozen=True, kw_only=True):
     """The sums of a one-way layout.
 
     Attributes:

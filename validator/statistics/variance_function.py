@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
+from msgspec import Struct
 from scipy import special
 
 from validator.errors import NotEstimable
@@ -22,8 +22,7 @@ Form = Literal["constant", "proportional", "both"]
 _LOGITS = np.linspace(-80.0, 80.0, 161)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class VarianceFunction:
+class VarianceFunction(Struct, frozen=True, kw_only=True, eq=False):
     """The characteristic function of a measurement.
 
     Attributes:
@@ -68,8 +67,7 @@ class VarianceFunction:
         return 2.0 * float(self.variance(x)) ** 2 / doubt if doubt > 0 else math.inf
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FormComparison:
+class FormComparison(Struct, frozen=True, kw_only=True):
     """The three forms fitted to the same variances.
 
     Attributes:

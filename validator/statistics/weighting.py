@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
+from msgspec import Struct
 
 from validator.errors import NotEstimable
 from validator.statistics.levels import by_level
@@ -25,8 +25,7 @@ SCHEMES: tuple[Scheme, ...] = ("none", "1/x", "1/x^2", "1/s^2", "1/s^2 smoothed"
 _DECLARED_FREEDOM = 9.0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Weighting:
+class Weighting(Struct, frozen=True, kw_only=True, eq=False):
     """Weights of a calibration and what they become at any other level.
 
     Attributes:

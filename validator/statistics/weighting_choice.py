@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+from msgspec import Struct
 
 from validator.errors import NotEstimable
 from validator.statistics.homoscedasticity import SMALLEST_GROUP, breusch_pagan, brown_forsythe
@@ -31,8 +31,7 @@ if TYPE_CHECKING:
 SCHEME_OF_FORM: dict[Form, Scheme] = {"constant": "none", "proportional": "1/x^2", "both": "1/s^2 smoothed"}
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class WeightingStep:
+class WeightingStep(Struct, frozen=True, kw_only=True):
     """One step on the path to the weights.
 
     Attributes:
@@ -47,8 +46,7 @@ class WeightingStep:
     decision: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class WeightingCandidate:
+class WeightingCandidate(Struct, frozen=True, kw_only=True):
     """A scheme as it would have been: shown, it decides nothing.
 
     Attributes:
@@ -62,8 +60,7 @@ class WeightingCandidate:
     reason: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class WeightingChoice:
+class WeightingChoice(Struct, frozen=True, kw_only=True, eq=False):
     """Outcome of the rule for automatic weights.
 
     Attributes:

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import cache
 from pathlib import PurePosixPath
 from typing import TYPE_CHECKING
+
+from msgspec import Struct
 
 from validator.study.columns import TableBlock, Units
 from validator.study.files import StudyFolder, Unusable
@@ -60,8 +61,7 @@ def _validated(root: Table) -> str:
     return named if named in known else known[0]
 
 
-@dataclass(slots=True)
-class _Filling:
+class _Filling(Struct):
     root: Table
     files: TableFiles
     problems: Problems
@@ -186,8 +186,7 @@ def _ignored(block: Table) -> dict[str, Place]:
     return {header: place for header, place in named if header}
 
 
-@dataclass(frozen=True, slots=True)
-class _Defaults:
+class _Defaults(Struct, frozen=True):
     """What holds for the runs of one block where they do not say it themselves."""
 
     block: str

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, get_origin
+
+from msgspec import Struct
 
 from validator.study.keys import parts_of, specific_first
 from validator.study.models.base import quoted
@@ -27,16 +28,14 @@ _NOT_ASCII = re.compile(r"[^\x00-\x7f]|\?")
 _LONGEST_HEADER = 200
 
 
-@dataclass(frozen=True, slots=True)
-class Units:
+class Units(Struct, frozen=True):
     """The units that belong to an analyte."""
 
     level: str
     signal: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TableBlock:
+class TableBlock(Struct, frozen=True, kw_only=True):
     """What the study says about the table of a data block.
 
     Attributes:
@@ -93,8 +92,7 @@ class TableBlock:
         return own[field] if field in own or inner is None else inner.model_fields[field]
 
 
-@dataclass(frozen=True, slots=True)
-class Column:
+class Column(Struct, frozen=True):
     """A column that is understood: where it stands, and which field (and which of its values) it holds."""
 
     index: int

@@ -6,11 +6,11 @@ Works on parser events in a loop, never recursively, so that hostile nesting end
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import TYPE_CHECKING, NoReturn
 
 import yaml
+from msgspec import Struct, field
 
 from validator.study.models.base import quoted
 from validator.study.places import Entry, Leaf, Listing, Loc, Node, Place, Table
@@ -56,8 +56,7 @@ class _Stop(Exception):
     """The rest of the file cannot be understood."""
 
 
-@dataclass(slots=True)
-class _Open:
+class _Open(Struct):
     """A list or table that is being read."""
 
     place: Place
@@ -72,8 +71,7 @@ class _Open:
     """Items of a list that are whole numbers."""
 
 
-@dataclass(slots=True)
-class _Anchored:
+class _Anchored(Struct):
     node: Node
     weight: int
     aliases_deep: int

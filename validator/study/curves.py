@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from array import array
-from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING
+
+from msgspec import Struct
 
 from validator.study.columns import normal_header, unit_in
 from validator.study.files import Unusable
@@ -24,8 +25,7 @@ CurveName = tuple[str, str | None]
 FEWEST_POINTS = 10
 
 
-@dataclass(frozen=True, slots=True)
-class Curve:
+class Curve(Struct, frozen=True):
     """A recorded curve, the abscissa rising.
 
     Attributes:

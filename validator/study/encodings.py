@@ -9,8 +9,9 @@ from __future__ import annotations
 import codecs
 import io
 import re
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, TextIO
+
+from msgspec import Struct
 
 from validator.study.files import Unusable
 
@@ -25,8 +26,7 @@ _UNASSIGNED = re.compile(rb"[\x81\x8d\x8f\x90\x9d]")
 """Bytes that stand for nothing in Windows-1252."""
 
 
-@dataclass(frozen=True, slots=True)
-class TableText:
+class TableText(Struct, frozen=True):
     """The text of a table file.
 
     Attributes:

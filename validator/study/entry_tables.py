@@ -7,8 +7,9 @@ Headers are locked, cells for data are not, and no cell holds a formula; filled 
 from __future__ import annotations
 
 import io
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal, get_args, get_origin
+
+from msgspec import Struct
 
 from validator.errors import EnvironmentProblem
 from validator.study.blocks import data_blocks
@@ -33,8 +34,7 @@ _WIDEST = 30
 _INK, _PAPER = "FF1A1A1A", "FFECECEA"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class EntrySheet:
+class EntrySheet(Struct, frozen=True, kw_only=True):
     """A sheet to fill in.
 
     Attributes:
@@ -48,8 +48,7 @@ class EntrySheet:
     rows: Sequence[Sequence[str | float | None]] = ()
 
 
-@dataclass(frozen=True, slots=True)
-class _Entry:
+class _Entry(Struct, frozen=True):
     """What may be entered under a header, and what the reader is told about it."""
 
     form: Literal["number", "whole", "date", "text"]

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import codecs
 import hashlib
-from dataclasses import dataclass, replace
 from itertools import islice
 from pathlib import Path, PurePosixPath, PureWindowsPath
 from typing import Literal
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from validator.study.suggestions import nearest
 
@@ -23,8 +25,7 @@ NOT_STORED = "formulas without a stored value, read as empty cells"
 """How the remark begins that says that readings may be missing."""
 
 
-@dataclass(frozen=True, slots=True)
-class InputFile:
+class InputFile(Struct, frozen=True):
     """A file that the study consists of.
 
     Attributes:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
+
+from msgspec import Struct
 
 from validator.study.scalars import Scalar
 
@@ -37,32 +38,28 @@ class Place(NamedTuple):
 _ROW = " row "
 
 
-@dataclass(slots=True)
-class Leaf:
+class Leaf(Struct):
     """A single value: a number or truth value with its text, a text, or nothing."""
 
     place: Place
     value: Scalar | str | None
 
 
-@dataclass(slots=True)
-class Listing:
+class Listing(Struct):
     """A list of values; runs that were cast from rows of a table stand in it as they are."""
 
     place: Place
     items: Sequence[Node | Run]
 
 
-@dataclass(slots=True)
-class Entry:
+class Entry(Struct):
     """A key's place and its value."""
 
     key_place: Place
     node: Node
 
 
-@dataclass(slots=True)
-class Table:
+class Table(Struct):
     """Keys and values, in the order written."""
 
     place: Place

@@ -14,10 +14,10 @@ of several fields together on which of them are filled; a test holds both ways a
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 from itertools import zip_longest
 from typing import TYPE_CHECKING
 
+from msgspec import Struct
 from pydantic import ValidationError
 
 from validator.study.keys import kind_of
@@ -46,8 +46,7 @@ _WHOLE = re.compile(r"0|[1-9][0-9]{0,11}")
 _ALL_WHOLES = re.compile(r"[1-9][0-9]{0,11}(?:\n[1-9][0-9]{0,11})*")
 
 
-@dataclass(frozen=True, slots=True)
-class _Mould:
+class _Mould(Struct, frozen=True):
     """What the runs of one pattern share, and from which columns of a row the rest is filled."""
 
     shared: dict[str, object]

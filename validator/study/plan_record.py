@@ -8,8 +8,9 @@ from __future__ import annotations
 
 import hashlib
 import json
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, NoReturn
+
+from msgspec import Struct
 
 from validator.study.files import Unusable, decoded
 from validator.study.models.base import printable
@@ -31,8 +32,7 @@ _LONGEST_VALUE = 200
 _REMEDY = "; use the file that validator plan wrote"
 
 
-@dataclass(frozen=True, slots=True)
-class PlanRecord:
+class PlanRecord(Struct, frozen=True):
     """What a plan fixes: the design, the criteria and the choices of data treatment.
 
     Attributes:
@@ -108,8 +108,7 @@ def _no_number(text: str) -> NoReturn:
     raise ValueError(text)
 
 
-@dataclass(frozen=True, slots=True)
-class Change:
+class Change(Struct, frozen=True):
     """A value that differs between two records: its path, what it was and what it is."""
 
     path: str

@@ -5,10 +5,10 @@ The models say in words what is wrong; a schema can say less, and never forbids 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
 
+from msgspec import Struct
 from pydantic.json_schema import GenerateJsonSchema, JsonSchemaValue
 
 from validator.study.keys import parts_of
@@ -39,8 +39,7 @@ _WORDS: Mapping[object, Sequence[object]] = {
 _ONE_OF_BOTH = [{"required": ["runs"]}, {"required": ["file"]}]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Names:
+class Names(Struct, frozen=True, kw_only=True):
     """Names that a study may use and that are given in other rooms; none where they are not to be checked.
 
     Attributes:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
+
+from msgspec import Struct
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -14,8 +15,7 @@ if TYPE_CHECKING:
 Bound = Literal["min", "max"]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class StatedLimit:
+class StatedLimit(Struct, frozen=True, kw_only=True):
     """A limit that was turned into the analyte's unit.
 
     Attributes:

@@ -5,9 +5,10 @@ One reader per kind of file stands in ``READERS``; a workbook that several block
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from pathlib import PurePosixPath
 from typing import TYPE_CHECKING
+
+from msgspec import Struct
 
 from validator.study.files import Unusable
 
@@ -27,16 +28,14 @@ WORKBOOK = ".xlsx"
 _OTHER_SPREADSHEETS = frozenset({".xls", ".xlsm", ".xlsb", ".ods"})
 
 
-@dataclass(frozen=True, slots=True)
-class Row:
+class Row(Struct, frozen=True):
     """The cells of one row, blanks around them left out, and its number in the file."""
 
     number: int
     cells: Sequence[str]
 
 
-@dataclass(frozen=True, slots=True)
-class Sheet:
+class Sheet(Struct, frozen=True):
     """A table as it stands in the file; one that is not filled in yet has a header and no rows.
 
     Attributes:

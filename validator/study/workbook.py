@@ -11,9 +11,10 @@ import io
 import re
 import warnings
 import zipfile
-from dataclasses import dataclass
 from itertools import islice
 from typing import TYPE_CHECKING
+
+from msgspec import Struct
 
 from validator.errors import EnvironmentProblem
 from validator.study.files import NOT_STORED, Unusable
@@ -45,8 +46,7 @@ _OLD_FORMAT = b"\xd0\xcf\x11\xe0"
 _WHOLE_UP_TO = 1e15
 
 
-@dataclass(frozen=True, slots=True)
-class _Area:
+class _Area(Struct, frozen=True):
     """Where a table stands: first and last row and column, counted from 1."""
 
     min_row: int

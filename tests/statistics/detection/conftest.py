@@ -1,10 +1,10 @@
 """A small study with everything the variants may use, in plain numbers."""
 
 from collections.abc import Callable
-from dataclasses import replace
 
 import numpy as np
 import pytest
+from msgspec.structs import replace
 
 from validator.statistics.accuracy_profile import accuracy_profile
 from validator.statistics.detection import (

@@ -1,10 +1,10 @@
 """Limits from blanks."""
 
 import math
-from dataclasses import replace
 
 import numpy as np
 import pytest
+from msgspec.structs import replace
 
 from validator.errors import NotEstimable
 from validator.statistics.detection import VARIANTS, DetectionInputs

@@ -1,9 +1,8 @@
 """Limits from residuals and from the intercept."""
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
+from msgspec.structs import replace
 
 from validator.errors import NotEstimable
 from validator.statistics.detection import VARIANTS, DetectionInputs

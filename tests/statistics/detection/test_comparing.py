@@ -1,10 +1,10 @@
 """Why variants differ, and ratios between configurations."""
 
 import math
-from dataclasses import replace
 
 import numpy as np
 import pytest
+from msgspec.structs import replace
 from scipy import stats
 
 from validator.errors import NotEstimable

@@ -1,9 +1,8 @@
 """CCα and CCβ."""
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
+from msgspec.structs import replace
 
 from validator.errors import NotEstimable
 from validator.statistics.detection import VARIANTS

@@ -1,11 +1,11 @@
 """DIN 32645 by its own equations."""
 
 import math
-from dataclasses import replace
 
 import numpy as np
 import pytest
 import statsmodels.api as sm
+from msgspec.structs import replace
 from scipy import stats
 
 from validator.errors import NotEstimable

@@ -1,10 +1,10 @@
 """The stated probabilities of false positives and false negatives, in repeated experiments."""
 
 import math
-from dataclasses import replace
 
 import numpy as np
 import pytest
+from msgspec.structs import replace
 
 from validator.statistics.detection import VARIANTS, DetectionInputs, LowLevelSample
 from validator.statistics.detection.hypothesis_based import band_limits

@@ -1,13 +1,13 @@
 """Currie, ISO 11843 and Hubaux–Vos against general libraries and their own definitions."""
 
 import math
-from dataclasses import replace
 
 import numpy as np
 import pytest
 import statsmodels.api as sm
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from msgspec.structs import replace
 from scipy import stats
 
 from validator.errors import NotEstimable

@@ -1,10 +1,10 @@
 """Intervals of limits: what they cover, and when the slope enters."""
 
 import math
-from dataclasses import replace
 
 import numpy as np
 import pytest
+from msgspec.structs import replace
 from scipy import stats
 
 from validator.errors import NotEstimable

@@ -1,11 +1,10 @@
 """Units, offsets and run order do not matter."""
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from msgspec.structs import replace
 
 from validator.errors import NotEstimable
 from validator.statistics.detection import DetectionInputs, LimitResult, all_limits

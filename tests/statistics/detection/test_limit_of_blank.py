@@ -1,11 +1,10 @@
 """Limit of blank and limit of detection."""
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from msgspec.structs import replace
 from scipy import stats
 
 from validator.errors import NotEstimable

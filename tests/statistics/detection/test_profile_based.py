@@ -1,10 +1,10 @@
 """Quantification limits from profiles of precision, accuracy, recovery and linearity."""
 
 import math
-from dataclasses import replace
 
 import numpy as np
 import pytest
+from msgspec.structs import replace
 
 from validator.errors import NotEstimable
 from validator.statistics.accuracy_profile import accuracy_profile

@@ -1,10 +1,10 @@
 """The list of variants: complete, described, and found by name."""
 
-import dataclasses
 import re
 
 import numpy as np
 import pytest
+from msgspec import structs
 
 from validator.errors import NotEstimable
 from validator.statistics.detection import (
@@ -108,7 +108,7 @@ def test_limit_far_below_the_calibration_is_flagged(study):
     near = fit([0.0, 0.01, 0.02, 0.03, 0.04], [0.0110, 0.0162, 0.0208, 0.0263, 0.0309])
     assert (
         "below_lowest_calibrator"
-        not in VARIANTS["blank_3s"].limits(dataclasses.replace(study, fit=near)).cautions
+        not in VARIANTS["blank_3s"].limits(structs.replace(study, fit=near)).cautions
     )
 
 
@@ -188,9 +188,9 @@ def test_lowest_limit_of_a_result():
     one, two, three = (Estimate(value=value) for value in (1.0, 2.0, 3.0))
     base = LimitResult(sigma_source="test", source="test")
 
-    assert dataclasses.replace(base, critical_level=one, detection_limit=two).lowest is two
-    assert dataclasses.replace(base, critical_level=one, quantification_limit=three).lowest is three
-    assert dataclasses.replace(base, critical_level=one).lowest is one
+    assert structs.replace(base, critical_level=one, detection_limit=two).lowest is two
+    assert structs.replace(base, critical_level=one, quantification_limit=three).lowest is three
+    assert structs.replace(base, critical_level=one).lowest is one
     with pytest.raises(ValueError, match="without any limit"):
         _ = base.lowest
 

@@ -1,10 +1,10 @@
 """Limits from low-level samples, and the method detection limit."""
 
 import math
-from dataclasses import replace
 
 import numpy as np
 import pytest
+from msgspec.structs import replace
 from scipy import stats
 
 from validator.errors import NotEstimable

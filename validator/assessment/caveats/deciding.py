@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
+
+from msgspec import Struct
 
 from validator.evaluation.results import DeclaredLimit, LimitVariant
 from validator.statistics.detection import VARIANTS, resolve_detection, resolve_quantification
@@ -19,8 +20,7 @@ ON_NOISE = ("signal_to_noise",)
 Which = Literal["detection_limit", "quantification_limit"]
 
 
-@dataclass(frozen=True, slots=True)
-class Deciding:
+class Deciding(Struct, frozen=True):
     """A declared limit with the variant that gave it."""
 
     characteristic: Which

@@ -52,7 +52,7 @@ def many_tests(subject: Subject) -> Trigger:
 
 def _tests_of(record: Record) -> Iterator[float]:
     """Probabilities of the tests in a record, however deep."""
-    for name in record.names:
+    for name in record.__struct_fields__:
         value = getattr(record, name)
         if name in ("p", "p_bias") and isinstance(value, float):
             yield value

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
+
+from msgspec import Struct, field
 
 from validator.assessment.design import Demand, demands
 from validator.assessment.rules import kind_of
@@ -33,8 +34,7 @@ if TYPE_CHECKING:
     from validator.study.models.runs import Run
 
 
-@dataclass(frozen=True, slots=True)
-class Subject:
+class Subject(Struct, frozen=True):
     """One analyte with the configuration that is validated.
 
     Attributes:
@@ -184,8 +184,7 @@ class Subject:
         return any(characteristic in profile.characteristics(self.kind) for profile in self.profiles)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Raised:
+class Raised(Struct, frozen=True, kw_only=True):
     """A caveat that applies: its id and case in the catalogue, and the values of its sentence."""
 
     id: str

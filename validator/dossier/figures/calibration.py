@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from msgspec import Struct
 
 from validator.dossier import figure_style as look
 from validator.dossier.figures.parts import (
@@ -31,8 +31,7 @@ _LOWEST_MM = 46
 _LOW: dict[look.Width, float] = {"text": 52, "column": 54, "half": 52}
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Line:
+class Line(Struct, frozen=True, kw_only=True):
     """A fitted line over a grid of levels; bands are (lower, upper) arrays of the grid's length."""
 
     x: ArrayLike

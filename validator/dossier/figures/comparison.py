@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from msgspec import Struct
 
 from validator.dossier import figure_style as look
 from validator.dossier.figures.parts import AxisText, Measured, all_ends, numbers_of, set_scale
@@ -22,8 +22,7 @@ if TYPE_CHECKING:
 _OVERLAY_MM: dict[look.Width, float] = {"text": 68, "column": 74, "half": 62}
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ConfigurationLine:
+class ConfigurationLine(Struct, frozen=True, kw_only=True):
     """The calibration of one configuration: its points and its fitted line over a grid."""
 
     label: str

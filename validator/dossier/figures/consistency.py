@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from msgspec import Struct
 
 from validator.dossier import figure_style as look
 from validator.dossier.figures.parts import finite, group_axis, set_scale
@@ -27,8 +27,7 @@ _FILLS: tuple[dict[str, Any], ...] = (
 _GROUP = 0.78
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ConsistencyLevel:
+class ConsistencyLevel(Struct, frozen=True, kw_only=True):
     """h and k of the laboratories at one level; what a laboratory did not measure is absent."""
 
     label: str

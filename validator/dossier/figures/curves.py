@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from msgspec import Struct
 
 from validator.dossier import figure_style as look
 from validator.dossier.figures.parts import AxisText, numbers_of, set_scale
@@ -24,8 +24,7 @@ MOST_POINTS = 60_000
 _FEWEST_OF_A_CURVE = 60
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class DrawnCurve:
+class DrawnCurve(Struct, frozen=True, kw_only=True):
     """A curve, the part of its baseline that is shown, and what kind of sample it is."""
 
     group: str

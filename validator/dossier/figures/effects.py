@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
+
+from msgspec import Struct
 
 from validator.dossier import figure_style as look
 from validator.dossier.figures.parts import (
@@ -29,8 +30,7 @@ _SIGNIFICANT: dict[bool, dict[str, Any]] = {
 }
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class EffectRow:
+class EffectRow(Struct, frozen=True, kw_only=True):
     """Effect of one factor, in percent; whether it is beyond chance is None where nothing can tell."""
 
     label: str

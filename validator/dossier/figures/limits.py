@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
+
+from msgspec import Struct
 
 from validator.dossier import figure_style as look
 from validator.dossier.figures.parts import (
@@ -34,8 +35,7 @@ _MARKS = {
 _ROW_MM: dict[look.Width, float] = {"text": 5.0, "column": 9.5, "half": 9.5}
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LimitRow:
+class LimitRow(Struct, frozen=True, kw_only=True):
     """One variant with those of its limits that could be found."""
 
     label: str

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import math
 import textwrap
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
+from msgspec import Struct
 
 from validator.dossier.figure_style import HAIR_WIDTH, INK, RANGE, shortened
 from validator.dossier.numbers import as_given
@@ -29,8 +29,7 @@ _MOST_LINES = 5
 _LONGEST_AXIS = 90
 
 
-@dataclass(frozen=True, slots=True)
-class Measured:
+class Measured(Struct, frozen=True):
     """A value with the ends of its interval; an open end is None."""
 
     value: float
@@ -38,8 +37,7 @@ class Measured:
     upper: float | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class AxisText:
+class AxisText(Struct, frozen=True):
     """What an axis shows: ``AxisText("Level", "µg/L")`` is printed as "Level (µg/L)"."""
 
     quantity: str

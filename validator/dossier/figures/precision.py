@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
+from msgspec import Struct
 
 from validator.dossier import figure_style as look
 from validator.dossier.figures.parts import (
@@ -38,8 +38,7 @@ _BARS: dict[str, dict[str, Any]] = {
 }
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PrecisionLevel:
+class PrecisionLevel(Struct, frozen=True, kw_only=True):
     """The single values of one level, series by series, and the level's mean."""
 
     label: str
@@ -47,8 +46,7 @@ class PrecisionLevel:
     series: tuple[ArrayLike, ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PrecisionComponents:
+class PrecisionComponents(Struct, frozen=True, kw_only=True):
     """Relative standard deviations, in percent, of one level; what was not assessed is None."""
 
     label: str

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
+from msgspec import Struct
 
 from validator.dossier import figure_style as look
 from validator.dossier.figures.parts import (
@@ -41,8 +41,7 @@ _SIDES: dict[Side, dict[str, Any]] = {
 }
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RecoveryLevel:
+class RecoveryLevel(Struct, frozen=True, kw_only=True):
     """Recoveries of one level in percent, their mean with its interval, and what is accepted there."""
 
     label: str
@@ -51,8 +50,7 @@ class RecoveryLevel:
     acceptance: tuple[float, float] | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class InterferenceRow:
+class InterferenceRow(Struct, frozen=True, kw_only=True):
     """Change of the response, in percent, by one interferent at one ratio."""
 
     label: str
@@ -60,8 +58,7 @@ class InterferenceRow:
     side: Side
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RatioRow:
+class RatioRow(Struct, frozen=True, kw_only=True):
     """A ratio with its interval and the way it is written in the text."""
 
     label: str

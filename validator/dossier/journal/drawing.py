@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
+
+from msgspec import Struct
 
 from validator.dossier import figures, numbers
 from validator.dossier.document import Figure
@@ -32,8 +33,7 @@ MOST_GROUPS_IN_A_COLUMN = 3
 """More groups than this side by side need the width of the text: their labels would run into each other."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class JournalFigure:
+class JournalFigure(Struct, frozen=True, kw_only=True):
     """A figure with its files.
 
     Attributes:

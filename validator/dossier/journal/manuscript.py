@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import os
-from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
+
+from msgspec import Struct, field
 
 from validator.dossier.journal.composing import journal_document
 from validator.dossier.journal.drawing import draw_figures
@@ -23,8 +24,7 @@ ENDINGS = (".md", ".tex", ".docx")
 _UNSAFE_IN_LATEX = set("%#{}\\~^$&\"'`")
 
 
-@dataclass(frozen=True, slots=True)
-class Manuscript:
+class Manuscript(Struct, frozen=True):
     """The section and its figures: content by path, nothing written yet."""
 
     text: str | bytes

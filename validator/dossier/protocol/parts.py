@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
+
+from msgspec import Struct
 
 from validator.dossier import numbers
 from validator.statistics.detection import VARIANTS
@@ -23,8 +24,7 @@ FINEST = 1.0
 """Doubt in percent below which shares gain no further decimals."""
 
 
-@dataclass(frozen=True, slots=True)
-class Parts:
+class Parts(Struct, frozen=True):
     """The protocol and the wording."""
 
     protocol: Protocol

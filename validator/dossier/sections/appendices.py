@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import platform
-from dataclasses import replace
 from importlib.metadata import PackageNotFoundError, version
 from typing import TYPE_CHECKING
+
+from msgspec.structs import replace
 
 from validator.dossier import numbers
 from validator.dossier.document import (

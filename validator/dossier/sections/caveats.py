@@ -71,7 +71,7 @@ def because(context: Context, group: Sequence[Caveat], *, apart: Inline | str = 
 def _absent(context: Context) -> tuple[NotAssessedItem, ...]:
     items: dict[tuple[str, str], NotAssessedItem] = {}
     for item in context.validated_items():
-        for name in ConfigurationRecord.names:
+        for name in ConfigurationRecord.__struct_fields__:
             value = getattr(item.configuration, name)
             if isinstance(value, NotAssessed):
                 title = context.say.maybe(f"names.block.{name}", context.characteristic(name))

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
+
+from msgspec import Struct, field
 
 from validator.dossier import numbers
 from validator.dossier.document import (
@@ -42,8 +43,7 @@ MOST_NAMED = 3
 """More things than these are counted, not named, in a heading."""
 
 
-@dataclass(frozen=True, slots=True)
-class Item:
+class Item(Struct, frozen=True):
     """One analyte with one configuration: a subsection of every characteristic."""
 
     cell: Cell
@@ -57,8 +57,7 @@ class Item:
         return identifier(*parts, self.cell.analyte, self.cell.configuration)
 
 
-@dataclass(frozen=True, slots=True)
-class Context:
+class Context(Struct, frozen=True):
     """The study, its results and the wording."""
 
     study: Study

@@ -8,8 +8,9 @@ beside each other, read from left to right.
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
+
+from msgspec import Struct
 
 from validator.dossier import numbers
 from validator.dossier.document import Block, Column, Paragraph, Row, Section, Table
@@ -36,8 +37,7 @@ _NAMES = ("analyte", "configuration")
 _PADDING_EM = 1.2
 
 
-@dataclass(frozen=True, slots=True)
-class _Entry:
+class _Entry(Struct, frozen=True):
     """A run as it is printed: its fields, its readings with the line they are written in, why it is out."""
 
     fields: dict[str, str]
@@ -45,8 +45,7 @@ class _Entry:
     excluded: str
 
 
-@dataclass(frozen=True, slots=True)
-class _Plan:
+class _Plan(Struct, frozen=True):
     """Where each field goes: under the table, with its series, in a heading, in a column."""
 
     shared: dict[str, str]

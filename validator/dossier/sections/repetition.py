@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import TYPE_CHECKING
+
+from msgspec.structs import replace
 
 from validator.dossier.document import Block, Section, Table
 from validator.dossier.inline import Reference, plain

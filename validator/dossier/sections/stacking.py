@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from validator.dossier.document import Column, Row, Table
 from validator.dossier.inline import plain
@@ -17,8 +19,7 @@ MOST_PANELS = 3
 _PADDING_EM = 1.3
 
 
-@dataclass(frozen=True, slots=True)
-class Stacked:
+class Stacked(Struct, frozen=True):
     """A table and what it is about."""
 
     table: Table

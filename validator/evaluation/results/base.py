@@ -2,11 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
-from typing import TYPE_CHECKING, Any, ClassVar, dataclass_transform
+from functools import cache
+from inspect import get_annotations
+from typing import TYPE_CHECKING, Any, ClassVar, dataclass_transform, get_type_hints
+
+from msgspec import Struct, StructMeta, structs
+from pydantic_core import core_schema
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
+
+    from pydantic import GetCoreSchemaHandler
 
 
 def _floats(values: Iterable[float | None]) -> tuple[float | None, ...]:
@@ -32,34 +38,65 @@ PLAIN: dict[str, Callable[[Any], object]] = {
 """What makes a plain value of a field, by its annotation."""
 
 
+class _KeywordsOnly(StructMeta):
+    """Structs whose fields have names only, without saying so at each of them."""
+
+    def __new__(
+        mcs, name: str, bases: tuple[type, ...], namespace: dict[str, Any], *, frozen: bool = True
+    ) -> _KeywordsOnly:
+        return super().__new__(mcs, name, bases, namespace, kw_only=True, frozen=frozen)
+
+
 @dataclass_transform(frozen_default=True, kw_only_default=True)
-class Record:
-    """Parent of everything in the results file: its subclasses are frozen dataclasses.
+class Record(Struct, metaclass=_KeywordsOnly, frozen=True):
+    """Parent of everything in the results file.
 
     Not pydantic models: what fills them is checked by types, and a model's schema costs every command the
     time to build it. Reading a file back checks it (``serialise.from_json``).
     """
 
-    __pydantic_config__: ClassVar[dict[str, str]] = {"extra": "forbid"}
     always: ClassVar[tuple[str, ...]] = ()
-    names: ClassVar[tuple[str, ...]] = ()
-    """The fields in the order of the file."""
-
-    _plain: ClassVar[tuple[tuple[str, Callable[[Any], object]], ...]] = ()
-
-    def __init_subclass__(cls) -> None:
-        dataclass(frozen=True, kw_only=True)(cls)
-        own = fields(cls)  # type: ignore[arg-type]  # made one just now
-        cls.names = tuple(field.name for field in own)
-        kinds = ((field.name, str(field.type).removesuffix(" | None")) for field in own)
-        cls._plain = tuple((name, PLAIN[kind]) for name, kind in kinds if kind in PLAIN)
 
     def __post_init__(self) -> None:
         """Numbers become plain ones: the file does not tell whether numpy handed one over."""
-        for name, plain in self._plain:
+        for name, plain in _plain_ones(type(self)):
             value = getattr(self, name)
             if value is not None:
-                object.__setattr__(self, name, plain(value))
+                structs.force_setattr(self, name, plain(value))
+
+    @classmethod
+    def __get_pydantic_core_schema__(
+        cls, source: type[Record], handler: GetCoreSchemaHandler
+    ) -> core_schema.CoreSchema:
+        """How a record is read back: its keys, and no others."""
+        ref = f"{cls.__module__}.{cls.__qualname__}"
+        if cls in _BEING_DESCRIBED:  # a record may hold one of its own kind
+            return core_schema.definition_reference_schema(ref)
+        _BEING_DESCRIBED.append(cls)
+        hints = get_type_hints(cls)
+        keys = {
+            one.name: core_schema.typed_dict_field(
+                handler.generate_schema(hints[one.name]), required=one.required
+            )
+            for one in structs.fields(cls)
+        }
+        _BEING_DESCRIBED.remove(cls)
+        return core_schema.no_info_after_validator_function(
+            lambda found: cls(**found), core_schema.typed_dict_schema(keys, extra_behavior="forbid"), ref=ref
+        )
+
+
+_BEING_DESCRIBED: list[type[Record]] = []
+
+
+@cache
+def _plain_ones(kind: type[Record]) -> tuple[tuple[str, Callable[[Any], object]], ...]:
+    """The fields of *kind* with a plain value, and what makes it."""
+    annotations: dict[str, str] = {}
+    for one in reversed(kind.__mro__):
+        annotations |= get_annotations(one)
+    kinds = ((name, annotations[name].removesuffix(" | None")) for name in kind.__struct_fields__)
+    return tuple((name, PLAIN[one]) for name, one in kinds if one in PLAIN)
 
 
 class NotAssessed(Record):

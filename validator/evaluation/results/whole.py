@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import field
 from typing import ClassVar, Literal
+
+from msgspec import field
 
 from validator.evaluation.results.accuracy_profile import AccuracyProfileRecord
 from validator.evaluation.results.assessment import Assessment

@@ -7,12 +7,12 @@ hands over the values, already formatted, that the sentence needs.
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Annotated, Literal, Self
 
+from msgspec import Struct
 from pydantic import BaseModel, Field, model_validator
 
 from validator.errors import GuidanceError
@@ -49,8 +49,7 @@ class Case(BaseModel):
     severity: Severity | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Caution:
+class Caution(Struct, frozen=True, kw_only=True):
     """A caveat with this study's numbers in it."""
 
     id: str

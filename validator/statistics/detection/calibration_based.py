@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import TYPE_CHECKING
+
+from msgspec.structs import replace
 
 from validator.statistics.detection.blank_based import ICH
 from validator.statistics.detection.multiples import multiples_of_sigma

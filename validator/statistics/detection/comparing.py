@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
+from msgspec import Struct
 
 from validator.errors import NotEstimable
 from validator.statistics.detection.intervals import DRAWS, Array, factor_draws, simulated
@@ -21,8 +21,7 @@ if TYPE_CHECKING:
 Limit = Literal["critical_level", "detection_limit", "quantification_limit"]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class VariantContrast:
+class VariantContrast(Struct, frozen=True, kw_only=True):
     """What one variant's limit is made of, beside the smallest.
 
     Attributes:

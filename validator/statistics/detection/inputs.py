@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal, Protocol
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import ArrayLike, NDArray
 
 if TYPE_CHECKING:
@@ -26,8 +26,7 @@ class VarianceOfSignal(Protocol):
         ...
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class LowLevelSample:
+class LowLevelSample(Struct, frozen=True, kw_only=True, eq=False):
     """Independent results of one sample with little analyte.
 
     Attributes:
@@ -49,8 +48,7 @@ class LowLevelSample:
         return int(self.concentrations.size) + self.censored
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PrecisionLevel:
+class PrecisionLevel(Struct, frozen=True, kw_only=True):
     """Standard deviation of results at one level, in the unit of the analyte.
 
     Attributes:
@@ -64,8 +62,7 @@ class PrecisionLevel:
     degrees_of_freedom: float
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RecoveryLevel:
+class RecoveryLevel(Struct, frozen=True, kw_only=True):
     """Recovery found at one level.
 
     Attributes:
@@ -85,8 +82,7 @@ class RecoveryLevel:
     rsd_max_percent: float | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class NoiseReading:
+class NoiseReading(Struct, frozen=True, kw_only=True):
     """Height of the analyte's signal above the baseline, and the noise of that baseline.
 
     Attributes:
@@ -102,8 +98,7 @@ class NoiseReading:
     kind: Literal["peak_to_peak", "rms"] = "peak_to_peak"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class DetectionInputs:
+class DetectionInputs(Struct, frozen=True, kw_only=True, eq=False):
     """Everything a variant may use; None or empty where the study has nothing.
 
     Attributes:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal
+
+from msgspec import Struct, field
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -43,8 +44,7 @@ NOT_CALIBRATED_AT_ZERO = "no_blank_in_calibration"
 """The calibration holds no preparation at level 0, the basic state of the document followed."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LimitResult:
+class LimitResult(Struct, frozen=True, kw_only=True):
     """Limits by one variant, in the unit of the analyte, with everything that made them.
 
     Attributes:

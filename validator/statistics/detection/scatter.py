@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 
 from validator.errors import NotEstimable
 from validator.statistics.detection.inversion import levels_of
@@ -35,8 +36,7 @@ BLANKS = "blanks"
 LOW_LEVEL = "low-level samples"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Scatter:
+class Scatter(Struct, frozen=True, kw_only=True):
     """A standard deviation with the slope that turns it into a level.
 
     Attributes:

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
+from msgspec.structs import replace
 
 from validator.errors import NotEstimable
 from validator.statistics.detection.blank_based import EURACHEM

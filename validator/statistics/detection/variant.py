@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from validator.statistics.detection.result import BELOW_CALIBRATION, NEGATIVE_LIMIT, LimitResult
 
@@ -18,8 +20,7 @@ FAR_BELOW = 3.0
 """A limit this many times below the lowest calibrator above zero is an extrapolation."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Variant:
+class Variant(Struct, frozen=True, kw_only=True):
     """One way to a detection or quantification limit.
 
     Attributes:

@@ -8,9 +8,9 @@ import datetime as dt
 import math
 import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from typing import Annotated, Literal, NoReturn
 
+from msgspec import Struct
 from pydantic import (
     AfterValidator,
     BaseModel,
@@ -186,8 +186,7 @@ Whole = Annotated[int, AfterValidator(_not_negative_count), BeforeValidator(_cou
 
 
 # --- values below reporting ------------------------------------------------------------------------
-@dataclass(frozen=True, slots=True)
-class LessThan:
+class LessThan(Struct, frozen=True):
     """A reading reported as below a limit, written ``"<0.5"``."""
 
     limit: float
