@@ -575,4 +575,6 @@ def entry_point() -> None:
     # classes, schemas and profiles made at the start live to the end: going through them is for nothing
     gc.set_threshold(SELDOM_COLLECTED)
     show_what_can_be_shown()
-    sys.exit(main())
+    status = main()
+    gc.freeze()  # all of it ends here: the interpreter need not go through it once more
+    sys.exit(status)

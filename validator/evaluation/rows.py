@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from functools import cache
 from typing import TYPE_CHECKING, TypeVar
 
 from msgspec import Struct
 
+from validator.study.models.precision import PrecisionRun
 from validator.study.models.runs import Block, Run
 
 if TYPE_CHECKING:
@@ -84,7 +86,14 @@ def independent_values(runs: Sequence[Run]) -> tuple[Value, ...]:
 
 def _preparation(run: Run) -> tuple[object, ...]:
     # the same label at another level, on another day or in another laboratory is another preparation
-    return (run.preparation_id, group_label(run), *(getattr(run, name, None) for name in _PREPARED_BY))
+    told = (getattr(run, name) for name in _PREPARED_BY if _has(type(run), name))
+    return (run.preparation_id, group_label(run), *told)
+
+
+@cache
+def _has(kind: type[Run], name: str) -> bool:
+    """Whether runs of a *kind* have a field or property: asking a run that lacks it is slow."""
+    return name in kind.model_fields or hasattr(kind, name)
 
 
 def _mean(readings: Sequence[float]) -> float:
@@ -94,7 +103,7 @@ def _mean(readings: Sequence[float]) -> float:
 
 def group_label(run: Run) -> str | None:
     """The series, day or date a run belongs to: what readings under repeatability conditions share."""
-    day = getattr(run, "day", None)
+    day = run.day if isinstance(run, PrecisionRun) else None
     if run.series is not None:
         return run.series
     if day is not None:

@@ -6,6 +6,7 @@ Most functions of this package take arrays, so a grid costs little more than a p
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -17,9 +18,9 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
-_POINTS = 65
-_REFINEMENTS = 10
-"""64^10 = 1e18 takes a bracket as wide as its upper end down to the last digit of a double."""
+_POINTS = 513
+_REFINEMENTS = 7
+"""512^7 = 1e19 takes a bracket as wide as its upper end down to the last digit of a double."""
 
 
 def crossing(function: Callable[[Array], Array], below: float, above: float) -> float:
@@ -38,6 +39,8 @@ def crossing(function: Callable[[Array], Array], below: float, above: float) -> 
         # the last point passed before; rounding must not make it fail now
         first = int(np.argmax(np.append(function(grid[:-1]) >= 0, True)))
         below, above = float(grid[max(first - 1, 0)]), float(grid[first])
+        if above <= math.nextafter(below, math.inf):
+            break
     return above
 
 

@@ -82,11 +82,12 @@ def summarise(values: ArrayLike, name: str = "values") -> Sample:
         raise ValueError(message)
     shift = float(x[0])
     d = x - shift
-    mean_d = float(d.mean())
+    mean_d = float(d.sum()) / x.size
     mean = shift + mean_d
     if x.size == 1:
         return Sample(n=1, mean=mean, variance=None)
-    if float(np.ptp(x)) <= _ROUNDING * float(np.abs(x).max()):
+    smallest, largest = float(x.min()), float(x.max())
+    if largest - smallest <= _ROUNDING * max(-smallest, largest):
         return Sample(n=x.size, mean=mean, variance=0.0)
     return Sample(n=x.size, mean=mean, variance=float(((d - mean_d) ** 2).sum()) / (x.size - 1))
 

@@ -7,6 +7,7 @@ A limit :math:`k\,\sigma/\beta` is estimated by :math:`k\,s/b`.  What is in doub
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -59,9 +60,13 @@ def doubt_of(scatter: Scatter, level: float, seed: int) -> Doubt:
     if scatter.slope_relative_error <= SLOPE_NEGLIGIBLE:
         sigma = standard_deviation_interval(1.0, nu, level)
         return Doubt(relative, sigma.lower, sigma.upper, level, sigma.method)
-    draws = np.sort(factor_draws(scatter, np.random.default_rng(seed)))
-    lower, upper = percentiles(draws, level)
+    lower, upper = _simulated_limits(scatter, level, seed)
     return Doubt(relative, lower, upper, level, "Monte Carlo of sigma and slope")
+
+
+@lru_cache(maxsize=64)  # several variants rest on one scatter
+def _simulated_limits(scatter: Scatter, level: float, seed: int) -> tuple[float, float]:
+    return percentiles(np.sort(factor_draws(scatter, np.random.default_rng(seed))), level)
 
 
 def factor_draws(scatter: Scatter, generator: np.random.Generator, size: int = DRAWS) -> Array:

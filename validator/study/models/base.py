@@ -44,7 +44,13 @@ LARGEST, SMALLEST = 1e50, 1e-50
 class Record(BaseModel):
     """Parent of everything that can be written in a study."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False, hide_input_in_errors=True)
+    model_config = ConfigDict(
+        frozen=True,
+        extra="forbid",
+        allow_inf_nan=False,
+        hide_input_in_errors=True,
+        defer_build=True,  # a study builds the models of the blocks that it has
+    )
 
 
 def problem(sentence: str, cause: str = "") -> PydanticCustomError:
