@@ -35,7 +35,7 @@ if TYPE_CHECKING:
 DONE, NOT_FIT, UNUSABLE_INPUT, ENVIRONMENT = 0, 1, 2, 3
 DIFFERS = NOT_FIT
 MOST_SHOWN = 40
-SELDOM_COLLECTED = 50_000
+SELDOM_COLLECTED = 200_000
 """Objects made between two collections; Python's own 700 suit programs that start with nothing."""
 KINDS = ("stripping-voltammetry", "chromatography", "photometry", "blank-based")
 

@@ -13,7 +13,7 @@ from validator.guidance.vocabulary import Confirmed, Place, SeenIn, Status
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-STRICT = ConfigDict(frozen=True, extra="forbid", populate_by_name=False)
+STRICT = ConfigDict(frozen=True, extra="forbid", populate_by_name=False, defer_build=True)
 
 
 def _no_truth_value(value: object) -> object:
