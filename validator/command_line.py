@@ -576,5 +576,6 @@ def entry_point() -> None:
     gc.set_threshold(SELDOM_COLLECTED)
     show_what_can_be_shown()
     status = main()
-    gc.freeze()  # all of it ends here: the interpreter need not go through it once more
+    if "weasyprint" not in sys.modules:  # which removes its temporary folder when it is collected
+        gc.freeze()  # all of it ends here: the interpreter need not go through it once more
     sys.exit(status)

@@ -196,3 +196,21 @@ def test_many_runs_are_evaluated_in_bounded_time(command, described, folder_with
 
     assert done.status == 0, done.err
     assert time.process_time() - begin < 60
+
+
+def test_no_temporary_file_is_left(study, tmp_path):
+    """A report puts its dossier in place and leaves nothing where temporary files go."""
+    temporary = tmp_path / "temporary"
+    temporary.mkdir()
+
+    done = run(
+        "report",
+        study,
+        "--output",
+        tmp_path / "dossier.pdf",
+        env={**os.environ, "TMPDIR": str(temporary)},
+    )
+
+    assert done.returncode == 0, done.stderr
+    assert (tmp_path / "dossier.pdf").exists()
+    assert names(temporary) == []
