@@ -59,7 +59,7 @@ numbers = st.one_of(
     st.floats(0, 100).map(lambda value: f"{value:.3f}"),
     st.integers(-3, 1000).map(str),
     st.sampled_from(
-        ["0", "-0", "+5", ".5", "5.", "1e-3", "1E+2", "007", "0,5", "1.234,5", "<0.5", "nan", "1e999"]
+        ["0", "-0", "+5", ".5", "5.", "1e-3", "1E+2", "007", "0,5", "1.234,5", "<0.5", "nan", "1e999", "1\n2"]
     ),
 )
 words = st.sampled_from(
@@ -141,6 +141,18 @@ def test_both_ways_give_the_same(write, table):
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(plain_rows, "MOST_PATTERNS", 0)
         assert outcome(folder) == cast
+
+
+@pytest.mark.parametrize("column", ["signal", "order"])
+def test_a_cell_of_two_lines_is_not_two_numbers(write, column):
+    """A quoted cell that holds a line break is refused by its row and column."""
+    cells = {"analyte": "zn", "level": "1", "signal": "5", "order": "1"} | {column: '"3\n4"'}
+    table = f"{','.join(cells)}\n{','.join(cells.values())}\n"
+
+    with pytest.raises(
+        StudyError, match=rf"t\.csv:2 \(column '{column}'\): .* is expected here, found '3 4'"
+    ):
+        read_study(write("calibration: {file: t.csv}\n", {"t.csv": table}, head=HEAD))
 
 
 def test_most_rows_are_cast(write, monkeypatch):

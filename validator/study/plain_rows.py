@@ -180,7 +180,7 @@ def _text_code(cell: str) -> Code:
 
 
 def _wholes(cells: Sequence[str], _decimal: str) -> tuple[Sequence[Code], Sequence[object]]:
-    if _ALL_WHOLES.fullmatch("\n".join(cells)):
+    if _all_are(_ALL_WHOLES, "\n".join(cells), cells):
         return [1] * len(cells), [int(cell) for cell in cells]
     values = [int(cell) if _WHOLE.fullmatch(cell) else None for cell in cells]
     codes: list[Code] = [
@@ -197,7 +197,7 @@ def _numbers(cells: Sequence[str], decimal: str) -> tuple[Sequence[Code], Sequen
             cells = [_UNUSUAL if "." in cell else cell for cell in cells]
         cells = [cell.replace(",", ".") for cell in cells]
         text = "\n".join(cells)
-    if not _ALL_NUMBERS.fullmatch(text):
+    if not _all_are(_ALL_NUMBERS, text, cells):
         cells = [cell if not cell or _ONE_NUMBER.fullmatch(cell) else _UNUSUAL for cell in cells]
     values = [float(cell) if cell and cell != _UNUSUAL else None for cell in cells]
     if None not in values:
@@ -205,6 +205,11 @@ def _numbers(cells: Sequence[str], decimal: str) -> tuple[Sequence[Code], Sequen
         if sizes and min(sizes) >= SMALLEST and max(sizes) <= LARGEST:
             return [1 if value else 0 for value in values], values
     return [_number_code(value, cell) for value, cell in zip(values, cells, strict=True)], values
+
+
+def _all_are(pattern: re.Pattern[str], text: str, cells: Sequence[str]) -> bool:
+    """Whether every one of *cells* fits, line by line in *text*; one of several lines does not."""
+    return text.count("\n") == len(cells) - 1 and pattern.fullmatch(text) is not None
 
 
 def _number_code(value: float | None, cell: str) -> Code:
