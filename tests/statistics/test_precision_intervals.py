@@ -24,7 +24,7 @@ BALANCED = (3, 3, 3, 3, 3)
 UNBALANCED = (2, 3, 5, 4, 6, 2)
 
 
-@lru_cache(maxsize=6)
+@lru_cache(maxsize=8)
 def simulated_layouts(sizes, between):
     rng = np.random.default_rng(21)
     ends = np.cumsum(sizes)[:-1]
@@ -65,9 +65,9 @@ def test_satterthwaite_is_near_95_percent_and_short_where_few_groups_dominate(si
 
 
 @pytest.mark.parametrize("sizes", [BALANCED, UNBALANCED])
-@pytest.mark.parametrize(("between", "upper"), [(0.0, 0.98), (1.0, 0.965), (3.0, 0.96)])
-def test_williams_tukey_never_covers_less_than_95_percent(sizes, between, upper):
-    """The between component: 94 % at least, 97.5 % where the truth is zero and only one side can miss."""
+@pytest.mark.parametrize(("between", "upper"), [(0.0, 0.98), (0.3, 0.96), (1.0, 0.96), (3.0, 0.96)])
+def test_the_between_component_is_covered(sizes, between, upper):
+    """The between component: 94 to 96 %, but 97.5 % where the truth is zero and only one side can miss."""
     hits = 0
     for layout in simulated_layouts(sizes, between):
         means, within = total_terms(layout)

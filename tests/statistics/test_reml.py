@@ -212,3 +212,16 @@ def test_steps_that_would_swing_about_the_minimum_settle():
     assert (fit.components > 0).all()
     for trace, quadratic in score_of(y, codes, fit.components, fit.residual):
         assert quadratic == pytest.approx(trace, rel=1e-7)
+
+
+def test_a_slow_approach_to_the_minimum_is_one():
+    """Eight of twelve cells with one to three readings: the last digits come in more steps than are made."""
+    y = np.array([10.08, 10.43, 10.5, 10.2, 10.18, 10.41, 9.65, 10.07, 9.72, 9.19, 9.47, 10.59])
+    day = np.repeat([0, 0, 1, 1, 2, 2, 3, 3], [3, 2, 2, 1, 1, 1, 1, 1])
+    operator = np.repeat([1, 2, 0, 2, 0, 1, 1, 2], [3, 2, 2, 1, 1, 1, 1, 1])
+    codes = [day, operator, paired(day, operator)]
+
+    fit = reml(y, codes)
+
+    for trace, quadratic in score_of(y, codes, fit.components, fit.residual):
+        assert quadratic == pytest.approx(trace, rel=1e-6)

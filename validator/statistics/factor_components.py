@@ -106,8 +106,8 @@ def from_likelihood(
 ) -> ComponentParts:
     r"""Components by REML, their sum with the interval of *terms*, mean squares of unweighted means.
 
-    Without *terms* (crossed, with empty cells) the sum T has ν = 2T²/u²(T), u² from the information
-    matrix: too short an interval when few levels dominate, and its name says where it comes from.
+    Without *terms* (crossed factors that empty cells confound) the sum T has ν = 2T²/u²(T), u² from the
+    information matrix: too short an interval when few levels dominate, and its name says where it comes from.
     Repeatability has the chi-squared interval of the pooled scatter within the cells.
     """
     fit = reml(y, [stage.codes for stage in stages])
@@ -125,9 +125,9 @@ def from_likelihood(
         nu = 2 * total**2 / float(fit.covariance.sum())
         interval = satterthwaite = chi_squared_interval(s, nu, level, "Satterthwaite, information matrix")
     else:
-        nu = satterthwaite_degrees_of_freedom(terms)
+        nu = satterthwaite_degrees_of_freedom(terms, total)
         interval = holding(s, modified_large_sample_interval(terms, level))
-        satterthwaite = holding(s, satterthwaite_interval(terms, level))
+        satterthwaite = chi_squared_interval(s, nu, level, "Satterthwaite")
     clipped = [component.factor for component in components if component.clipped]
     return ComponentParts(
         components=tuple(components),

@@ -108,28 +108,6 @@ def crossed_table(y: FloatArray, a: Stage, b: Stage, cells: Stage, last: str) ->
     return [*lines, _residual_line(last, differences - means_cells, len(y) - cells.levels, cells.levels, 3)]
 
 
-def crossed_total_terms(y: FloatArray, a: Stage, b: Stage, cells: Stage) -> list[MeanSquareTerm]:
-    """The sum of all components of a complete, unbalanced crossed layout, from unweighted cell means.
-
-    The cell means are analysed as a balanced layout without replicates whose last line estimates
-    σ_AB² + σ_r²/n_h, n_h the harmonic mean of the readings per cell; what lacks of σ_r² is added.
-    """
-    differences, _ = differences_from_one(y)
-    first = np.unique(cells.codes, return_index=True)[1]
-    cell_means = cells.means(differences)[first]
-    thin_a, thin_b = Stage(name=a.name, codes=a.codes[first]), Stage(name=b.name, codes=b.codes[first])
-    thin = Stage(name=cells.name, codes=cells.codes[first])
-    terms = total_terms(crossed_table(cell_means, thin_a, thin_b, thin, cells.name))
-    residuals = differences - cells.means(differences)
-    df = len(y) - cells.levels
-    within = MeanSquareTerm(
-        coefficient=1 - float(np.mean(1 / cells.counts)),
-        mean_square=float(residuals @ residuals) / df,
-        degrees_of_freedom=df,
-    )
-    return [*terms, within]
-
-
 def _line(stage: Stage, effects: FloatArray, df: int, error: int) -> MeanSquareLine:
     return MeanSquareLine(
         name=stage.name,

@@ -128,7 +128,7 @@ def interlaboratory(
         s_L^2 = \max\Bigl(0, \frac{s_d^2-s_r^2}{\bar{\bar n}}\Bigr), \quad s_R^2 = s_r^2 + s_L^2
 
     also for unequal cells; outliers are tested and stay in. Intervals, which the standard does not give:
-    chi-squared for s_r, Williams-Tukey for s_L, modified large-sample for s_R. With single readings in
+    chi-squared for s_r, modified large-sample for s_L and s_R. With single readings in
     all cells s_R is the standard deviation of the results. Empty cells are left out.
 
     Raises:

@@ -25,13 +25,12 @@ from validator.statistics.factorial_tables import (
     Stage,
     coded,
     crossed_table,
-    crossed_total_terms,
     nested_table,
     paired,
 )
 from validator.statistics.interval import Estimate, Interval
 from validator.statistics.precision_intervals import Figure, relative_standard_deviation
-from validator.statistics.unweighted_means import nested_total_terms
+from validator.statistics.unweighted_means import crossed_total_terms, nested_total_terms
 from validator.statistics.variance_components import FloatArray, checked_readings, differences_from_one
 
 if TYPE_CHECKING:
@@ -173,8 +172,7 @@ def crossed(
     if complete and cells.is_balanced:
         parts = from_mean_squares(crossed_table(y, a, b, cells, last), level)
     else:
-        terms = crossed_total_terms(y, a, b, cells) if complete else None
-        parts = from_likelihood(y, model, last, terms, level)
+        parts = from_likelihood(y, model, last, crossed_total_terms(y, a, b, cells), level)
     mean_df = min(a.levels, b.levels) - 1
     return _result(y, model, parts, single=single, mean_df=mean_df, design="crossed", level=level)
 

@@ -78,7 +78,7 @@ def repeatability_estimate(layout: OneWayLayout, variance: float, level: float) 
 
 
 def between_estimate(layout: OneWayLayout, variance: float, level: float) -> Estimate:
-    """The root of a between-group *variance* with its Williams-Tukey interval."""
+    """The root of a between-group *variance* with its modified large-sample interval."""
     means, within = total_terms(layout)
     s = math.sqrt(variance)
     interval = between_component_interval(

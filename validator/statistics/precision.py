@@ -125,8 +125,8 @@ def one_way(groups: Sequence[Sequence[float] | FloatArray], *, level: float = 0.
     .. math:: s_r^2 = MS_W, \qquad s_b^2 = \max(0, (MS_B - MS_W)/n), \qquad s_I^2 = s_r^2 + s_b^2,
 
     unbalanced ones by restricted maximum likelihood, with the mean-square estimates (n replaced by
-    :math:`n_0 = (N - \sum n_i^2/N)/(p-1)`) beside. Intervals: chi-squared for s_r, Williams-Tukey for
-    s_b, modified large-sample for s_I; unbalanced layouts enter the last two with the mean square of
+    :math:`n_0 = (N - \sum n_i^2/N)/(p-1)`) beside. Intervals: chi-squared for s_r, modified
+    large-sample for s_b and s_I; unbalanced layouts enter the last two with the mean square of
     the group means and the harmonic mean of the n_i. Intervals of RSDs are those of the standard
     deviation divided by the mean, whose own doubt is left out: it matters beyond an RSD of about 30 %.
 

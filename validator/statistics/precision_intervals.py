@@ -70,7 +70,7 @@ class MeanSquareTerm(Struct, frozen=True, kw_only=True):
     """One term c·S² of a sum of independent mean squares.
 
     Attributes:
-        coefficient: c, not negative.
+        coefficient: c; negative only in layouts with many empty cells.
         mean_square: S², in the squared unit of the data.
         degrees_of_freedom: ν of S².
     """
@@ -85,16 +85,20 @@ class MeanSquareTerm(Struct, frozen=True, kw_only=True):
         return self.coefficient * self.mean_square
 
 
-def satterthwaite_degrees_of_freedom(terms: Sequence[MeanSquareTerm]) -> float:
+def satterthwaite_degrees_of_freedom(terms: Sequence[MeanSquareTerm], total: float | None = None) -> float:
     r"""Effective degrees of freedom of a sum of mean squares.
 
     .. math:: \nu = \frac{(\sum_q c_q S_q^2)^2}{\sum_q (c_q S_q^2)^2/\nu_q}
 
+    Args:
+        terms: the mean squares.
+        total: a better estimate of their sum, where there is one.
+
     References:
         F.E. Satterthwaite, Biometrics Bulletin 2 (1946) 110, eq. 17 (from memory).
     """
-    scale = max(term.value for term in terms)
-    total = sum(term.value / scale for term in terms)
+    scale = max(abs(term.value) for term in terms)
+    total = sum(term.value / scale for term in terms) if total is None else total / scale
     return total**2 / sum((term.value / scale) ** 2 / term.degrees_of_freedom for term in terms)
 
 
@@ -122,7 +126,9 @@ def modified_large_sample_interval(terms: Sequence[MeanSquareTerm], level: float
         U = \hat\gamma + \sqrt{\sum_q (H_q c_q S_q^2)^2}
 
     with :math:`G_q = 1 - \nu_q/\chi^2_{1-\alpha/2,\nu_q}` and
-    :math:`H_q = \nu_q/\chi^2_{\alpha/2,\nu_q} - 1`. Exact when all terms but one vanish.
+    :math:`H_q = \nu_q/\chi^2_{\alpha/2,\nu_q} - 1`; they change places where c_q is negative. Exact when all
+    terms but one vanish. Where the terms share their scatter evenly the misses do not: the lower limit lies
+    too high in up to 5 % of 95 % intervals, the upper one too low in less than 1 %.
 
     References:
         F.A. Graybill, C.-M. Wang, J. Am. Stat. Assoc. 75 (1980) 869; R.K. Burdick, F.A. Graybill,
@@ -136,11 +142,11 @@ def modified_large_sample_interval(terms: Sequence[MeanSquareTerm], level: float
         nu = term.degrees_of_freedom
         G = 1 - nu / chi2_quantile(1 - tail, nu)
         H = nu / chi2_quantile(tail, nu) - 1
-        below += (G * term.value) ** 2
-        above += (H * term.value) ** 2
+        below += ((G if term.coefficient >= 0 else H) * term.value) ** 2
+        above += ((H if term.coefficient >= 0 else G) * term.value) ** 2
     return Interval(
         math.sqrt(max(0.0, gamma - math.sqrt(below))),
-        math.sqrt(gamma + math.sqrt(above)),
+        math.sqrt(max(0.0, gamma + math.sqrt(above))),
         level,
         "modified large-sample (Graybill-Wang)",
     )
@@ -155,21 +161,41 @@ def between_component_interval(
     readings_per_group: float,
     level: float,
 ) -> Interval:
-    r"""Williams-Tukey interval of a between-group standard deviation.
+    r"""Modified large-sample interval of a between-group standard deviation.
 
     .. math::
-        L = \frac{S_B^2 - S_W^2 F_{1-\alpha/2;\nu_B,\nu_W}}{n F_{1-\alpha/2;\nu_B,\infty}}, \qquad
-        U = \frac{S_B^2 - S_W^2 F_{\alpha/2;\nu_B,\nu_W}}{n F_{\alpha/2;\nu_B,\infty}}
+        n\,U = S_B^2 - S_W^2 + \sqrt{H_B^2 S_B^4 + G_W^2 S_W^4 + H_{BW} S_B^2 S_W^2}, \qquad
+        n\,L = S_B^2 - S_W^2 - \sqrt{G_B^2 S_B^4 + H_W^2 S_W^4 + G_{BW} S_B^2 S_W^2}
 
-    Negative limits are set to zero.
+    with G and H of :func:`modified_large_sample_interval` and, with :math:`F_p = F_{p;\nu_B,\nu_W}`,
+
+    .. math::
+        H_{BW} = \frac{(1-F_{\alpha/2})^2 - H_B^2F_{\alpha/2}^2 - G_W^2}{F_{\alpha/2}}, \qquad
+        G_{BW} = \frac{(F_{1-\alpha/2}-1)^2 - G_B^2F_{1-\alpha/2}^2 - H_W^2}{F_{1-\alpha/2}}
+
+    A limit is zero where the F test says so: L up to F = F_{1-α/2}, U up to F = F_{α/2}. So the truth zero
+    can be missed on one side only and is covered with 1 - α/2: the boundary leaves no other choice. An
+    upper limit of zero says that groups agree better than chance lets them.
 
     References:
-        J.S. Williams, Biometrika 49 (1962) 278; J.W. Tukey, Biometrics 7 (1951) 33 (both from memory).
+        N. Ting, R.K. Burdick, F.A. Graybill, S. Jeyaratnam, T.-F.C. Lu, J. Stat. Comput. Simul. 35 (1990)
+        135 (from memory; the coverage is checked by simulation in the tests).
     """
     tail = (1 - level) / 2
-    limits = []
-    for probability in (1 - tail, tail):
-        ratio = f_quantile(probability, nu_between, nu_within)
-        scale = chi2_quantile(probability, nu_between) / nu_between
-        limits.append(max(0.0, (ms_between - ms_within * ratio) / (readings_per_group * scale)))
-    return Interval(math.sqrt(limits[0]), math.sqrt(limits[1]), level, "Williams-Tukey")
+    F = ms_between / ms_within if ms_within > 0 else math.inf
+    squared = [0.0, 0.0]
+    for side, p in enumerate((1 - tail, tail)):
+        critical = f_quantile(p, nu_between, nu_within)
+        if critical >= F:
+            continue
+        from_between = nu_between / chi2_quantile(p, nu_between) - 1  # -G_B below, H_B above
+        from_within = nu_within / chi2_quantile(1 - p, nu_within) - 1  # H_W below, -G_W above
+        cross = ((1 - critical) ** 2 - (from_between * critical) ** 2 - from_within**2) / critical
+        doubt = (from_between * ms_between) ** 2 + (from_within * ms_within) ** 2
+        doubt += cross * ms_between * ms_within
+        sign = math.copysign(1.0, p - 0.5)
+        distance = ms_between - ms_within - sign * math.sqrt(max(0.0, doubt))
+        squared[side] = max(0.0, distance) / readings_per_group
+    return Interval(
+        math.sqrt(squared[0]), math.sqrt(squared[1]), level, "modified large-sample (Ting et al.)"
+    )
