@@ -92,6 +92,18 @@ def test_laboratories_are_counted_at_the_level_with_fewest(count):
     assert count("reproducibility", "replicates_per_laboratory", precision=runs) == 2
 
 
+@pytest.mark.parametrize(("days", "replicates"), [(("1", "1"), None), (("1", "2"), 2)])
+def test_laboratories_without_days_show_no_intermediate_precision(count, days, replicates):
+    """Where each laboratory measured once, nothing was changed within it."""
+    runs = [
+        {"level": 1, "laboratory": laboratory, "day": day, "concentrations": [1.0, 1.1]}
+        for laboratory in "AB"
+        for day in days
+    ]
+
+    assert count("intermediate_precision", "replicates_per_series", precision=runs) == replicates
+
+
 @pytest.mark.parametrize("characteristic", ["detection_limit", "quantification_limit"])
 def test_blanks_and_low_level_samples(count, characteristic):
     """Blanks and spikes are counted in their own blocks, batches over both, the smaller number."""

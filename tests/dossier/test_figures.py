@@ -289,3 +289,32 @@ def test_drawing_leaves_the_settings_of_the_program_alone():
     f.to_png(f.contribution_figure(["a"], [100.0]), 50)
 
     assert dict(mpl.rcParams) == before
+
+
+def test_ticks_of_a_linear_axis_share_their_decimals():
+    """9.0 beside 9.5, not 9: one number of decimals, and a minus sign that is one."""
+    (axes,) = f.interference_figure(
+        [f.InterferenceRow(label="iron", change=f.Measured(0.2, -0.9, 1.3), side="inside")], limit_percent=1
+    ).axes
+    axes.figure.canvas.draw()
+
+    labels = [label.get_text() for label in axes.get_xticklabels()]
+
+    assert len({len(label.partition(".")[2]) for label in labels}) == 1
+    assert "0.0" in labels
+    assert any(label.startswith("−") for label in labels)
+
+
+def test_a_long_label_keeps_to_its_row_and_its_end():
+    """Two lines at most, without the middle: the end says how much of the substance there was."""
+    contents = "lactose, microcrystalline cellulose, maize starch, magnesium stearate"
+    long = f"placebo mixture ({contents}) 300\u202fmg/L"
+    (axes,) = f.interference_figure(
+        [f.InterferenceRow(label=long, change=f.Measured(0.2, -0.9, 1.3), side="inside")], limit_percent=1
+    ).axes
+
+    (label,) = (text.get_text() for text in axes.get_yticklabels())
+
+    assert label.count("\n") == 1
+    assert label.startswith("placebo mixture")
+    assert label.endswith("… 300\u202fmg/L")

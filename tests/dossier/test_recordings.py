@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from msgspec.structs import replace
 
 from validator import assess, evaluate, read_study
 from validator.dossier import build_document, render_html
@@ -14,6 +15,9 @@ from validator.dossier.document import Figure, Table
 from validator.dossier.figures.curves import DrawnCurve, _thinned, curves_figure
 from validator.dossier.figures.parts import AxisText
 from validator.dossier.inline import plain
+from validator.dossier.sections.context import Context
+from validator.dossier.sections.recordings import _table
+from validator.dossier.wording import wording
 
 EXAMPLE = Path(__file__).parents[2] / "example_studies" / "zinc_in_tap_water_recordings"
 
@@ -42,8 +46,39 @@ def test_the_section(judged):
     assert "whether there is a peak or not" in page
     assert "Repeatability of the reduction" in page
     assert plain(figure.caption).startswith("All 68 curves of zinc")
-    assert len(table.rows) == 68
-    assert plain(table.rows[0].cells[0]).startswith("curves/calibration.csv, K1-")
+    named = {
+        plain(cell) for row in table.rows for cell in (row.cells[0], row.cells[5]) if row.kind == "plain"
+    }
+    headings = [plain(row.cells[0]) for row in table.rows if row.kind == "group"]
+    assert len({name for name in named if name}) == 65  # three stand twice, as standards and for the noise
+    assert headings == [
+        "Calibration, curves/calibration.csv",
+        "Blanks, curves/blanks.csv",
+        "Precision, curves/control.csv",
+        "Noise, curves/calibration.csv",
+    ]
+
+
+def test_excluded_curves_stand_struck_by_themselves(judged):
+    """Two curves share a row; one that is excluded has its own, so that the strike is its alone."""
+    study, results = judged
+    cell = results.analytes["zn"].configurations["default"]
+    curves = cell.recordings.curves
+    marked = replace(
+        cell.recordings,
+        curves=(
+            replace(curves[0], excluded="air bubble"),
+            *(replace(one, column=None) for one in curves[1:]),
+        ),
+    )
+    item = next(iter(Context(study, results, wording("en")).items()))
+
+    table = _table(Context(study, results, wording("en")), item, marked, "V")
+
+    struck = [row for row in table.rows if row.kind == "struck"]
+    assert [plain(row.cells[0]) for row in struck] == ["curves/calibration.csv, K1-4"]
+    assert len(table.columns) == 5  # long names leave no room for a second curve
+    assert len(table.rows) == 68 + 4
 
 
 def test_many_curves_are_not_listed_on_paper(judged, monkeypatch):

@@ -215,7 +215,8 @@ def test_outlier_tests_of_series(found):
         "Grubbs (Bonferroni), group means",
         "Cochran (Bonferroni), groups",
     ]
-    assert tests.pop("Grubbs, two smallest, single values").suspect_group == "P3"
+    assert tests.pop("Grubbs, two smallest, single values").suspect_group == "P3, P1"
+    assert tests.pop("Grubbs, two largest, single values").suspect_group == "P4, P2"
     assert {one.suspect_group for one in tests.values()} == {"P4"}
     assert tests["Grubbs (Bonferroni), single values"].suspect == 7.9
     assert tests["Cochran (Bonferroni), groups"].flagged

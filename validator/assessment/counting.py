@@ -9,9 +9,10 @@ from typing import TYPE_CHECKING
 from msgspec import Struct
 
 from validator.evaluation.device_to_device import device_block
-from validator.evaluation.factors import series_labels
+from validator.evaluation.factors import laboratories, series_labels, within_laboratories
 from validator.evaluation.rows import Cell, Value, independent_values, kept, runs_of
 from validator.guidance import Characteristic, Counter
+from validator.study import PrecisionRun
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
@@ -91,9 +92,16 @@ def provided(study: Study, cell: Cell, characteristic: Characteristic, counter: 
     runs = tuple(run for name in blocks for run in kept(runs_of(getattr(study, name), cell)))
     if characteristic in _NAMED:
         runs = tuple(run for run in runs if getattr(run, _NAMED[characteristic], None) is not None)
-    if not runs:
+    values = independent_values(runs)
+    if not runs or (characteristic is Characteristic.INTERMEDIATE_PRECISION and _once_a_laboratory(values)):
         return None
-    return _COUNTS[counter](_Data(study, cell, independent_values(runs), runs))
+    return _COUNTS[counter](_Data(study, cell, values, runs))
+
+
+def _once_a_laboratory(values: Sequence[Value]) -> bool:
+    """Whether laboratories took part and none of them changed anything between its results."""
+    laboratory = laboratories(values)
+    return laboratory is not None and within_laboratories(laboratory, values) is None
 
 
 def _rounds(study: Study) -> int | None:
@@ -169,11 +177,15 @@ def _series_at_fewest(data: _Data) -> int:
     )
 
 
+def _laboratory(run: Run) -> str | None:
+    return run.laboratory if isinstance(run, PrecisionRun) else None
+
+
 def _per_series(data: _Data) -> int:
     return _fewest(
         size
         for members in _groups(data.runs, _level).values()
-        for size in Tally(series_labels(members)).values()
+        for size in Tally(zip(map(_laboratory, members), series_labels(members), strict=True)).values()
     )
 
 

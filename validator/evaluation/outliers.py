@@ -107,6 +107,6 @@ def outlier_record(test: OutlierTest, of: str, labels: Sequence[str] | None) -> 
         critical=finite(test.critical),
         p=test.p,
         suspect=test.suspect,
-        suspect_group=None if labels is None else labels[test.index[0]],
+        suspect_group=None if labels is None else ", ".join(dict.fromkeys(labels[at] for at in test.index)),
         flagged=test.flagged,
     )

@@ -117,7 +117,7 @@ def _grade(subject: Subject, run: Run) -> Literal["outlier", "straggler", "none"
     grades = {
         test.grade
         for test in record.with_excluded.outlier_tests
-        if test.flagged and test.suspect_group == laboratory
+        if test.flagged and laboratory in (test.suspect_group or "").split(", ")
     }
     return "outlier" if "outlier" in grades else "straggler" if "straggler" in grades else "none"
 

@@ -26,6 +26,7 @@ _LABEL_CHARACTERS = 30
 WIDE_LABEL_CHARACTERS = 44
 """In a figure as wide as the text."""
 _MOST_LINES = 5
+_LINES_OF_A_ROW = 2
 _LONGEST_AXIS = 90
 
 
@@ -87,8 +88,8 @@ def set_scale(
     if log:
         lower, upper = _log_limits(lower, upper, room)
     else:
-        span = (upper - lower) or abs(upper) or 1.0
-        lower, upper = lower - room * span, upper + room * span
+        margin = room * ((upper - lower) or abs(upper)) or room  # a part of the smallest double is 0
+        lower, upper = lower - margin, upper + margin
     (axes.set_xscale if axis == "x" else axes.set_yscale)("log" if log else "linear")
     (axes.set_xlim if axis == "x" else axes.set_ylim)(lower, upper)
     if log:
@@ -96,7 +97,11 @@ def set_scale(
 
         target.set_major_locator(FixedLocator(_log_ticks(lower, upper)))
         target.set_minor_locator(NullLocator())
-    target.set_major_formatter(lambda value, _position: as_given(value))
+        target.set_major_formatter(lambda value, _position: as_given(value))
+    else:
+        from validator.dossier.figures.tick_labels import SameDecimals
+
+        target.set_major_formatter(SameDecimals())
 
 
 def _log_limits(lower: float, upper: float, room: float) -> tuple[float, float]:
@@ -179,13 +184,26 @@ def row_labels(
     characters: int = _LABEL_CHARACTERS,
 ) -> None:
     """Labels of horizontal rows, the first on top, in lines of *characters*; emphasised ones in semibold."""
-    axes.set_yticks(range(len(labels)), [wrapped(label, characters) for label in labels])
+    axes.set_yticks(range(len(labels)), [_in_a_row(label, characters) for label in labels])
     axes.set_ylim(max(len(labels), 1) - 0.5, -0.5)
     axes.tick_params(axis="y", length=0)
     axes.spines["left"].set_visible(False)
     for text, strong in zip(axes.get_yticklabels(), emphasised, strict=False):
         if strong:
             text.set_fontweight(600)
+
+
+def _in_a_row(label: str, characters: int) -> str:
+    """*label* in the lines that a row has room for; its middle goes, since its end tells how much it was."""
+    if len(textwrap.wrap(label, characters)) <= _LINES_OF_A_ROW:
+        return wrapped(label, characters)
+    *words, end = label.split(" ")
+    while words:
+        lines = textwrap.wrap(" ".join((*words, "…", end)), characters)
+        if len(lines) <= _LINES_OF_A_ROW:
+            return "\n".join(lines)
+        words.pop()
+    return wrapped(label, characters)
 
 
 def mark_range(axes: Axes, ends: tuple[float, float], label: str) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from validator.evaluation.results import RecordingsRecord, ReducedCurve, ReductionSettings
     from validator.study import Curve
 
+_LONGEST_BESIDE = 16
 MOST_LISTED = 200
 """Curves beyond this many are in the results file only: nobody reads them on paper."""
 
@@ -166,36 +167,75 @@ def _shown(one: Reduction) -> tuple[float, float]:
 
 
 def _table(context: Context, item: Item, record: RecordingsRecord, x_unit: str) -> Table:
+    """Every curve with its figures; short rows stand two beside each other, what they share above them."""
     say, unit = context.say, _signal_unit(item)
     has_position = any(one.position is not None for one in record.curves) and record.settings.at is None
-    columns = [
-        Column(say.text("recordings.curve"), width=30),
-        Column(say.text("recordings.into"), width=16),
-        Column(say.text("recordings.level"), unit=item.analyte.unit, align="decimal"),
-        *([Column(say.text("recordings.position"), unit=x_unit, align="decimal")] if has_position else []),
-        Column(say.text("recordings.signal"), unit=unit, align="decimal"),
-        Column(say.text("recordings.from_noise"), unit=unit, align="decimal"),
-        Column(say.text("recordings.from_settings"), unit=unit, align="decimal"),
-    ]
+    groups: dict[str, list[ReducedCurve]] = {}
+    for one in record.curves:
+        groups.setdefault(one.into, []).append(one)
+    names = {
+        id(one): _name(one, alone=_file(members) is None) for members in groups.values() for one in members
+    }
+    panels = 1 if max(map(len, names.values())) > _LONGEST_BESIDE or has_position else 2
+    columns = tuple(
+        column
+        for panel in range(panels)
+        for column in (
+            Column(say.text("recordings.curve"), starts_panel=panel > 0),
+            Column(say.text("recordings.level"), unit=item.analyte.unit, align="decimal"),
+            *(
+                [Column(say.text("recordings.position"), unit=x_unit, align="decimal")]
+                if has_position
+                else []
+            ),
+            Column(say.text("recordings.signal"), unit=unit, align="decimal"),
+            Column(say.text("recordings.from_noise"), unit=unit, align="decimal"),
+            Column(say.text("recordings.from_settings"), unit=unit, align="decimal"),
+        )
+    )
+    rows: list[Row] = []
+    for into, members in groups.items():
+        heading = ", ".join(part for part in (say.text(f"design.block.{into}"), _file(members)) if part)
+        rows.append(_filled([heading], len(columns), "group"))
+        cells = [(_cells(one, names[id(one)], has_position), one.excluded) for one in members]
+        counted = [found for found, excluded in cells if not excluded]
+        for first in range(0, len(counted), panels):
+            beside = [cell for found in counted[first : first + panels] for cell in found]
+            rows.append(_filled(beside, len(columns), "plain"))
+        rows.extend(_filled(found, len(columns), "struck") for found, excluded in cells if excluded)
     return Table(
         id=item.id("recordings-table"),
         caption=say("recordings.table", name=item.name),
-        columns=tuple(columns),
-        rows=tuple(_row(context, one, has_position) for one in record.curves),
+        columns=columns,
+        rows=tuple(rows),
         note=say("recordings.note"),
         size="small",
     )
 
 
-def _row(context: Context, one: ReducedCurve, has_position: bool) -> Row:
-    name = one.recording if one.column is None else f"{one.recording}, {one.column}"
-    cells: list[Content] = [
+def _file(curves: Sequence[ReducedCurve]) -> str | None:
+    """The file that all *curves* stand in, None where each has its own."""
+    (first, *others) = {one.recording for one in curves}
+    return None if others or any(one.column is None for one in curves) else first
+
+
+def _name(one: ReducedCurve, *, alone: bool) -> str:
+    if one.column is None:
+        return one.recording
+    return f"{one.recording}, {one.column}" if alone else one.column
+
+
+def _cells(one: ReducedCurve, name: str, has_position: bool) -> list[Content]:
+    return [
         name,
-        context.say(f"design.block.{one.into}"),
         numbers.MISSING if one.level is None else numbers.as_given(one.level),
         *([numbers.significant(one.position, 4)] if has_position else []),
         numbers.value_only(one.signal, one.standard_error),
         numbers.significant(one.standard_error, 2),
         numbers.significant(one.settings_uncertainty, 2),
     ]
-    return Row(tuple(cells), "struck" if one.excluded else "plain")
+
+
+def _filled(cells: Sequence[Content], width: int, kind: Literal["plain", "struck", "group"]) -> Row:
+    """The cells and empty ones after them."""
+    return Row((*cells, *[""] * (width - len(cells))), kind)

@@ -33,6 +33,8 @@ if TYPE_CHECKING:
     from validator.dossier.inline import Content
 
 CHARACTERISTICS = ("uncertainty",)
+MOST_STATED_DIGITS = 6
+"""More than these nobody writes for a tolerance: the figure was computed from several."""
 
 
 def uncertainty(context: Context) -> Section | None:
@@ -235,8 +237,10 @@ def _budget(context: Context, item: Item, budget: BudgetRecord, unit: str, at: s
 
 
 def _stated(one: ContributionRecord) -> str:
-    """What was stated as it was written, what was computed to four figures."""
-    return numbers.as_given(one.value) if one.evaluation == "B" else numbers.significant(one.value, 4)
+    """What was stated as it was written, what was computed (means of statements too) to four figures."""
+    written = numbers.as_given(one.value)
+    is_stated = one.evaluation == "B" and sum(sign.isdecimal() for sign in written) <= MOST_STATED_DIGITS
+    return written if is_stated else numbers.significant(one.value, 4)
 
 
 def _share(one: ContributionRecord) -> str:
