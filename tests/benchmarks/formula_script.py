@@ -132,7 +132,7 @@ def _tests_of_residuals(line, data: pd.DataFrame) -> Figures:
         "calibration.homoscedasticity.breusch_pagan.p": p,
         "calibration.durbin_watson.statistic": durbin_watson(in_order),
         "calibration.influence.max_cook": influence.cooks_distance[0].max(),
-        "calibration.normality.shapiro_w": stats.shapiro(standardised).statistic,
+        "calibration.normality.shapiro_w": stats.shapiro(line.resid).statistic,
     }
     for i, value in enumerate(standardised):
         found[f"calibration.points[{i}].standardised_residual"] = value

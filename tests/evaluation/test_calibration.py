@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 import statsmodels.api as sm
+from scipy import stats
 
 from validator.evaluation.results import NotAssessed
 
@@ -62,6 +63,19 @@ def test_declared_weights_agree_with_another_library(line_of, weighting, power):
     assert weights / weights[0] == pytest.approx((LEVELS / LEVELS[0]) ** -power)
     assert line.weighting == weighting
     assert line.weighting_reason == "declared in the study"
+
+
+def test_normality_is_that_of_the_residuals(line_of):
+    """Shapiro-Wilk is that of scipy on the residuals of statsmodels' fit, times the roots of the weights."""
+    design = sm.add_constant(LEVELS)
+    plain, weighted = line_of(runs()).normality, line_of(runs(), {"weighting": "1/x"}).normality
+    expected = stats.shapiro(sm.OLS(SIGNALS, design).fit().resid)
+    expected_weighted = stats.shapiro(sm.WLS(SIGNALS, design, weights=1 / LEVELS).fit().wresid)
+
+    assert plain.shapiro_w == pytest.approx(expected.statistic, rel=1e-6)
+    assert plain.p == pytest.approx(expected.pvalue, rel=1e-5)
+    assert weighted.shapiro_w == pytest.approx(expected_weighted.statistic, rel=1e-6)
+    assert weighted.p == pytest.approx(expected_weighted.pvalue, rel=1e-5)
 
 
 def test_the_quadratic_function_agrees_with_another_library(line_of):

@@ -164,7 +164,7 @@ def _durbin_watson(line: CalibrationFit, order: NDArray[np.int64] | None) -> Tes
 
 
 def _normality(line: CalibrationFit) -> Normality:
-    test = shapiro_wilk(line.standardised_residuals)
+    test = shapiro_wilk(np.sqrt(line.weights) * line.residuals)
     return Normality(shapiro_w=test.statistic, p=test.p if test.p is not None else 1.0)
 
 

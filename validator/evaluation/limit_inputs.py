@@ -81,6 +81,7 @@ def limit_inputs(
         alpha=choices.alpha,
         beta=choices.beta,
         alpha_declared=choices.declared("alpha"),
+        beta_declared=choices.declared("beta"),
         confidence=choices.confidence,
         seed=choices.seed,
         legal_limit=legal_limit,

@@ -232,7 +232,8 @@ def shapiro_wilk(values: ArrayLike) -> SignificanceTest:
     For residuals, which are slightly correlated, p is approximate.
 
     Args:
-        values: (n,) independent values; for a weighted fit give ``fit.standardised_residuals``.
+        values: (n,) independent values; residuals of a fit as :math:`\sqrt{w}\, r`, the plain ones where
+            nothing is weighted, as general libraries and published examples test them.
 
     Raises:
         NotEstimable: fewer than 3 or more than 5000 values, or values that are all equal.

@@ -40,7 +40,7 @@ def test_blank_method(study):
 def test_alpha_of_the_study_takes_the_place_of_that_of_the_document(study, variant):
     """0.01 holds until the study declares its own alpha and beta."""
     undeclared = limits(variant, replace(study, alpha=0.05, beta=0.1))
-    declared = limits(variant, replace(study, alpha=0.05, beta=0.1, alpha_declared=True))
+    declared = limits(variant, replace(study, alpha=0.05, beta=0.1, alpha_declared=True, beta_declared=True))
     nu = declared.degrees_of_freedom
 
     assert declared.critical_level.value / undeclared.critical_level.value == pytest.approx(
@@ -50,6 +50,30 @@ def test_alpha_of_the_study_takes_the_place_of_that_of_the_document(study, varia
         1 + stats.t.ppf(0.9, nu) / stats.t.ppf(0.95, nu)
     )
     assert "that of the study" in declared.note
+
+
+@pytest.mark.parametrize("variant", ["din_32645_blank", "din_32645_calibration"])
+@pytest.mark.parametrize("alpha", [None, 0.01, 0.05, 0.1])
+def test_identification_limit_is_twice_the_decision_limit(study, variant, alpha):
+    """x_EG = 2 x_NG unless the study declares a beta of its own; the default beta is none."""
+    stated = {} if alpha is None else {"alpha": alpha, "alpha_declared": True}
+    result = limits(variant, replace(study, beta=0.05, **stated))
+
+    assert result.detection_limit.value == pytest.approx(2 * result.critical_level.value, rel=1e-12)
+
+
+def test_blanks_that_are_results_need_no_calibration(study):
+    """x_NG = t(0.99, n−1)·s_L·sqrt(1 + 1/n); the determination limit, which needs the line, says so."""
+    blanks = study.blank_signals / study.fit.slope.value
+    result = limits("din_32645_blank", DetectionInputs(blank_concentrations=blanks))
+    with_line = limits("din_32645_blank", study)
+
+    assert result.critical_level.value == pytest.approx(
+        stats.t.ppf(0.99, 9) * np.std(blanks, ddof=1) * math.sqrt(1 + 0.1), rel=1e-12
+    )
+    assert result.critical_level.value == pytest.approx(with_line.critical_level.value, rel=1e-12)
+    assert result.quantification_limit is None
+    assert "No determination limit: there is no calibration" in result.note
 
 
 @pytest.mark.parametrize("variant", ["din_32645_blank", "din_32645_calibration"])

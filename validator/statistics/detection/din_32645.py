@@ -14,6 +14,8 @@ from validator.statistics.detection.scatter import Scatter, blank_scatter, resid
 from validator.statistics.distributions import t_quantile
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from validator.statistics.detection.inputs import DetectionInputs
     from validator.statistics.detection.result import LimitResult
     from validator.statistics.interval import Estimate
@@ -35,16 +37,18 @@ def din_32645_blank(inputs: DetectionInputs) -> LimitResult:
     .. math:: x_{BG} = k\, t_{1-\alpha/2,\nu}\, \frac{s_L}{|b|}
               \sqrt{\frac1m + \frac1n + \frac{(x_{BG}-\bar x)^2}{S_{xx}}}, \quad k = 3
 
-    with ν = n_b − 1, n, x̄ and Sxx of the calibration.  α = β = 0.01 unless the study declares them.
+    with ν = n_b − 1, n, x̄ and Sxx of the calibration.  α = 0.01 unless the study declares it, β = α likewise.
+    Blanks that are results need no slope; without a calibration x_BG alone is missing.
 
     Raises:
         NotEstimable: blanks missing, censored or all equal; a calibration that is not an unweighted straight
-            line.
+            line; blanks that are signals without a calibration.
 
     References:
         DIN 32645:2008-11, 6.2 and 6.3.
     """
-    fit = _unweighted_line(inputs)
+    needs_slope = inputs.fit is not None or inputs.blank_concentrations is None
+    fit = _unweighted_line(inputs) if needs_slope else None
     scatter = blank_scatter(inputs)
     net = math.sqrt(mean_factor(inputs) + 1.0 / scatter.n)
     return _limits(inputs, fit, scatter, net, mean_factor(inputs), ())
@@ -59,7 +63,7 @@ def din_32645_calibration(inputs: DetectionInputs) -> LimitResult:
     .. math:: x_{BG} = k\, t_{1-\alpha/2,\nu}\, \frac{s}{|b|}
               \sqrt{\frac1m + \frac1n + \frac{(x_{BG}-\bar x)^2}{S_{xx}}}, \quad k = 3
 
-    with ν = n − 2.  α = β = 0.01 unless the study declares them.
+    with ν = n − 2.  α = 0.01 unless the study declares it, β = α likewise.
 
     Raises:
         NotEstimable: a calibration that is not an unweighted straight line, slope not told from zero,
@@ -81,7 +85,9 @@ class _Risks(NamedTuple):
 
 
 def _risks(inputs: DetectionInputs) -> _Risks:
-    return _Risks(inputs.alpha, inputs.beta) if inputs.alpha_declared else _Risks(ALPHA, ALPHA)
+    """α as declared, else that of the document; β = α, which makes x_EG = 2 x_NG, unless β is declared."""
+    alpha = inputs.alpha if inputs.alpha_declared else ALPHA
+    return _Risks(alpha, inputs.beta if inputs.beta_declared else alpha)
 
 
 def _unweighted_line(inputs: DetectionInputs) -> CalibrationFit:
@@ -101,7 +107,7 @@ def _height(fit: CalibrationFit, scatter: Scatter, net: float, alpha: float) -> 
 
 def _limits(
     inputs: DetectionInputs,
-    fit: CalibrationFit,
+    fit: CalibrationFit | None,
     scatter: Scatter,
     net: float,
     single: float,
@@ -116,14 +122,10 @@ def _limits(
     )
     q = scatter.concentration
     doubt = doubt_of(scatter, inputs.confidence, inputs.seed)
-    half_width = RELATIVE_DOUBT * t_two
-
-    def determination(factor: float) -> float:
-        return _determination(half_width * factor * q, single + 1.0 / fit.n, fit.mean_x, fit.s_xx)
-
     quantification: Estimate | None = None
     notes = ["alpha is that of the study." if inputs.alpha_declared else "alpha is 0.01, as in the document."]
     try:
+        determination = _determination_of(fit, RELATIVE_DOUBT * t_two * q, single)
         quantification = increasing(determination, doubt, nu)
     except NotEstimable as refusal:
         notes.append(f"No determination limit: {refusal.reason}.")
@@ -145,12 +147,26 @@ def _limits(
             "t_two_sided": t_two,
             "k_relative": RELATIVE_DOUBT,
             "net_factor": net,
-            "n_calibration": float(fit.n),
-            "mean_x": fit.mean_x,
-            "s_xx": fit.s_xx,
+            **_line_numbers(fit),
         },
         cautions=cautions,
     )
+
+
+def _line_numbers(fit: CalibrationFit | None) -> dict[str, float]:
+    return {} if fit is None else {"n_calibration": float(fit.n), "mean_x": fit.mean_x, "s_xx": fit.s_xx}
+
+
+def _determination_of(fit: CalibrationFit | None, width: float, single: float) -> Callable[[float], float]:
+    """The determination limit for a scatter that is a given factor times as large.
+
+    Raises:
+        NotEstimable: there is no calibration.
+    """
+    if fit is None:
+        raise NotEstimable("there is no calibration", "an unweighted straight-line calibration")
+    constant, mean_x, s_xx = single + 1.0 / fit.n, fit.mean_x, fit.s_xx
+    return lambda factor: _determination(width * factor, constant, mean_x, s_xx)
 
 
 def _determination(width: float, constant: float, mean_x: float, s_xx: float) -> float:

@@ -125,6 +125,7 @@ class DetectionInputs(Struct, frozen=True, kw_only=True, eq=False):
         replicates_for_sample: m, readings averaged for a routine result.
         alpha, beta: probabilities of false positive and false negative.
         alpha_declared: the study states alpha itself; documents with an alpha of their own yield to it.
+        beta_declared: the study states beta itself.
         confidence: level of the intervals.
         seed: start of the simulations.
         legal_limit: permitted level, analyte unit.
@@ -154,6 +155,7 @@ class DetectionInputs(Struct, frozen=True, kw_only=True, eq=False):
     alpha: float = 0.05
     beta: float = 0.05
     alpha_declared: bool = False
+    beta_declared: bool = False
     confidence: float = 0.95
     seed: int = 20260325
     legal_limit: float | None = None

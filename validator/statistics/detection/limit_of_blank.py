@@ -39,6 +39,8 @@ LOB_LOD = (
     "(plain formulas seen in a reprint; small-sample factor and rank rule from memory)"
 )
 NORMALITY_LEVEL = 0.05
+DECIMALS = 3
+"""Of z, as the document prints it: 1.645."""
 
 
 class _LimitOfBlank(NamedTuple):
@@ -56,10 +58,11 @@ def lob_lod(inputs: DetectionInputs) -> LimitResult:
 
     .. math:: LoB = \bar x_B + c_B s_B, \qquad LoD = LoB + c_L s_L, \qquad c = \frac{z}{1 - 1/(4\nu)}
 
-    with z = z(1−α) for the blank and z(1−β) for the low-level samples, whose standard deviations are pooled
-    with ν = L − J (results minus samples).  1/(1 − 1/(4ν)) undoes the bias of s.  Where blanks are censored,
-    or Shapiro–Wilk rejects normality at 5 %, LoB is the blank of rank 0.5 + (1−α) n_B, interpolated;
-    censored blanks count as lower than every numerical one.
+    with z = z(1−α) for the blank and z(1−β) for the low-level samples, to three decimals as the document
+    prints it (1.645 at 5 %).  The standard deviations of the low-level samples are pooled with ν = L − J
+    (results minus samples).  1/(1 − 1/(4ν)) undoes the bias of s.  Where blanks are censored, or Shapiro–Wilk
+    rejects normality at 5 %, LoB is the blank of rank 0.5 + (1−α) n_B, interpolated; censored blanks count as
+    lower than every numerical one.
 
     Raises:
         NotEstimable: no blanks or no low-level samples with replicates; results all equal, or low-level ones
@@ -88,7 +91,7 @@ def lob_lod(inputs: DetectionInputs) -> LimitResult:
 
 def unbiased_factor(probability: float, nu: float) -> float:
     """z(probability)/(1 − 1/(4ν)): multiple of s that estimates the quantile of a normal distribution."""
-    return normal_quantile(probability) / (1.0 - 1.0 / (4.0 * nu))
+    return round(normal_quantile(probability), DECIMALS) / (1.0 - 1.0 / (4.0 * nu))
 
 
 def rank_quantile(ordered: Array, probability: float) -> float:

@@ -165,7 +165,7 @@ _ALL = (
         symbols=_LINE_SYMBOLS + "; s_L: standard deviation of the blanks; ν = n_b − 1; k = 3",
         source=DIN_32645,
         sigma_contains=_BLANK_SCATTER,
-        needs="at least 2 independent blanks, 10 customary, and an unweighted straight-line calibration",
+        needs="at least 2 independent blanks, 10 customary; an unweighted straight-line calibration",
         gives=("critical", "detection", "quantification"),
     ),
     Variant(
