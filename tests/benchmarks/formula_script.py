@@ -300,15 +300,7 @@ def _precision(data: pd.DataFrame) -> Figures:
                     parts.sum() + np.sqrt(((above * parts) ** 2).sum()),
                 ]
             )
-            of_between = np.sqrt(
-                [
-                    max(
-                        0.0,
-                        (between - within * stats.f.ppf(tail, *freedoms)) / (readings * one[0] / nu_between),
-                    )
-                    for tail, one in zip(tails, chi2, strict=True)
-                ]
-            )
+            of_between = np.sqrt(_ting(between, within, freedoms, tails) / readings)
             # a between-series variance that came out negative counts as zero; intervals are stretched to it
             of_total = np.array([min(of_total[0], variance**0.5), max(of_total[1], variance**0.5)])
             found |= _ends(f"{root}.mean.{kind}", mean - t * u, mean + t * u)
@@ -318,6 +310,19 @@ def _precision(data: pd.DataFrame) -> Figures:
             found |= _ends(f"{root}.intermediate_sd.{kind}", *of_total)
             found |= _ends(f"{root}.intermediate_rsd.{kind}", *(100 * of_total / mean))
     return found
+
+
+def _ting(between: float, within: float, freedoms: np.ndarray, tails: np.ndarray) -> np.ndarray:
+    """Modified large-sample limits of a difference of mean squares (Ting and others, 1990)."""
+    limits = []
+    for sign, tail in zip((-1, 1), tails, strict=True):
+        f = stats.f.ppf(tail, *freedoms)
+        of_between = freedoms[0] / stats.chi2.ppf(tail, freedoms[0]) - 1
+        of_within = freedoms[1] / stats.chi2.ppf(1 - tail, freedoms[1]) - 1
+        both = ((1 - f) ** 2 - (of_between * f) ** 2 - of_within**2) / f
+        doubt = (of_between * between) ** 2 + (of_within * within) ** 2 + both * between * within
+        limits.append(between - within + sign * np.sqrt(max(0.0, doubt)) if between / within > f else 0.0)
+    return np.maximum(limits, 0.0)
 
 
 def _outliers(path: str, here: pd.DataFrame) -> Figures:
