@@ -39,6 +39,10 @@ SELDOM_COLLECTED = 200_000
 """Objects made between two collections; Python's own 700 suit programs that start with nothing."""
 KINDS = ("stripping-voltammetry", "chromatography", "photometry", "blank-based")
 
+REPORT_IT = (
+    "Nothing was decided; please report it with the study. 'validator --verbose' prints where it arose."
+)
+
 logger = logging.getLogger("validator")
 
 _study_argument = click.argument("study", type=click.Path(path_type=Path))
@@ -575,7 +579,14 @@ def entry_point() -> None:
     # classes, schemas and profiles made at the start live to the end: going through them is for nothing
     gc.set_threshold(SELDOM_COLLECTED)
     show_what_can_be_shown()
-    status = main()
+    try:
+        status = main()
+    except Exception as error:
+        # not left to the interpreter: it would print a traceback and exit with 1, which says "not fit"
+        logger.info("unforeseen", exc_info=True)
+        what = f"{type(error).__name__}: {error}"
+        click.echo(f"unforeseen: {what}\nThis is a defect of validator. {REPORT_IT}", err=True)
+        status = UNUSABLE_INPUT
     if "weasyprint" not in sys.modules:  # which removes its temporary folder when it is collected
         gc.freeze()  # all of it ends here: the interpreter need not go through it once more
     sys.exit(status)

@@ -214,3 +214,28 @@ def test_no_temporary_file_is_left(study, tmp_path):
     assert done.returncode == 0, done.stderr
     assert (tmp_path / "dossier.pdf").exists()
     assert names(temporary) == []
+
+
+@pytest.mark.parametrize("verbose", [False, True])
+def test_a_defect_of_ours_is_no_verdict(study, verbose):
+    """An error that nobody foresaw exits with 2, not with the 1 of "not fit", and tells where if asked."""
+    code = (
+        "import sys, validator.evaluation as room\n"
+        "def fail(study): raise ZeroDivisionError('by chance')\n"
+        "room.evaluate = fail\n"
+        "from validator.command_line import entry_point\n"
+        "entry_point()\n"
+    )
+    options = ["--verbose"] if verbose else []
+
+    done = subprocess.run(
+        [sys.executable, "-c", code, *options, "evaluate", str(study)],
+        capture_output=True,
+        text=True,
+        encoding="utf-8",
+        check=False,
+    )
+
+    assert done.returncode == 2
+    assert "unforeseen: ZeroDivisionError: by chance" in done.stderr
+    assert ("Traceback" in done.stderr) is verbose

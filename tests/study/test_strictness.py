@@ -605,3 +605,12 @@ def test_more_problems_than_anybody_reads(problems_of):
     assert len(found) == 201
     assert found[199] == "study.yaml:206: calibration.runs[199].level: a number is expected here, found 'x'"
     assert found[200] == "study.yaml: ... and 1300 more problems after these"
+
+
+@pytest.mark.parametrize("cause", ["", " ~", " true", ' ""'])
+def test_an_exclusion_needs_its_cause(problems_of, cause):
+    """A run marked as excluded without a cause is neither left out nor kept in silence."""
+    found = problems_of(f"{RUNS}    - level: 1\n      signal: 2\n      excluded:{cause}\n")
+
+    assert len(found) == 1
+    assert found[0].startswith("study.yaml:9: calibration.runs[0].excluded: write the cause as a text")

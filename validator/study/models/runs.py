@@ -17,6 +17,7 @@ from validator.study.models.base import (
     Record,
     Text,
     Whole,
+    problem,
     refuse,
 )
 
@@ -57,6 +58,13 @@ class Run(Record):
     matrix: Text | None = None
     note: Text | None = None
     excluded: Cause | None = None
+
+    @field_validator("excluded")
+    @classmethod
+    def _says_why(cls, value: str | None) -> str:
+        if value is None:  # written and left empty: whoever reads it takes the run for excluded
+            raise problem('write the cause as a text (excluded: "pipetting error"), or leave out the key')
+        return value
 
     __slots__ = ("_place",)  # not a private attribute of pydantic's: those take 200 bytes a run
 
