@@ -178,3 +178,29 @@ def test_additions_to_an_extract_of_chewing_gum(found):
     assert agrees(entry["intercept"]["value"], printed["intercept"])
     assert agrees(entry["concentration"]["value"], printed["content_ppm"])
     assert agrees(entry["residual_standard_deviation"], printed["s_res"])
+
+
+@pytest.mark.parametrize(
+    ("from_t", "published"),
+    [
+        (20, {"intercept": ("-0.1712", "0.0029"), "slope": ("0.00218", "0.00067")}),
+        (30, {"intercept": ("-0.14937681", "0.0041385958")}),
+    ],
+)
+def test_calibration_of_a_thermometer(found, from_t, published):
+    """JCGM 100:2008, H.3: corrections at eleven temperatures, on t - 20 °C, and predicted at 30 °C.
+
+    Readings, and the correction at 30 °C with its uncertainty, as a national institute's documentation of a
+    fitting library prints them (seen); the coefficients at 20 °C from memory. Levels cannot be negative, so
+    the line about 30 °C runs over 30 °C - t with the sign of its slope turned.
+    """
+    t = [21.521, 22.012, 22.512, 23.003, 23.507, 23.999, 24.513, 25.002, 25.503, 26.010, 26.511]
+    b = [-0.171, -0.169, -0.166, -0.159, -0.164, -0.165, -0.156, -0.157, -0.159, -0.161, -0.160]
+
+    line = found(calibration=runs([abs(one - from_t) for one in t], b))["calibration"]
+
+    for name, (value, u) in published.items():
+        assert agrees(line[name]["value"], value), name
+        assert agrees(line[name]["standard_error"], u), name
+    assert line["degrees_of_freedom"] == 9
+    assert agrees(line["residual_standard_deviation"], "0.0035")

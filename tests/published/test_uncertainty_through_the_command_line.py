@@ -105,7 +105,7 @@ def test_cadmium_released_from_ceramic(evaluated):
     ],
 )
 def test_preparation_and_titration(evaluated, name, formula, value, u):
-    """Eurachem/CITAC CG 4, examples A1 and A2 (from memory): budget, and a simulation that agrees with it."""
+    """Eurachem/CITAC CG 4, Tables A1.1 and A2.1 (text seen): budget, and a simulation that agrees with it."""
     published = case(name)
     expected, tolerance = published["published"], published["agree"]["abs_tolerance_used"]
 
@@ -119,6 +119,26 @@ def test_preparation_and_titration(evaluated, name, formula, value, u):
     assert simulation["standard_uncertainty"] == pytest.approx(budget["standard_uncertainty"], rel=0.005)
     assert found["check"]["valid"]
     assert sum(shares(budget).values()) == pytest.approx(100)
+
+
+def test_pesticides_in_bread(evaluated):
+    """Eurachem/CITAC CG 4, example A4, Table A4.1 (text seen): 0.27, 0.048 and 0.2 combine to 0.34."""
+    rows = {"repeatability": (1.0, 0.27), "recovery": (0.9, 0.043), "homogeneity": (1.0, 0.2)}
+
+    budget = evaluated(
+        uncertainty={
+            "model": "repeatability * homogeneity / recovery",
+            "result_unit": "mg/kg",
+            "quantities": standard(rows),
+        }
+    )["uncertainty"]["formula"]["budget"]
+
+    assert budget["standard_uncertainty"] / budget["value"] == printed("0.34")
+    assert sorted(rows, key=lambda name: -shares(budget)[name]) == [
+        "repeatability",
+        "homogeneity",
+        "recovery",
+    ]
 
 
 def test_resistance_from_readings_taken_together(evaluated):
@@ -218,6 +238,64 @@ def test_comparison_loss(evaluated, row):
         # 2·x1·u by first order; the second order is missing
         assert found["budget"]["standard_uncertainty"] == pytest.approx(2 * x1 * u)
         assert not found["check"]["valid"]
+
+
+def test_ratio_with_a_noisy_denominator(evaluated):
+    """R.C. Geary, J. R. Stat. Soc. 93 (1930) 442 (from memory): (µ_y z - µ_x)/√(u_x² + z² u_y²) is normal.
+
+    With 20 % on the denominator its limits lie 29 % below and 66 % above the ratio, not 40 % on either side;
+    the simulation gives them, the budget does not, and the comparison says so.
+    """
+    x, u_x, y, u_y = 10.0, 0.5, 2.0, 0.4
+
+    found = evaluated(
+        uncertainty={
+            "model": "X / Y",
+            "quantities": standard({"X": [x, u_x], "Y": [y, u_y]}),
+            "simulation": {"seed": 1930},
+        }
+    )["uncertainty"]["formula"]
+
+    k2 = 1.959964**2
+    middle, half = x * y, math.sqrt((x * y) ** 2 - (y**2 - k2 * u_y**2) * (x**2 - k2 * u_x**2))
+    exact = [(middle + sign * half) / (y**2 - k2 * u_y**2) for sign in (-1, 1)]
+    assert exact == pytest.approx([5 * (1 - 0.29), 5 * (1 + 0.66)], abs=0.03)
+    assert found["simulation"]["symmetric"] == pytest.approx(exact, rel=0.004)
+    assert found["simulation"]["seed"] == 1930
+    assert found["budget"]["standard_uncertainty"] == pytest.approx(5 * math.hypot(0.05, 0.2))
+    assert not found["check"]["valid"]
+
+
+def test_mass_fraction_close_to_zero(evaluated):
+    """An impurity of 0 to 2 mg in a gram, nothing more known: 95 % of w lie in 0.05 to 1.95 mg/g.
+
+    The density of w is known: m is rectangular and 1 g but for u = 0.1 mg. The budget's interval of a normal
+    distribution reaches below zero, the simulation's does not, and the comparison says so. With the same
+    half-width far from zero and normal quantities both agree.
+    """
+    rest = {"name": "rest", "value": 1000, "uncertainty": 0.1}
+
+    def formula(impurity):
+        return evaluated(
+            unit="mg/g",
+            uncertainty={
+                "model": "1000 * impurity / (impurity + rest)",
+                "quantities": [impurity, rest],
+                "simulation": {"seed": 106},
+            },
+        )["uncertainty"]["formula"]
+
+    near = formula(rectangular("impurity", 1.0, value=1.0))
+    far = formula({"name": "impurity", "value": 100.0, "uncertainty": 1 / math.sqrt(3)})
+
+    ends = [1000 * m / (m + 1000) for m in (0.05, 1.95)]
+    assert near["simulation"]["symmetric"] == pytest.approx(ends, abs=0.003)
+    assert near["simulation"]["symmetric"][0] > 0
+    budget = near["budget"]
+    assert budget["value"] - budget["expanded_uncertainty"] < 0
+    assert budget["standard_uncertainty"] == pytest.approx(1 / math.sqrt(3), rel=3e-3)
+    assert not near["check"]["valid"]
+    assert far["check"]["valid"]
 
 
 def test_ten_quantities_in_two_seconds(evaluated):

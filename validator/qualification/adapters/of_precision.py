@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from validator.qualification.adapters.kinds import known, value_of
-from validator.statistics import homoscedasticity, precision
+from validator.statistics import homoscedasticity, nested, precision
 from validator.statistics import horwitz as horwitz_module
 from validator.statistics import interlaboratory as interlaboratory_module
 from validator.statistics import outliers as outlier_module
+from validator.statistics import robust as robust_module
+from validator.statistics.interval import Estimate
 
 if TYPE_CHECKING:
     from validator.qualification.adapters.kinds import Figures, Inputs
@@ -30,6 +33,31 @@ def one_way(inputs: Inputs) -> Figures:
         "residual standard deviation": value_of(result.repeatability_sd),
         "variance between": value_of(between) ** 2,
     }
+
+
+def crossed(inputs: Inputs) -> Figures:
+    """Two crossed factors: for each part the readings of each operator."""
+    readings = np.array(inputs["parts"], dtype=float)
+    part, operator, _ = np.indices(readings.shape)
+    labels = {"parts": part.ravel().tolist(), "operators": operator.ravel().tolist()}
+    result = nested.crossed(readings.ravel(), labels)
+    names = ("parts", "operators", "parts by operators", "repetition")
+    figures = {
+        f"variance of {name}": one.variance for name, one in zip(names, result.components, strict=True)
+    }
+    of_parts = result.components[0].sd
+    interval = of_parts.interval if isinstance(of_parts, Estimate) else None
+    return figures | {
+        "mean": result.mean.value,
+        "lower end of its interval": interval.lower**2 if interval else math.nan,
+        "upper end of its interval": interval.upper**2 if interval else math.nan,
+    }
+
+
+def robust(inputs: Inputs) -> Figures:
+    """Mean and standard deviation by algorithm A."""
+    result = robust_module.algorithm_a(inputs["values"])
+    return {"mean": result.mean, "standard deviation": result.sd}
 
 
 def interlaboratory(inputs: Inputs) -> Figures:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from validator.statistics import bland_altman, comparison, found_on_added, robustness
+from validator.statistics import bland_altman, comparison, found_on_added, passing_bablok, robustness
 from validator.statistics import deming as deming_module
 from validator.statistics import welch as welch_module
 from validator.statistics.interval import Estimate
@@ -63,6 +63,26 @@ def deming(inputs: Inputs) -> Figures:
     """The line with equal errors in both variables."""
     result = deming_module.deming(inputs["y"], inputs["x"])
     return {"slope": result.slope.value, "intercept": result.intercept.value}
+
+
+def rank_line(inputs: Inputs) -> Figures:
+    """The line of Passing and Bablok."""
+    result = passing_bablok.passing_bablok(inputs["y"], inputs["x"])
+    interval = result.slope.interval
+    return {
+        "slope": result.slope.value,
+        "lower end of its interval": interval.lower if interval else math.nan,
+        "upper end of its interval": interval.upper if interval else math.nan,
+        "intercept": result.intercept.value,
+    }
+
+
+def screening(inputs: Inputs) -> Figures:
+    """Effects of factors at two settings, written as a row of signs for each run."""
+    signs = np.array([[1 if sign == "+" else -1 for sign in row] for row in inputs["settings"]])
+    names = [str(k + 1) for k in range(signs.shape[1])]
+    result = robustness.factor_effects(signs, np.array(inputs["response"], dtype=float), names)
+    return {f"effect {one.name}": one.effect.value for one in result.effects}
 
 
 def factorial(inputs: Inputs) -> Figures:
