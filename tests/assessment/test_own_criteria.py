@@ -232,7 +232,8 @@ def test_a_straddling_interval_is_inconclusive_and_says_what_would_decide(findin
     assert one.outcome == "inconclusive"
     assert one.reason == "the interval straddles the limit"
     assert "further" in one.needs
-    assert one.needs.endswith("would decide, if the figure stays")
+    assert "would decide, if the figure stays (about an even chance)" in one.needs
+    assert one.needs.replace("\N{NARROW NO-BREAK SPACE}", " ").endswith("with a probability of 90 %")
     assert one.interval[0] < 99 < 101 < one.interval[1]
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
 import pytest
 from scipy import stats
 
@@ -67,6 +68,61 @@ def test_a_mean_is_decided_by_that_many_more(limit, n):
 
     assert judge(mean(value, sd, n + more), limit, "guarded").outcome == "meets"
     assert judge(mean(value, sd, n + more - 1), limit, "guarded").outcome == "inconclusive"
+
+
+RUNS = 40_000
+
+
+@pytest.mark.parametrize(("s", "limit", "nu"), [(7, 10, 5), (8, 10, 11), (9, 10, 5), (13, 10, 5)])
+def test_a_scatter_is_shown_with_the_stated_chance(s, limit, nu):
+    """Drawn with the scatter found: that many decide every second time, the larger number nine in ten."""
+    rng = np.random.default_rng(41)
+    at_most = Limit(upper=limit)
+
+    shares = []
+    for chance in (None, 0.9):
+        m = further_results(deviation(s, nu), at_most, "deviation", 0.95, chance=chance)
+        pooled = s * np.sqrt((nu + rng.chisquare(m, RUNS)) / (nu + m))
+        p = 0.05 if s < limit else 0.95
+        bound = pooled * math.sqrt((nu + m) / stats.chi2.ppf(p, nu + m))
+        shares.append(np.mean(bound <= limit if s < limit else bound > limit))
+
+    assert 0.40 <= shares[0] <= 0.65
+    assert 0.88 <= shares[1] <= 0.93
+
+
+@pytest.mark.parametrize(
+    ("value", "sd", "n", "limit"),
+    [
+        (100.0, 12.0, 6, Limit(90.0, 110.0)),
+        (95.0, 8.0, 6, Limit(lower=90.0)),
+        (98.0, 12.0, 5, Limit(90.0, 110.0)),
+        (101.5, 6.0, 6, Limit(upper=103.0)),
+    ],
+)
+def test_a_mean_is_shown_with_the_stated_chance(value, sd, n, limit):
+    """Drawn about the mean found: that many decide every second time, the larger number nine in ten."""
+    rng = np.random.default_rng(42)
+
+    shares = []
+    for chance in (None, 0.9):
+        m = further_results(mean(value, sd, n), limit, "mean", 0.95, chance=chance)
+        new = value + sd / math.sqrt(m) * rng.standard_normal(RUNS)
+        squares = (n - 1) * sd**2 + n * m / (n + m) * (new - value) ** 2
+        if m > 1:
+            squares += sd**2 * rng.chisquare(m - 1, RUNS)
+        middle = (n * value + m * new) / (n + m)
+        t = stats.t.ppf(0.95 if limit.is_one_sided else 0.975, n + m - 1)
+        half = t * np.sqrt(squares / (n + m - 1) / (n + m))
+        inside = np.ones(RUNS, dtype=bool)
+        if limit.lower is not None:
+            inside &= middle - half >= limit.lower
+        if limit.upper is not None:
+            inside &= middle + half <= limit.upper
+        shares.append(np.mean(inside))
+
+    assert 0.40 <= shares[0] <= 0.65
+    assert 0.87 <= shares[1] <= 0.97
 
 
 def test_a_figure_on_its_limit_is_not_decided_by_more_data():

@@ -20,6 +20,9 @@ if TYPE_CHECKING:
 MANY = 100
 """Beyond this many further results the figure itself is the better place to begin."""
 
+LIKELY = 0.9
+"""Probability of a decision for which the larger number of further results is given."""
+
 _COUNTED_IN: dict[str, tuple[str, str]] = {
     "intermediate_precision": ("series", "series"),
     "reproducibility": ("laboratory", "laboratories"),
@@ -60,27 +63,36 @@ def remedy(
         return Remedy(needs=_would_pass(observation, limit, rule))
     if judgement.outcome != "inconclusive" or estimate is None:
         return Remedy(needs=observation.refusal.needs if observation.refusal else None)
-    further = further_results(
-        estimate,
-        limit,
-        observation.kind,
-        confidence,
-        units=observation.units,
-        fixed=observation.fixed,
+    further, safer = (
+        further_results(
+            estimate,
+            limit,
+            observation.kind,
+            confidence,
+            units=observation.units,
+            fixed=observation.fixed,
+            chance=chance,
+        )
+        for chance in (None, LIKELY)
     )
-    needs = needed(further, characteristic)
+    needs = needed(further, characteristic, safer)
     passing = _passing(observation, limit)
     if passing is not None and (further is None or further > MANY):
         needs += f"; with as many as there are, {passing} would"
     return Remedy(further, needs)
 
 
-def needed(more: int | None, characteristic: str) -> str:
-    """What would decide, as a clause."""
+def needed(more: int | None, characteristic: str, safer: int | None = None) -> str:
+    """What would decide, as a clause: *more* results about every second time, *safer* with ``LIKELY``."""
     if more is None:
         return "more results alone would not decide: the figure lies too close to the limit"
     one, many = _COUNTED_IN.get(characteristic, ("independent result", "independent results"))
-    return f"about {more} further {one if more == 1 else many} would decide, if the figure stays"
+    clause = f"about {more} further {one if more == 1 else many} would decide, if the figure stays"
+    if safer is None:
+        return clause
+    return (
+        f"{clause} (about an even chance); {safer} with a probability of {numbers.percent(100 * LIKELY, 2)}"
+    )
 
 
 def _would_pass(observation: Observation, limit: Limit, rule: str) -> str | None:

@@ -6,7 +6,7 @@ import math
 from typing import TYPE_CHECKING
 
 from validator.assessment.judging import Limit, interval_for
-from validator.statistics.distributions import chi2_quantile, t_quantile
+from validator.statistics.distributions import chi2_quantile, normal_quantile, t_quantile
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -31,10 +31,15 @@ def further_results(
     *,
     units: int | None = None,
     fixed: float = 0.0,
+    chance: float | None = None,
 ) -> int | None:
     r"""Smallest number of further independent results at which the interval clears the limit.
 
-    The figure itself is taken to stay where it is, so the number is a plan, not a promise. The interval that
+    The figure itself is taken to stay where it is, so the number is a plan, not a promise: if the figure is
+    the true one, further results move it to either side, and that many decide about every second time. With
+    a *chance* the interval clears the limit also where they move it to the wrong side, by as much as is
+    exceeded with 1 - chance only: :math:`s^2(\nu_0 + \chi^2_m)/(\nu_0 + m)` of m further degrees of freedom
+    for a standard deviation, :math:`\sigma\sqrt m/(n + m)` and the scatter of s for a mean. The interval that
     was found narrows from where it is now: with ν₀ degrees of freedom from n independent units, m more make
 
     .. math:: \nu = \nu_0\,\frac{n - 1 + m}{n - 1}, \qquad
@@ -52,6 +57,7 @@ def further_results(
         confidence: c.
         units: n, series or devices, where the degrees of freedom are theirs; ν₀ + 1 otherwise.
         fixed: part of the standard error of a mean that more results do not lower (that of a reference).
+        chance: probability of a decision where the figure is the true one; None where it stays as it is.
 
     Returns:
         None where the figure has no interval of a known kind, lies on the limit, or would need more than
@@ -68,9 +74,9 @@ def further_results(
     if found is None or kind not in ("deviation", "mean"):
         return None
     bounds = (
-        _deviation(value, found, nu, n, probability)
+        _deviation(value, found, nu, n, probability, chance)
         if kind == "deviation"
-        else _mean(estimate, found, nu, n, probability, fixed)
+        else _mean(estimate, found, nu, n, probability, fixed, _doubt_of_mean(limit, chance))
     )
     return None if bounds is None else _fewest(bounds, limit, inside=limit.holds(value))
 
@@ -98,8 +104,15 @@ def _clear(bounds: Bounds, limit: Limit, inside: bool) -> bool:
     )
 
 
+def _doubt_of_mean(limit: Limit, chance: float | None) -> float:
+    """Standard deviations that the end of an interval is allowed for; both ends share the doubt."""
+    if chance is None:
+        return 0.0
+    return normal_quantile(chance if limit.is_one_sided else 0.5 + chance / 2)
+
+
 def _deviation(
-    value: float, found: Interval, nu: float, n: float, probability: float
+    value: float, found: Interval, nu: float, n: float, probability: float, chance: float | None
 ) -> Callable[[int], Bounds]:
     lower, upper = found
     below = nu if lower is None else _matching(value, lower, 1 - probability, nu)
@@ -107,9 +120,15 @@ def _deviation(
 
     def bounds(more: int) -> Bounds:
         growth = (n - 1 + more) / (n - 1)
+        smallest = largest = value
+        if chance is not None and more:
+            added = nu * (growth - 1)
+            smallest, largest = (
+                value * math.sqrt((nu + chi2_quantile(p, added)) / (nu + added)) for p in (1 - chance, chance)
+            )
         return (
-            _bound(value, below * growth, 1 - probability),
-            _bound(value, above * growth, probability),
+            _bound(smallest, below * growth, 1 - probability),
+            _bound(largest, above * growth, probability),
         )
 
     return bounds
@@ -136,7 +155,13 @@ def _matching(value: float, end: float, probability: float, usual: float) -> flo
 
 
 def _mean(
-    estimate: EstimateRecord, found: Interval, nu0: float, n: float, probability: float, fixed: float
+    estimate: EstimateRecord,
+    found: Interval,
+    nu0: float,
+    n: float,
+    probability: float,
+    fixed: float,
+    doubt: float,
 ) -> Callable[[int], Bounds] | None:
     value, error = estimate.value, estimate.standard_error
     if value is None or not error:
@@ -150,6 +175,11 @@ def _mean(
         nu = nu0 * (n - 1 + more) / (n - 1)
         narrower = t_quantile(probability, nu) / t_quantile(probability, nu0)
         narrower *= math.sqrt((1 - stays) * n / (n + more) + stays)
-        return value - below * narrower, value + above * narrower
+        of_mean = error * math.sqrt((1 - stays) * n * more) / (n + more)
+        of_deviation = math.sqrt((nu - nu0) / 2) / nu  # relative
+        return (
+            value - below * narrower - doubt * math.hypot(of_mean, below * narrower * of_deviation),
+            value + above * narrower + doubt * math.hypot(of_mean, above * narrower * of_deviation),
+        )
 
     return bounds
