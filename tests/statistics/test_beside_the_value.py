@@ -169,3 +169,16 @@ def test_an_estimate_in_another_unit():
     assert (turned.value, turned.standard_error, turned.degrees_of_freedom) == (-20.0, 5.0, 7)
     assert turned.interval == Interval(-40.0, -10.0, 0.95, "m")
     assert Estimate(value=2.0).scaled(3.0) == Estimate(value=6.0)
+
+
+def test_slopes_that_are_known_equally_well():
+    """Lines with the same scatter differ by what their slopes differ, with twice the variance of one."""
+    x = np.array([1.0, 2.0, 3.0, 4.0, 5.0])
+    y = 2 * x + [0.1, -0.2, 0.1, 0.05, -0.05]
+
+    result = slope_difference(fit(x, y + x), fit(x, y))
+
+    assert result.value == pytest.approx(1.0, rel=1e-9)
+    assert result.welch.statistic == pytest.approx(
+        1 / (math.sqrt(2) * stats.linregress(x, y).stderr), rel=1e-9
+    )

@@ -80,13 +80,15 @@ def test_interval_of_the_signal_to_noise_ratio():
 
 @pytest.mark.parametrize("variant", ["low_level_3s", "epa_mdl"])
 def test_how_far_the_spikes_lie_above_the_limit(study, variant):
-    """The ratio that decides the caution is level over limit."""
+    """Level over limit is told, and decides the caution: twice the limit needs none."""
     result = limits(variant, study)
     (spiked,) = study.low_level
 
     far = spiked.level / result.detection_limit.value
 
     assert result.inputs["level_over_limit"] == pytest.approx(far, rel=1e-9)
+    assert 1 < far < 3
+    assert "level_far_from_limit" not in result.cautions
 
 
 def test_interval_of_the_precision_profile_follows_both_coefficients(study):
