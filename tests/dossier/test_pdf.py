@@ -81,6 +81,9 @@ def test_structure_has_headings_tables_and_described_figures(opened):
     assert {"/H1", "/H2", "/H3", "/P", "/Table", "/TR", "/TH", "/TD", "/L", "/Figure"} <= kinds
     assert len(figures) == 5  # three drawings, two formulas
     assert all(str(figure.Alt).strip() for figure in figures)
+    heads = [(str(one.A.Scope), str(one.P.P.S)) for one in elements if one.S == "/TH"]
+    assert set(heads) <= {("/Column", "/THead"), ("/Row", "/TBody")}
+    assert len(set(heads)) == 2
 
 
 def test_bookmarks_follow_the_sections(reader):

@@ -8,7 +8,7 @@ import datetime as dt
 import io
 import logging
 import warnings
-from typing import TYPE_CHECKING, Literal, Protocol
+from typing import TYPE_CHECKING, Any, Literal, Protocol
 
 from msgspec import Struct
 
@@ -84,7 +84,7 @@ def write_pdf(html: str, *, attachments: Sequence[Attachment] = (), date: dt.dat
                 media_type="print",
             )
             content: bytes = page.write_pdf(
-                pdf_variant=VARIANT, pdf_tags=True, attachments=carried, finisher=_list_each_attachment_once
+                pdf_variant=VARIANT, pdf_tags=True, attachments=carried, finisher=_finish
             )
     except engine.urls.FatalURLFetchingError as error:
         raise _not_confined(fetcher) from error
@@ -121,10 +121,20 @@ def _engine_attachment(
     )
 
 
-def _list_each_attachment_once(_document: object, pdf: _WrittenPdf) -> None:
+def _finish(_document: object, pdf: _WrittenPdf) -> None:
     # the engine enters every file twice into the catalogue's array of associated files
     if "AF" in pdf.catalog:
         pdf.catalog["AF"][:] = list(dict.fromkeys(pdf.catalog["AF"]))
+    # it names the header cells of each cell, but does not say of a header what it heads
+    for cell in pdf.objects:
+        if isinstance(cell, dict) and cell.get("S") == "/TH":
+            rows = _parent(pdf, _parent(pdf, cell))
+            cell["A"]["Scope"] = "/Column" if rows["S"] == "/THead" else "/Row"
+
+
+def _parent(pdf: _WrittenPdf, element: dict[str, Any]) -> dict[str, Any]:
+    found: dict[str, Any] = pdf.objects[int(element["P"].split()[0])]
+    return found
 
 
 def _not_confined(fetcher: ConfinedFetcher) -> OutputProblem:
@@ -133,6 +143,7 @@ def _not_confined(fetcher: ConfinedFetcher) -> OutputProblem:
 
 class _WrittenPdf(Protocol):
     catalog: dict[str, list[object]]
+    objects: list[Any]
 
 
 @contextlib.contextmanager
