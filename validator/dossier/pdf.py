@@ -97,6 +97,7 @@ def _engine() -> ModuleType:
     try:
         with contextlib.redirect_stdout(io.StringIO()), warnings.catch_warnings():
             warnings.simplefilter("ignore", DeprecationWarning)  # about the subsetter, for developers only
+            warnings.filterwarnings("ignore", message="No fonts configured")  # the dossier brings its own
             import weasyprint
     except ImportError as error:
         raise EnvironmentProblem(_INSTALL_PACKAGE) from error
