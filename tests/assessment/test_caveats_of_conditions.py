@@ -214,7 +214,7 @@ CASES = [
     ),
     (
         "many_tests:many",
-        "Of 12 tests at 5 % in the study 1 is significant; about 0.60 would be by chance.",
+        "Of 12 tests at 5 % in the study 2 are significant; about 0.60 would be by chance.",
         {
             "calibration": line(),
             "precision": PRECISE,

@@ -96,6 +96,7 @@ def test_interrupted_from_the_keyboard(study, target):
     """Stopped while it computes, a command says so, writes nothing and leaves no part of a file."""
     code = (
         "import os, signal, sys, validator.evaluation as room\n"
+        "signal.signal(signal.SIGINT, signal.default_int_handler)\n"  # a shell ignores it in its background
         "def interrupted(study): os.kill(os.getpid(), signal.SIGINT)\n"
         "room.evaluate = interrupted\n"
         "from validator.command_line import main\n"
