@@ -252,7 +252,7 @@ def robust_interlaboratory(cells: Sequence[Sequence[float] | FloatArray]) -> Rob
         )
     nu = max(sorted(set(sizes)), key=sizes.count) - 1
     s_r = algorithm_s([s for s in _cell_sds(used) if s is not None], nu)
-    s_L2 = average.sd**2 - s_r**2 * float(np.mean(1 / layout.counts))
+    s_L2 = average.sd**2 - s_r**2 / layout.harmonic_mean
     return RobustInterlaboratoryResult(
         laboratories=layout.groups,
         mean=average.mean,

@@ -52,7 +52,7 @@ def total_terms(layout: OneWayLayout) -> tuple[MeanSquareTerm, MeanSquareTerm]:
     """
     if layout.ms_within is None:
         raise NotEstimable("every group holds a single reading", "groups with at least 2 readings")
-    n_h = 1 / float(np.mean(1 / layout.counts))
+    n_h = layout.harmonic_mean
     return (
         MeanSquareTerm(
             coefficient=1 / n_h,

@@ -129,7 +129,7 @@ def _with_within_scatter(
     layout: OneWayLayout, s_r2: float, s_i2: float, gamma: float
 ) -> tuple[float, float, float]:
     """1/(pnB²), ν and the upper limit of σ_I at confidence γ."""
-    p, n = layout.groups, 1 / float(np.mean(1 / layout.counts))
+    p, n = layout.groups, layout.harmonic_mean
     ratio = max(0.0, s_i2 / s_r2 - 1)
     of_mean = (n * ratio + 1) / ((ratio + 1) * p * n)
     nu = (ratio + 1) ** 2 / ((ratio + 1 / n) ** 2 / (p - 1) + (1 - 1 / n) ** 2 / layout.df_within)

@@ -30,6 +30,7 @@ class OneWayLayout(Struct, frozen=True, kw_only=True):
         group_means: mean of each group, shape (groups,).
         centred_means: group means less the grand mean, computed from differences, shape (groups,).
         variance_of_means: variance of the group means, each counting once; NaN with one group.
+        harmonic_mean: of the counts.
         mean: arithmetic mean of all readings.
         ss_between, ss_within: sums of squares.
         df_between, df_within: their degrees of freedom, groups - 1 and N - groups.
@@ -42,6 +43,7 @@ class OneWayLayout(Struct, frozen=True, kw_only=True):
     group_means: FloatArray
     centred_means: FloatArray
     variance_of_means: float
+    harmonic_mean: float
     mean: float
     ss_between: float
     ss_within: float
@@ -118,6 +120,7 @@ def one_way_layout(groups: Sequence[Sequence[float] | FloatArray]) -> OneWayLayo
         group_means=origin + shifted_means,
         centred_means=centred,
         variance_of_means=float(np.var(centred, ddof=1)) if len(arrays) > 1 else math.nan,
+        harmonic_mean=len(arrays) / float(np.sum(1 / counts)),
         mean=origin + shifted_mean,
         ss_between=float(np.dot(counts, centred**2)),
         ss_within=float(np.dot(residuals, residuals)),

@@ -61,7 +61,7 @@ class Record(Struct, metaclass=_KeywordsOnly, frozen=True):
         """Numbers become plain ones: the file does not tell whether numpy handed one over."""
         for name, plain in _plain_ones(type(self)):
             value = getattr(self, name)
-            if value is not None:
+            if value is not None and type(value) is not plain:  # numpy's own are of other types
                 structs.force_setattr(self, name, plain(value))
 
     @classmethod

@@ -26,7 +26,8 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.float64]
 
-DRAWS = 20_000
+DRAWS = 10_000
+"""They place the ends of a 95 % interval to 1 or 2 % of their distance from the value, finer than printed."""
 SLOPE_NEGLIGIBLE = 0.02
 """Relative standard error of the slope up to which its doubt is left out of the interval."""
 NORMAL_QUARTILES = 1.349
@@ -66,7 +67,8 @@ def doubt_of(scatter: Scatter, level: float, seed: int) -> Doubt:
 
 @lru_cache(maxsize=64)  # several variants rest on one scatter
 def _simulated_limits(scatter: Scatter, level: float, seed: int) -> tuple[float, float]:
-    return percentiles(np.sort(factor_draws(scatter, np.random.default_rng(seed))), level)
+    lower, upper = percentiles(factor_draws(scatter, np.random.default_rng(seed)), level)
+    return lower, upper
 
 
 def factor_draws(scatter: Scatter, generator: np.random.Generator, size: int = DRAWS) -> Array:
@@ -97,9 +99,8 @@ def coefficient_draws(
     covariance = fit.scaled_covariance
     present = np.flatnonzero(np.diag(covariance) > 0)
     root = np.linalg.cholesky(covariance[np.ix_(present, present)])
-    normal = generator.standard_normal((size, 3))
     sigma = sigma_draws(fit.degrees_of_freedom, generator, size)
-    t = [normal[:, column] * sigma for column in present]
+    t = [generator.standard_normal(size) * sigma for _ in present]
     drawn: list[Array] = list(fit.scaled_coefficients)
     for place, row in zip(present, root, strict=True):
         # column by column: a product of matrices would wake up every core for a few microseconds' work
@@ -115,20 +116,20 @@ def level_draws(fit: CalibrationFit, signals: Array, coefficients: tuple[Array, 
     return np.where(b * fit.slope.value > 0, inverse(signals, a, b, c), np.inf)
 
 
-def percentiles(ordered: Array, level: float) -> tuple[float, float]:
-    """Two-sided limits of draws in rising order; infinite draws count as such."""
+def percentiles(draws: Array, *levels: float) -> tuple[float, ...]:
+    """Two-sided limits of *draws*, a pair for each of *levels*; infinite draws count as such."""
+    last = draws.size - 1
+    probabilities = [(1 + sign * level) / 2 for level in levels for sign in (-1, 1)]
     # plain order statistics: interpolating next to an infinite draw would give a nan
-    last = ordered.size - 1
-    below, above = (math.ceil(ordered.size * p - 1) for p in ((1 - level) / 2, (1 + level) / 2))
-    return float(ordered[max(below, 0)]), float(ordered[min(above, last)])
+    ranks = [min(max(math.ceil(draws.size * p - 1), 0), last) for p in probabilities]
+    # only these ranks have to be in order, which takes a quarter of the time of ordering all
+    return tuple(np.partition(draws, sorted(set(ranks)))[ranks].tolist())
 
 
 def simulated(value: float, draws: Array, level: float, nu: float | None = None) -> Estimate:
     """Estimate with the percentile interval of *draws*; standard error from their quartiles."""
-    ordered = np.sort(draws)
-    lower, upper = percentiles(ordered, level)
     # The standard deviation of the draws may be infinite; their quartiles are not moved by the tails.
-    first, third = percentiles(ordered, 0.5)
+    lower, upper, first, third = percentiles(draws, level, 0.5)
     bounded = math.isfinite(first) and math.isfinite(third)
     return Estimate(
         value=value,
