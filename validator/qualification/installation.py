@@ -17,6 +17,7 @@ PACKAGES = (
     "numpy",
     "scipy",
     "pydantic",
+    "msgspec",
     "pyyaml",
     "jinja2",
     "matplotlib",

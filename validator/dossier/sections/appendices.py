@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
 
-LIBRARIES = ("numpy", "scipy", "pydantic", "matplotlib", "weasyprint", "jinja2", "PyYAML")
+LIBRARIES = ("numpy", "scipy", "pydantic", "msgspec", "matplotlib", "weasyprint", "jinja2", "PyYAML")
 
 
 def appendices(context: Context) -> tuple[Section, ...]:

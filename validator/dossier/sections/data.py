@@ -34,6 +34,12 @@ FEW = 4
 """Fewer runs than this are written out in full."""
 MOST_PANELS = 4
 _NAMES = ("analyte", "configuration")
+_WITH_UNIT = {"interferent_level": "interferent_unit", "time": "time_unit"}
+"""Fields with a unit of their own, and the field that states it."""
+_RESULTS = frozenset(
+    {"concentrations", "concentration", "found", "result", "this_method", "reference_method"}
+)
+"""Readings in the unit of the analyte; what else is in that unit are levels."""
 _PADDING_EM = 1.2
 
 
@@ -59,7 +65,10 @@ def data(context: Context) -> Section | None:
     tables = [table for name in BLOCKS if (table := _block(context, name)) is not None]
     if not tables:
         return None
-    blocks: list[Block | Section] = [Paragraph(context.say("appendices.data_lead")), *tables]
+    lead = context.say.text("appendices.data_lead")
+    if any(one.kind == "struck" for table in tables for one in table.rows):
+        lead = f"{lead} {context.say.text('appendices.data_struck')}"
+    blocks: list[Block | Section] = [Paragraph(lead), *tables]
     return Section(
         id="data",
         title=context.say("appendices.data"),
@@ -112,6 +121,13 @@ def _entry(context: Context, run: Run) -> _Entry:
         fields["configuration"] = context.configuration_name(run.configuration)
     own = (field for field in type(run).model_fields if field not in COMMON_FIELDS)
     fields |= {field: _cell(getattr(run, field)) for field in own}
+    for field, unit in _WITH_UNIT.items():
+        stated = fields.pop(unit, numbers.MISSING)
+        if stated != numbers.MISSING:
+            fields[field] = f"{fields[field]} {stated}"
+    for field in fields:
+        if field.endswith("kind"):  # a word of the format, not of the user
+            fields[field] = fields[field].replace("_", " ")
     line = f"[{re.split(r'[ :]', run.place)[-1]}]"
     return _Entry(fields, f"{_readings(run)} {line}".strip(), run.excluded or "")
 
@@ -246,17 +262,39 @@ def _notes(context: Context, runs: Sequence[Run], entries: Sequence[_Entry], pla
 
 
 def _units(context: Context, runs: Sequence[Run]) -> str:
-    """Units of levels and readings, as far as the analytes share them."""
-    analytes = [context.study.analyte(one) for one in dict.fromkeys(run.analyte for run in runs)]
-    levels = {one.unit for one in analytes}
-    signals = {one.signal_unit for one in analytes}
-    if len(levels) > 1 or len(signals) > 1:
-        told = (
-            context.say.text("appendices.units_of", analyte=one.name, level=one.unit, signal=one.signal_unit)
-            for one in analytes
+    """Units of levels, results and signals, of each analyte where they are not the same for all."""
+    told = {
+        analyte: ", ".join(_units_of(context, [run for run in runs if run.analyte == analyte]))
+        for analyte in dict.fromkeys(run.analyte for run in runs)
+    }
+    same = set(told.values())
+    if len(same) > 1:
+        named = (f"{context.analyte_name(analyte)}: {units}" for analyte, units in told.items() if units)
+        return "; ".join(named) + "."
+    units = same.pop()
+    return f"{units[:1].upper()}{units[1:]}." if units else ""
+
+
+def _units_of(context: Context, runs: Sequence[Run]) -> Iterable[str]:
+    """What the *runs* of one analyte give in which unit."""
+    analyte = context.study.analyte(runs[0].analyte)
+    kind = type(runs[0])
+    in_its_unit = [field for field in (*kind.in_analyte_unit, "result") if _is_given(runs, field)]
+    given = {"results" if field in _RESULTS else "levels" for field in in_its_unit}
+    if what := "_and_".join(sorted(given)):
+        yield context.say.text(f"appendices.unit.{what}", unit=analyte.unit)
+    if any(_is_given(runs, field) for field in kind.in_signal_unit):
+        plain = analyte.signal_unit in ("", "1")
+        yield context.say.text(
+            f"appendices.unit.{'plain_signals' if plain else 'signals'}", unit=analyte.signal_unit
         )
-        return "; ".join(told) + "."
-    return context.say.text("appendices.units", level=levels.pop(), signal=signals.pop())
+
+
+def _is_given(runs: Sequence[Run], field: str) -> bool:
+    """Whether any of the *runs*, or of the rows that make one, holds the *field*."""
+    return any(
+        getattr(one, field, None) is not None for run in runs for one in (run, *getattr(run, run.rows_in, ()))
+    )
 
 
 def _title(context: Context, field: str) -> str:
@@ -272,6 +310,6 @@ def _named(context: Context, fields: Sequence[str], values: Sequence[str]) -> st
     for field, value in zip(fields, values, strict=True):
         if value == numbers.MISSING:
             continue
-        alone = field in (*_NAMES, "matrix", "interferent", "sample", "condition", "kind")
+        alone = field in (*_NAMES, "matrix", "interferent", "sample", "condition")
         parts.append(value if alone else f"{_title(context, field).lower()} {value}")
     return ", ".join(parts) or numbers.MISSING

@@ -301,6 +301,9 @@ def _samples(context: Context, item: Item, record: ComparisonRecord) -> Table:
         if one.left_out is not None:
             note = say("method_comparison.left_out_note", reason=one.left_out)
             rows.append(row(note, *("" for _ in cells[1:]), kind="group"))
+    notes = [say.text("method_comparison.samples_note")]
+    if any(one.left_out is not None for one in record.samples):
+        notes.append(say.text("method_comparison.struck_note"))
     return Table(
         id=item.id("samples-table"),
         caption=say("method_comparison.samples", name=item.name),
@@ -312,7 +315,7 @@ def _samples(context: Context, item: Item, record: ComparisonRecord) -> Table:
             Column(say.text("method_comparison.readings"), align="centre"),
         ),
         rows=tuple(rows),
-        note=say("method_comparison.samples_note"),
+        note=" ".join(notes),
         size="small",
     )
 

@@ -203,12 +203,15 @@ def _table(context: Context, item: Item, record: RecordingsRecord, x_unit: str) 
             beside = [cell for found in counted[first : first + panels] for cell in found]
             rows.append(_filled(beside, len(columns), "plain"))
         rows.extend(_filled(found, len(columns), "struck") for found, excluded in cells if excluded)
+    notes = [say.text("recordings.note")]
+    if any(one.excluded for one in record.curves):
+        notes.append(say.text("recordings.struck_note"))
     return Table(
         id=item.id("recordings-table"),
         caption=say("recordings.table", name=item.name),
         columns=columns,
         rows=tuple(rows),
-        note=say("recordings.note"),
+        note=" ".join(notes),
         size="small",
     )
 
