@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 
+from validator.assessment.deciding import needed
 from validator.assessment.judging import Limit
 from validator.assessment.own_criteria import limits_of
 from validator.study import Criterion
@@ -235,6 +236,27 @@ def test_a_straddling_interval_is_inconclusive_and_says_what_would_decide(findin
     assert "would decide, if the figure stays (about an even chance)" in one.needs
     assert one.needs.replace("\N{NARROW NO-BREAK SPACE}", " ").endswith("with a probability of 90 %")
     assert one.interval[0] < 99 < 101 < one.interval[1]
+
+
+@pytest.mark.parametrize(
+    ("more", "safer", "said"),
+    [
+        (None, None, "more results alone would not decide: the figure lies too close to the limit"),
+        (1, None, "about 1 further series would decide, if the figure stays"),
+        (1, 1, "about 1 further series would decide with a probability of 90 %, if the figure stays"),
+        (
+            2,
+            5,
+            "about 2 further series would decide, if the figure stays (about an even chance); "
+            "5 with a probability of 90 %",
+        ),
+    ],
+)
+def test_what_would_decide_is_said_once(more, safer, said):
+    """Two numbers that are the same are one."""
+    told = needed(more, "intermediate_precision", safer)
+
+    assert told.replace("\N{NARROW NO-BREAK SPACE}", " ") == said
 
 
 def test_the_simple_rule_decides_on_the_estimate(findings):

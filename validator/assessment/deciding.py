@@ -87,12 +87,12 @@ def needed(more: int | None, characteristic: str, safer: int | None = None) -> s
     if more is None:
         return "more results alone would not decide: the figure lies too close to the limit"
     one, many = _COUNTED_IN.get(characteristic, ("independent result", "independent results"))
-    clause = f"about {more} further {one if more == 1 else many} would decide, if the figure stays"
-    if safer is None:
-        return clause
-    return (
-        f"{clause} (about an even chance); {safer} with a probability of {numbers.percent(100 * LIKELY, 2)}"
-    )
+    likely = f"with a probability of {numbers.percent(100 * LIKELY, 2)}"
+    decides = f"about {more} further {one if more == 1 else many} would decide"
+    if safer == more:
+        return f"{decides} {likely}, if the figure stays"
+    clause = f"{decides}, if the figure stays"
+    return clause if safer is None else f"{clause} (about an even chance); {safer} {likely}"
 
 
 def _would_pass(observation: Observation, limit: Limit, rule: str) -> str | None:

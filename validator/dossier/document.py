@@ -14,7 +14,7 @@ from __future__ import annotations
 import re
 from typing import TYPE_CHECKING, Literal, TypeAlias
 
-from msgspec import Struct
+from msgspec import Struct, structs
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -71,7 +71,7 @@ class Column(Struct, frozen=True):
 
     Attributes:
         header: what the column holds.
-        unit: printed after the header, in lighter type.
+        unit: printed after the header, in lighter type; "1", which is none, is not printed.
         align: "decimal" aligns numbers on their decimal point, also in ``12.3 ± 0.4`` or ``< 0.001``.
         width: share of the table's width in percent; columns without one share what is left.
         starts_panel: a rule parts it from the column before: the rows go on there.
@@ -82,6 +82,10 @@ class Column(Struct, frozen=True):
     align: Alignment = "text"
     width: float | None = None
     starts_panel: bool = False
+
+    def __post_init__(self) -> None:
+        if self.unit == "1":
+            structs.force_setattr(self, "unit", "")
 
 
 class Row(Struct, frozen=True):
