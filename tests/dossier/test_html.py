@@ -158,12 +158,8 @@ def test_whatever_a_user_wrote_stays_text(text):
     )
 
     def shape(page: _Page) -> list[tuple[str, list[str]]]:
-        # a long word and a unit are wrapped in spans of their own
-        return [
-            (tag, sorted(a))
-            for tag, a in page.elements
-            if (tag, a.get("class")) not in (("span", "long"), ("span", "whole"))
-        ]
+        # a long word is wrapped in a span of its own
+        return [(tag, sorted(a)) for tag, a in page.elements if (tag, a.get("class")) != ("span", "long")]
 
     assert shape(hostile) == shape(plain)
 
@@ -191,22 +187,6 @@ def test_numbers_do_not_break_at_their_signs():
     assert "1.2\u00a0±\u00a00.3" in text
     assert "2\u00a0×\u00a010⁻⁶" in text
     assert "<\u00a05" in text
-
-
-@pytest.mark.parametrize(
-    ("text", "whole"),
-    [
-        ("near 1.2 µg/L of it", ["1.2 µg/L"]),
-        ("(0.27 to 0.29) µA·L/µg, then", ["µA·L/µg"]),
-        ("0.513 µA·L/(µg·cm²).", ["0.513 µA·L/(µg·cm²)"]),
-        ("found / added, w/w/w, 15/20, https://example.org/a", []),
-    ],
-)
-def test_a_unit_with_a_stroke_stays_on_a_line_with_its_number(text, whole):
-    """The stroke would otherwise be a place to break the line at."""
-    page = render_html(Document(title="t", identifier="i", version="1", summary=(Paragraph(text),)))
-
-    assert re.findall('<span class="whole">([^<]*)</span>', page) == whole
 
 
 def test_a_dangling_reference_stops_the_rendering():

@@ -63,11 +63,6 @@ _TEMPLATES: dict[type, str] = {
 LONG_CONTENTS = 36
 """Lines of contents beyond which they stand in two columns."""
 MOST_BESIDE = 100
-_UNIT = r"[^\W\d_]{1,4}"
-_WHOLE = re.compile(
-    rf"((?:\d[\d.]* )?(?<![\w/.:]){_UNIT}(?:·{_UNIT})?/(?:{_UNIT}|\([^)\s]{{1,12}}\))(?![\w/]))"
-)
-"""A unit with a stroke, and the number before it."""
 _SURROGATES = re.compile("[\ud800-\udfff\x00-\x08\x0b\x0c\x0e-\x1f]")
 
 
@@ -169,22 +164,12 @@ def _bound(label: str) -> str:
     return label.replace(" ", "\u00a0")
 
 
-def _runs(text: str) -> list[tuple[str, str]]:
-    """*text* in runs of their kinds: "long" may break anywhere, because no line could hold it, "whole" never.
-
-    What stays whole is a unit with a stroke, and the number before it: ``3 µg/L``.
-    """
-    runs: list[tuple[str, str]] = []
-    for position, part in enumerate(_WHOLE.split(_typeset(text))):
-        if position % 2:
-            runs.append((part, "whole"))
-            continue
-        words = re.split(r"(\s+)", part)
-        if any(is_long(word) for word in words):
-            runs.extend((word, "long" if is_long(word) and not word.isspace() else "") for word in words)
-        else:
-            runs.append((part, ""))
-    return [(part, kind) for part, kind in runs if part]
+def _runs(text: str) -> list[tuple[str, bool]]:
+    """*text* in runs; the flag marks a word that may break anywhere, because no line could hold it."""
+    parts = re.split(r"(\s+)", _typeset(text))
+    if not any(is_long(part) for part in parts):
+        return [("".join(parts), False)]
+    return [(part, is_long(part) and not part.isspace()) for part in parts if part]
 
 
 def _typeset(text: str) -> str:

@@ -12,6 +12,7 @@ All functions return plain strings. Input is in the unit (or percent) in which i
 from __future__ import annotations
 
 import math
+import re
 from decimal import ROUND_HALF_EVEN, Context, Decimal, localcontext
 from typing import TYPE_CHECKING, TypeGuard
 
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
 
 MINUS = "\N{MINUS SIGN}"
 UNIT_SPACE = "\N{NARROW NO-BREAK SPACE}"
+_BEFORE_UNIT = re.compile(r"(?<=\d) (?=%|[^\W\d_]{1,4}(?:·[^\W\d_]{1,4})?/(?:\(|[^\W\d_]))")
 MISSING = "\N{EN DASH}"
 UNBOUNDED = "unbounded"
 TO = "to"
@@ -158,6 +160,11 @@ def quantity(number: str, unit: str) -> str:
     joined = " ± " in number or f" {TO} " in number
     bracketed = number if not joined or "(" in number else f"({number})"
     return f"{bracketed}{UNIT_SPACE}{unit}"
+
+
+def bound(text: str) -> str:
+    """*text* whose numbers keep to the line of their unit, where that has a stroke or is a percent sign."""
+    return _BEFORE_UNIT.sub(UNIT_SPACE, text)
 
 
 # --- how it is done ------------------------------------------------------------------------------------

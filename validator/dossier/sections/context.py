@@ -305,7 +305,7 @@ def open_caveats(context: Context, characteristics: Sequence[str], cell: Cell) -
             tuple(
                 (
                     Severity(caveat.severity),
-                    Text(f" {caveat.title}: {caveat.because} "),
+                    Text(f" {caveat.title}: {numbers.bound(caveat.because)} "),
                     Reference(context.caveat_id(caveat)),
                 )
                 for caveat in caveats

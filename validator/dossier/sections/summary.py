@@ -328,8 +328,8 @@ def _gravest(context: Context) -> tuple[Block, ...]:
 
 def _raised(group: Sequence[Caveat]) -> str:
     """What raised the first of a group; the others stand in the section of caveats."""
-    distinct = dict.fromkeys(one.because for one in group)
-    return group[0].because if len(distinct) == 1 else f"{group[0].because} …"
+    first, *others = dict.fromkeys(numbers.bound(one.because) for one in group)
+    return f"{first} …" if others else first
 
 
 def signatures(context: Context) -> Signatures:
