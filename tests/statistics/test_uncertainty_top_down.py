@@ -226,3 +226,40 @@ def test_forms_must_agree():
     """Percent and units are not added."""
     with pytest.raises(NotEstimable, match="same form"):
         top_down(within.from_control_results(CONTROL), bias.from_recoveries([97.0, 99.0], 1.0))
+
+
+def test_the_figure_behind_each_row_is_the_one_that_was_stated():
+    """What the budget prints beside u: the limits, the √2-fold and d2-fold of s, or u itself."""
+    pairs = [(5.0, 5.4), (7.2, 7.0), (6.1, 6.4)]
+    (limits,) = within.from_control_limits(3.0, relative=True, level=20.0).rows
+    (squares,) = within.from_duplicates(pairs).rows
+    (ranges,) = within.from_duplicates(pairs, form="range").rows
+    (plain,) = within.from_control_results(CONTROL).rows
+
+    assert (limits.value, limits.standard_uncertainty) == (3.0, 1.5)
+    assert squares.value == pytest.approx(math.sqrt((0.4**2 + 0.2**2 + 0.3**2) / 3))
+    assert ranges.value == pytest.approx(0.3)
+    assert (plain.value, plain.divisor) == (plain.standard_uncertainty, 1.0)
+
+
+def test_a_volume_left_out_adds_nothing():
+    """Only what is stated of an addition counts."""
+    assert bias.addition_uncertainty(concentration_percent=0.6) == 0.6
+
+
+def test_a_round_of_one_laboratory_has_its_whole_scatter():
+    """u(C_ref) = s_R where p = 1, and no fewer are possible."""
+    part = bias.from_interlaboratory_rounds([10.0, 9.0], [10.0, 9.0], 0.4, 1)
+
+    assert part.rows[1].standard_uncertainty == pytest.approx(0.4)
+    assert part.rows[0].name == "root mean square bias of 2 interlaboratory rounds"
+    with pytest.raises(ValueError, match="at least one laboratory"):
+        bias.from_interlaboratory_rounds([10.0, 9.0], [10.0, 9.0], 0.4, 0.5)
+
+
+def test_recoveries_are_named_in_their_plural():
+    """The rows of a budget are read by people."""
+    part = bias.from_recoveries([98.0, 101.0, 97.0], [0.5, 0.5, 0.5])
+
+    assert part.rows[0].name == "root mean square bias of 3 recoveries"
+    assert part.method == "3 recoveries"
