@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy import stats
 
 from validator.errors import NotEstimable
 from validator.statistics.factorial_tables import Stage, coded, crossed_table, paired, total_terms
@@ -327,3 +328,34 @@ def test_unweighted_means_are_unbiased():
 
     error = np.std(totals) / math.sqrt(len(totals))
     assert np.mean(totals) == pytest.approx(4 + 1 + 0.25, abs=4 * error)
+
+
+@pytest.mark.parametrize("analysis", [nested, crossed])
+def test_doubt_of_repeatability_and_of_the_sum_in_unbalanced_layouts(analysis):
+    """s/√(2ν) for both; repeatability with the χ² interval of the scatter pooled within the cells."""
+    keep = slice(0, -3)
+    y, day, operator = readings(5)[keep], DAY[keep], OPERATOR[keep]
+    cells = [y[(day == d) & (operator == o)] for d in range(5) for o in range(3)]
+    cells = [one for one in cells if one.size]
+    df = y.size - len(cells)
+    pooled = math.sqrt(sum(((one - one.mean()) ** 2).sum() for one in cells) / df)
+
+    result = analysis(y, factors(day, operator), level=0.9)
+
+    within, total = result.repeatability_sd, result.intermediate_sd
+    assert within.degrees_of_freedom == df
+    assert within.standard_error == pytest.approx(within.value / math.sqrt(2 * df), rel=1e-12)
+    ends = [pooled * math.sqrt(df / stats.chi2.ppf(p, df)) for p in (0.95, 0.05)]
+    assert (within.interval.lower, within.interval.upper) == pytest.approx(ends, rel=1e-9)
+    assert total.standard_error == pytest.approx(
+        total.value / math.sqrt(2 * total.degrees_of_freedom), rel=1e-12
+    )
+
+
+def test_doubt_of_the_sum_in_balanced_layouts():
+    """Its standard error is s/√(2ν)."""
+    total = nested(readings(5), factors()).intermediate_sd
+
+    assert total.standard_error == pytest.approx(
+        total.value / math.sqrt(2 * total.degrees_of_freedom), rel=1e-12
+    )

@@ -10,6 +10,10 @@ from msgspec.structs import replace
 from scipy import stats
 
 from validator.statistics.detection import VARIANTS, DetectionInputs, NoiseReading
+from validator.statistics.detection.inversion import inverse
+from validator.statistics.detection.multiples import multiples_of_sigma
+from validator.statistics.detection.result import BELOW_CALIBRATION, NEGATIVE_LIMIT
+from validator.statistics.detection.scatter import Scatter
 from validator.statistics.regression import fit
 
 
@@ -116,3 +120,64 @@ def test_interval_of_the_precision_profile_follows_both_coefficients(study):
     limit = limits("precision_profile", study).quantification_limit
 
     assert limit.standard_error == pytest.approx(limit.value * relative, rel=1e-6)
+
+
+SCATTER = Scatter(sd=0.2, degrees_of_freedom=8, n=9, unit="concentration", source="blanks")
+
+
+@pytest.mark.parametrize(
+    ("factors", "k"),
+    [
+        ({"critical": 1.6, "detection": 3.3, "quantification": 10.0}, 3.3),
+        ({"critical": 1.6, "quantification": 10.0}, 1.6),
+        ({"quantification": 10.0}, 10.0),
+    ],
+)
+def test_the_factor_told_is_that_of_detection_where_there_is_one(factors, k):
+    """Else that of the critical level, else that of quantification; each limit is its factor times sigma."""
+    found = multiples_of_sigma(DetectionInputs(), SCATTER, **factors, source="test")
+
+    assert found.k == k
+    for name, factor in factors.items():
+        limit = found.critical_level if name == "critical" else getattr(found, f"{name}_limit")
+        assert limit.value == pytest.approx(0.2 * factor)
+
+
+@pytest.mark.parametrize(
+    ("levels", "sd", "cautioned"),
+    [
+        ([0.0, 3.0, 6.0, 9.0], 0.33, True),
+        ([0.0, 3.0, 6.0, 9.0], 0.34, False),
+        ([0.9, 3.0, 6.0, 9.0], 0.33, False),
+        ([2.7, 3.0, 6.0, 9.0], 0.33, False),
+    ],
+)
+def test_a_limit_far_below_the_lowest_calibrator_is_cautioned(levels, sd, cautioned):
+    """Three times below the lowest level above zero; three standard deviations are 0.99 and 1.02 here."""
+    x = np.repeat(levels, 2)
+    y = 1 + 2 * x + np.tile([0.01, -0.01], 4)
+    blanks = sd * np.array([-1.0, 0.0, 1.0])
+
+    found = limits("blank_3s", DetectionInputs(fit=fit(x, y), blank_concentrations=blanks))
+
+    assert found.detection_limit.value == pytest.approx(3 * sd)
+    assert (BELOW_CALIBRATION in found.cautions) is cautioned
+
+
+def test_a_limit_of_zero_or_less_is_cautioned(study):
+    """Where blanks lie below the intercept, their mean plus three standard deviations may be negative."""
+    low = replace(study, blank_signals=study.blank_signals - 100.0)
+
+    assert NEGATIVE_LIMIT in limits("blank_mean_3s", low).cautions
+    assert NEGATIVE_LIMIT not in limits("blank_mean_3s", study).cautions
+
+
+def test_levels_are_read_on_the_branch_at_zero():
+    """Of the two levels that give a signal on a parabola; at its summit one is left, above it none."""
+    signals = [1.0, 3.95, 9.2, 21.0, 21.01]
+    levels = inverse(signals, 1.0, 2.0, -0.05)
+
+    assert levels[:4] == pytest.approx([0.0, *(20 - math.sqrt(400 - 20 * (y - 1)) for y in signals[1:4])])
+    assert levels[4] == math.inf
+    assert inverse([0.5, 0.0], 0.0, -2.0, 0.0) == pytest.approx([-0.25, 0.0])
+    assert inverse([-1.75], 0.0, -2.0, 0.25) == pytest.approx([1.0])
