@@ -205,3 +205,11 @@ def test_a_block_kind_without_template_is_an_error():
 def test_outcome_labels_may_be_replaced():
     """A table may say "yes" where the mark says that it meets."""
     assert "yes" in _page(Paragraph(Outcome("meets", "yes"))).text
+
+
+@pytest.mark.parametrize(("version", "foot"), [("1.2", "·  version 1.2"), ("", "")])
+def test_the_foot_of_a_page_names_a_version_only_where_there_is_one(version, foot):
+    """Otherwise the word would stand there with nothing behind it."""
+    page = _Page(render_html(Document(title="t", identifier="i", version=version)))
+
+    assert page.all("body")[0]["data-version"] == foot
