@@ -45,7 +45,7 @@ def test_the_section(judged):
     assert "straight line between the mean points of" in page
     assert "whether there is a peak or not" in page
     assert "Repeatability of the reduction" in page
-    assert plain(figure.caption).startswith("All 68 curves of zinc")
+    assert plain(figure.caption).startswith("The 68 curves of zinc")
     named = {
         plain(cell) for row in table.rows for cell in (row.cells[0], row.cells[5]) if row.kind == "plain"
     }

@@ -139,6 +139,7 @@ _MARKUP = re.compile(
     r"|\[\[(?P<target>[^\]|]+)(?:\|(?P<label>[^\]]+))?\]\]"
     r"|\{(?P<name>[a-z_][a-z0-9_]*)\}"
 )
+_COUNTED = re.compile(r"\{(?P<name>[a-z_][a-z0-9_]*):(?P<one>[^|{}]+)\|(?P<many>[^|{}]+)\}")
 _NAME = re.compile(r"\{([a-z_][a-z0-9_]*)\}")
 
 
@@ -147,13 +148,18 @@ def rich(template: str, **values: Content) -> tuple[Inline, ...]:
 
     ``**strong**``, ``*emphasis*``, ```code```, ``$s_r$`` or ``$R^2$`` or ``$s_{y/x}$`` (symbol),
     ``[[id]]`` or ``[[id|label]]`` (reference), ``{name}`` (a value, never read as markup; a name may also
-    stand inside strong, emphasis, code and a reference). *template* is ours; what a user wrote belongs
-    in *values*.
+    stand inside strong, emphasis, code and a reference), ``{n:sample is|samples are}`` (a number with the
+    words for one and for any other). *template* is ours; what a user wrote belongs in *values*.
 
     Raises:
         KeyError: the template names a value that was not given.
     """
-    return tuple(_read(template, values))
+    return tuple(_read(_COUNTED.sub(lambda found: _counted(found, values), template), values))
+
+
+def _counted(found: re.Match[str], values: dict[str, Content]) -> str:
+    one, many = found["one"], found["many"]
+    return f"{{{found['name']}}} {one if plain(values[found['name']]) == '1' else many}"
 
 
 def _read(template: str, values: dict[str, Content]) -> Iterator[Inline]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+from validator.assessment.guidance_findings import profiles_of
 from validator.dossier import numbers
 from validator.dossier.document import (
     Block,
@@ -56,7 +57,7 @@ def key_facts(context: Context) -> KeyFacts:
         ("method", context.study.method.title),
         ("configuration", context.configuration_name(context.study.validated_configuration)),
         ("laboratory", identity.laboratory),
-        ("guidance", ", ".join(identity.guidance)),
+        ("guidance", "; ".join(f"{one.short_title}, {one.edition}" for one in profiles_of(context.study))),
         ("period", _period(context)),
     )
     facts.extend((say.text(f"summary.{name}"), value) for name, value in optional if value)
