@@ -16,6 +16,7 @@ from validator.dossier import pdf as writer
 from validator.dossier.document import Document, Paragraph
 from validator.dossier.fetcher import ConfinedFetcher
 from validator.dossier.html import render_html
+from validator.dossier.pdf import with_whole_units, write_pdf
 from validator.errors import EnvironmentProblem
 from validator.resources import templates_folder
 
@@ -289,3 +290,27 @@ def test_an_empty_document_is_still_a_page():
     )
 
     assert len(PdfReader(io.BytesIO(content)).pages) == 1
+
+
+@pytest.mark.parametrize(
+    ("text", "bound"),
+    [
+        ("near 1.2 µg/L of it", "near 1.2 µg/~L of it"),
+        ("(0.27 to 0.29) µA·L/µg, then", "(0.27 to 0.29) µA·L/~µg, then"),
+        ("0.513 µA·L/(µg·cm²).", "0.513 µA·L/~(µg·cm²)."),
+        ("found / added, w/w/w, 15/20, https://example.org/a", None),
+    ],
+)
+def test_a_unit_does_not_break_at_its_stroke(text, bound):
+    """A joiner that shows nothing; addresses, fractions and what stands in a tag stay as they are."""
+    page = f'<head><title>g/L</title></head><body class="g/L"><p>{text}</p><img src="data:a/b"></body>'
+
+    assert with_whole_units(page) == page.replace(text, (bound or text).replace("~", "\u2060"))
+
+
+def test_the_joiner_is_not_copied_from_the_file():
+    """Whoever searches for a unit finds it."""
+    page = "<html lang=en><head><title>t</title></head><body><p>Found 1.2 µg/L of it.</p></body></html>"
+    text = PdfReader(io.BytesIO(write_pdf(page))).pages[0].extract_text()
+
+    assert "1.2 µg/L of it" in text

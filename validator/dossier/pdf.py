@@ -7,6 +7,7 @@ import contextlib
 import datetime as dt
 import io
 import logging
+import re
 import warnings
 from typing import TYPE_CHECKING, Any, Literal, Protocol
 
@@ -26,6 +27,9 @@ Relationship = Literal["Source", "Data", "Alternative", "Supplement", "Unspecifi
 VARIANT = "pdf/a-3u"
 
 _LOG = logging.getLogger(__name__)
+_TEXT = re.compile(r">[^<]+")
+_UNIT = r"[^\W\d_]{1,4}"
+_BEFORE_STROKE = re.compile(rf"(?<![\w/.:]){_UNIT}(?:·{_UNIT})?/(?={_UNIT}(?![\w/])|\()")
 _DAY_ZERO = dt.datetime(2000, 1, 1, tzinfo=dt.UTC)
 _INSTALL = """\
 the PDF engine needs the Pango libraries, which are not installed:
@@ -78,7 +82,7 @@ def write_pdf(html: str, *, attachments: Sequence[Attachment] = (), date: dt.dat
     try:
         with _quiet_engine():
             page = engine.HTML(
-                string=html,
+                string=with_whole_units(html),
                 base_url=f"{templates_folder().as_uri()}/",
                 url_fetcher=fetcher,
                 media_type="print",
@@ -91,6 +95,16 @@ def write_pdf(html: str, *, attachments: Sequence[Attachment] = (), date: dt.dat
     if fetcher.refused:  # inside pictures the engine swallows what the fetcher raises
         raise _not_confined(fetcher)
     return content
+
+
+def with_whole_units(html: str) -> str:
+    """*html* whose units with a stroke do not break there: ``µg/L`` would otherwise end a line as ``µg/``.
+
+    Word joiners, which nobody sees and no reader of the file copies; a span that forbids breaks makes the
+    engine break elsewhere in the line, at the first place instead of the last.
+    """
+    head, start, body = html.partition("<body")
+    return head + start + _TEXT.sub(lambda text: _BEFORE_STROKE.sub("\\g<0>\u2060", text[0]), body)
 
 
 def _engine() -> ModuleType:
