@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 from validator.dossier import numbers
@@ -165,14 +166,19 @@ def _spread(field: str) -> Callable[[Item], str]:
 def _recovery(item: Item) -> str:
     records = item.configuration.recovery
     figures = [] if isinstance(records, NotAssessed) else [one.mean_recovery for one in records]
-    return _smallest_to_largest(figures, 3)
+    return _smallest_to_largest(figures, 3, same_place=True)
 
 
-def _smallest_to_largest(figures: Iterable[EstimateRecord | NotAssessed | None], digits: int) -> str:
+def _smallest_to_largest(
+    figures: Iterable[EstimateRecord | NotAssessed | None], digits: int, *, same_place: bool = False
+) -> str:
+    """The range of *figures*; at the *same_place* both ends show as many decimals as the smaller."""
     found = [
         figure.value for figure in figures if isinstance(figure, EstimateRecord) and figure.value is not None
     ]
     if not found:
         return numbers.MISSING
-    low, high = numbers.significant(min(found), digits), numbers.significant(max(found), digits)
+    least, most = min(found), max(found)
+    more = math.floor(math.log10(most)) - math.floor(math.log10(least)) if same_place and least > 0 else 0
+    low, high = numbers.significant(least, digits), numbers.significant(most, digits + more)
     return low if low == high else f"{low} {numbers.TO} {high}"

@@ -8,6 +8,7 @@ from validator.dossier import numbers
 from validator.dossier.document import Block, Formula, Paragraph, identifier
 from validator.dossier.journal.phrases import grouped, joined, levels_text, listed, names_of, typeset
 from validator.dossier.sections.context import Context, Item, percent_level
+from validator.dossier.sections.formula_list import with_symbols
 from validator.dossier.sections.summary import limits_are_claimed
 from validator.evaluation.results import CalibrationRecord, DeclaredLimit, LimitVariant, NotAssessed
 from validator.evaluation.selectivity import interference_limit
@@ -147,8 +148,9 @@ def _limits(context: Context) -> Iterator[Block]:
         if name not in described:
             described.add(name)
             yield Formula(id=formula, latex=variant.formula, spoken=variant.title)
+            letters = with_symbols(variant.symbols)
             yield Paragraph(
-                say("journal.limit_formula", formula=formula, symbols=variant.symbols, source=variant.source)
+                say("journal.limit_formula", formula=formula, symbols=letters, source=variant.source)
             )
 
 

@@ -177,11 +177,11 @@ def symbols(text: str) -> tuple[tuple[Content, Content], ...]:
     found: list[tuple[Content, Content]] = []
     for part in text.split("; "):
         letters, colon, meaning = part.partition(": ")
-        found.append((_set(letters), _set(meaning) if colon else ""))
+        found.append((with_symbols(letters), with_symbols(meaning) if colon else ""))
     return tuple(found)
 
 
-def _set(text: str) -> Content:
+def with_symbols(text: str) -> Content:
     """Running text with its symbols set: ``s_y/x`` and letters that stand alone."""
     found: list[Inline | str] = []
     end = 0
