@@ -27,7 +27,8 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 
 DRAWS = 10_000
-"""They place the ends of a 95 % interval to 1 or 2 % of their distance from the value, finer than printed."""
+"""They place the ends of a 95 % interval to 1 or 2 % of their distance from the value, the upper one to 4 %
+at two degrees of freedom (standard deviation over seeds): beside such an interval that does not matter."""
 SLOPE_NEGLIGIBLE = 0.02
 """Relative standard error of the slope up to which its doubt is left out of the interval."""
 NORMAL_QUARTILES = 1.349
