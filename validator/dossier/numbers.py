@@ -162,6 +162,11 @@ def quantity(number: str, unit: str) -> str:
     return f"{bracketed}{UNIT_SPACE}{unit}"
 
 
+def with_powers(text: str) -> str:
+    """Powers as they are printed: ``1/x²`` for what a study writes as ``1/x^2``."""
+    return text.replace("^2", "²")
+
+
 def bound(text: str) -> str:
     """*text* whose numbers keep to the line of their unit, where that has a stroke or is a percent sign."""
     return _BEFORE_UNIT.sub(UNIT_SPACE, text)

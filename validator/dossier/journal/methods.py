@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from validator.dossier import numbers
 from validator.dossier.document import Block, Formula, Paragraph, identifier
-from validator.dossier.journal.phrases import grouped, joined, levels_text, listed, names_of, typeset
+from validator.dossier.journal.phrases import grouped, joined, levels_text, listed, names_of
 from validator.dossier.sections.context import Context, Item, percent_level
 from validator.dossier.sections.formula_list import with_symbols
 from validator.dossier.sections.summary import limits_are_claimed
@@ -111,7 +111,11 @@ def _fit(context: Context, record: CalibrationRecord) -> tuple[tuple[str, str], 
     least_squares = (
         say.text("journal.unweighted")
         if record.weighting == "none"
-        else say.text("journal.weighted", weighting=typeset(record.weighting), reason=record.weighting_reason)
+        else say.text(
+            "journal.weighted",
+            weighting=numbers.with_powers(record.weighting),
+            reason=record.weighting_reason,
+        )
     )
     return (
         ("model", say.text(f"names.model.{record.model}")),

@@ -52,11 +52,6 @@ def limit_figure(limit: DeclaredLimit) -> str:
     return f"{value} ({numbers.limit(lower)} {numbers.TO} {numbers.limit(upper)})"
 
 
-def typeset(text: str) -> str:
-    """Powers as they are printed: ``1/x²`` for what a study writes as ``1/x^2``."""
-    return text.replace("^2", "²")
-
-
 def joined(sentences: Iterable[Content]) -> tuple[Inline, ...]:
     """Sentences one after the other, as one paragraph."""
     text: list[Inline] = []

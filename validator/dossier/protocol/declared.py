@@ -105,7 +105,7 @@ def _choices_of(parts: Parts, analyte: str) -> dict[str, str]:
         "confidence": percent_level(choices.confidence),
         "errors": f"{numbers.as_given(choices.alpha)}; {numbers.as_given(choices.beta)}",
         "model": parts.say.text(f"names.model.{choices.calibration.model}"),
-        "weighting": choices.calibration.weighting,
+        "weighting": numbers.with_powers(choices.calibration.weighting),
         "replicates": numbers.count(choices.calibration.replicates_for_sample),
         "detection_limit": variant_title(detection.variant) if detection else silent,
         "quantification_limit": variant_title(quantification.variant) if quantification else silent,

@@ -95,7 +95,7 @@ def _done(context: Context, item: Item, record: CalibrationRecord) -> Content:
         lower=numbers.as_given(span.lower),
         upper=numbers.quantity(numbers.as_given(span.upper), item.analyte.unit),
         nu=numbers.degrees_of_freedom(record.degrees_of_freedom),
-        weighting=record.weighting.replace("^2", "²"),
+        weighting=numbers.with_powers(record.weighting),
         reason=record.weighting_reason,
     )
 
@@ -310,10 +310,10 @@ def _weighting(context: Context, item: Item, record: CalibrationRecord) -> tuple
             ),
             rows=tuple(
                 row(
-                    step.test,
+                    numbers.with_powers(step.test),
                     numbers.significant(step.statistic),
                     numbers.p_value(step.p),
-                    step.decision or numbers.MISSING,
+                    numbers.with_powers(step.decision or numbers.MISSING),
                 )
                 for step in record.weighting_path
             ),
