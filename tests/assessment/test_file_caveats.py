@@ -79,7 +79,7 @@ def test_criteria_eased_after_the_plan(judged, described, study_of):
     assert told({**limit, "rsd_max": 8}) == [
         (
             "caution",
-            "Declared otherwise than in the recorded plan: criteria[repeatability].rsd_max: 5.0, now 8.0.",
+            "Declared otherwise than in the recorded plan: criteria[repeatability].rsd_max: 5, now 8.",
         )
     ]
     assert told(limit) == []

@@ -87,7 +87,7 @@ def test_a_study_that_keeps_its_record_says_what_changed_since(command, folder, 
 
     assert (found.recorded, found.kept) == (True, False)
     assert [(one.subject, one.planned, one.done) for one in found.differences] == [
-        ("criteria[repeatability].rsd_max", "10.0", "15.0")
+        ("criteria[repeatability].rsd_max", "10", "15")
     ]
     assert again.status == 2
     assert "differ from this record of the plan; leave the key out to make a new plan" in again.err

@@ -156,5 +156,16 @@ def _named(entries: list[object]) -> dict[str, object]:
 def _written(value: object) -> str | None:
     if value is None:
         return None
-    text = value if isinstance(value, str) else json.dumps(value, ensure_ascii=False)
-    return printable(text, _LONGEST_VALUE)
+    return printable(_told(value), _LONGEST_VALUE)
+
+
+def _told(value: object) -> str:
+    """A value as a reader takes it in; what an entry is about stands in its path."""
+    if isinstance(value, dict):
+        asked = {key: one for key, one in value.items() if key not in _ABOUT} or value
+        return ", ".join(f"{key} {_told(one)}" for key, one in asked.items())
+    if isinstance(value, list):
+        return f"[{', '.join(map(_told, value))}]"
+    if isinstance(value, float) and value.is_integer():
+        return f"{value:.15g}"
+    return value if isinstance(value, str) else json.dumps(value, ensure_ascii=False)

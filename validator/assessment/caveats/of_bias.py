@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from validator.assessment.caveats.raising import Raised, Subject, Trigger
+from validator.assessment.caveats.raising import Raised, Subject, Trigger, counted
 from validator.dossier import numbers
 from validator.evaluation.results import (
     ComparisonRecord,
@@ -187,7 +187,7 @@ def agreement_weakly_shown(subject: Subject) -> Trigger:
         yield Raised(
             id="agreement_shown_by_correlation",
             case="few_samples",
-            values={"samples": numbers.count(found.n)},
+            values={"samples": counted(found.n, "sample")},
         )
 
 
