@@ -186,7 +186,7 @@ def test_criteria_that_changed_since_the_plan_was_made_are_listed(described, stu
 
     assert (found.kept, found.recorded, found.sha256) == (False, True, record.sha256)
     assert differences(found) == [
-        ("criteria[repeatability].rsd_max", "declaration", None, None, "5.0", "8.0")
+        ("criteria[repeatability].rsd_max", "declaration", None, None, "5", "8")
     ]
 
 

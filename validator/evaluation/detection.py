@@ -20,6 +20,7 @@ from validator.evaluation.results import (
 )
 from validator.guidance import load_profile
 from validator.statistics.detection import (
+    VARIANTS,
     LimitResult,
     all_limits,
     limits_by,
@@ -104,8 +105,9 @@ def detection(
 
 def _nothing(deciding: str, refusal: NotEstimable) -> NotAssessed:
     """No limit at all: the reason is that of the variant that would decide."""
+    title = VARIANTS[deciding].title
     return NotAssessed(
-        not_assessed=f"no variant of a limit can be computed; {deciding} would decide: {refusal.reason}",
+        not_assessed=f"no variant of a limit can be computed; {title} would decide: {refusal.reason}",
         needs=refusal.needs,
     )
 
