@@ -13,7 +13,7 @@ import pytest
 from pypdf import PdfReader
 
 from validator.dossier import pdf as writer
-from validator.dossier.document import Document, Paragraph
+from validator.dossier.document import Document, Paragraph, Section
 from validator.dossier.fetcher import ConfinedFetcher
 from validator.dossier.html import render_html
 from validator.dossier.pdf import with_whole_units, write_pdf
@@ -314,3 +314,25 @@ def test_the_joiner_is_not_copied_from_the_file():
     text = PdfReader(io.BytesIO(write_pdf(page))).pages[0].extract_text()
 
     assert "1.2 µg/L of it" in text
+
+
+def test_long_contents_stay_on_one_page():
+    """Two columns of entries that do not fit below the summary begin a page, and none runs into the text."""
+    sections = tuple(
+        Section(id=f"s{i}", title=f"Part {i} of the work", blocks=(Paragraph("x"),), new_page=i == 0)
+        for i in range(60)
+    )
+    page = render_html(
+        Document(
+            title="t",
+            identifier="i",
+            version="1",
+            summary=tuple(Paragraph("A line of the summary.") for _ in range(24)),
+            sections=sections,
+        )
+    )
+    texts = [one.extract_text() for one in PdfReader(io.BytesIO(write_pdf(page))).pages]
+
+    (contents,) = (text for text in texts if "Contents" in text)
+    assert all(f"Part {i} of the work" in contents for i in range(60))
+    assert sum(text.count("Part 59 of the work") for text in texts) == 2

@@ -185,9 +185,7 @@ def test_criteria_that_changed_since_the_plan_was_made_are_listed(described, stu
     found = evaluate(study_of(after, {"plan.json": record.to_json()})).plan
 
     assert (found.kept, found.recorded, found.sha256) == (False, True, record.sha256)
-    assert differences(found) == [
-        ("criteria[repeatability].rsd_max", "declaration", None, None, "5", "8")
-    ]
+    assert differences(found) == [("criteria[repeatability].rsd_max", "declaration", None, None, "5", "8")]
 
 
 def test_the_comparison_is_in_the_results_file_and_read_back(described, study_of):

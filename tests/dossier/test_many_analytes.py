@@ -1,0 +1,83 @@
+"""A dossier of many analytes: one table over all, a section for each, the rest in an appendix."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+
+from validator.dossier import build_document, render_html
+from validator.dossier.document import Section, Table
+from validator.dossier.inline import plain
+from validator.dossier.sections.context import MOST_IN_FULL
+
+COUNT = MOST_IN_FULL + 4
+IDS = [f"a{i}" for i in range(COUNT)]
+
+
+def of_all(*runs):
+    return {"runs": [{"analyte": one, **run} for one in IDS for run in runs]}
+
+
+STUDY = {
+    "analytes": [
+        {"id": one, "name": f"analyte {one}", "unit": "mg/L", "signal": "height", "signal_unit": "1"}
+        for one in IDS
+    ],
+    "criteria": [
+        {"characteristic": "lack_of_fit", "p_min": 0.01},
+        {"characteristic": "recovery", "min": 90, "max": 110},
+        {"characteristic": "repeatability", "analyte": "a3", "rsd_max": 0.01},
+    ],
+    "calibration": of_all(
+        *({"level": x, "signals": [0.1 * x + 0.003, 0.1 * x - 0.002, 0.1 * x]} for x in (1, 2, 4, 6, 8, 10))
+    ),
+    "blanks": of_all({"signals": [0.001, 0.003, -0.002, 0.002, 0.004, 0.001, -0.001, 0.002, 0.003, 0.001]}),
+    "precision": of_all({"level": 4, "concentrations": [4.02, 3.97, 4.05, 3.99]}),
+    "recovery": of_all({"native": 0, "added": 4, "found": [3.98, 4.02, 4.01]}),
+}
+
+
+@pytest.fixture(scope="module")
+def document(judged, described):
+    return build_document(*judged(described(**STUDY)))
+
+
+@pytest.fixture(scope="module")
+def words(document):
+    """The text of the page, without its style sheets, and what its pictures say."""
+    page = render_html(document)
+    page = re.sub(r'alt="([^"]*)"', r">\1<", page[page.index("<body") :])
+    return re.sub(r"<[^>]*>", " ", page)
+
+
+def test_every_analyte_has_a_row_and_a_section(document):
+    """In the order of the study."""
+    sections = {one.id: one for one in document.sections}
+    (table,) = (one for one in sections["overview"].blocks if isinstance(one, Table))
+    own = [one for one in sections["by-analyte"].blocks if isinstance(one, Section)]
+
+    assert [plain(row.cells[0]) for row in table.rows] == [f"analyte {one}" for one in IDS]
+    assert [plain(one.title) for one in own] == [f"analyte {one}" for one in IDS]
+
+
+def test_results_without_series_are_counted_alone(document):
+    """Three results, of no series that were recorded."""
+    sections = {one.id: one for one in document.sections}
+    first = next(one for one in sections["by-analyte"].blocks if isinstance(one, Section))
+    (table,) = (one for one in first.blocks if isinstance(one, Table) and "figures" in one.id.lower())
+    counts = {plain(row.cells[0]).split(",")[0]: plain(row.cells[2]) for row in table.rows}
+
+    assert counts["Recovery"] == "3"
+    assert counts["Slope"] == "18 / 6"
+
+
+def test_nothing_of_the_program_shows(words):
+    """No empty value of ours."""
+    assert not re.search(r"\bNone\b|\bnan\b|\binf\b|\bTrue\b|\bFalse\b", words)
+
+
+def test_one_analyte_among_many_is_told_in_the_singular(words):
+    """The criterion that only one of them misses."""
+    assert "(1 analyte)" in words
+    assert not re.search(r"(?<!\d)1 (?:analytes|criteria)\b", words)
