@@ -7,7 +7,7 @@ import re
 import pytest
 
 from validator.dossier import build_document, render_html
-from validator.dossier.document import Section, Table
+from validator.dossier.document import BulletList, NotAssessedList, Section, Table
 from validator.dossier.inline import plain
 from validator.dossier.sections.context import MOST_IN_FULL
 
@@ -70,6 +70,29 @@ def test_results_without_series_are_counted_alone(document):
 
     assert counts["Recovery"] == "3"
     assert counts["Slope"] == "18 / 6"
+
+
+def test_a_refusal_is_told_once_with_the_analytes_it_holds_for(judged, described):
+    """Not told apart where it holds for all of them."""
+    few = {"runs": [run for run in STUDY["blanks"]["runs"] if run["analyte"] != "a2"]}
+    document = build_document(*judged(described(**{**STUDY, "blanks": few})))
+    appendix = next(one for one in document.sections if one.id == "in-full")
+    (refused,) = (one.items for one in appendix.blocks if isinstance(one, NotAssessedList))
+    told = [plain(one.what) for one in refused]
+
+    assert "Blank, 3 s (Eurachem) (analyte a2)" in told
+    assert "Signal-to-noise ratio" in told
+    assert len(told) == len({(plain(one.what), plain(one.reason), plain(one.needs)) for one in refused})
+
+
+def test_an_open_point_that_all_share_is_one(judged, described):
+    """Ten quantification limits below the lowest standard are settled in one way."""
+    asked = [{"characteristic": "quantification_limit", "max": 5}]
+    document = build_document(*judged(described(**{**STUDY, "criteria": asked})))
+    section = next(one for one in document.sections if one.id == "decision")
+    (points,) = (one.items for one in section.blocks if isinstance(one, BulletList))
+
+    assert [plain(one).partition(":")[0] for one in points] == [f"Quantification limit ({COUNT} cases)"]
 
 
 def test_nothing_of_the_program_shows(words):

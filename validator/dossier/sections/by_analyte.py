@@ -9,6 +9,8 @@ from __future__ import annotations
 from collections import defaultdict
 from typing import TYPE_CHECKING
 
+from msgspec.structs import replace
+
 from validator.dossier import numbers
 from validator.dossier.document import (
     Block,
@@ -17,6 +19,7 @@ from validator.dossier.document import (
     Figure,
     FigurePair,
     Findings,
+    NotAssessedItem,
     NotAssessedList,
     Paragraph,
     Row,
@@ -33,11 +36,14 @@ from validator.dossier.sections.summary import limit_text
 from validator.evaluation.results import CalibrationRecord, DetectionRecord, NotAssessed
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Sequence
+    from collections.abc import Callable, Iterator, Mapping, Sequence
 
     from validator.dossier.inline import Content
     from validator.dossier.sections.context import Context, Item
     from validator.evaluation.results import Finding
+
+MOST_LISTED = 12
+"""Analytes that a refusal lists by name; more are counted."""
 
 
 def by_analyte(
@@ -50,14 +56,15 @@ def by_analyte(
     say = context.say
     own: dict[str, list[Block | Section]] = defaultdict(list)
     tables: list[Stacked] = []
-    refused: dict[Content, NotAssessedList] = {}
+    refused: dict[NotAssessedItem, dict[str, None]] = {}
     for section in core:
         for item, part in _parts(context, section):
             for block in part.blocks:
                 if isinstance(block, Table):
                     tables.append(Stacked(block, item.name))
                 elif isinstance(block, NotAssessedList):
-                    refused.setdefault(repr(block), block)
+                    for one in block.items:
+                        refused.setdefault(one, {})[item.name] = None
                 elif not isinstance(block, (Findings, BulletList, Figure, FigurePair)):
                     own[item.cell.analyte].append(block)
     for section in others:
@@ -74,11 +81,29 @@ def by_analyte(
         Section(
             id="in-full",
             title=say("overview.in_full"),
-            blocks=(Paragraph(say("overview.in_full_lead")), *stacked(tables), *refused.values()),
+            blocks=(Paragraph(say("overview.in_full_lead")), *stacked(tables), *_refused(context, refused)),
             numbering="appendix",
             new_page=True,
         ),
     )
+
+
+def _refused(
+    context: Context, refused: Mapping[NotAssessedItem, Mapping[str, None]]
+) -> tuple[NotAssessedList, ...]:
+    """What could not be assessed, each once, with the analytes where it does not hold for all."""
+    every = {item.name for item in context.items()}
+    found = [
+        one if set(names) == every else replace(one, what=f"{plain(one.what)} ({_named(context, names)})")
+        for one, names in refused.items()
+    ]
+    return (NotAssessedList(tuple(found)),) if found else ()
+
+
+def _named(context: Context, names: Mapping[str, None]) -> str:
+    if len(names) > MOST_LISTED:
+        return context.say.text("caveats.analytes", count=str(len(names)))
+    return ", ".join(names)
 
 
 def _parts(context: Context, section: Section) -> Iterator[tuple[Item, Section]]:

@@ -6,7 +6,7 @@ from validator.dossier import numbers
 from validator.dossier.document import Block, BulletList, Column, Paragraph, Row, Section, Table
 from validator.dossier.inline import Outcome
 from validator.dossier.sections.conformity import conformity
-from validator.dossier.sections.context import Context, figure_text, place_of, row
+from validator.dossier.sections.context import MOST_NAMED, Context, figure_text, place_of, row
 from validator.dossier.sections.judging import requirement_of
 from validator.evaluation.results import Finding, NotAssessed
 
@@ -82,7 +82,12 @@ def _requirement(context: Context, finding: Finding) -> str:
 
 def _settle(context: Context, found: tuple[Finding, ...]) -> tuple[Block, ...]:
     say = context.say
-    open_ones = [one for one in found if one.decides and one.outcome in ("inconclusive", "not assessed")]
+    open_ones: dict[tuple[str, str, str], list[str]] = {}
+    for one in found:
+        if one.decides and one.outcome in ("inconclusive", "not assessed"):
+            key = one.characteristic, one.reason or "", one.needs or say.text("decision.no_remedy")
+            place = context.title_of(one.analyte, one.configuration), place_of(context, one)
+            open_ones.setdefault(key, []).append(", ".join(filter(None, place)))
     if not open_ones:
         return ()
     return (
@@ -91,13 +96,14 @@ def _settle(context: Context, found: tuple[Finding, ...]) -> tuple[Block, ...]:
             tuple(
                 say(
                     "decision.open",
-                    name=context.characteristic(one.characteristic),
-                    of=context.title_of(one.analyte, one.configuration),
-                    level=level_of(context, one),
-                    reason=one.reason or "",
-                    needs=one.needs or say.text("decision.no_remedy"),
+                    name=context.characteristic(name),
+                    of=say.text("caveats.concerned", count=str(len(places)))
+                    if len(places) > MOST_NAMED
+                    else "; ".join(places),
+                    reason=reason,
+                    needs=needs,
                 )
-                for one in open_ones
+                for (name, reason, needs), places in open_ones.items()
             )
         ),
     )
