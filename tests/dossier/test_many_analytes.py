@@ -95,6 +95,20 @@ def test_an_open_point_that_all_share_is_one(judged, described):
     assert [plain(one).partition(":")[0] for one in points] == [f"Quantification limit ({COUNT} cases)"]
 
 
+def test_an_analyte_without_data_says_so(judged, described):
+    """No table without a row."""
+    without = {
+        name: {"runs": [run for run in STUDY[name]["runs"] if run["analyte"] != "a5"]}
+        for name in ("calibration", "blanks", "precision", "recovery")
+    }
+    document = build_document(*judged(described(**{**STUDY, **without, "criteria": []})))
+    section = next(one for one in document.sections if one.id == "by-analyte")
+    (own,) = (one for one in section.blocks if isinstance(one, Section) and plain(one.title) == "analyte a5")
+
+    assert not [one for one in own.blocks if isinstance(one, Table)]
+    assert plain(own.blocks[0].content).startswith("No figure of this analyte could be computed")
+
+
 def test_nothing_of_the_program_shows(words):
     """No empty value of ours."""
     assert not re.search(r"\bNone\b|\bnan\b|\binf\b|\bTrue\b|\bFalse\b", words)

@@ -217,9 +217,10 @@ def _references(context: Context) -> Section:
 
     for profile in profiles_of(context.study):
         items.setdefault(profile.reference or f"{profile.title}, {profile.edition}")
+    lead = Paragraph(say("appendices.references_lead" if items else "appendices.no_references"))
     return Section(
         id="references",
         title=say("appendices.references"),
-        blocks=(Paragraph(say("appendices.references_lead")), BulletList(tuple(items), numbered=True)),
+        blocks=(lead, BulletList(tuple(items), numbered=True)) if items else (lead,),
         numbering="appendix",
     )

@@ -133,6 +133,7 @@ def _analyte(context: Context, item: Item, own: Sequence[Block | Section]) -> Se
     blocks: list[Block | Section] = []
     if isinstance(calibration, CalibrationRecord):
         blocks.append(calibration_and_residuals(context, item, calibration))
+    rows = tuple(_rows(context, item))
     blocks.append(
         Table(
             id=item.id("figures"),
@@ -144,9 +145,11 @@ def _analyte(context: Context, item: Item, own: Sequence[Block | Section]) -> Se
                 Column(say.text("overview.requirement")),
                 Column(say.text("overview.outcome")),
             ),
-            rows=tuple(_rows(context, item)),
+            rows=rows,
             size="small",
         )
+        if rows
+        else Paragraph(say("overview.nothing"))
     )
     blocks.extend(_caveats(context, item))
     return Section(id=section_id(item), title=item.name, blocks=(*blocks, *own))

@@ -36,7 +36,7 @@ def configurations(context: Context) -> Section | None:
     figures: list[Figure] = []
     for analyte, width in zip(comparisons, widths(len(comparisons)), strict=True):
         items = [item for item in context.items() if item.cell.analyte == analyte]
-        blocks.append(_table(context, analyte, items))
+        blocks.extend(_table(context, analyte, items))
         figures.extend(overlay_figure(context, analyte, items, width=width))
         blocks.extend(Paragraph(sentence) for sentence in slope_sentences(context, analyte))
         blocks.extend(Paragraph(sentence) for sentence in _limit_sentences(context, analyte))
@@ -51,7 +51,8 @@ def configurations(context: Context) -> Section | None:
     return Section(id="configurations-compared", title=say("configurations.title"), blocks=tuple(blocks))
 
 
-def _table(context: Context, analyte: str, items: list[Item]) -> Table:
+def _table(context: Context, analyte: str, items: list[Item]) -> tuple[Table, ...]:
+    """The figures side by side, where there are any."""
     say = context.say
     rows = [
         _merit_row(context, "slope", items, lambda item: _slope(item)),
@@ -64,7 +65,10 @@ def _table(context: Context, analyte: str, items: list[Item]) -> Table:
         _merit_row(context, "repeatability", items, lambda item: _rsd(item, "repeatability_rsd")),
         _merit_row(context, "intermediate", items, lambda item: _rsd(item, "intermediate_rsd")),
     ]
-    return Table(
+    shown = tuple(one for one in rows if any(cell != numbers.MISSING for cell in one.cells[1:]))
+    if not shown:
+        return ()
+    table = Table(
         id=f"merit-{items[0].id()}",
         caption=say("configurations.merit", name=context.analyte_name(analyte)),
         columns=(
@@ -74,9 +78,10 @@ def _table(context: Context, analyte: str, items: list[Item]) -> Table:
                 for item in items
             ),
         ),
-        rows=tuple(one for one in rows if any(cell != numbers.MISSING for cell in one.cells[1:])),
+        rows=shown,
         note=say("configurations.merit_note", level=percent_level(items[0].record.confidence)),
     )
+    return (table,)
 
 
 def _merit_row(context: Context, key: str, items: list[Item], text: Callable[[Item], str]) -> Row:
