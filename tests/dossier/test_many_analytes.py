@@ -7,7 +7,7 @@ import re
 import pytest
 
 from validator.dossier import build_document, render_html
-from validator.dossier.document import BulletList, NotAssessedList, Section, Table
+from validator.dossier.document import BulletList, CaveatBlock, NotAssessedList, Section, Table
 from validator.dossier.inline import plain
 from validator.dossier.sections.context import MOST_IN_FULL
 
@@ -93,6 +93,23 @@ def test_an_open_point_that_all_share_is_one(judged, described):
     (points,) = (one.items for one in section.blocks if isinstance(one, BulletList))
 
     assert [plain(one).partition(":")[0] for one in points] == [f"Quantification limit ({COUNT} cases)"]
+
+
+def test_a_caveat_names_the_analytes_that_each_reason_concerns(judged, described):
+    """Five of ten share one reason, the others another; a number would not say which."""
+    runs = [
+        {**run, "signals": [4 * one for one in run["signals"]]} if run["analyte"] in IDS[:5] else run
+        for run in STUDY["blanks"]["runs"]
+    ]
+    document = build_document(*judged(described(**{**STUDY, "blanks": {"runs": runs}})))
+    section = next(one for one in document.sections if one.id == "caveats")
+    (caveat,) = (
+        one
+        for one in section.blocks
+        if isinstance(one, CaveatBlock) and plain(one.title).startswith("Detection limit extrapolated")
+    )
+
+    assert f"analyte {', analyte '.join(IDS[5:])}: Nothing was measured near" in plain(caveat.because)
 
 
 def test_an_analyte_without_data_says_so(judged, described):

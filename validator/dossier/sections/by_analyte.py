@@ -27,7 +27,7 @@ from validator.dossier.document import (
     Table,
 )
 from validator.dossier.inline import Outcome, Reference, plain
-from validator.dossier.sections.context import estimate_text, p_text, row, slope_unit
+from validator.dossier.sections.context import MOST_LISTED, estimate_text, p_text, row, slope_unit
 from validator.dossier.sections.judging import governing, requirement_of, told_together
 from validator.dossier.sections.overview import section_id
 from validator.dossier.sections.pictures import calibration_and_residuals, level_label, recovery_label
@@ -41,9 +41,6 @@ if TYPE_CHECKING:
     from validator.dossier.inline import Content
     from validator.dossier.sections.context import Context, Item
     from validator.evaluation.results import Finding
-
-MOST_LISTED = 12
-"""Analytes that a refusal lists by name; more are counted."""
 
 
 def by_analyte(

@@ -14,6 +14,7 @@ from validator.dossier.document import (
     Section,
 )
 from validator.dossier.inline import LineBreak
+from validator.dossier.sections.context import MOST_LISTED
 from validator.evaluation.results import ConfigurationRecord, NotAssessed
 
 if TYPE_CHECKING:
@@ -63,7 +64,7 @@ def because(context: Context, group: Sequence[Caveat], *, apart: Inline | str = 
         return next(iter(raised))
     lines: list[Inline | str] = []
     for sentence, members in raised.items():
-        of = "; ".join(context.concerned_by(members))
+        of = "; ".join(context.concerned_by(members, MOST_LISTED))
         lines.append(apart)
         lines.extend(context.say("caveats.of_one", of=of, because=sentence) if of else (sentence,))
     return tuple(lines[1:])

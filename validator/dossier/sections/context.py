@@ -41,6 +41,8 @@ MOST_IN_FULL = 6
 """Analytes beyond which a matrix comes first and each has one compact section."""
 MOST_NAMED = 3
 """More things than these are counted, not named, in a heading."""
+MOST_LISTED = 12
+"""More analytes than these are counted, not named, in a sentence about them."""
 
 
 class Item(Struct, frozen=True):
@@ -176,23 +178,23 @@ class Context(Struct, frozen=True):
             return f"{title} ({self.say.text('caveats.concerned', count=str(len(concerned)))})"
         return f"{title} ({'; '.join(concerned)})"
 
-    def concerned_by(self, group: Sequence[Caveat]) -> tuple[str, ...]:
-        """What the caveats of a group concern, where the study has several things."""
+    def concerned_by(self, group: Sequence[Caveat], most: int = MOST_NAMED) -> tuple[str, ...]:
+        """What the caveats of a group concern, where the study has several things; *most* are named."""
         if not (self.has_several_analytes or self.has_several_configurations):
             return ()
         analytes: dict[str | None, dict[str | None, None]] = {}
         for one in group:
             if one.analyte is not None:
                 analytes.setdefault(one.configuration, {})[one.analyte] = None
-        return tuple(self._titles_of(names, configuration) for configuration, names in analytes.items())
+        return tuple(self._titles_of(names, configuration, most) for configuration, names in analytes.items())
 
-    def _titles_of(self, analytes: Iterable[str | None], configuration: str | None) -> str:
+    def _titles_of(self, analytes: Iterable[str | None], configuration: str | None, most: int) -> str:
         """Several analytes with one configuration, as far as they must be told apart."""
         ids = list(analytes)
         if len(ids) == 1 or not self.has_several_analytes:
             return self.title_of(ids[0], configuration)
         names = ", ".join(self.analyte_name(one) for one in ids)
-        if len(ids) > MOST_NAMED:
+        if len(ids) > most:
             names = self.say.text("caveats.analytes", count=str(len(ids)))
         named = self.configuration_name(configuration) if self.has_several_configurations else ""
         return f"{names}: {named}" if named else names
