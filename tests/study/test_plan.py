@@ -6,7 +6,7 @@ import json
 
 import pytest
 
-from validator.study.plan_record import changes, plan_record
+from validator.study.plan_record import PlanRecord, changes, plan_record
 
 PLAN = """\
 criteria:
@@ -169,6 +169,14 @@ def test_a_criterion_put_in_between_is_one_change(study_of):
 
     (change,) = changes(before, after)
     assert (change.path, change.before, change.after) == ("criteria[recovery]", None, "min 80, max 120")
+
+
+def test_a_block_put_in_as_a_whole_is_told_in_full():
+    """Only of an entry in a list does the path say what it is about."""
+    before = PlanRecord({"plan": {"blanks": {"series": 1}}})
+    after = PlanRecord({"plan": {"blanks": {"series": 1}, "recovery": {"at": 5.0, "series": 2}}})
+
+    assert [(one.path, one.after) for one in changes(before, after)] == [("plan.recovery", "at 5, series 2")]
 
 
 def test_the_record_is_read_back(study_of):

@@ -130,7 +130,10 @@ def _changes(path: str, before: object, after: object) -> Iterator[Change]:
     elif isinstance(before, list) and isinstance(after, list) and _holds_tables(before, after):
         named = _named(before), _named(after)
         for name in dict.fromkeys([*named[0], *named[1]]):
-            yield from _changes(f"{path}[{name}]", named[0].get(name), named[1].get(name))
+            old, new = named[0].get(name), named[1].get(name)
+            if old is None or new is None:  # the path says what the entry is about
+                old, new = _asked(old), _asked(new)
+            yield from _changes(f"{path}[{name}]", old, new)
     else:
         yield Change(printable(path, _LONGEST_VALUE), _written(before), _written(after))
 
@@ -159,11 +162,17 @@ def _written(value: object) -> str | None:
     return printable(_told(value), _LONGEST_VALUE)
 
 
+def _asked(entry: object) -> object:
+    """What is asked of that which an entry is about."""
+    if not isinstance(entry, dict):
+        return entry
+    return {key: one for key, one in entry.items() if key not in _ABOUT} or entry
+
+
 def _told(value: object) -> str:
-    """A value as a reader takes it in; what an entry is about stands in its path."""
+    """A value as a reader takes it in."""
     if isinstance(value, dict):
-        asked = {key: one for key, one in value.items() if key not in _ABOUT} or value
-        return ", ".join(f"{key} {_told(one)}" for key, one in asked.items())
+        return ", ".join(f"{key} {_told(one)}" for key, one in value.items())
     if isinstance(value, list):
         return f"[{', '.join(map(_told, value))}]"
     if isinstance(value, float) and value.is_integer():
