@@ -189,6 +189,20 @@ def test_numbers_do_not_break_at_their_signs():
     assert "<\u00a05" in text
 
 
+@pytest.mark.parametrize(
+    ("text", "bound"),
+    [
+        ("the lowest standard is 3 µg/L.", "the lowest standard is 3~µg/L."),
+        ("0.28 µA·L/µg and 4 mg/(L·d)", "0.28~µA·L/µg and 4~mg/(L·d)"),
+        ("a loss of 10 % at use 28 by", "a loss of 10~% at use 28 by"),
+        ("6 found / added, 12 samples and/or 3 spikes", "6 found / added, 12 samples and/or 3 spikes"),
+    ],
+)
+def test_a_number_keeps_to_the_line_of_its_unit(text, bound):
+    """The space between them does not break."""
+    assert bound.replace("~", "\u00a0") in _page(Paragraph(text)).text
+
+
 def test_a_dangling_reference_stops_the_rendering():
     """A link to nothing is found before anything is printed."""
     with pytest.raises(ValueError, match="points to 'nowhere'"):

@@ -200,17 +200,3 @@ def test_the_ends_of_the_range_of_doubles_are_printed(value):
     assert "±" in n.with_uncertainty(value, value)
     assert n.interval(-value, value)
     assert n.with_uncertainty(value, 1.0)
-
-
-@pytest.mark.parametrize(
-    ("text", "bound"),
-    [
-        ("the lowest standard is 3 µg/L.", "the lowest standard is 3~µg/L."),
-        ("0.28 µA·L/µg and 4 mg/(L·d)", "0.28~µA·L/µg and 4~mg/(L·d)"),
-        ("a loss of 10 % at use 28 by", "a loss of 10~% at use 28 by"),
-        ("6 found / added, 12 samples and/or 3 spikes", "6 found / added, 12 samples and/or 3 spikes"),
-    ],
-)
-def test_a_number_keeps_to_the_line_of_its_unit(text, bound):
-    """The space between them does not break."""
-    assert n.bound(text) == bound.replace("~", n.UNIT_SPACE)

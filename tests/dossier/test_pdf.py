@@ -16,7 +16,7 @@ from validator.dossier import pdf as writer
 from validator.dossier.document import Document, Paragraph, Section
 from validator.dossier.fetcher import ConfinedFetcher
 from validator.dossier.html import render_html
-from validator.dossier.pdf import with_whole_units, write_pdf
+from validator.dossier.pdf import _with_whole_units, write_pdf
 from validator.errors import EnvironmentProblem
 from validator.resources import templates_folder
 
@@ -305,7 +305,7 @@ def test_a_unit_does_not_break_at_its_stroke(text, bound):
     """A joiner that shows nothing; addresses, fractions and what stands in a tag stay as they are."""
     page = f'<head><title>g/L</title></head><body class="g/L"><p>{text}</p><img src="data:a/b"></body>'
 
-    assert with_whole_units(page) == page.replace(text, (bound or text).replace("~", "\u2060"))
+    assert _with_whole_units(page) == page.replace(text, (bound or text).replace("~", "\u2060"))
 
 
 def test_the_joiner_is_not_copied_from_the_file():

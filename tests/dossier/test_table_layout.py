@@ -100,6 +100,12 @@ def test_one_long_column_breaks_before_all_the_short_ones():
         assert width >= 1 + max(text_width(cell) for cell in cells)
 
 
+def test_a_unit_with_a_stroke_is_one_word():
+    """No line ends within it, so a column must hold it; other strokes are places to break."""
+    assert longest_word("0.28 µA·L/µg") >= text_width("µA·L/µg")
+    assert longest_word("preparations/levels") < text_width("preparations/levels")
+
+
 def test_no_column_is_narrower_than_its_longest_word():
     """Words are cut only in the last resort."""
     rows = [("electrochemically", "a " * 300, "b " * 300, "voltammetric")]

@@ -14,6 +14,7 @@ from validator.dossier.sections.decision import level_of
 from validator.dossier.sections.judging import requirement_of
 from validator.dossier.sections.other_unit import stated_text
 from validator.dossier.wording import wording
+from validator.dossier.words import sentence
 from validator.evaluation.results import ConfigurationRecord, NotAssessed, Results
 from validator.evaluation.rows import runs_of
 from validator.guidance import FIGURE_MEANINGS
@@ -79,7 +80,7 @@ def overview(study: Study, results: Results, *, language: str = "en") -> str:
 def _overview_row(context: Context, cell: Cell, name: str, record: ConfigurationRecord) -> tuple[str, ...]:
     value = getattr(record, name)
     title = context.say.maybe(f"names.block.{name}", context.characteristic(name))
-    title = title[:1].upper() + title[1:]
+    title = sentence(title)
     if isinstance(value, NotAssessed):
         return (".", title, f"not assessable: {value.not_assessed}", f"needs: {value.needs}")
     block = getattr(context.study, _BLOCK_OF.get(name, name), None)
@@ -106,7 +107,7 @@ def _missing(context: Context) -> list[str]:
         open_ones = [(title, rows) for title, rows in parts if rows]
         kinds = ", ".join(waiting_for_kind(context.study, profile))
         nothing = "misses nothing that holds for every kind of method" if kinds else "misses nothing"
-        lines.append(f"{_document(profile)}: {'misses' if open_ones else nothing}")
+        lines.append(f"{profile.name}: {'misses' if open_ones else nothing}")
         for title, rows in open_ones:
             lines.append(f"  {title}:")
             lines.extend(f"    {line}" for line in aligned(rows))
@@ -114,10 +115,6 @@ def _missing(context: Context) -> list[str]:
             lines.append(f"  rules for some kinds of method were not applied; state method.kind ({kinds})")
         lines.append("")
     return lines
-
-
-def _document(profile: Profile) -> str:
-    return f"{profile.short_title}, {profile.edition}"
 
 
 def _not_measured(context: Context, profile: Profile) -> list[tuple[str, ...]]:
@@ -141,7 +138,7 @@ def _short(context: Context, profile: Profile, *, recommended: bool) -> list[tup
             context.analyte_name(one.analyte),
             f"{context.characteristic(one.characteristic)}: {counter_name(one.counter)}",
             f"asked {_plain(one.required)}, given {_plain(one.provided)}",
-            one.source.removeprefix(f"{_document(profile)}, "),
+            one.source.removeprefix(f"{profile.name}, "),
         )
         for one in context.assessment.design
         if one.profile == profile.id and one.recommended is recommended and one.outcome == "does not meet"
@@ -155,7 +152,7 @@ def _not_set(context: Context, profile: Profile) -> list[tuple[str, ...]]:
             context.analyte_name(one.analyte),
             context.characteristic(one.rule.characteristic.value),
             FIGURE_MEANINGS[one.figure].meaning,
-            one.rule.cite().removeprefix(f"{_document(profile)}, "),
+            one.rule.cite().removeprefix(f"{profile.name}, "),
         )
         for one in not_set(context.study, profile, context.assessment.findings)
     ]

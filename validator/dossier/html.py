@@ -18,7 +18,7 @@ from validator.dossier import document as model
 from validator.dossier.formulas import formula_picture
 from validator.dossier.inline import pieces, plain
 from validator.dossier.laboratory import ACCENT
-from validator.dossier.measuring import is_long
+from validator.dossier.measuring import UNIT_TO_STROKE, is_long
 from validator.dossier.numbering import number
 from validator.dossier.table_layout import lay_out
 from validator.dossier.words import words_for
@@ -63,6 +63,9 @@ _TEMPLATES: dict[type, str] = {
 LONG_CONTENTS = 36
 """Lines of contents beyond which they stand in two columns."""
 MOST_BESIDE = 100
+_BEFORE_NUMBER_OR_UNIT = re.compile(
+    rf"([<>≤≥≈=]) (?=[\d−])|(?<=\d)() (?=[%‰°]|{UNIT_TO_STROKE}(?:\(|[^\W\d_]))"
+)
 _SURROGATES = re.compile("[\ud800-\udfff\x00-\x08\x0b\x0c\x0e-\x1f]")
 
 
@@ -173,9 +176,9 @@ def _runs(text: str) -> list[tuple[str, bool]]:
 
 
 def _typeset(text: str) -> str:
-    """No line breaks inside ``a ± b`` and ``a × 10ⁿ``; characters that no page can show become U+FFFD."""
+    """No line breaks inside ``a ± b``, ``a × 10ⁿ``, ``3 µg/L``; what no page can show becomes U+FFFD."""
     bound = text.replace(" ± ", "\u00a0±\u00a0").replace(" × 10", "\u00a0×\u00a010")
-    bound = re.sub(r"([<>≤≥≈=]) (?=[\d−])|(?<=\d)() (?=[%‰°])", "\\1\u00a0", bound)
+    bound = _BEFORE_NUMBER_OR_UNIT.sub("\\1\u00a0", bound)
     return _SURROGATES.sub("\ufffd", bound)
 
 

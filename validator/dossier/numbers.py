@@ -12,7 +12,6 @@ All functions return plain strings. Input is in the unit (or percent) in which i
 from __future__ import annotations
 
 import math
-import re
 from decimal import ROUND_HALF_EVEN, Context, Decimal, localcontext
 from typing import TYPE_CHECKING, TypeGuard
 
@@ -21,7 +20,6 @@ if TYPE_CHECKING:
 
 MINUS = "\N{MINUS SIGN}"
 UNIT_SPACE = "\N{NARROW NO-BREAK SPACE}"
-_BEFORE_UNIT = re.compile(r"(?<=\d) (?=%|[^\W\d_]{1,4}(?:·[^\W\d_]{1,4})?/(?:\(|[^\W\d_]))")
 MISSING = "\N{EN DASH}"
 UNBOUNDED = "unbounded"
 TO = "to"
@@ -165,11 +163,6 @@ def quantity(number: str, unit: str) -> str:
 def with_powers(text: str) -> str:
     """Powers as they are printed: ``1/x²`` for what a study writes as ``1/x^2``."""
     return text.replace("^2", "²")
-
-
-def bound(text: str) -> str:
-    """*text* whose numbers keep to the line of their unit, where that has a stroke or is a percent sign."""
-    return _BEFORE_UNIT.sub(UNIT_SPACE, text)
 
 
 # --- how it is done ------------------------------------------------------------------------------------

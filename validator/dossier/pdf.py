@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any, Literal, Protocol
 
 from msgspec import Struct
 
+from validator.dossier.measuring import with_whole_units
 from validator.errors import EnvironmentProblem, OutputProblem
 from validator.resources import templates_folder
 
@@ -28,8 +29,6 @@ VARIANT = "pdf/a-3u"
 
 _LOG = logging.getLogger(__name__)
 _TEXT = re.compile(r">[^<]+")
-_UNIT = r"[^\W\d_]{1,4}"
-_BEFORE_STROKE = re.compile(rf"(?<![\w/.:]){_UNIT}(?:·{_UNIT})?/(?={_UNIT}(?![\w/])|\()")
 _DAY_ZERO = dt.datetime(2000, 1, 1, tzinfo=dt.UTC)
 _INSTALL = """\
 the PDF engine needs the Pango libraries, which are not installed:
@@ -82,7 +81,7 @@ def write_pdf(html: str, *, attachments: Sequence[Attachment] = (), date: dt.dat
     try:
         with _quiet_engine():
             page = engine.HTML(
-                string=with_whole_units(html),
+                string=_with_whole_units(html),
                 base_url=f"{templates_folder().as_uri()}/",
                 url_fetcher=fetcher,
                 media_type="print",
@@ -97,14 +96,14 @@ def write_pdf(html: str, *, attachments: Sequence[Attachment] = (), date: dt.dat
     return content
 
 
-def with_whole_units(html: str) -> str:
-    """*html* whose units with a stroke do not break there: ``µg/L`` would otherwise end a line as ``µg/``.
+def _with_whole_units(html: str) -> str:
+    """*html* with joiners in its units, which nobody sees and no reader of the file copies.
 
-    Word joiners, which nobody sees and no reader of the file copies; a span that forbids breaks makes the
-    engine break elsewhere in the line, at the first place instead of the last.
+    A span that forbids breaks makes the engine break elsewhere in the line, at the first place instead of the
+    last.
     """
     head, start, body = html.partition("<body")
-    return head + start + _TEXT.sub(lambda text: _BEFORE_STROKE.sub("\\g<0>\u2060", text[0]), body)
+    return head + start + _TEXT.sub(lambda text: with_whole_units(text[0]), body)
 
 
 def _engine() -> ModuleType:

@@ -9,6 +9,11 @@ from validator.resources import templates_folder
 from validator.yaml_loader import load
 
 
+def sentence(words: str) -> str:
+    """*words* with a capital at the start, the rest as it is (RSD stays RSD)."""
+    return words[:1].upper() + words[1:]
+
+
 @cache
 def words_for(language: str, part: str) -> dict[str, Any]:
     """The catalogue ``language/<language>/<part>.yaml`` of the templates' folder ("frame", "figures").

@@ -101,6 +101,11 @@ class Profile(BaseModel):
     requirements: tuple[Requirement, ...] = ()
     practices: tuple[Practice, ...] = ()
 
+    @property
+    def name(self) -> str:
+        """What it is called where it is referred to: its short title and its edition."""
+        return f"{self.short_title}, {self.edition}"
+
     def characteristics(self, kind: Kind = Kind.ANY) -> tuple[Characteristic, ...]:
         """The characteristics asked for, for a method of this kind; empty when the document lists none."""
         if self.asked_for is None:

@@ -13,12 +13,11 @@ from validator.dossier.figures.parts import (
     finite,
     mark_range,
     numbers_of,
-    sentence,
     set_scale,
     spans_decades,
 )
 from validator.dossier.numbers import as_given
-from validator.dossier.words import words_for
+from validator.dossier.words import sentence, words_for
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

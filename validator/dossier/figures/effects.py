@@ -13,11 +13,10 @@ from validator.dossier.figures.parts import (
     draw_interval,
     label_room,
     row_labels,
-    sentence,
     set_scale,
 )
 from validator.dossier.numbers import as_given
-from validator.dossier.words import words_for
+from validator.dossier.words import sentence, words_for
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

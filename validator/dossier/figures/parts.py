@@ -67,11 +67,6 @@ def spans_decades(values: Iterable[float]) -> bool:
     return math.log10(max(known)) - math.log10(min(known)) >= _DECADES_FOR_A_LOG_SCALE
 
 
-def sentence(words: str) -> str:
-    """*words* with a capital at the start, the rest as it is (RSD stays RSD)."""
-    return words[:1].upper() + words[1:]
-
-
 def wrapped(label: str, characters: int = _LABEL_CHARACTERS) -> str:
     """*label* in lines that leave room for the figure; what is longer than a few lines is cut."""
     lines = textwrap.wrap(label, characters, max_lines=_MOST_LINES, placeholder=" …")

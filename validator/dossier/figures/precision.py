@@ -15,10 +15,9 @@ from validator.dossier.figures.parts import (
     finite,
     group_axis,
     numbers_of,
-    sentence,
     set_scale,
 )
-from validator.dossier.words import words_for
+from validator.dossier.words import sentence, words_for
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -19,11 +19,10 @@ from validator.dossier.figures.parts import (
     numbers_of,
     positive,
     row_labels,
-    sentence,
     set_scale,
 )
 from validator.dossier.numbers import as_given, significant
-from validator.dossier.words import words_for
+from validator.dossier.words import sentence, words_for
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

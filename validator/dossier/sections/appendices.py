@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from msgspec.structs import replace
 
+from validator.assessment.guidance_findings import profiles_of
 from validator.dossier import numbers
 from validator.dossier.document import (
     Block,
@@ -89,7 +90,6 @@ _ANSWERED_IN = {
 
 
 def _cross_reference(context: Context) -> Section | None:
-    from validator.assessment.guidance_findings import profiles_of
     from validator.assessment.rules import rules_for
 
     say = context.say
@@ -213,8 +213,6 @@ def _version(name: str) -> str | None:
 def _references(context: Context) -> Section:
     say = context.say
     items: dict[str, None] = dict.fromkeys(context.study.study.references)
-    from validator.assessment.guidance_findings import profiles_of
-
     for profile in profiles_of(context.study):
         items.setdefault(profile.reference or f"{profile.title}, {profile.edition}")
     lead = Paragraph(say("appendices.references_lead" if items else "appendices.no_references"))

@@ -90,17 +90,11 @@ def _refused(
 ) -> tuple[NotAssessedList, ...]:
     """What could not be assessed, each once, with the analytes where it does not hold for all."""
     every = {item.name for item in context.items()}
-    found = [
-        one if set(names) == every else replace(one, what=f"{plain(one.what)} ({_named(context, names)})")
-        for one, names in refused.items()
-    ]
+    found = []
+    for one, names in refused.items():
+        of = context.named_or_counted(names, MOST_LISTED, counted="analytes", apart=", ")
+        found.append(one if set(names) == every else replace(one, what=f"{plain(one.what)} ({of})"))
     return (NotAssessedList(tuple(found)),) if found else ()
-
-
-def _named(context: Context, names: Mapping[str, None]) -> str:
-    if len(names) > MOST_LISTED:
-        return context.say.text("caveats.analytes", count=str(len(names)))
-    return ", ".join(names)
 
 
 def _parts(context: Context, section: Section) -> Iterator[tuple[Item, Section]]:

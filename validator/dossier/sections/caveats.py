@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from validator.dossier import numbers
 from validator.dossier.document import (
     Block,
     CaveatBlock,
@@ -59,9 +58,9 @@ def because(context: Context, group: Sequence[Caveat], *, apart: Inline | str = 
     """What raised a group of caveats: once where all share it, else for each thing it concerns."""
     raised: dict[str, list[Caveat]] = {}
     for one in group:
-        raised.setdefault(numbers.bound(one.because), []).append(one)
+        raised.setdefault(one.because, []).append(one)
     if len(raised) == 1:
-        return next(iter(raised))
+        return group[0].because
     lines: list[Inline | str] = []
     for sentence, members in raised.items():
         of = "; ".join(context.concerned_by(members, MOST_LISTED))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 from msgspec import Struct, field
 
@@ -30,7 +30,7 @@ from validator.evaluation.results import Finding as FindingRecord
 from validator.evaluation.rows import Cell
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Sequence
+    from collections.abc import Collection, Iterable, Iterator, Sequence
 
     from validator.dossier.wording import Wording
     from validator.study import Study
@@ -174,9 +174,20 @@ class Context(Struct, frozen=True):
         concerned = self.concerned_by(group)
         if not concerned:
             return title
-        if len(concerned) > MOST_NAMED:
-            return f"{title} ({self.say.text('caveats.concerned', count=str(len(concerned)))})"
-        return f"{title} ({'; '.join(concerned)})"
+        return f"{title} ({self.named_or_counted(concerned)})"
+
+    def named_or_counted(
+        self,
+        names: Collection[str],
+        most: int = MOST_NAMED,
+        *,
+        counted: Literal["concerned", "analytes"] = "concerned",
+        apart: str = "; ",
+    ) -> str:
+        """*names*, or where they are more than *most* how many they are."""
+        if len(names) > most:
+            return self.say.text(f"caveats.{counted}", count=str(len(names)))
+        return apart.join(names)
 
     def concerned_by(self, group: Sequence[Caveat], most: int = MOST_NAMED) -> tuple[str, ...]:
         """What the caveats of a group concern, where the study has several things; *most* are named."""
@@ -193,9 +204,8 @@ class Context(Struct, frozen=True):
         ids = list(analytes)
         if len(ids) == 1 or not self.has_several_analytes:
             return self.title_of(ids[0], configuration)
-        names = ", ".join(self.analyte_name(one) for one in ids)
-        if len(ids) > most:
-            names = self.say.text("caveats.analytes", count=str(len(ids)))
+        analyte_names = [self.analyte_name(one) for one in ids]
+        names = self.named_or_counted(analyte_names, most, counted="analytes", apart=", ")
         named = self.configuration_name(configuration) if self.has_several_configurations else ""
         return f"{names}: {named}" if named else names
 
@@ -307,7 +317,7 @@ def open_caveats(context: Context, characteristics: Sequence[str], cell: Cell) -
             tuple(
                 (
                     Severity(caveat.severity),
-                    Text(f" {caveat.title}: {numbers.bound(caveat.because)} "),
+                    Text(f" {caveat.title}: {caveat.because} "),
                     Reference(context.caveat_id(caveat)),
                 )
                 for caveat in caveats

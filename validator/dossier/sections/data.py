@@ -17,6 +17,7 @@ from validator.dossier.document import Block, Column, Paragraph, Row, Section, T
 from validator.dossier.measuring import text_width
 from validator.dossier.sections.design import BLOCKS
 from validator.dossier.table_layout import SIZES_PT, UPRIGHT_PT
+from validator.dossier.words import sentence
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -263,16 +264,16 @@ def _notes(context: Context, runs: Sequence[Run], entries: Sequence[_Entry], pla
 
 def _units(context: Context, runs: Sequence[Run]) -> str:
     """Units of levels, results and signals, of each analyte where they are not the same for all."""
-    told = {
-        analyte: ", ".join(_units_of(context, [run for run in runs if run.analyte == analyte]))
-        for analyte in dict.fromkeys(run.analyte for run in runs)
-    }
+    by_analyte: dict[str, list[Run]] = {}
+    for run in runs:
+        by_analyte.setdefault(run.analyte, []).append(run)
+    told = {analyte: ", ".join(_units_of(context, some)) for analyte, some in by_analyte.items()}
     same = set(told.values())
     if len(same) > 1:
         named = (f"{context.analyte_name(analyte)}: {units}" for analyte, units in told.items() if units)
         return "; ".join(named) + "."
     units = same.pop()
-    return f"{units[:1].upper()}{units[1:]}." if units else ""
+    return f"{sentence(units)}." if units else ""
 
 
 def _units_of(context: Context, runs: Sequence[Run]) -> Iterable[str]:
@@ -301,7 +302,7 @@ def _title(context: Context, field: str) -> str:
     if field in _NAMES:
         return context.say.text(f"appendices.{field}")
     plain = field.replace("_", " ")
-    return context.say.maybe(f"appendices.field.{field}", plain[:1].upper() + plain[1:])
+    return context.say.maybe(f"appendices.field.{field}", sentence(plain))
 
 
 def _named(context: Context, fields: Sequence[str], values: Sequence[str]) -> str:

@@ -6,7 +6,7 @@ from validator.dossier import numbers
 from validator.dossier.document import Block, BulletList, Column, Paragraph, Row, Section, Table
 from validator.dossier.inline import Outcome
 from validator.dossier.sections.conformity import conformity
-from validator.dossier.sections.context import MOST_NAMED, Context, figure_text, place_of, row
+from validator.dossier.sections.context import Context, figure_text, place_of, row
 from validator.dossier.sections.judging import requirement_of
 from validator.evaluation.results import Finding, NotAssessed
 
@@ -97,9 +97,7 @@ def _settle(context: Context, found: tuple[Finding, ...]) -> tuple[Block, ...]:
                 say(
                     "decision.open",
                     name=context.characteristic(name),
-                    of=say.text("caveats.concerned", count=str(len(places)))
-                    if len(places) > MOST_NAMED
-                    else "; ".join(places),
+                    of=context.named_or_counted(places),
                     reason=reason,
                     needs=needs,
                 )

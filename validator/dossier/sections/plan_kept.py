@@ -23,8 +23,7 @@ def plan_kept(context: Context) -> Section | None:
     if plan is None:
         return None
     say = context.say
-    one = len(plan.differences) == 1
-    verdict = f"planning.kept.{'kept' if plan.kept else 'departed_once' if one else 'departed'}"
+    verdict = f"planning.kept.{'kept' if plan.kept else 'departed'}"
     basis = "planning.kept.recorded" if plan.recorded else "planning.kept.not_recorded"
     blocks: list[Block | Section] = [
         Paragraph(say(verdict, count=numbers.count(len(plan.differences))), role="lead"),

@@ -57,7 +57,7 @@ def key_facts(context: Context) -> KeyFacts:
         ("method", context.study.method.title),
         ("configuration", context.configuration_name(context.study.validated_configuration)),
         ("laboratory", identity.laboratory),
-        ("guidance", "; ".join(f"{one.short_title}, {one.edition}" for one in profiles_of(context.study))),
+        ("guidance", "; ".join(one.name for one in profiles_of(context.study))),
         ("period", _period(context)),
     )
     facts.extend((say.text(f"summary.{name}"), value) for name, value in optional if value)
@@ -101,9 +101,7 @@ def _verdict(context: Context) -> Verdict:
         points.append(say("summary.points.design", names=lacking))
     plan = context.results.plan
     if plan is not None and not plan.kept:
-        many = len(plan.differences)
-        key = "summary.points.plan" if many > 1 else "summary.points.plan_once"
-        points.append(say(key, count=str(many)))
+        points.append(say("summary.points.plan", count=str(len(plan.differences))))
     stops = sum(one.severity == "stop" for one in context.assessment.caveats)
     if stops:
         points.append(say("summary.points.stops", count=str(stops)))
@@ -329,7 +327,7 @@ def _gravest(context: Context) -> tuple[Block, ...]:
 
 def _raised(group: Sequence[Caveat]) -> str:
     """What raised the first of a group; the others stand in the section of caveats."""
-    first, *others = dict.fromkeys(numbers.bound(one.because) for one in group)
+    first, *others = dict.fromkeys(one.because for one in group)
     return f"{first} …" if others else first
 
 
