@@ -32,7 +32,7 @@ def with_whole_units(text: str) -> str:
 
 def longest_word(text: str) -> float:
     """Width of the longest part of *text* that no line break may divide, in em."""
-    words = _BREAKS.split(with_whole_units(text))
+    words = [word.replace(JOINER, "") for word in _BREAKS.split(with_whole_units(text))]
     return max((text_width(word) for word in words if not is_long(word)), default=0.0)
 
 
