@@ -40,7 +40,8 @@ SELDOM_COLLECTED = 200_000
 KINDS = ("stripping-voltammetry", "chromatography", "photometry", "blank-based")
 
 REPORT_IT = (
-    "Nothing was decided; please report it with the study. 'validator --verbose' prints where it arose."
+    "No verdict was reached. Please report the defect together with the study; 'validator "
+    "--verbose' shows where it occurred."
 )
 
 logger = logging.getLogger("validator")
@@ -50,10 +51,10 @@ _results_option = click.option(
     "--results",
     "results_file",
     type=click.Path(path_type=Path),
-    help="Write the results as JSON to this file.",
+    help="Write the results to this file (JSON).",
 )
 _always_succeed = click.option(
-    "--always-succeed", is_flag=True, help="Exit with 0 even when the verdict is 'not fit'."
+    "--always-succeed", is_flag=True, help="Return exit status 0 even if the verdict is 'not fit'."
 )
 
 
@@ -88,9 +89,9 @@ class Stopwatch:
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
 @click.version_option(__version__, prog_name="validator")
-@click.option("--verbose", is_flag=True, help="Say each step and its time on standard error.")
+@click.option("--verbose", is_flag=True, help="Report each step and its duration on standard error.")
 def cli(verbose: bool) -> None:
-    """Prove an analytical method: from a study description to a validation dossier."""
+    """Validation of analytical methods: from a study description to a validation dossier."""
     logging.basicConfig(
         level=logging.INFO if verbose else logging.WARNING,
         format="%(message)s",
@@ -110,30 +111,32 @@ def cli(verbose: bool) -> None:
     type=click.Choice(KINDS),
     default="photometry",
     show_default=True,
-    help="The technique the starter study is written for.",
+    help="Technique of the starter study.",
 )
 @click.option(
     "--tables",
     type=click.Choice(["csv", "xlsx"]),
     default="csv",
     show_default=True,
-    help="Data-entry tables as text files, or as one workbook with drop-downs.",
+    help="Format of the data-entry tables: text files, or one workbook with drop-down lists.",
 )
 def new(folder: Path, kind: str, tables: Literal["csv", "xlsx"]) -> None:
-    """Write a commented starter study with data-entry tables into FOLDER."""
+    """Write a commented starter study with data-entry tables to FOLDER."""
     from validator.starting import start_study
 
     start_study(folder, kind, tables)
     click.echo(f"{folder}: a starter study for {kind.replace('-', ' ')}.")
-    click.echo("Fill in study.yaml and the tables, then:")
+    click.echo("Complete study.yaml and the tables, then run:")
     click.echo(f"  validator check {folder}")
     click.echo(f"  validator report {folder}")
 
 
 @cli.command()
-@click.option("--output", type=click.Path(path_type=Path), help="Write to this file instead.")
+@click.option(
+    "--output", type=click.Path(path_type=Path), help="Write to this file instead of standard output."
+)
 def schema(output: Path | None) -> None:
-    """Print a JSON Schema of the study description, by which editors complete keys and check values."""
+    """Print the JSON Schema of the study description, for completion and checking in editors."""
     from validator.starting import schema_text
 
     if output is None:
@@ -146,7 +149,7 @@ def schema(output: Path | None) -> None:
 @cli.command()
 @_study_argument
 def check(study: Path) -> None:
-    """Read and validate STUDY only; say what can be assessed and what cannot, and why."""
+    """Read and check STUDY; list what can and cannot be assessed, with reasons."""
     from validator.assessment import assess
     from validator.dossier.console import overview
     from validator.evaluation import evaluate as evaluate_study
@@ -162,7 +165,7 @@ def check(study: Path) -> None:
 @_always_succeed
 @click.pass_context
 def evaluate(context: click.Context, study: Path, results_file: Path | None, always_succeed: bool) -> None:
-    """Statistics and assessment of STUDY, printed as a table and/or written as JSON."""
+    """Evaluate and assess STUDY; print the findings as a table or write the results as JSON."""
     from validator.dossier.console import findings_table
 
     loaded, results = _results_of(study, Stopwatch())
@@ -175,19 +178,27 @@ def evaluate(context: click.Context, study: Path, results_file: Path | None, alw
 @cli.command()
 @_study_argument
 @click.option(
-    "--output", type=click.Path(path_type=Path), help="The dossier; default: STUDY's folder name + .pdf."
+    "--output",
+    type=click.Path(path_type=Path),
+    help=("File name of the dossier; default: name of the study folder with extension .pdf."),
 )
 @click.option(
-    "--web", type=click.Path(path_type=Path), help="Also write the dossier as one self-contained HTML file."
+    "--web",
+    type=click.Path(path_type=Path),
+    help="Also write the dossier as a single self-contained HTML file.",
 )
 @_results_option
 @click.option(
     "--templates",
     "own_templates",
     type=click.Path(path_type=Path),
-    help="Folder with a laboratory's own logo, colour and text blocks.",
+    help="Folder with the laboratory's logo, accent colour and text blocks.",
 )
-@click.option("--timings", type=click.Path(path_type=Path), help="Write the seconds each step took as JSON.")
+@click.option(
+    "--timings",
+    type=click.Path(path_type=Path),
+    help="Write the duration of each step, in seconds, to this file (JSON).",
+)
 @click.option(
     "--paper",
     type=click.Choice(["a4", "letter"], case_sensitive=False),
@@ -208,7 +219,7 @@ def report(
     paper: Paper,
     always_succeed: bool,
 ) -> None:
-    """Render the validation dossier of STUDY as PDF."""
+    """Write the validation dossier of STUDY (PDF)."""
     watch = Stopwatch()
     target = output or Path(f"{_folder_of(study).resolve().name}.pdf")
     for file in (target, web, results_file, timings):
@@ -242,17 +253,22 @@ def report(
     "--to",
     "target",
     type=click.Path(path_type=Path),
-    help="Write to this file, in the format of its ending: .md, .tex or .docx; default: Markdown, printed.",
+    help=(
+        "Write to this file; the extension .md, .tex or .docx selects the format. Default: "
+        "Markdown on standard output."
+    ),
 )
 @click.option(
     "--figures",
     "figures_folder",
     type=click.Path(path_type=Path),
-    help="Draw the figures into this folder as SVG, PDF and PNG (600 dpi), and refer to them.",
+    help="Write the figures to this folder (SVG, PDF and PNG at 600 dpi) and cite them in the text.",
 )
-@click.option("--standalone", is_flag=True, help="With .tex: a whole article, not a fragment to include.")
+@click.option(
+    "--standalone", is_flag=True, help="With .tex: write a complete document instead of a fragment."
+)
 def journal(study: Path, target: Path | None, figures_folder: Path | None, standalone: bool) -> None:
-    """Write the validation section of a manuscript on STUDY."""
+    """Write the validation section of a manuscript from STUDY."""
     from validator.dossier.journal import check_target, manuscript
 
     check_target(target, figures_folder, standalone=standalone)
@@ -277,15 +293,19 @@ def journal(study: Path, target: Path | None, figures_folder: Path | None, stand
 @click.option(
     "--tolerance",
     type=click.FloatRange(min=0.0, max=0.01),
-    help="Relative difference of two numbers that counts as none; "
-    "default: 0 with the software versions of the dossier, 1e-9 with others.",
+    help=(
+        "Relative difference regarded as equality; default: 0 with the software versions of "
+        "the dossier, otherwise 1e-9."
+    ),
 )
-@click.option("--all", "list_all", is_flag=True, help=f"List every difference, not the first {MOST_SHOWN}.")
+@click.option(
+    "--all", "list_all", is_flag=True, help=f"List all differences, not only the first {MOST_SHOWN}."
+)
 @click.pass_context
 def verify(context: click.Context, dossier: Path, tolerance: float | None, list_all: bool) -> None:
-    """Recompute DOSSIER from its attachments and compare every figure; exit with 1 if any differs.
+    """Recompute DOSSIER from its attachments and compare all results; exit status 1 if any differs.
 
-    The attached results are compared, not the printed pages.
+    The comparison covers the attached results, not the printed pages.
     """
     from validator.integrity import summary
     from validator.integrity import verify as verify_dossier
@@ -301,18 +321,18 @@ def verify(context: click.Context, dossier: Path, tolerance: float | None, list_
 @click.option(
     "--output",
     type=click.Path(path_type=Path),
-    help="The protocol; default: STUDY's folder name + -protocol.pdf.",
+    help="File name of the protocol; default: name of the study folder with -protocol.pdf appended.",
 )
 @click.option(
     "--tables",
     type=click.Path(path_type=Path),
-    help="Also write data-entry tables and the record of the plan into this folder, new or empty.",
+    help="Also write the data-entry tables and the record of the plan to this new or empty folder.",
 )
 @click.option(
     "--workers",
     type=click.IntRange(min=1),
     default=None,
-    help="Processes that simulate; default: one for each processor.",
+    help="Number of processes for the simulation; default: one per processor.",
 )
 @click.option(
     "--paper",
@@ -322,7 +342,7 @@ def verify(context: click.Context, dossier: Path, tolerance: float | None, list_
     help="Paper size.",
 )
 def plan(study: Path, output: Path | None, tables: Path | None, workers: int | None, paper: Paper) -> None:
-    """Render the protocol of STUDY before the work: design, criteria, and what the plan will show."""
+    """Write the validation protocol of STUDY (PDF): design, acceptance criteria and expected performance."""
     from validator.planning import make_protocol
 
     watch = Stopwatch()
@@ -353,13 +373,13 @@ def plan(study: Path, output: Path | None, tables: Path | None, workers: int | N
     type=click.Path(path_type=Path),
     default=Path("qualification.pdf"),
     show_default=True,
-    help="The verification record.",
+    help="File name of the verification record.",
 )
 @click.option(
     "--results",
     "results_file",
     type=click.Path(path_type=Path),
-    help="Also write the record as JSON to this file.",
+    help="Also write the record to this file (JSON).",
 )
 @click.option(
     "--paper",
@@ -370,7 +390,10 @@ def plan(study: Path, output: Path | None, tables: Path | None, workers: int | N
 )
 @click.pass_context
 def qualify(context: click.Context, output: Path, results_file: Path | None, paper: Paper) -> None:
-    """Run the published cases on this installation; write the record; exit with 1 if any disagrees."""
+    """Run the published cases on this installation and write the verification record.
+
+    The exit status is 1 if any case disagrees.
+    """
     from validator.dossier.qualification_record import cases_table, record_json, record_pdf
     from validator.qualification import qualify as run_cases
 
@@ -396,21 +419,25 @@ def qualify(context: click.Context, output: Path, results_file: Path | None, pap
     "--workers",
     type=click.IntRange(min=1),
     default=None,
-    help="Processes that evaluate; default: one for each processor.",
+    help="Number of processes for the evaluation; default: one per processor.",
 )
-@click.option("--cluster", metavar="ADDRESS", help="Evaluate on the workers of this Dask scheduler instead.")
+@click.option(
+    "--cluster", metavar="ADDRESS", help="Evaluate on the workers of the Dask scheduler at this address."
+)
 @click.option(
     "--output",
     type=click.Path(path_type=Path),
-    help="Write the results into this folder, at the path of each study; default: beside each study.",
+    help="Write the results to this folder, keeping the path of each study; default: next to each study.",
 )
 @click.option(
     "--summary",
     "summary_file",
     type=click.Path(path_type=Path),
-    help="Write a line for each study, and the trend across versions, as .csv, .xlsx or .html.",
+    help=(
+        "Write a summary of all studies and the comparison of versions to this file (.csv, .xlsx or .html)."
+    ),
 )
-@click.option("--report", "with_dossier", is_flag=True, help="Also render the dossier of each study.")
+@click.option("--report", "with_dossier", is_flag=True, help="Also write the dossier of each study.")
 @_always_succeed
 @click.pass_context
 def batch(
@@ -423,9 +450,10 @@ def batch(
     with_dossier: bool,
     always_succeed: bool,
 ) -> None:
-    """Evaluate every study in FOLDER; what is unchanged since the last time is taken over.
+    """Evaluate all studies in FOLDER; unchanged studies are not recomputed.
 
-    Exit status: 2 if a study could not be read (all others are done), else 1 if a verdict is 'not fit'.
+        Exit status: 2 if a study could not be read (the others are evaluated), otherwise 1 if a verdict is
+    'not fit'.
     """
     from validator.batch import check_summary, find_studies, run_batch, write_summary
 
@@ -441,7 +469,7 @@ def batch(
         click.echo(f"{file}: summary")
     unread = sum(bool(row.problem) for row in rows)
     reused = sum(row.reused for row in rows)
-    click.echo(f"studies: {len(rows)}; unchanged: {reused}; could not be read: {unread}")
+    click.echo(f"studies: {len(rows)}; unchanged: {reused}; not readable: {unread}")
     not_fit = any(row.verdict == "not fit" for row in rows) and not always_succeed
     context.exit(UNUSABLE_INPUT if unread else NOT_FIT if not_fit else DONE)
 
@@ -490,14 +518,14 @@ def _refuse_missing_folder(file: Path | None) -> None:
     if file is not None and not file.parent.is_dir():
         raise OutputProblem(f"{file}: the folder {file.parent} does not exist")
     if file is not None and file.is_dir():
-        raise OutputProblem(f"{file}: is a folder; name a file")
+        raise OutputProblem(f"{file}: is a folder; specify a file")
 
 
 def _make_folder(folder: Path) -> None:
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        raise OutputProblem(f"{folder}: cannot be made ({error.strerror or error})") from error
+        raise OutputProblem(f"{folder}: cannot be created ({error.strerror or error})") from error
 
 
 def _processors() -> int:
@@ -507,7 +535,7 @@ def _processors() -> int:
 def _refuse_filled_folder(folder: Path) -> None:
     # tables that were filled in must never be overwritten with empty ones
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
-        raise OutputProblem(f"{folder}: exists and is not an empty folder; name a new one")
+        raise OutputProblem(f"{folder}: already exists and is not an empty folder; specify a new folder")
 
 
 def _write_tables(folder: Path, protocol: Protocol, record_name: str) -> None:
@@ -516,7 +544,7 @@ def _write_tables(folder: Path, protocol: Protocol, record_name: str) -> None:
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        raise OutputProblem(f"{folder}: cannot be made ({error.strerror or error})") from error
+        raise OutputProblem(f"{folder}: cannot be created ({error.strerror or error})") from error
     tables = data_tables(protocol.study)
     for table in tables:
         _write(folder / f"{table.block}.csv", table.to_csv())
@@ -524,8 +552,8 @@ def _write_tables(folder: Path, protocol: Protocol, record_name: str) -> None:
     if workbook is not None:
         _write(folder / "tables.xlsx", workbook)
     _write(folder / record_name, protocol.record.to_json())
-    click.echo(f"{folder}: fill in the tables and name them under file: of their blocks;")
-    click.echo(f"  keep {record_name} with the study and name it under plan: record:")
+    click.echo(f"{folder}: complete the tables and name each under file: of its block;")
+    click.echo(f"  keep {record_name} with the study and name it under plan: record.")
 
 
 def _write(path: Path, content: bytes | str) -> None:
@@ -585,7 +613,7 @@ def entry_point() -> None:
         # not left to the interpreter: it would print a traceback and exit with 1, which says "not fit"
         logger.info("unforeseen", exc_info=True)
         what = f"{type(error).__name__}: {error}"
-        click.echo(f"unforeseen: {what}\nThis is a defect of validator. {REPORT_IT}", err=True)
+        click.echo(f"unexpected error: {what}\nThis is a defect in validator. {REPORT_IT}", err=True)
         status = UNUSABLE_INPUT
     if "weasyprint" not in sys.modules:  # which removes its temporary folder when it is collected
         gc.freeze()  # all of it ends here: the interpreter need not go through it once more

@@ -114,17 +114,15 @@ def summary(found: Verification, most: int | None = None) -> str:
         lines.append(f"… and {len(found.differences) - len(shown)} more; --all lists them")
     if found.is_rounding and found.is_same_software:
         lines.append(
-            f"No number differs by more than {ACROSS_VERSIONS:g} of itself, as on a processor that rounds "
-            f"otherwise; --tolerance {ACROSS_VERSIONS:g} accepts that."
+            f"All relative differences are at most {ACROSS_VERSIONS:g}, as expected for a "
+            f"processor with different rounding; --tolerance {ACROSS_VERSIONS:g} accepts them."
         )
     count = len(found.differences)
-    equal = (
-        "equal to the last digit" if found.tolerance == 0 else f"equal within {found.tolerance:g} of itself"
-    )
+    equal = "identical" if found.tolerance == 0 else f"equal within {found.tolerance:g} of itself"
     lines.append(
-        f"{count} difference{'s' if count != 1 else ''} in {found.figures} figures"
+        f"{count} difference{'s' if count != 1 else ''} in {found.figures} results"
         if count
-        else f"no difference: {found.figures} figures recomputed, each number {equal}"
+        else f"no differences: {found.figures} results recomputed, all {equal}"
     )
     return "\n".join(lines)
 
@@ -139,7 +137,7 @@ def _named(software: Mapping[str, str]) -> str:
 
 def _results(files: Mapping[str, bytes]) -> dict[str, Any]:
     if RESULTS_FILE not in files:
-        raise DossierError(f"is not a dossier: no {RESULTS_FILE} is attached")
+        raise DossierError(f"not a dossier: {RESULTS_FILE} is not attached")
     try:
         stated = json.loads(files[RESULTS_FILE], object_pairs_hook=_distinct, parse_constant=_refused)
     except (ValueError, RecursionError) as error:
@@ -223,7 +221,7 @@ def _recomputed(
             reason = printable(str(refusal))
             if not may_refuse:
                 raise DossierError(f"this version cannot use the attached study:\n{reason}") from refusal
-            return Difference(field="recomputation", text=f"not possible any more: {reason}")
+            return Difference(field="recomputation", text=f"no longer possible: {reason}")
     # through the text, as the dossier's own results went
     recomputed: dict[str, Any] = json.loads(to_json(results))
     return recomputed

@@ -50,7 +50,7 @@ def start_study(folder: Path, kind: str, tables: Literal["csv", "xlsx"]) -> None
         EnvironmentProblem: the tables are to be a workbook, and the package for it is missing.
     """
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
-        raise OutputProblem(f"{folder}: exists and is not an empty folder; name a new one")
+        raise OutputProblem(f"{folder}: already exists and is not an empty folder; specify a new folder")
     files = _files(kind, tables)
     was_there = folder.exists()
     written: list[Path] = []

@@ -100,8 +100,10 @@ def test_an_empty_study_raises_what_it_lacks_and_nothing_else(caveats_of):
     parts = {"study": {"id": "", "version": "", "period": "", "people": ""}, "method": {"procedure": ""}}
 
     assert [one.because for one in caveats_of(parts)] == [
-        "The study does not give: an identifier, a version, the period of the work, the people, "
-        "the written procedure."
+        (
+            "Not stated in the study: an identifier, a version, the period of the work, the people, the "
+            "written procedure."
+        )
     ]
 
 

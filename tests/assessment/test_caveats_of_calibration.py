@@ -75,13 +75,13 @@ CASES = [
     ),
     (
         "intercept_differs_from_zero:unlike_blanks",
-        "The intercept corresponds to 0.50 mg/L (t = 129, p < 0.001), the mean blank to 0.0014 mg/L.",
+        "The intercept corresponds to 0.50 mg/L (t = 129, p < 0.001) and the mean blank to 0.0014 mg/L.",
         {"calibration": line(shifted), "blanks": BLANKS_AT_ZERO},
         {"calibration": line(shifted), "blanks": BLANKS_AT_SHIFT},
     ),
     (
         "line_forced_through_zero:free_intercept",
-        "A free intercept differs from zero (t = 129, p < 0.001).",
+        "The intercept of an unconstrained fit differs significantly from zero (t = 129, p < 0.001).",
         {"analysis": through_zero(), "calibration": line(shifted)},
         {"calibration": line(shifted)},
     ),
@@ -93,32 +93,37 @@ CASES = [
     ),
     (
         "unequal_scatter_ignored:test",
-        "The scatter differs between the levels (F of the highest against the lowest level, p < 0.001) "
-        "and no weights were used.",
+        (
+            "The variances differ significantly between levels (F test of the variances at the highest and "
+            "lowest level, p < 0.001), and no weights were used."
+        ),
         {"calibration": line(straight, scatter=SIX)},
         {"calibration": line(straight, scatter=SIX), "analysis": weights("1/x^2")},
     ),
     (
         "unequal_scatter_ignored:given",
-        "The standard deviations given for the levels differ 10-fold and no weights were used.",
+        "The standard deviations stated for the levels differ by a factor of 10, and no weights were used.",
         {"calibration": line(straight, more={x: {"signal_sd": 0.001 * x} for x in LEVELS})},
         {"calibration": line(straight, more={x: {"signal_sd": 0.01 + 0.001 * x} for x in LEVELS})},
     ),
     (
         "low_standards_misread:lowest",
-        "The lowest standard, 1 mg/L, is read 28 % too high.",
+        "The lowest standard, 1 mg/L, is back-calculated 28 % too high.",
         {"calibration": line(lambda level: 0.1 * level + (0.05 if level == 1 else 0))},
         {"calibration": line(lambda level: 0.1 * level + (0.015 if level == 1 else 0))},
     ),
     (
         "low_standards_misread:other",
-        "The standard of 2 mg/L is read 16 % too low.",
+        "The standard at 2 mg/L is back-calculated 16 % too low.",
         {"calibration": line(lambda level: 0.1 * level - (0.05 if level == 2 else 0))},
         {"calibration": line(lambda level: 0.1 * level - (0.02 if level == 2 else 0))},
     ),
     (
         "too_few_or_badly_spread_levels:few",
-        "The line has 5 levels; IUPAC single-laboratory guidelines, 2002, A3 (from memory) asks for 6.",
+        (
+            "The calibration has 5 levels; IUPAC single-laboratory guidelines, 2002, A3 (from memory) "
+            "requires 6."
+        ),
         {
             "study": {"guidance": "[ich-q2r2-2023, iupac-single-laboratory-2002]"},
             "calibration": line(straight, LEVELS[1:]),
@@ -127,7 +132,7 @@ CASES = [
     ),
     (
         "too_few_or_badly_spread_levels:leverage",
-        "The line hangs on the level of 100 mg/L: its leverage is 1.0, and at 1 nothing else would count.",
+        "The level 100 mg/L has a leverage of 1.0; at a leverage of 1, it would determine the line alone.",
         {"calibration": line(straight, (1, 2, 3, 4, 100))},
         {"calibration": line(straight, (1, 2, 3, 4, 100)), "analysis": weights("1/x")},
     ),
@@ -139,25 +144,25 @@ CASES = [
     ),
     (
         "drift_with_run_order:drift",
-        "The residuals follow the order of measurement (Durbin–Watson, p < 0.001).",
+        "The residuals are correlated with the run order (Durbin–Watson, p < 0.001).",
         {"calibration": in_order(MIXED, drift=0.005)},
         {"calibration": in_order(MIXED)},
     ),
     (
         "drift_with_run_order:one_way",
-        "The calibrators were measured in rising order only.",
+        "The calibration standards were measured in rising order only.",
         {"calibration": in_order((1, 2, 4, 6, 8, 10))},
         {"calibration": in_order((1, 2, 4, 8, 6, 10))},
     ),
     (
         "correlation_offered_as_linearity:curved_all_the_same",
-        "The coefficient of determination is 0.9959, yet Mandel's test shows a misfit (p < 0.001).",
+        "The coefficient of determination is 0.9959, but Mandel's test is significant (p < 0.001).",
         {"calibration": line(bent)},
         {"calibration": STRAIGHT},
     ),
     (
         "correlation_offered_as_linearity:only_criterion",
-        "The only criterion on linearity is a correlation coefficient of at least 0.999.",
+        "The only criterion for linearity is a correlation coefficient of at least 0.999.",
         {"calibration": STRAIGHT, "criteria": "[{characteristic: linearity, min: 0.999}]"},
         {
             "calibration": STRAIGHT,
@@ -166,7 +171,7 @@ CASES = [
     ),
     (
         "calibration_curve_bends:mandel",
-        "Mandel's test against a straight line is significant (F = 5740, p < 0.001).",
+        "Mandel's test of the straight line is significant (F = 5740, p < 0.001).",
         {"calibration": line(bent)},
         {"calibration": line(bent), "analysis": "{decision_rule: guarded, calibration: {model: quadratic}}"},
     ),
@@ -178,40 +183,47 @@ CASES = [
     ),
     (
         "misfit_significant_but_small:small",
-        "The lack of fit is significant (p < 0.001), yet no level is read back worse than 1.4 %; up to "
-        "5.0 % the use would not notice.",
+        (
+            "The lack of fit is significant (p < 0.001), but the back-calculation error of every level is "
+            "at most 1.4 %; up to 5.0 % is immaterial for the intended use."
+        ),
         {"calibration": line(lambda level: 0.1 * level + (0.004 if level in (2, 8) else 0))},
         {"calibration": line(lambda level: 0.1 * level + (0.03 if level in (2, 8) else 0))},
     ),
     (
         "second_order_describes_better:offered",
-        "A second-order function lowers the residual standard deviation from 0.017 to 0.00089; at 1 mg/L "
-        "the straight line reads a signal −24 % differently.",
+        (
+            "A second-order (quadratic) function reduces the residual standard deviation from 0.017 to "
+            "0.00089; at 1 mg/L, the result read from the straight line differs by −24 %."
+        ),
         {"calibration": line(bent)},
         {"calibration": STRAIGHT},
     ),
     (
         "second_order_describes_better:slightly",
-        "A second-order function lowers the residual standard deviation from 0.0027 to 0.00089; at 1 "
-        "mg/L, where it matters most, the straight line reads a signal −2.9 % differently.",
+        (
+            "A second-order (quadratic) function reduces the residual standard deviation from 0.0027 to "
+            "0.00089; at 1 mg/L, where the effect is largest, the result read from the straight line "
+            "differs by −2.9 %."
+        ),
         {"calibration": line(slightly_bent)},
         {"calibration": STRAIGHT},
     ),
     (
         "linear_parts_chosen_afterwards:searched",
-        "Levels dropped to reach a straight line: 1 of 7.",
+        "Levels removed to obtain a linear range: 1 of 7.",
         {"calibration": line(lambda level: 0.1 * min(level, 8.5), (1, 2, 3, 4, 6, 8, 10))},
         {"calibration": line(straight, (1, 2, 3, 4, 6, 8, 10))},
     ),
     (
         "range_wider_than_tested:lower_end",
-        "The range is claimed from 1 mg/L, but tested from 5 mg/L.",
+        "The range is claimed from 1 mg/L but was tested from 5 mg/L.",
         {"analyte": {"target_levels": "[1, 5]"}, "precision": RESULTS},
         {"analyte": {"target_levels": "[4, 5]"}, "precision": RESULTS},
     ),
     (
         "range_wider_than_tested:upper_end",
-        "The range is claimed up to 10 mg/L, but tested up to 5 mg/L.",
+        "The range is claimed up to 10 mg/L but was tested up to 5 mg/L.",
         {
             "calibration": STRAIGHT,
             "criteria": "[{characteristic: working_range, max: 10}]",
@@ -225,22 +237,28 @@ CASES = [
     ),
     (
         "unweighted_limits_mislead:proportional",
-        "An unweighted line would give 0.72 mg/L instead of 0.082 mg/L by the same definition (Residuals, "
-        "3.3 s (ICH)), 8.8 times as much.",
+        (
+            "An unweighted line would give 0.72 mg/L instead of 0.082 mg/L by the same approach (Residuals, "
+            "3.3 s (ICH)), higher by a factor of 8.8."
+        ),
         {"calibration": line(straight, scatter=GROWING), "analysis": SMOOTHED},
         {"calibration": STRAIGHT, "analysis": SMOOTHED},
     ),
     (
         "weights_weakly_founded:no_replicates",
-        "The rule chose no weights by one test (Breusch–Pagan, Koenker) on 6 levels without a replicate, "
-        "which seldom sees scatter that grows.",
+        (
+            "The rule selected no weights by one test (Breusch–Pagan, Koenker) on 6 levels without "
+            "replicates, which has little power to detect a variance that increases with the level."
+        ),
         {"calibration": line(straight, scatter=((0.001,), (-0.001,), (0.0,))), "analysis": weights("auto")},
         {"calibration": line(straight, scatter=((0.001,), (-0.001,), (0.0,))), "analysis": weights("none")},
     ),
     (
         "weights_weakly_founded:zeros_alike",
-        "The 6 preparations at level 0 gave the same signal, so the rule could not consider scatter that "
-        "grows with the level; it chose no weights.",
+        (
+            "The 6 preparations at level 0 gave identical signals, so the rule could not consider variance "
+            "models that increase with the level; it selected no weights."
+        ),
         {"calibration": line(straight, (0, *LEVELS), (((0.0,) * 6), *SIX)), "analysis": weights("auto")},
         {
             "calibration": line(straight, (0, *LEVELS), ((0.0, 0.0, 0.0, 0.0, 0.0, 0.001), *SIX)),

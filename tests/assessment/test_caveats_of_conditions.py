@@ -111,8 +111,10 @@ def lots(n):
 CASES = [
     (
         "matrix_effect_not_examined:no_comparison",
-        "Nothing shows the slope in river water: no calibration in it, no standard addition, "
-        "no series of spikes.",
+        (
+            "The data on river water include no calibration in matrix, no standard addition and no spikes "
+            "at three or more levels."
+        ),
         {"study": RIVER, "calibration": line()},
         {"study": RIVER, "calibration": line(more=", matrix: river water")},
     ),
@@ -134,31 +136,34 @@ CASES = [
     ),
     (
         "matrices_claimed_beyond_tested:few_lots",
-        "Matrices or lots tested: 2; ICH M10, step 4, 24 May 2022, 3.2.3 (from memory) asks for 6.",
+        "Matrices or lots tested: 2; required by ICH M10, step 4, 24 May 2022, 3.2.3 (from memory): 6.",
         {"study": M10, "calibration": line(), "matrix_calibration": lots(2)},
         {"study": M10, "calibration": line(), "matrix_calibration": lots(6)},
     ),
     (
         "interference_test_cannot_decide:few_replicates",
-        "Fewest results with the interferent, 2: iron.",
+        "Smallest number of results with the interferent, 2: iron.",
         {"interference": runs(interferent("iron", 10, 5, 5.1))},
         {"interference": runs(interferent("iron", 10, 5, 5.1, 5))},
     ),
     (
         "interference_test_cannot_decide:scatter",
-        "The change caused by iron is known to 24 % only; the tolerance is 5 %.",
+        (
+            "The half-width of the confidence interval of the change caused by iron is 24 %; the tolerance "
+            "is 5 %."
+        ),
         {"interference": runs(interferent("iron", 10, 4.5, 5.5, 5))},
         {"interference": runs(interferent("iron", 10, 5, 5.1, 5))},
     ),
     (
         "interference_test_cannot_decide:one_ratio",
-        "How much is tolerated is not known; only one amount was tried, and it interferes: iron.",
+        "Tested at one amount only, at which it interferes: iron.",
         {"interference": runs(interferent("iron", 10, 4, 4.1, 4))},
         {"interference": runs(interferent("iron", 10, 4, 4.1, 4), interferent("iron", 1, 5, 5.1, 5))},
     ),
     (
         "robustness_missing_or_narrow:missing",
-        "No change of conditions was tried.",
+        "No change of conditions was tested.",
         {"study": ICH, "calibration": line()},
         {"study": ICH, "method": {"kind": "identification"}, "calibration": line()},
     ),
@@ -170,13 +175,13 @@ CASES = [
     ),
     (
         "robustness_missing_or_narrow:effect_found",
-        "The result changes by 9.5 % with temperature from 9 to 11 u.",
+        "The result changes by 9.5 % when temperature changes from 9 to 11 u.",
         {"robustness": plan(3, effect=0.5)},
         {"robustness": plan(3, effect=0.5), "criteria": "[{characteristic: robustness, min: -15, max: 15}]"},
     ),
     (
         "robustness_missing_or_narrow:effect_found",
-        "The result changes by 9.5 % with temperature from 9 to 11 u.",
+        "The result changes by 9.5 % when temperature changes from 9 to 11 u.",
         {"robustness": plan(3, effect=0.5), "precision": PRECISE},
         {"robustness": plan(3, effect=0.07), "precision": PRECISE},
     ),
@@ -188,8 +193,7 @@ CASES = [
     ),
     (
         "stability_claim_beyond_test:bound_crossed",
-        "The confidence bound of the trend stays within a change of 10 % only up to 19 h, of 24 h tested "
-        "(bench).",
+        "The confidence limit of the trend stays within a change of 10 % up to 19 h of 24 h tested (bench).",
         {"stability": stored(5, 4.85, 4.7, 4.4)},
         {"stability": stored(5, 4.98, 4.96, 4.95)},
     ),
@@ -201,13 +205,13 @@ CASES = [
     ),
     (
         "carry_over_present_or_untested:present",
-        "A blank after 11 mg/L shows 71 % of the signal at the quantification limit; 20 % is allowed.",
+        "A blank after 11 mg/L reaches 71 % of the signal at the quantification limit; 20 % is permitted.",
         {**LIMIT, "carry_over": carried(0.02, 0.03, 0.02)},
         {**LIMIT, "carry_over": carried(0.002, 0.003, 0.002)},
     ),
     (
         "carry_over_present_or_untested:present",
-        "A blank after 11 mg/L shows 71 % of the signal at the quantification limit; 20 % is allowed.",
+        "A blank after 11 mg/L reaches 71 % of the signal at the quantification limit; 20 % is permitted.",
         {**LIMIT, "carry_over": carried(0.02, 0.03, 0.02)},
         {
             **LIMIT,
@@ -223,7 +227,7 @@ CASES = [
     ),
     (
         "many_tests:many",
-        "Of 13 tests at 5 % in the study 1 is significant; about 0.65 would be by chance.",
+        "Of 13 tests at 5 % in the study, 1 is significant; about 0.65 would be expected by chance.",
         {
             "calibration": scattered_line(),
             "precision": PRECISE,
@@ -237,19 +241,19 @@ CASES = [
     ),
     (
         "plan_departed:runs",
-        "1 planned count differs from what was done.",
+        "1 planned count differs from the work carried out.",
         {"plan": "{blanks: {replicates: 4}}", "blanks": "{runs: [{signals: [1, 2, 3]}]}"},
         {"plan": "{blanks: {replicates: 3}}", "blanks": "{runs: [{signals: [1, 2, 3]}]}"},
     ),
     (
         "plan_departed:not_recorded",
-        "The study keeps no record of its plan, so nothing in it shows that the plan came first.",
+        "The study contains no record of its plan; it cannot be shown that the plan preceded the data.",
         {"plan": "{blanks: {replicates: 3}}", "blanks": "{runs: [{signals: [1, 2, 3]}]}"},
         {"plan": "{blanks: {replicates: 3}}"},
     ),
     (
         "data_not_traceable:missing",
-        "The study does not give: a version, the people.",
+        "Not stated in the study: a version, the people.",
         {"study": {"version": "", "people": ""}, "calibration": line()},
         {"calibration": line()},
     ),

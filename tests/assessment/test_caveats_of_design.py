@@ -63,13 +63,13 @@ WIDE_LABS = [[5 + 4 * (value - 5) for value in values] for values in LABS]
 CASES = [
     (
         "repeat_readings_counted:repeated",
-        "The 6 values in precision at 5 mg/L come from only 1 independent preparation.",
+        "The 6 values in precision at 5 mg/L were obtained from only 1 independent preparation.",
         {"precision": f"{{preparation: repeated_reading, runs: {TOGETHER}}}"},
         {"precision": f"{{preparation: independent, runs: {TOGETHER}}}"},
     ),
     (
         "repeat_readings_counted:repeated",
-        "The 10 values in blanks come from only 2 independent preparations.",
+        "The 10 values in blanks were obtained from only 2 independent preparations.",
         {
             "blanks": "{preparation: repeated_reading, "
             "runs: [{signals: [1, 2, 3, 2, 1]}, {signals: [2, 2, 3, 1, 2]}]}",
@@ -81,15 +81,20 @@ CASES = [
     ),
     (
         "repeat_readings_counted:unknown",
-        "The study does not say whether the 6 values in precision come from independent preparations.",
+        (
+            "The study does not state whether the 6 values in precision were obtained from independent "
+            "preparations."
+        ),
         {"precision": f"{{runs: {TOGETHER}}}"},
         {"precision": "{runs: [{level: 5, date: 2025-01-14, concentrations: [5, 5.1, 5, 4.9, 5, 5.1]}]}"},
     ),
     (
         "too_few_replicates:below_guidance",
-        "With 4 results the true standard deviation may be up to 3.7 times the figure shown (95 % limit); "
-        "Eurachem fitness-for-purpose guide, 2nd edition, 2014, 6.6 (as quoted in a public text) asks for "
-        "6.",
+        (
+            "With 4 results, the true standard deviation may be up to 3.7 times the estimate (upper end of "
+            "the 95 % confidence interval); Eurachem fitness-for-purpose guide, 2nd edition, 2014, 6.6 "
+            "(cited from a secondary source) requires 6 results."
+        ),
         {
             "study": GUIDED,
             "precision": "{runs: [{level: 5, date: 2025-01-14, concentrations: [5, 5.1, 5, 4.9]}]}",
@@ -101,13 +106,19 @@ CASES = [
     ),
     (
         "too_few_replicates:without_guidance",
-        "With 5 results the true standard deviation may be up to 2.9 times the figure shown (95 % limit).",
+        (
+            "With 5 results, the true standard deviation may be up to 2.9 times the estimate (upper end of "
+            "the 95 % confidence interval)."
+        ),
         {"precision": "{runs: [{level: 5, date: 2025-01-14, concentrations: [5, 5.1, 5, 4.9, 5]}]}"},
         {"precision": "{runs: [{level: 5, date: 2025-01-14, concentrations: [5, 5.1, 5, 4.9, 5, 5.1]}]}"},
     ),
     (
         "too_few_replicates:without_guidance",
-        "With 7 results the true standard deviation may be up to 2.2 times the figure shown (95 % limit).",
+        (
+            "With 7 results, the true standard deviation may be up to 2.2 times the estimate (upper end of "
+            "the 95 % confidence interval)."
+        ),
         {
             "calibration": CALIBRATION,
             "blanks": "{preparation: independent, runs: [{signals: [1e-3, 2e-3, 0, 1e-3, -1e-3, 2e-3, 0]}]}",
@@ -121,20 +132,22 @@ CASES = [
     ),
     (
         "design_below_guidance:short",
-        "The data on stability fall short: replicates per time point 2, asked 3 (ICH M10, step 4, "
-        "24 May 2022, 3.2.8 (from memory)).",
+        (
+            "The data for stability are below the minimum: replicates per time point 2, asked 3 (ICH M10, "
+            "step 4, 24 May 2022, 3.2.8 (from memory))."
+        ),
         {"study": PLASMA, "stability": stored([5, 5.1])},
         {"study": PLASMA, "stability": stored([5, 5.1, 4.9])},
     ),
     (
         "too_few_devices:one_or_two",
-        "The data that name a device come from 1 device.",
+        "The results for which a device is recorded were obtained with 1 device.",
         {"method": TWO_KINDS, "precision": in_series(DAYS, device=["E1"] * 8)},
         {"precision": in_series(DAYS, device=["E1"] * 8)},
     ),
     (
         "too_few_devices:three_or_four",
-        "The data that name a device come from 4 devices; five are customary.",
+        "The results for which a device is recorded were obtained with 4 devices; five are customary.",
         {"method": TWO_KINDS, "precision": in_series(DAYS, device=["E1", "E2", "E3", "E4"] * 2)},
         {
             "method": TWO_KINDS,
@@ -143,13 +156,13 @@ CASES = [
     ),
     (
         "devices_not_told_apart:confounded",
-        "Each of the 8 devices was used in a series or day of its own.",
+        "Each of the 8 devices was used in a different series or day.",
         {"precision": in_series(DAYS, device=[f"E{index}" for index in range(8)])},
         {"precision": in_series(DAYS, device=["E1", "E2"] * 4)},
     ),
     (
         "intermediate_precision_from_one_day:one_day",
-        "No level has results of more than one series or day.",
+        "No level has results from more than one series or day.",
         {
             "criteria": LIMITED,
             "precision": "{runs: [{level: 5, date: 2025-01-14, concentrations: [5, 5.1, 5, 4.9, 5, 5.1]}]}",
@@ -161,44 +174,52 @@ CASES = [
     ),
     (
         "intermediate_precision_from_one_day:one_person",
-        "One operator measured everything (instrument not recorded), on 4 days.",
+        "All results were obtained by one analyst (instrument not recorded) on 4 days.",
         {"criteria": LIMITED, "precision": in_series(DAYS[:4], **ONE_PERSON)},
         {"criteria": LIMITED, "precision": in_series(DAYS[:4], operator=["A", "A", "B", "A"])},
     ),
     (
         "only_repeatability_given:no_grouping",
-        "The 6 results at 5 mg/L carry no series, day or operator.",
+        "No series, day or operator is recorded for the 6 results at 5 mg/L.",
         {"precision": f"{{preparation: independent, runs: {TOGETHER}}}"},
         {"precision": in_series(DAYS)},
     ),
     (
         "between_series_part_badly_known:few_series",
-        "Only 5 series enter the scatter between series.",
+        "The between-series standard deviation is based on only 5 series.",
         {"precision": in_series(DAYS[:5])},
         {"precision": in_series(DAYS[:6])},
     ),
     (
         "between_series_part_badly_known:set_to_zero",
-        "The estimate of the scatter between series at 5 mg/L came out negative and was set to zero.",
+        "The estimate of the between-series variance at 5 mg/L was negative and was set to zero.",
         {"precision": in_series(ALIKE)},
         {"precision": in_series(DAYS)},
     ),
     (
         "scatter_too_small_to_be_independent:repeatability",
-        "The repeatability at 5 mg/kg is 0.032 of what the mass fraction lets one expect (usual from 0.3).",
+        (
+            "The repeatability at 5 mg/kg is 0.032 of the value predicted from the mass fraction (usually "
+            "at least 0.3)."
+        ),
         {"analyte": {"unit": "mg/kg"}, "precision": in_series([[5.0, 5.02], [5.01, 5.0], [5.0, 4.99]])},
         {"analyte": {"unit": "mg/L"}, "precision": in_series([[5.0, 5.02], [5.01, 5.0], [5.0, 4.99]])},
     ),
     (
         "scatter_too_small_to_be_independent:reproducibility",
-        "The reproducibility at 5 mg/kg is 0.16 of what the mass fraction lets one expect (usual from 0.5).",
+        (
+            "The reproducibility at 5 mg/kg is 0.16 of the value predicted from the mass fraction (usually "
+            "at least 0.5)."
+        ),
         {"analyte": {"unit": "mg/kg"}, "precision": laboratories(*LABS)},
         {"analyte": {"unit": "mg/kg"}, "precision": laboratories(*WIDE_LABS)},
     ),
     (
         "exclusion_without_cause:no_cause",
-        "Left out of precision without a technical cause: 1 of 8 results "
-        "('outlier by Grubbs test (p < 0.05)').",
+        (
+            "Excluded from precision without a technical cause: 1 of 8 results ('outlier by Grubbs test (p "
+            "< 0.05)')."
+        ),
         {
             "precision": in_series(
                 [5.0, 5.1, 4.9, 5.0, 5.1, 5.0, 4.9, 5.9],
@@ -214,7 +235,7 @@ CASES = [
     ),
     (
         "exclusion_without_cause:many",
-        "Left out of precision: 2 of 8 results, more than two ninths.",
+        "Excluded from precision: 2 of 8 results, which is more than two ninths.",
         {
             "precision": in_series(
                 [5.0, 5.1, 4.9, 5.0, 5.1, 5.0, 5.9, 5.9], excluded=[""] * 6 + ["air bubble", "air bubble"]
@@ -228,20 +249,22 @@ CASES = [
     ),
     (
         "exclusion_without_cause:straggler",
-        "A laboratory was left out that is a straggler only (beyond 5 %, not 1 %): L7.",
+        "The excluded laboratory is a straggler only (significant at 5 %, not at 1 %): L7.",
         {"precision": laboratories(*LABS, [5.45, 5.55], without="L7", cause="outlier")},
         {"precision": laboratories(*LABS, [6.6, 6.7], without="L7", cause="outlier")},
     ),
     (
         "exclusion_without_cause:no_cause",
-        "Left out of precision without a technical cause: 2 of 16 results ('outlier').",
+        "Excluded from precision without a technical cause: 2 of 16 results ('outlier').",
         {"precision": laboratories(*LABS, [5.1, 5.1], without="L7", cause="outlier")},
         {"precision": laboratories(*LABS, [6.6, 6.7], without="L7", cause="outlier")},
     ),
     (
         "acceptance_limits_not_set_beforehand:missing",
-        "No limit is set for repeatability; Eurachem fitness-for-purpose guide, 2nd edition, 2014, 6.6 "
-        "(as quoted in a public text) leaves it to the user.",
+        (
+            "No limit is set for repeatability; Eurachem fitness-for-purpose guide, 2nd edition, 2014, 6.6 "
+            "(cited from a secondary source) requires the user to set one."
+        ),
         {"study": GUIDED, "precision": in_series(DAYS)},
         {
             "study": GUIDED,
@@ -261,14 +284,16 @@ CASES = [
     ),
     (
         "guidance_limit_replaced:missed",
-        "The study's own criterion takes the place of mean recovery 70 to 120 % (SANTE/11312, 2021 "
-        "(version 2 from 1 January 2024), G (from memory)), which is not kept: 64.0 % at 5 mg/L.",
+        (
+            "The study's own criterion supersedes mean recovery 70 to 120 % (SANTE/11312, 2021 (version 2 "
+            "from 1 January 2024), G (from memory)), which is not met: 64.0 % at 5 mg/L."
+        ),
         {"study": PESTICIDES, "criteria": WIDE, "recovery": "{runs: [{level: 5, found: [3.2, 3.21, 3.19]}]}"},
         {"study": PESTICIDES, "criteria": WIDE, "recovery": "{runs: [{level: 5, found: [3.8, 3.81, 3.79]}]}"},
     ),
     (
         "conformity_without_decision_rule:no_rule",
-        "2 criteria are judged and no decision rule is declared; the guarded rule was used.",
+        "2 criteria are judged, but the study declares no decision rule; the guarded rule was applied.",
         {"analysis": "", "criteria": LIMITED, "precision": in_series(DAYS)},
         {"criteria": LIMITED, "precision": in_series(DAYS)},
     ),

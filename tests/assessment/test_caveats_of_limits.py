@@ -67,7 +67,7 @@ HIGH_LINE = {**LOW_LINE, "calibration": line(HIGH)}
 CASES = [
     (
         "quantification_limit_below_lowest_calibrator:below",
-        "The quantification limit of 0.41 mg/L lies below the lowest standard measured, 1 mg/L.",
+        "The quantification limit of 0.41 mg/L is below the lowest standard, 1 mg/L.",
         {
             **HIGH_LINE,
         },
@@ -77,7 +77,7 @@ CASES = [
     ),
     (
         "quantification_limit_below_lowest_calibrator:below",
-        "The quantification limit of 0.41 mg/L lies below the lowest standard measured, 1 mg/L.",
+        "The quantification limit of 0.41 mg/L is below the lowest standard, 1 mg/L.",
         {
             **HIGH_LINE,
         },
@@ -88,7 +88,7 @@ CASES = [
     ),
     (
         "detection_limit_extrapolated:nothing_near",
-        "Nothing was measured near 0.12 mg/L; the lowest standard is 1 mg/L.",
+        "No measurement was made near 0.12 mg/L; the lowest standard is 1 mg/L.",
         {
             **HIGH_LINE,
         },
@@ -99,14 +99,16 @@ CASES = [
     ),
     (
         "detection_limit_extrapolated:range_too_wide",
-        "The calibration behind the limit of 0.029 mg/L reaches to 10 mg/L, 350 times the limit.",
+        "The calibration used for the limit of 0.029 mg/L extends to 10 mg/L, 350 times the limit.",
         {"calibration": line(HIGH), "analysis": decides("residual_3.3")},
         {"calibration": line((0, 0.01, 0.02, 0.05, 0.1)), "analysis": decides("residual_3.3")},
     ),
     (
         "limit_depends_on_definition:spread",
-        "From these data detection limits differ 19-fold by definition, from 0.013 mg/L (Intercept, 3.3 s "
-        "(ICH)) to 0.24 mg/L (DIN 32645, blank method).",
+        (
+            "The detection limits obtained from these data differ by a factor of 19, from 0.013 mg/L "
+            "(Intercept, 3.3 s (ICH)) to 0.24 mg/L (DIN 32645, blank method)."
+        ),
         {
             **HIGH_LINE,
         },
@@ -114,8 +116,10 @@ CASES = [
     ),
     (
         "limit_depends_on_definition:undeclared",
-        "The study declares no definition; Blank, 3 s (Eurachem) was taken from the rule for ten or more "
-        "independent blanks.",
+        (
+            "The study declares no approach; Blank, 3 s (Eurachem) was taken from the default rule (ten or "
+            "more independent blanks.)"
+        ),
         {"calibration": line(HIGH), "blanks": blanks(*SCATTERING)},
         {
             **HIGH_LINE,
@@ -123,7 +127,7 @@ CASES = [
     ),
     (
         "limit_depends_on_definition:undeclared",
-        "The study declares no definition; Residuals, 3.3 s (ICH) was taken from ICH Q2(R2).",
+        "The study declares no approach; Residuals, 3.3 s (ICH) was taken from ICH Q2(R2).",
         {
             "study": {"guidance": "[ich-q2r2-2023]"},
             "calibration": line(HIGH),
@@ -133,7 +137,7 @@ CASES = [
     ),
     (
         "limit_too_high_for_purpose:above_legal_limit",
-        "The quantification limit is 410 % of the legal limit.",
+        "The quantification limit was 410 % of the legal limit.",
         {
             "analyte": {"legal_limit": "0.1"},
             **LOW_LINE,
@@ -145,8 +149,10 @@ CASES = [
     ),
     (
         "limit_too_high_for_purpose:above_share",
-        "The quantification limit is 41 % of the legal limit; Directive 2009/90/EC, 2009, article 4(1) "
-        "(seen in a reprint) allows 30 %.",
+        (
+            "The quantification limit was 41 % of the legal limit; Directive 2009/90/EC, 2009, article 4(1) "
+            "(source consulted in a reprint) permits 30 %."
+        ),
         {
             "study": {"guidance": "[eu-water-monitoring-2009-90]"},
             "analyte": {"legal_limit": "1"},
@@ -160,7 +166,7 @@ CASES = [
     ),
     (
         "limit_too_high_for_purpose:detection_share",
-        "The detection limit is 24 % of the legal limit; for a maximum level in food, 10 % is usual.",
+        "The detection limit was 24 % of the legal limit; 10 % is usual for a maximum level in food.",
         {
             "analyte": FOOD,
             **LOW_LINE,
@@ -172,8 +178,10 @@ CASES = [
     ),
     (
         "instrument_limit_as_method_limit:standards_only",
-        "The limit (Residuals, 3.3 s (ICH)) rests on standards alone; no blank and no low-level sample of "
-        "river water went through the procedure.",
+        (
+            "The limit (Residuals, 3.3 s (ICH)) is based on standards alone; no blank or low-level sample "
+            "of river water was taken through the procedure."
+        ),
         {"study": RIVER, "calibration": line(HIGH), "analysis": decides("residual_3.3")},
         {
             "study": RIVER,
@@ -183,21 +191,28 @@ CASES = [
     ),
     (
         "noise_reading_not_stated:window_missing",
-        "The limit rests on 1 reading of noise (peak to peak) without a note on where and how it was read.",
+        (
+            "The limit is based on 1 reading of noise (peak to peak), and the study does not state where "
+            "and how the noise was measured."
+        ),
         {"noise": NOISE % "", "analysis": decides("signal_to_noise")},
         {"noise": NOISE % DESCRIBED, "analysis": decides("signal_to_noise")},
     ),
     (
         "noise_reading_not_stated:read_once",
-        "The limit rests on 1 reading of noise (peak to peak); how it differs from one recording to the "
-        "next is not known.",
+        (
+            "The limit is based on 1 reading of noise (peak to peak); its variation between recordings is "
+            "unknown."
+        ),
         {"noise": NOISE % DESCRIBED, "analysis": decides("signal_to_noise")},
         {"noise": NOISE % DESCRIBED, "calibration": line(HIGH), "analysis": decides("residual_3.3")},
     ),
     (
         "sample_and_solution_limits_mixed:diluted",
-        "Samples were diluted by 10 for standard addition; the limit of 0.41 mg/L is that of the solution "
-        "measured, 4.1 mg/L in such a sample.",
+        (
+            "Samples for standard addition were diluted by 10. The limit of 0.41 mg/L refers to the "
+            "measured solution and corresponds to 4.1 mg/L in such a sample."
+        ),
         {
             **LOW_LINE,
             "standard_addition": "{runs: [{sample: A, dilution_factor: 10, added: [0, 1, 2], signals: [0.1, "
@@ -210,7 +225,7 @@ CASES = [
     ),
     (
         "results_below_quantification_limit_as_numbers:unflagged",
-        "Results in recovery below the quantification limit of 0.41 mg/L: 1 of 2.",
+        "1 of 2 results in recovery are below the quantification limit of 0.41 mg/L.",
         {
             **LOW_LINE,
             "recovery": "{runs: [{level: 0.3, found: [0.29, 0.5]}]}",
@@ -222,7 +237,7 @@ CASES = [
     ),
     (
         "results_below_quantification_limit_as_numbers:zeros",
-        "Results in comparison given as zero: 1 of 3.",
+        "1 of 3 results in comparison are reported as zero.",
         {
             **LOW_LINE,
             "comparison": "{runs: [{sample: A, this_method: 0, reference_method: 1}, "
@@ -239,7 +254,7 @@ CASES = [
     # --- blanks
     (
         "blanks_censored_or_rounded:identical",
-        "Of 10 blank values 7 are identical.",
+        "7 of 10 blank values are identical.",
         {
             "blanks": blanks(*[0.1] * 7, 0.12, 0.08, 0.11, axis="concentrations"),
             "analysis": decides("blank_3s"),
@@ -251,19 +266,19 @@ CASES = [
     ),
     (
         "blanks_censored_or_rounded:identical",
-        "Of 4 blank values 4 are identical.",
+        "4 of 4 blank values are identical.",
         {"blanks": blanks(*[0.1] * 4, axis="concentrations")},
         {"blanks": blanks(0.1, 0.13, 0.08, 0.11, axis="concentrations")},
     ),
     (
         "blanks_censored_or_rounded:censored",
-        "Blank values given as less than a value: 1 of 4.",
+        "1 of 4 blank values are reported as less than a limit.",
         {"blanks": '{preparation: independent, runs: [{concentrations: [0.1, 0.2, "<0.05", 0.3]}]}'},
         {"blanks": blanks(0.1, 0.2, 0.04, 0.3, axis="concentrations")},
     ),
     (
         "blanks_censored_or_rounded:clipped",
-        "Of 10 blank values 4 are exactly zero and none is negative.",
+        "4 of 10 blank values are exactly zero and none is negative.",
         {
             "blanks": blanks(0.0, 0.0, 0.0, 0.0, 0.11, 0.07, 0.02, 0.15, 0.09, 0.03, axis="concentrations"),
             "analysis": decides("blank_3s"),
@@ -277,8 +292,10 @@ CASES = [
     ),
     (
         "blanks_censored_or_rounded:resolution",
-        "The 10 blanks are recorded in steps of 0.10 mg/L; rounding makes up much of their standard "
-        "deviation.",
+        (
+            "The 10 blank values are recorded in steps of 0.10 mg/L; rounding contributes much of their "
+            "standard deviation."
+        ),
         {
             "blanks": blanks(0.1, 0.2, 0.1, 0.2, 0.1, 0.2, 0.1, 0.2, 0.1, 0.2, axis="concentrations"),
             "analysis": decides("blank_3s"),
@@ -290,7 +307,7 @@ CASES = [
     ),
     (
         "blanks_censored_or_rounded:skewed",
-        "The 10 blank values are not normally distributed (Shapiro-Wilk, p < 0.001).",
+        "The 10 blank values are not normally distributed (Shapiro–Wilk, p < 0.001).",
         {
             "blanks": blanks(
                 0.10, 0.12, 0.11, 0.13, 0.09, 0.12, 0.11, 0.95, 0.10, 0.12, axis="concentrations"
@@ -306,7 +323,7 @@ CASES = [
     ),
     (
         "blank_not_matrix_matched:other_matrix",
-        "The blanks are reagent blanks; the samples are river water.",
+        "Blanks: reagent blanks; samples: river water.",
         {
             "study": RIVER,
             "blanks": blanks(*TEN, axis="concentrations", more=", kind: reagent"),
@@ -320,7 +337,7 @@ CASES = [
     ),
     (
         "blank_not_matrix_matched:other_matrix",
-        "The blanks are distilled water; the samples are river water.",
+        "Blanks: distilled water; samples: river water.",
         {
             "study": RIVER,
             "blanks": blanks(*TEN, axis="concentrations", more=", matrix: distilled water"),
@@ -335,8 +352,10 @@ CASES = [
     # --- what the deciding variant says of itself
     (
         "deciding_limit_weakened:one_series",
-        "The data behind the limit (Low-level sample, 3 s (Eurachem)) come from one series, or name none; "
-        "scatter from day to day is missing.",
+        (
+            "The data for the limit (Low-level sample, 3s (Eurachem)) were obtained in one series or in "
+            "unrecorded series; day-to-day variation is not included."
+        ),
         {
             "blanks": blanks(*TEN, axis="concentrations"),
             "low_level": SPIKES,
@@ -346,15 +365,19 @@ CASES = [
     ),
     (
         "deciding_limit_weakened:design_below_document",
-        "The limit (Method detection limit (40 CFR 136)) rests on 7 spiked samples of unrecorded batches and "
-        "no method blank; its document asks for 7 of each over 3 batches.",
+        (
+            "The limit (Method detection limit (40 CFR 136)) is based on 7 spiked samples from unrecorded "
+            "batches and no method blank; the document requires seven of each in three batches."
+        ),
         {"low_level": SEVEN.format(""), "analysis": decides("epa_mdl")},
         {"low_level": SEVEN.format(""), "analysis": decides("low_level_3s")},
     ),
     (
         "deciding_limit_weakened:design_below_document",
-        "The limit (Method detection limit (40 CFR 136)) rests on 7 spiked samples in 1 batch and 10 method "
-        "blanks in 1 batch; its document asks for 7 of each over 3 batches.",
+        (
+            "The limit (Method detection limit (40 CFR 136)) is based on 7 spiked samples in 1 batch and 10 "
+            "method blanks in 1 batch; the document requires seven of each in three batches."
+        ),
         {
             "low_level": SEVEN.format("series: B1, "),
             "blanks": blanks(*TEN, axis="concentrations", more=", series: B1"),
@@ -368,20 +391,28 @@ CASES = [
     ),
     (
         "deciding_limit_weakened:low_end_weight_assumed",
-        "The limit (Residuals, 3.3 s (ICH)) takes the weight of the lowest standard to hold down to level 0.",
+        (
+            "The limit (Residuals, 3.3 s (ICH)) assumes that the weight of the lowest standard applies down "
+            "to level 0."
+        ),
         {"calibration": line(HIGH), "analysis": decides("residual_3.3", more=WEIGHTED % "1/x^2")},
         {"calibration": line(HIGH), "analysis": decides("residual_3.3", more=WEIGHTED % "none")},
     ),
     (
         "deciding_limit_weakened:low_end_weight_assumed",
-        "The limit (Residuals, 3.3 s (ICH)) takes the weight of the lowest standard to hold down to level 0.",
+        (
+            "The limit (Residuals, 3.3 s (ICH)) assumes that the weight of the lowest standard applies down "
+            "to level 0."
+        ),
         {"calibration": line(HIGH), "analysis": decides("residual_3.3", more=WEIGHTED % "1/s^2")},
         {"calibration": line((0, *HIGH)), "analysis": decides("residual_3.3", more=WEIGHTED % "1/s^2")},
     ),
     (
         "deciding_limit_weakened:negative_limit",
-        "The limit (Mean blank + 3 s (IUPAC 1976)) comes out at −10 mg/L: the blanks lie below the "
-        "calibration function.",
+        (
+            "The calculated limit (Mean blank + 3s (IUPAC 1976)) is −10 mg/L: the blanks lie below the "
+            "calibration function."
+        ),
         {
             "calibration": line(HIGH),
             "blanks": blanks(*(value - 1 for value in TEN)),
@@ -391,7 +422,7 @@ CASES = [
     ),
     (
         "deciding_limit_weakened:slope_of_curve_at_zero",
-        "The limit (Residuals, 3.3 s (ICH)) is computed with the slope of the curve at level 0.",
+        "The limit (Residuals, 3.3 s (ICH)) is calculated with the slope of the curve at level 0.",
         {
             "calibration": line(HIGH),
             "analysis": decides("residual_3.3", more=", calibration: {model: quadratic}"),
@@ -400,8 +431,10 @@ CASES = [
     ),
     (
         "deciding_limit_weakened:level_far_from_limit",
-        "The data behind the limit (Low-level sample, 3 s (Eurachem)) are of 9 mg/L, far from 0.25 mg/L; "
-        "their scatter may differ.",
+        (
+            "The data for the limit (Low-level sample, 3s (Eurachem)) were obtained at 9 mg/L, far from "
+            "0.25 mg/L; the standard deviation at the limit may differ."
+        ),
         {
             "low_level": "{runs: [{level: 9, series: S1, concentrations: [9.0, 9.1, 8.9]}, "
             "{level: 9, series: S2, concentrations: [9.1, 9.0]}]}",
@@ -415,8 +448,10 @@ CASES = [
     ),
     (
         "deciding_limit_weakened:blanks_not_normal",
-        "The blanks are not normal, or some gave no value, so the limit (Limit of blank and limit of "
-        "detection) was taken by rank.",
+        (
+            "The blanks are not normally distributed, or some gave no value; the limit (Limit of blank and "
+            "limit of detection) was determined by rank."
+        ),
         {
             "blanks": "{preparation: independent, runs: [{series: S1, concentrations: [0.1, 0.12, 0.11, "
             "0.13, 0.09]}, {series: S2, concentrations: [0.12, 0.11, 0.95, 0.1, 0.12, 0.11]}]}",
@@ -432,7 +467,7 @@ CASES = [
     ),
     (
         "deciding_limit_weakened:extrapolated",
-        "The limit (Precision profile) of 2.2 mg/L lies outside of the levels at which precision was tested.",
+        "The limit (Precision profile) of 2.2 mg/L lies outside the levels at which precision was tested.",
         {
             "precision": "{runs: [{level: 10, concentrations: [10, 10.3, 9.7, 10.1]}, "
             "{level: 20, concentrations: [20, 20.4, 19.6, 20.1]}]}",
@@ -446,8 +481,10 @@ CASES = [
     ),
     (
         "deciding_limit_weakened:higher_level_fails",
-        "A level above the limit (Lowest validated level) does not keep the criteria that the limit "
-        "itself keeps.",
+        (
+            "A level above the limit (Lowest validated level) does not meet the criteria met at the limit "
+            "itself."
+        ),
         {
             "recovery": "{runs: [{level: 1, found: [1, 1.02]}, {level: 5, found: [6.0, 6.1]}, "
             "{level: 10, found: [10, 10.1]}]}",
@@ -463,13 +500,16 @@ CASES = [
     ),
     (
         "deciding_limit_weakened:no_blank_in_calibration",
-        "The calibration behind the limit (ISO 11843-2) holds no preparation at level 0.",
+        "The calibration used for the limit (ISO 11843-2) includes no preparation at level 0.",
         {"calibration": line(HIGH), "analysis": decides("iso_11843", "residual_3.3")},
         {"calibration": line((0, *HIGH)), "analysis": decides("iso_11843", "residual_3.3")},
     ),
     (
         "too_few_replicates:without_guidance",
-        "With 7 results the true standard deviation may be up to 2.2 times the figure shown (95 % limit).",
+        (
+            "With 7 results, the true standard deviation may be up to 2.2 times the estimate (upper end of "
+            "the 95 % confidence interval)."
+        ),
         {"calibration": line(HIGH), "blanks": blanks(*TEN[:7]), "analysis": decides("blank_3s")},
         {"calibration": line(HIGH), "blanks": blanks(*TEN[:7]), "analysis": decides("residual_3.3")},
     ),

@@ -68,7 +68,10 @@ TOP_DOWN = {"calibration": CALIBRATION, "precision": DAYS, "uncertainty": "{targ
 CASES = [
     (
         "trueness_from_spikes_only:spikes_only",
-        "The study has 3 spike recoveries, and neither a reference material nor results of a second method.",
+        (
+            "The study contains 3 spike recoveries, but no reference material and no results of a second "
+            "method."
+        ),
         {"recovery": recovery(spike(5, 5.0, 5.1, 4.9))},
         {"recovery": recovery(spike(5, 5.0, 5.1, 4.9), reference(5, 5.0, 5.1))},
     ),
@@ -92,19 +95,19 @@ CASES = [
     ),
     (
         "spike_badly_chosen:added_late",
-        "The study says of a spike: 'spiked after the extraction'.",
+        "Remark on the spike in the study: “spiked after the extraction”.",
         {"recovery": recovery(spike(5, 5.0, 5.1, more=", note: spiked after the extraction"))},
         {"recovery": recovery(spike(5, 5.0, 5.1, more=", note: spiked before the extraction"))},
     ),
     (
         "reference_material_unlike_samples:other_matrix",
-        "The reference material is estuarine sediment; the samples are river water.",
+        "Reference material: estuarine sediment; samples: river water.",
         {"study": RIVER, "recovery": recovery(reference(5, 5.0, 5.1, more=", matrix: estuarine sediment"))},
         {"study": RIVER, "recovery": recovery(reference(5, 5.0, 5.1, more=", matrix: reference lake water"))},
     ),
     (
         "reference_material_unlike_samples:other_level",
-        "The reference value of 50.0 mg/L lies outside the samples' levels, 1 to 10 mg/L.",
+        "The reference value of 50.0 mg/L is outside the levels of the samples, 1 to 10 mg/L.",
         {"analyte": {"target_levels": "[1, 10]"}, "recovery": recovery(reference(50, 50, 51))},
         {
             "analyte": {"target_levels": "[1, 10]"},
@@ -113,31 +116,34 @@ CASES = [
     ),
     (
         "same_material_calibrates_and_checks:same",
-        "The study says of the check at 5 mg/L: 'diluted from the calibration stock'.",
+        "Remark in the study on the check at 5 mg/L: “diluted from the calibration stock”.",
         {"recovery": recovery(known(5, 5.0, 5.1, more=", note: diluted from the calibration stock"))},
         {"recovery": recovery(known(5, 5.0, 5.1, more=", note: not made of what the calibration uses"))},
     ),
     (
         "one_dilution_chain:no_check_standard",
-        "The study names no check standard from a second source.",
+        (
+            "The data include no check standard from an independent source, no reference material and no "
+            "results of a second method."
+        ),
         {"calibration": CALIBRATION, "recovery": recovery(spike(5, 5.0, 5.1))},
         {"calibration": CALIBRATION, "recovery": recovery(spike(5, 5.0, 5.1), known(5, 5.0, 5.1))},
     ),
     (
         "bias_neither_corrected_nor_included:left_out",
-        "The bias at 5 mg/L is −10 % with a standard uncertainty of 0.14 %.",
+        "The bias at 5 mg/L is −10 %, with a standard uncertainty of 0.14 %.",
         {"recovery": LOW_FOUND, "criteria": "[{characteristic: recovery, min: 95, max: 105}]"},
         {"recovery": LOW_FOUND, "criteria": "[{characteristic: recovery, min: 80, max: 120}]"},
     ),
     (
         "bias_neither_corrected_nor_included:left_out",
-        "The bias at 5 mg/L is −10 % with a standard uncertainty of 0.14 %.",
+        "The bias at 5 mg/L is −10 %, with a standard uncertainty of 0.14 %.",
         {"recovery": LOW_FOUND, "precision": ONE_DAY},
         {"recovery": LOW_FOUND, "precision": DAYS},
     ),
     (
         "bias_neither_corrected_nor_included:left_out",
-        "The bias at 5 mg/L is 1.0 % with a standard uncertainty of 0.0082 %.",
+        "The bias at 5 mg/L is 1.0 %, with a standard uncertainty of 0.0082 %.",
         {"recovery": recovery(known(5, 5.05, 5.051, 5.049, 5.05))},
         {
             "recovery": recovery(known(5, 5.05, 5.051, 5.049, 5.05)),
@@ -146,14 +152,19 @@ CASES = [
     ),
     (
         "no_difference_without_power:wide_interval",
-        "The interval of the difference (5 mg/L) reaches 110 % to either side; the limit is 10 %.",
+        (
+            "The half-width of the confidence interval of the difference (5 mg/L) is 110 %; the acceptance "
+            "limit is 10 %."
+        ),
         {"recovery": recovery(known(5, 4.6, 5.5)), "criteria": WITHIN},
         {"recovery": recovery(known(5, 4.9, 5.1, 5.0, 4.95)), "criteria": WITHIN},
     ),
     (
         "no_difference_without_power:wide_interval",
-        "The interval of the difference (comparison of 6 samples) reaches 42 % to either side; the limit "
-        "is 5 %.",
+        (
+            "The half-width of the confidence interval of the difference (comparison of 6 samples) is 42 %; "
+            "the acceptance limit is 5 %."
+        ),
         {
             "comparison": compared(6, scatter=1.0),
             "criteria": "[{characteristic: method_comparison, min: -5, max: 5}]",
@@ -165,25 +176,25 @@ CASES = [
     ),
     (
         "mean_recovery_hides_spread:interval",
-        "The mean recovery at 5 mg/L is 102 %, but its interval reaches from 79.2 to 125 %.",
+        "The mean recovery at 5 mg/L is 102 %; its confidence interval is 79.2 to 125 %.",
         {**simple(), "recovery": recovery(known(5, 4.6, 5.2, 5.5))},
         {"criteria": WITHIN, "recovery": recovery(known(5, 4.6, 5.2, 5.5))},
     ),
     (
         "mean_recovery_hides_spread:single_value",
-        "The mean recovery at 5 mg/L is 102 %, but single values reach from 98.0 to 110.4 %.",
+        "The mean recovery at 5 mg/L is 102 %; single recoveries range from 98.0 to 110.4 %.",
         {"criteria": WITHIN, "recovery": recovery(known(5, 5.0, 5.1, 4.9, 5.0, 5.52))},
         {"criteria": WITHIN, "recovery": recovery(known(5, 5.0, 5.1, 4.9, 5.0, 5.50))},
     ),
     (
         "agreement_shown_by_correlation:few_samples",
-        "The comparison rests on 19 samples.",
+        "The comparison is based on 19 samples.",
         {"comparison": compared(19)},
         {"comparison": compared(20)},
     ),
     (
         "agreement_shown_by_correlation:test_only",
-        "The only criterion on the comparison is a test that finds no difference (p ≥ 0.05).",
+        "The only criterion for the comparison is a test for a difference (p ≥ 0.05).",
         {"comparison": compared(20), "criteria": "[{characteristic: method_comparison, p_min: 0.05}]"},
         {
             "comparison": compared(20),
@@ -192,7 +203,7 @@ CASES = [
     ),
     (
         "uncertainty_incomplete:parts_missing",
-        "The budget lacks: bias or recovery.",
+        "The budget does not include: bias or recovery.",
         {"precision": DAYS, "uncertainty": f"{{components: [{STOCK}]}}"},
         {
             "precision": DAYS,
@@ -202,7 +213,10 @@ CASES = [
     ),
     (
         "uncertainty_incomplete:standards_missing",
-        "The budget lacks the content of the standards, which neither precision nor spikes show.",
+        (
+            "The budget does not include the content of the standards, which is not covered by precision or "
+            "spike recovery."
+        ),
         {**TOP_DOWN, "recovery": recovery(spike(5, 5.0, 5.1, 4.9))},
         {**TOP_DOWN, "recovery": recovery(reference(5, 5.0, 5.1, 4.9, more=", reference_uncertainty: 0.1"))},
     ),
@@ -214,8 +228,10 @@ CASES = [
     ),
     (
         "false_digits:declared_value",
-        "The value 24.873 mg/L (recovery, reference) is written to more places than its standard "
-        "uncertainty of 0.20 mg/L supports.",
+        (
+            "The value 24.873 mg/L (recovery, reference) is stated to more decimal places than its standard "
+            "uncertainty of 0.20 mg/L supports."
+        ),
         {"recovery": recovery(reference(24.873, 24.8, 25.0, more=", reference_uncertainty: 0.2"))},
         {"recovery": recovery(reference(24.87, 24.8, 25.0, more=", reference_uncertainty: 0.2"))},
     ),

@@ -222,5 +222,7 @@ def test_reproducibility_and_intermediate_precision_exclude_each_other(findings)
     (lone,) = findings({"characteristic": "reproducibility", "rsd_max": 5}, one)
     (wide,) = findings({"characteristic": "intermediate_precision", "rsd_max": 5}, several)
 
-    assert lone.reason == "the results come from one laboratory"
-    assert wide.reason == "the results are grouped by laboratory, whose spread is reproducibility"
+    assert lone.reason == "all results come from one laboratory"
+    assert wide.reason == (
+        "the results are grouped by laboratory, so the between-group variation is reproducibility"
+    )

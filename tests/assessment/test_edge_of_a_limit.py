@@ -95,20 +95,20 @@ def test_what_would_pass_is_named_where_a_limit_is_not_kept(finding, judged, des
     failed, _ = finding(30)
     under_simple, _ = finding(30, rule="simple")
 
-    assert (failed.outcome, ordinary(failed.needs)) == ("does not meet", "a figure of 4.7 % or less")
+    assert (failed.outcome, ordinary(failed.needs)) == ("does not meet", "an estimate of 4.7 % or less")
     assert finding(4.7)[0].outcome == "meets"
-    assert ordinary(under_simple.needs) == "a figure of 10 % or less"
+    assert ordinary(under_simple.needs) == "an estimate of 10 % or less"
 
 
 @pytest.mark.parametrize(
     ("limits", "found", "needs"),
     [
         ({"min": 90, "max": 110}, [40.0, 41.0, 40.0, 41.0], "a figure of (91.9 to 108) %"),
-        ({"min": 90}, [40.0, 41.0, 40.0, 41.0], "a figure of 91.4 % or more"),
+        ({"min": 90}, [40.0, 41.0, 40.0, 41.0], "an estimate of 91.4 % or more"),
         (
             {"min": 99.5, "max": 100.5},
             [40.0, 41.0, 40.0, 41.0],
-            "a figure inside the limits with less scatter",
+            "an estimate within the limits with a smaller standard deviation",
         ),
     ],
 )
@@ -131,7 +131,10 @@ def test_a_departure_is_not_cured_by_more_data(judged, described):
     )
     (finding,) = judged(study)[1].assessment.findings
 
-    assert (finding.outcome, finding.needs) == ("does not meet", "a smaller departure, not more data")
+    assert (finding.outcome, finding.needs) == (
+        "does not meet",
+        "a smaller deviation, since more data would not help",
+    )
 
 
 def test_that_many_results_of_the_same_scatter_pass(finding):

@@ -38,7 +38,7 @@ def table(operator):
 def test_a_file_that_is_not_in_utf_8(remarks):
     """How an old encoding was taken is told, with the characters to look at; the same in UTF-8 is certain."""
     assert remarks("a.csv", table("Zoë").encode("latin-1")) == [
-        ("note", "a.csv: read as Latin-1, because it is not UTF-8; check these characters: ë.")
+        ("note", "a.csv: not UTF-8; read as Latin-1. Check these characters: ë.")
     ]
     assert remarks("a.csv", table("Zoë").encode()) == []
 
@@ -56,7 +56,7 @@ def test_a_formula_without_a_stored_value(remarks):
 
     assert remarks("a.xlsx", book("=0.1*3")) == [
         ("caution", "a.xlsx: formulas without a stored value, read as empty cells: C4."),
-        ("note", "a.xlsx: 1 cell with formulas: the values stored last were read."),
+        ("note", "a.xlsx: 1 cell with formulas; the stored results were read."),
     ]
     assert remarks("a.xlsx", book(0.3)) == []
 
@@ -79,7 +79,7 @@ def test_criteria_eased_after_the_plan(judged, described, study_of):
     assert told({**limit, "rsd_max": 8}) == [
         (
             "caution",
-            "Declared otherwise than in the recorded plan: criteria[repeatability].rsd_max: 5, now 8.",
+            "Declared differently in the recorded plan: criteria[repeatability].rsd_max: 5, now 8.",
         )
     ]
     assert told(limit) == []

@@ -38,7 +38,7 @@ def workbook():
         (
             "c.csv",
             latin,
-            [("note", "c.csv: read as Latin-1, because it is not UTF-8; check these characters: ° µ.")],
+            [("note", "c.csv: not UTF-8; read as Latin-1. Check these characters: ° µ.")],
         ),
         (
             "c.xlsx",
@@ -49,7 +49,7 @@ def workbook():
                     "c.xlsx: formulas without a stored value, read as empty cells: "
                     "C2, C3, C4, C5, C6 and 2 more.",
                 ),
-                ("note", "c.xlsx: 7 cells with formulas: the values stored last were read."),
+                ("note", "c.xlsx: 7 cells with formulas; the stored results were read."),
             ],
         ),
     ],

@@ -59,8 +59,8 @@ def test_horrat_says_why_there_is_none(observed):
     _, (alone,) = observed(Figure.HORRAT_REPRODUCIBILITY, precision=series, unit="mg/kg")
     _, (unknown,) = observed(Figure.HORRAT_REPEATABILITY, precision=series, unit="IU/mL")
 
-    assert alone.refusal.not_assessed == "the results come from one laboratory"
-    assert unknown.refusal.not_assessed == "the level cannot be turned into a mass fraction"
+    assert alone.refusal.not_assessed == "all results come from one laboratory"
+    assert unknown.refusal.not_assessed == "the level cannot be converted to a mass fraction"
 
 
 def test_relative_change_is_a_size(observed):
@@ -117,7 +117,7 @@ def test_robustness_shows_its_largest_effect(observed):
 
     assert found.what == "pH"
     assert found.estimate.value == pytest.approx(100 * 3 / 8.51, rel=1e-9)
-    assert none.refusal.not_assessed == "the study holds no robustness runs"
+    assert none.refusal.not_assessed == "no robustness data were provided"
 
 
 def test_remaining_response_is_asked_of_stability_or_of_repeated_use(observed):
@@ -170,7 +170,7 @@ def test_spread_over_matrices(observed):
     sd = (sum((ratio - mean) ** 2 for ratio in ratios) / 2) ** 0.5
     assert found.estimate.value == pytest.approx(100 * sd / mean, rel=1e-9)
     assert found.n == 3
-    assert one.refusal.needs == "slopes in several matrices or lots"
+    assert one.refusal.needs == "slopes in at least two matrices or lots"
 
 
 def test_largest_blank_against_the_quantification_limit(observed):

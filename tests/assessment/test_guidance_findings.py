@@ -109,7 +109,7 @@ def test_the_studys_own_criterion_takes_precedence(assessed):
     first, second = assessment.findings
     assert (first.own, first.outcome) == (True, "meets")
     assert (second.own, second.outcome) == (False, "does not meet")
-    assert second.superseded_by == "the study's own criterion takes precedence"
+    assert second.superseded_by == "superseded by the criterion of the study"
     assert assessment.verdict == "fit"
 
 
@@ -266,7 +266,7 @@ def test_a_limit_that_cannot_be_had_is_said_with_what_it_takes(assessed):
 
     assert no_limit.reason == "the table of limits does not list 'x'"
     assert no_limit.needs.startswith("a criterion of the study's own")
-    assert no_figure.reason == "the study holds no recovery runs"
+    assert no_figure.reason == "no recovery data were provided"
     assert no_figure.needs.startswith("spiked samples")
 
 

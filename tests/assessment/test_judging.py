@@ -91,13 +91,19 @@ def test_not_meeting_is_a_claim_of_its_own():
 
 def test_a_figure_without_an_interval_is_never_met_by_luck():
     """The guarded rule does not decide on an estimate alone; it says why there is no interval."""
-    single = EstimateRecord(value=1.0, reason="one result: its scatter is not known")
+    single = EstimateRecord(value=1.0, reason="only one result; its variation is unknown")
 
     judgement = judge(single, AT_MOST_10, "guarded")
 
-    assert (judgement.outcome, judgement.reason) == ("inconclusive", "one result: its scatter is not known")
+    assert (judgement.outcome, judgement.reason) == (
+        "inconclusive",
+        "only one result; its variation is unknown",
+    )
     assert judge(single, AT_MOST_10, "simple").outcome == "meets"
-    assert judge(figure(1.0), AT_MOST_10, "guarded").reason == "no interval can be given for the figure"
+    assert (
+        judge(figure(1.0), AT_MOST_10, "guarded").reason
+        == "no confidence interval is available for this result"
+    )
 
 
 @pytest.mark.parametrize("rule", ["simple", "guarded"])

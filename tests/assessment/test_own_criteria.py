@@ -114,8 +114,8 @@ def test_a_level_that_was_not_measured_is_said(findings):
     (one,) = findings({"characteristic": "repeatability", "rsd_max": 5, "at": 5}, precision=precision(2, 8))
 
     assert one.outcome == "not assessed"
-    assert one.reason == "no repeatability at level 5; measured at 2, 8"
-    assert one.needs == "repeatability runs at level 5"
+    assert one.reason == "no repeatability data at level 5; data are available at 2, 8"
+    assert one.needs == "repeatability data at level 5"
     assert one.level == 5
 
 
@@ -126,7 +126,7 @@ def test_an_interference_criterion_holds_up_to_its_ratio(findings):
     )
 
     assert [(one.level, one.outcome) for one in found] == [(1, "meets"), (10, "meets")]
-    assert found[0].criterion == "within ±5 % in presence of copper(II)"
+    assert found[0].criterion == "within ±5 % in the presence of copper(II)"
 
 
 def test_an_interference_criterion_below_every_tested_ratio_stays_open(findings):
@@ -231,9 +231,9 @@ def test_a_straddling_interval_is_inconclusive_and_says_what_would_decide(findin
     )
 
     assert one.outcome == "inconclusive"
-    assert one.reason == "the interval straddles the limit"
+    assert one.reason == "the confidence interval includes the limit"
     assert "further" in one.needs
-    assert "would decide, if the figure stays (about an even chance)" in one.needs
+    assert "would decide, if the estimate does not change (about an even chance)" in one.needs
     assert one.needs.replace("\N{NARROW NO-BREAK SPACE}", " ").endswith("with a probability of 90 %")
     assert one.interval[0] < 99 < 101 < one.interval[1]
 
@@ -241,14 +241,27 @@ def test_a_straddling_interval_is_inconclusive_and_says_what_would_decide(findin
 @pytest.mark.parametrize(
     ("more", "safer", "said"),
     [
-        (None, None, "more results alone would not decide: the figure lies too close to the limit"),
-        (1, None, "about 1 further series would decide, if the figure stays"),
-        (1, 1, "about 1 further series would decide with a probability of 90 %, if the figure stays"),
+        (
+            None,
+            None,
+            ("more results alone would not resolve the point: the estimate lies too close to the limit"),
+        ),
+        (1, None, "about 1 further series would resolve the point, if the estimate does not change"),
+        (
+            1,
+            1,
+            (
+                "about 1 further series would resolve the point with a probability of 90 %, if the "
+                "estimate does not change"
+            ),
+        ),
         (
             2,
             5,
-            "about 2 further series would decide, if the figure stays (about an even chance); "
-            "5 with a probability of 90 %",
+            (
+                "about 2 further series would resolve the point, if the estimate does not change "
+                "(probability about 50 %); 5 with a probability of 90 %"
+            ),
         ),
     ],
 )
@@ -275,7 +288,7 @@ def test_a_criterion_on_what_was_not_measured(findings):
     (one,) = findings({"characteristic": "recovery", "min": 90, "max": 110})
 
     assert one.outcome == "not assessed"
-    assert one.reason == "the study holds no recovery runs"
+    assert one.reason == "no recovery data were provided"
     assert "spiked samples" in one.needs
     assert (one.observed, one.interval) == (None, None)
 

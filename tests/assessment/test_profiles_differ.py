@@ -69,7 +69,7 @@ def test_nitrate_under_a_general_guide_and_under_the_law(under):
     law = under("drinking_water_nitrate", "eu-drinking-water-2020-2184")
 
     assert from_guidance(general) == {
-        ("lack_of_fit", None, "p of the lack-of-fit F test against pure error ≥ 0.05", "meets")
+        ("lack_of_fit", None, "p (F test of lack of fit against pure error) ≥ 0.05", "meets")
     }
     assert from_guidance(law) == {
         (
@@ -81,7 +81,7 @@ def test_nitrate_under_a_general_guide_and_under_the_law(under):
         (
             "uncertainty",
             50,
-            "expanded uncertainty, k = 2, relative to the level at which it is evaluated ≤ 15 %",
+            "relative expanded uncertainty (k = 2) ≤ 15 %",
             "meets",
         ),
     }

@@ -77,7 +77,7 @@ def test_the_worst_outcome_speaks(outcomes, word):
     assert verdict([finding(outcome) for outcome in outcomes], [], []) == word
 
 
-@pytest.mark.parametrize("more", [{"decides": False}, {"superseded_by": "the study's own criterion"}])
+@pytest.mark.parametrize("more", [{"decides": False}, {"superseded_by": "a criterion of the study"}])
 def test_what_does_not_decide_does_not_speak(more):
     """Customary limits, and those the study replaced by its own, are shown and decide nothing."""
     assert verdict([finding("meets"), finding("does not meet", **more)], [], []) == "fit"

@@ -105,7 +105,7 @@ def test_one_failure_never_stops_the_others(command, folder_of_studies, tmp_path
     assert table[1]["problem"].startswith("study.yaml:")
     assert table[1]["verdict"] == "not read"
     assert [file.parent.name for file in sorted(root.rglob("results.json"))] == ["study 000", "study 002"]
-    assert "studies: 3; unchanged: 0; could not be read: 1" in done.out
+    assert "studies: 3; unchanged: 0; not readable: 1" in done.out
 
 
 def test_what_nobody_foresaw_stops_no_other(folder_of_studies, monkeypatch):
@@ -306,7 +306,7 @@ def test_the_three_formats_tell_the_same(described, command, tmp_path):
     page = (tmp_path / "s.html").read_text(encoding="utf-8")
     assert "&lt;script&gt;" in page
     assert "<script>" not in page
-    assert "Trend across versions" in page
+    assert "Comparison of versions" in page
 
 
 def test_a_summary_of_another_kind_is_refused_first(command, folder_of_studies, tmp_path):

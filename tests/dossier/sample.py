@@ -91,7 +91,7 @@ def sample_document(figures: tuple[Figure, ...] = (), rows: int = 60) -> Documen
 def _summary_table() -> Table:
     return Table(
         id="tab-summary",
-        caption="Requirements and results, with 95 % intervals.",
+        caption="Acceptance criteria and results, with 95 % intervals.",
         columns=(
             Column("Characteristic"),
             Column("Requirement"),
@@ -192,7 +192,7 @@ def _calibration(figures: tuple[Figure, ...]) -> Section:
             ),
             Table(
                 id="tab-limits",
-                caption="Detection and quantification limits by every variant that the data allow.",
+                caption="Detection and quantification limitss by every variant that the data allow.",
                 columns=(
                     Column("Variant", width=26),
                     Column(rich("$x_D$"), "µg/L", "decimal"),
@@ -313,7 +313,7 @@ def _annex(rows: int) -> Section:
     )
     return Section(
         id="annex-data",
-        title="Data as used",
+        title="Raw data",
         numbering="appendix",
         new_page=True,
         blocks=(

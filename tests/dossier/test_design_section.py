@@ -52,7 +52,7 @@ def section(judged, described):
 def test_without_guidance_no_design_is_asked_for(section):
     """The study is told that nothing was held against it."""
     assert section() == (
-        ["The study names no guidance document, so no minimum design was held against it."],
+        ["No guidance document is named in the study, so the design was not compared with a minimum."],
         None,
     )
 
@@ -60,7 +60,7 @@ def test_without_guidance_no_design_is_asked_for(section):
 def test_guidance_without_a_minimum_design(section):
     """A document that asks for no counts says nothing of the design."""
     assert section("iso-iec-17025-2017") == (
-        ["The chosen guidance states no minimum design that holds for this method."],
+        ["The chosen guidance states no minimum design that applies to this method."],
         None,
     )
 
@@ -70,8 +70,8 @@ def test_one_document(section):
     sentences, table = section(IUPAC)
 
     assert sentences == [
-        "The design falls short here: Linearity: levels; Lack of fit: levels.",
-        "What is recommended beyond the minimum is not reached here: Linearity: replicates per level.",
+        "The design is below the required minimum for: Linearity: levels; Lack of fit: levels.",
+        "The design meets the minimum but not the recommended number for: Linearity: replicates per level.",
     ]
     assert table == [
         ["Requirement", "Asked", "Given", "Outcome", "Source"],
@@ -111,26 +111,35 @@ def test_several_documents_have_a_column_each(section):
     ]
     assert rows["Linearity: levels"] == [
         *("5", "–", "5", "meets"),
-        "ICH Q2(R2), step 4, 1 November 2023, 3.2.2.1 (as quoted in a public text)",
+        "ICH Q2(R2), step 4, 1 November 2023, 3.2.2.1 (cited from a secondary source)",
     ]
     assert rows["Linearity: replicates per level"] == [
         *("–", "2; 3 recommended", "2", "meets"),
-        "Eurachem fitness-for-purpose guide, 2nd edition, 2014, 6.3, quick reference 5 "
-        "(as quoted in a public text)",
+        (
+            "Eurachem fitness-for-purpose guide, 2nd edition, 2014, 6.3, quick reference 5 (cited from a "
+            "secondary source)"
+        ),
     ]
     assert rows["Repeatability: replicates per level"] == [
         *("6", "6", "8", "meets"),
-        "ICH Q2(R2), step 4, 1 November 2023, 3.3.2.1 (as quoted in a public text)",
+        "ICH Q2(R2), step 4, 1 November 2023, 3.3.2.1 (cited from a secondary source)",
     ]
     assert rows["Working range: levels above zero"][:4] == ["–", "6", "5", "does not meet"]
     assert rows["Trueness: determinations"][:4] == ["9", "–", "–", "not assessed"]
     assert rows["Robustness: factors"][:4] == ["–", "7 recommended", "–", "not assessed"]
     assert sentences == [
-        "The design falls short here: Linearity: levels above zero; Working range: levels above zero.",
-        "What is recommended beyond the minimum is not reached here: Linearity: replicates per level; "
-        "Repeatability: levels.",
-        "Several guidance documents are chosen. Where more than one asks for the same count, the study is "
-        "held against the strictest.",
+        (
+            "The design is below the required minimum for: Linearity: levels above zero; Working range: "
+            "levels above zero."
+        ),
+        (
+            "The design meets the minimum but not the recommended number for: Linearity: replicates per "
+            "level; Repeatability: levels."
+        ),
+        (
+            "Several guidance documents were chosen. Where more than one specifies a minimum, the strictest "
+            "applies."
+        ),
     ]
 
 

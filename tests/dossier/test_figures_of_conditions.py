@@ -42,17 +42,17 @@ def test_effects_say_what_is_beyond_chance_and_what_is_allowed():
     """Factor names, margin, band and both kinds of bar are written out."""
     found = texts(f.to_svg(f.effects_figure(ROWS, margin_percent=2.3, allowed_percent=5)))
 
-    for text in ("stirring", "bismuth(III)", "wait", "margin of chance", "allowed ±5 %"):
+    for text in ("stirring", "bismuth(III)", "wait", "critical effect", "allowed ±5 %"):
         assert text in found, text
     assert "beyond chance" in found
-    assert "not beyond chance" in found
+    assert "not significant" in found
 
 
 def test_effects_without_a_margin_have_no_line_for_it():
     """Nothing is drawn that was not found."""
     found = texts(f.to_svg(f.effects_figure(ROWS[2:])))
 
-    assert "margin of chance" not in found
+    assert "critical effect" not in found
     assert not any(text.startswith("allowed") for text in found)
 
 

@@ -78,10 +78,12 @@ def test_a_limit_that_is_set_is_missed_no_more(missing):
     )
 
     assert with_limit.splitlines()[-3:] == [
-        "  limits that the user has to set, and has not:",
+        "  limits to be set by the user and not yet set:",
         "    -  nitrate  Trueness  mean recovery  3.3.1 (from memory)",
-        "  rules for some kinds of method were not applied; "
-        "state method.kind (assay, impurity_quantitative, impurity_limit, identification)",
+        (
+            "  requirements for specific kinds of method were not applied; state method: kind (assay, "
+            "impurity_quantitative, impurity_limit, identification)"
+        ),
     ]
 
 
@@ -94,7 +96,7 @@ def test_a_limit_that_waits_for_a_particular_of_the_study_is_named(missing):
     """The law limits the uncertainty at the legal limit: without one there is no place to look."""
     told = missing(guidance="[eu-water-monitoring-2009-90]").splitlines()
 
-    title = told.index("  limits that no figure can be held against:")
+    title = told.index("  limits for which no result is available:")
     (line,) = [one for one in told[title:] if "Measurement uncertainty" in one]
     assert line.endswith("the study states no legal limit  needs: method.analytes: legal_limit")
 

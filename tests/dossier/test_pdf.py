@@ -97,7 +97,7 @@ def test_bookmarks_follow_the_sections(reader):
         "1 Purpose and method",
         "2 Calibration and limits",
         "3 Caveats and limits of validity",
-        "A Data as used",
+        "A Raw data",
     ]
     inner = outline[outline.index(next(e for e in outline if isinstance(e, list)))]
     assert inner[0].title == "1.1 Conditions"
@@ -117,7 +117,7 @@ def test_every_page_says_which_it_is(reader):
 def test_contents_name_the_page_of_each_section(reader):
     """The number after a line of contents is the page on which the section begins."""
     lines = [line for page in reader.pages for line in page.extract_text().splitlines()]
-    line = next(line for line in lines if "Data as used" in line and line.split()[-1].isdigit())
+    line = next(line for line in lines if "Raw data" in line and line.split()[-1].isdigit())
     page = int(line.split()[-1])
 
     assert "Table 3" in reader.pages[page - 1].extract_text()

@@ -174,7 +174,7 @@ def test_a_plan_without_criteria_or_guidance_still_makes_a_protocol(described, s
     assert any("no minimum design was held against the plan" in text for text in texts)
     assert any("no design is the smallest" in text for text in texts)
     assert any("Neither the study nor the chosen guidance sets a limit" in text for text in texts)
-    assert "no criterion that the planned runs could answer" in chances_table(protocol)
+    assert "no criterion can be evaluated from the planned experiments" in chances_table(protocol)
     assert "<h1" in render_html(document)
 
 
@@ -215,7 +215,7 @@ def test_the_dossier_lists_what_was_done_otherwise(described, study_of):
 
     rows = [[plain(cell) for cell in row.cells] for row in table.rows]
     assert [row[0] for row in rows] == ["Calibration"] * 5 + ["Blanks"]
-    assert ["30\u202fmg/L", "preparations in each series", "3", "2"] in [row[2:] for row in rows]
+    assert ["30\u202fmg/L", "preparations per series", "3", "2"] in [row[2:] for row in rows]
     assert ["50\u202fmg/L", "independent preparations", "3", "0"] in [row[2:] for row in rows]
     assert ["40\u202fmg/L", "independent preparations", "0", "2"] in [row[2:] for row in rows]
     assert rows[-1][2:] == ["–", "independent preparations", "5", "0"]

@@ -125,4 +125,4 @@ def test_every_curve_is_in_the_figure():
     lines = [line for line in figure.axes[0].lines if len(line.get_xdata())]
     assert len(lines) == 6
     labels = [text.get_text() for text in figure.legends[0].get_texts()]
-    assert labels == ["window of the peak", "Calibration", "Blanks", "baseline", "excluded"]
+    assert labels == ["peak window", "Calibration", "Blanks", "baseline", "excluded"]

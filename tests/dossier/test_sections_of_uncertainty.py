@@ -154,8 +154,8 @@ def test_the_simulation_stands_beside_with_its_seed(document):
     for beside in (first, second):
         assert [row[0] for row in cells(beside)] == [
             "budget, Student's t",
-            "simulation, symmetric interval",
-            "simulation, shortest interval",
+            "Monte Carlo, probabilistically symmetric",
+            "Monte Carlo, shortest interval",
         ]
     assert "1000000 draws, seed 5" in plain(first.note)
     assert pieces(second.note)[1] == Reference(first.id)

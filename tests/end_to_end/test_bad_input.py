@@ -225,7 +225,7 @@ def test_a_study_that_is_not_there(command, arguments):
     done = command(*arguments)
 
     assert done.status == 2
-    assert done.err.splitlines()[0] == "nowhere: there is no such file or folder"
+    assert done.err.splitlines()[0] == "nowhere: file or folder not found"
 
 
 def test_a_folder_without_a_study(command, tmp_path):

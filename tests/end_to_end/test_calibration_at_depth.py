@@ -83,11 +83,11 @@ def test_scatter_in_proportion_gets_weights_by_the_rule(weighted):
     assert steps[0] == ("Breusch–Pagan, Koenker", "homoscedasticity rejected")
     assert (
         "log likelihood, proportional standard deviation",
-        "higher of the one-part forms",
+        "higher of the one-component models",
     ) in steps
     assert "variance form: proportional; weights 1/x^2" in text
     assert "Breusch–Pagan, Koenker" in text
-    assert "higher of the one-part forms" in text
+    assert "higher of the one-component models" in text
 
 
 def test_the_factor_by_which_unweighted_limits_mislead(weighted):

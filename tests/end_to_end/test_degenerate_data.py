@@ -76,13 +76,18 @@ def rest_is_done(record):
             [0, 0, *LEVELS],
             [0.01, 0.012, *SIGNALS],
             {"weighting": "1/x"},
-            "weights 1/x are infinite at level 0",
+            "weights 1/x are not defined at level 0",
         ),
         ([0, 0, *LEVELS], [0.01, 0.012, *SIGNALS], {"weighting": "1/x^2"}, "weights 1/x^2 are infinite"),
-        ([1, 2, 3, 4, 5], [0.1, 0.2, 0.31, 0.4, 0.5], {"weighting": "1/s^2"}, "level 1 has no replicates"),
+        (
+            [1, 2, 3, 4, 5],
+            [0.1, 0.2, 0.31, 0.4, 0.5],
+            {"weighting": "1/s^2"},
+            "level 1 was not measured in replicate",
+        ),
         (LEVELS, [0.11, *SIGNALS[:1], *SIGNALS[2:]], {"weighting": "1/s^2"}, "the signals at level 1 do not"),
         ([1, 2, 3], [0.1, 0.2, 0.31], {"model": "quadratic"}, "only 3 points"),
-        ([0, 0, 0], [1, 2, 3], {"model": "linear_through_origin"}, "every level is 0"),
+        ([0, 0, 0], [1, 2, 3], {"model": "linear_through_origin"}, "all levels are zero"),
         ([0, 2, 8, 10, 1e40], [1, 2, 3, 4, 5], {"model": "quadratic"}, "the levels are spread so unevenly"),
     ],
     ids=lambda value: value if isinstance(value, str) else "",
@@ -230,7 +235,7 @@ def test_ten_thousand_points(judged, described):
 @pytest.mark.parametrize(
     ("signals", "reason"),
     [
-        ([0.01] * 10, "all blank values are equal"),
+        ([0.01] * 10, "all blank values are identical"),
         ([0.01], "there is only one blank"),
     ],
 )
@@ -270,7 +275,7 @@ def test_blanks_that_the_instrument_clips_at_zero(found):
     record = found(**calibration(LEVELS, SIGNALS), **blanks([0.0] * 12))
 
     for name in ("blank_3s", "blank_mean_3s", "blank_3.3", "currie", "din_32645_blank"):
-        assert record.detection.variants[name].not_assessed == "all blank values are equal"
+        assert record.detection.variants[name].not_assessed == "all blank values are identical"
     assert isinstance(record.detection.variants["residual_3.3"], LimitVariant)
 
 
@@ -375,7 +380,7 @@ def test_signals_that_cannot_be_read_as_concentrations(found, reason):
 # --- trueness and selectivity ----------------------------------------------------------------------
 @pytest.mark.parametrize(
     ("results", "reason"),
-    [([5.0], "one result: its scatter is not known"), ([5.0] * 4, "the results do not scatter")],
+    [([5.0], "only one result; its variation is unknown"), ([5.0] * 4, "the results show no variation")],
 )
 def test_recoveries_without_scatter(found, results, reason):
     """One result, or equal ones: the recovery is given, its interval is not."""
@@ -397,7 +402,7 @@ def test_a_recovery_whose_results_are_all_excluded_stays_in_sight(found):
     left_out, counted = found(recovery={"runs": runs}).recovery
 
     assert left_out.mean_recovery.value is None
-    assert left_out.mean_recovery.reason == "every recovery at this level is excluded"
+    assert left_out.mean_recovery.reason == "all recoveries at this level are excluded"
     assert [(point.value, point.cause) for point in left_out.excluded] == [
         (5.0, "wrong flask"),
         (4.0, "wrong flask"),
@@ -478,5 +483,5 @@ def test_a_dossier_of_what_could_not_be_assessed(judged, described):
 
     page = render_html(build_document(study, results), medium="web")
 
-    for reason in ("fewer than 2 readings", "no reading is left at this level", "wrong flask"):
+    for reason in ("fewer than 2 readings", "all readings at this level are excluded", "wrong flask"):
         assert reason in page

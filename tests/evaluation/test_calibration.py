@@ -143,7 +143,9 @@ def test_everything_excluded(line_of):
     """A calibration of excluded runs is none."""
     line = line_of([{**run, "excluded": "wrong stock solution"} for run in runs()])
 
-    assert line == NotAssessed(not_assessed="every calibration run is excluded", needs="standards that count")
+    assert line == NotAssessed(
+        not_assessed="all calibration data are excluded", needs="calibration data that are not excluded"
+    )
 
 
 def test_the_run_order_is_used_where_it_is_known(line_of):
@@ -161,7 +163,7 @@ def test_the_run_order_is_used_where_it_is_known(line_of):
 
 def test_nothing_declared_is_said(line_of):
     """Where the study declares no weighting ordinary least squares is used, and the record says so."""
-    assert line_of(runs()).weighting_reason == "nothing was declared: ordinary least squares"
+    assert line_of(runs()).weighting_reason == "not declared; ordinary least squares by default"
 
 
 def test_automatic_weights_write_their_path(line_of):

@@ -64,7 +64,7 @@ def test_the_studys_own_limit_is_quoted(carried):
     """What the study allows replaces the customary share."""
     (entry,) = carried([sequence()], criteria=[{"characteristic": "carry_over", "max": 5}])
 
-    assert (entry.allowed_percent, entry.allowed_by) == (5, "the study's own criterion")
+    assert (entry.allowed_percent, entry.allowed_by) == (5, "a criterion of the study")
 
 
 def test_a_single_undisturbed_blank_gives_no_interval(carried):
@@ -81,7 +81,7 @@ def test_without_a_limit_there_is_nothing_to_hold_it_against(carried):
 
     assert entry.percent_of_limit is None
     assert entry.limit is None
-    assert entry.reason == "no quantification limit to hold it against"
+    assert entry.reason == "no quantification limit is available for comparison"
 
 
 def test_each_sequence_by_itself(carried):
@@ -90,11 +90,11 @@ def test_each_sequence_by_itself(carried):
 
     assert len(carried([sequence(), sequence(after=[0.02, 0.021])])) == 2
     assert len(carried([sequence(), other])) == 1
-    assert carried([other]).not_assessed == "every carry-over sequence is excluded"
+    assert carried([other]).not_assessed == "all carry-over sequences are excluded"
 
 
 def test_absent_block(record_of, described):
     """Without runs the characteristic is not assessed."""
     record = record_of(described(calibration={"runs": CALIBRATION})).carry_over
 
-    assert record.not_assessed == "the study holds no carry-over runs"
+    assert record.not_assessed == "no carry-over data were provided"

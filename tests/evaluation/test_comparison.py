@@ -186,7 +186,7 @@ def test_a_result_below_a_limit_leaves_its_sample_out(compared):
     record = compared([*runs(), extra])
 
     assert record.n == 7
-    assert record.samples[-1].left_out == "reported as below a limit"
+    assert record.samples[-1].left_out == "reported as less than a limit"
     assert record.paired == compared(runs()).paired
 
 
@@ -216,4 +216,4 @@ def test_absent_block(record_of, described):
     """Without runs the characteristic is not assessed."""
     record = record_of(described(precision={"runs": [{"level": 5, "concentrations": [4, 5, 6]}]})).comparison
 
-    assert record.not_assessed == "the study holds no comparison runs"
+    assert record.not_assessed == "no method comparison data were provided"

@@ -62,7 +62,7 @@ def test_the_ratio_and_the_difference_of_two_slopes(compared):
     assert abs(bare.slope_difference.t) == pytest.approx(abs(t), rel=1e-9)
     assert bare.slope_difference.p < 1e-9
     assert bare.slope_ratio.ci[0] < bare.slope_ratio.value < bare.slope_ratio.ci[1]
-    assert bare.adjustment == "none: one comparison"
+    assert bare.adjustment == "none (single comparison)"
     assert found.common_slope is None
 
 
@@ -163,7 +163,7 @@ def test_a_configuration_without_calibration(compared):
 
     bare, mesh = found.compared
     assert isinstance(bare.slope_ratio, NotAssessed)
-    assert bare.slope_ratio.needs == "a calibration of both configurations"
+    assert bare.slope_ratio.needs == "calibrations of both configurations"
     assert mesh.slope_ratio.value == pytest.approx(0.5, rel=0.05)
 
 
@@ -197,7 +197,10 @@ def test_a_curved_calibration_has_no_sensitivity_by_area(judged, described):
 
     found = results.comparison_of_configurations["x"]
     assert found.reference_sensitivity_per_area.value is None
-    assert found.reference_sensitivity_per_area.reason == "a parabola has no single slope"
+    assert (
+        found.reference_sensitivity_per_area.reason
+        == "a second-order (quadratic) function has no single slope"
+    )
     assert found.compared[0].configuration == "bare"
 
 

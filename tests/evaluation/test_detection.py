@@ -100,7 +100,7 @@ def test_guidance_that_prefers_one_of_the_two_leaves_the_other_open(limits):
     assert found.declared_by.startswith("guidance: SANTE")
     assert (
         found.detection_limit.not_assessed
-        == "the deciding variant lowest_validated_level defines no detection limit"
+        == "no detection limit is defined by the governing approach lowest_validated_level"
     )
 
 
@@ -133,8 +133,8 @@ def test_the_first_profile_decides_where_nothing_is_declared(limits):
 @pytest.mark.parametrize(
     ("n", "variant", "by"),
     [
-        (10, "blank_3s", "rule: ten or more independent blanks"),
-        (9, "residual_3.3", "rule: fewer than ten independent blanks"),
+        (10, "blank_3s", "default rule (at least ten independent blanks)"),
+        (9, "residual_3.3", "default rule (fewer than ten independent blanks)"),
     ],
 )
 def test_the_number_of_blanks_decides_where_nobody_else_does(limits, n, variant, by):
@@ -173,7 +173,9 @@ def test_a_variant_that_defines_no_such_limit_says_so(limits):
     """A declared variant without a critical level leaves that one open, the others stand."""
     found = limits(blanks=blanks(), **declared(detection_limit="blank_3s"))
 
-    assert found.critical_level.not_assessed == "the deciding variant blank_3s defines no critical level"
+    assert (
+        found.critical_level.not_assessed == "no critical level is defined by the governing approach blank_3s"
+    )
     assert found.detection_limit.value > 0
 
 
@@ -288,7 +290,7 @@ def test_blanks_that_are_all_below_a_limit_are_not_missing(limits):
     found = limits(blanks={"runs": [{"signals": ["<0.01"] * 10}]})
 
     for name in ("blank_3s", "blank_mean_3s", "currie", "din_32645_blank"):
-        assert found.variants[name].not_assessed == "10 of 10 blanks are given only as below a limit"
+        assert found.variants[name].not_assessed == "10 of 10 blanks are reported only as less than a limit"
         assert "the values of all blanks" in found.variants[name].needs
     assert found.detection_limit.variant == "residual_3.3"
 

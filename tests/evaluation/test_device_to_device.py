@@ -117,4 +117,4 @@ def test_one_device_or_none(spread):
     """A single device says nothing of others."""
     for given in (runs({"A": [5.0, 5.1]}), [{"level": 5, "concentrations": [5.0, 5.1]}]):
         record = spread(precision={"runs": given})
-        assert record.not_assessed == "the study holds no runs that name more than one device"
+        assert record.not_assessed == "no data with more than one recorded device were provided"

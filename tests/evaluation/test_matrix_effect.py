@@ -106,12 +106,12 @@ def test_a_parabola_has_no_single_slope(effects):
     """Where a second-order function is declared the effect is refused with that reason."""
     (entry,) = effects(line(0.27), analysis={"calibration": {"model": "quadratic"}})
 
-    assert entry.effect_percent.not_assessed == "a parabola has no single slope"
+    assert entry.effect_percent.not_assessed == "a second-order (quadratic) function has no single slope"
 
 
 def test_absent_blocks(effects):
     """Without a calibration in matrix and without additions nothing is assessed."""
     record = effects([])
 
-    assert record.not_assessed == "the study holds no matrix calibration runs"
+    assert record.not_assessed == "no calibration in matrix was provided"
     assert "standard additions" in record.needs

@@ -167,7 +167,7 @@ def test_a_level_of_excluded_readings_stays_in_sight(levels):
     (entry,) = levels([{"level": 5, "concentrations": [5.0, 5.1], "excluded": "wrong flask"}])
 
     assert entry.n == 0
-    assert entry.repeatability_sd.not_assessed == "no reading is left at this level"
+    assert entry.repeatability_sd.not_assessed == "all readings at this level are excluded"
     assert [point.value for point in entry.excluded] == [5.0, 5.1]
     assert entry.with_excluded.n == 2
 
@@ -205,7 +205,7 @@ def test_no_precision_runs(record_of, described):
     """A study without precision says what it would take."""
     found = record_of(described()).precision
 
-    assert found.not_assessed == "the study holds no precision runs"
+    assert found.not_assessed == "no precision data were provided"
     assert "several days" in found.needs
 
 

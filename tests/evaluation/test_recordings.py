@@ -194,13 +194,17 @@ def test_signals_keep_three_digits_of_their_error(study):
     [
         (
             ("  to: -1.03", "  to: -1.03", "feet: [[-1.25, -1.21]", "feet: [[-1.9, -1.8]"),
-            "c.csv (column 'S0-0'): recordings: 0 points lie in the foot from -1.9 to -1.8, the curve has "
-            "-1.3 to -0.8; needs at least 1 points there (named in curves.csv row 2)",
+            (
+                "the foot from -1.9 to -1.8 contains c.csv (column 'S0-0'): recordings: 0 points; the curve "
+                "extends from -1.3 to -0.8; needs at least 1 points there (named in curves.csv row 2)"
+            ),
         ),
         (
             ("      at: -1.1\n", "", "direction: up", ""),
-            "there is no summit between -1.17 and -1.03; "
-            "needs a peak there, or at: the place where the height is read",
+            (
+                "no peak maximum was found between -1.17 and -1.03; needs a peak in this window, or a fixed "
+                "reading position (key at)"
+            ),
         ),
     ],
     ids=["foot", "summit"],

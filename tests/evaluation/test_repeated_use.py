@@ -70,7 +70,7 @@ def test_the_studys_own_limit_says_which_loss_ends_it(used):
     """At least 95 % of the first signal is a loss of 5 %."""
     record = used(uses(), criteria=[{"characteristic": "repeated_use", "min": 95}])
 
-    assert (record.decline.loss_percent, record.decline.loss_by) == (5, "the study's own criterion")
+    assert (record.decline.loss_percent, record.decline.loss_by) == (5, "a criterion of the study")
 
 
 def test_a_device_used_once_says_nothing_of_decline(used):
@@ -88,7 +88,7 @@ def test_single_uses_only(used):
     record = used([{"device": name, "use": 1, "signal": 2.0} for name in "ABC"])
 
     assert isinstance(record.rsd, NotAssessed)
-    assert record.decline.not_assessed == "every device was used once"
+    assert record.decline.not_assessed == "each device was used only once"
 
 
 def test_order_of_rows_does_not_matter(used):
@@ -111,4 +111,4 @@ def test_absent_block(record_of, described):
     """Without runs the characteristic is not assessed."""
     record = record_of(described(precision={"runs": [{"level": 5, "concentrations": [4, 5]}]})).repeated_use
 
-    assert record.not_assessed == "the study holds no repeated use runs"
+    assert record.not_assessed == "no repeated-use data were provided"

@@ -169,5 +169,5 @@ def test_refusals(robust, record_of, described):
     absent = record_of(described(precision={"runs": [{"level": 5, "concentrations": [4, 5]}]})).robustness
 
     assert few.not_assessed
-    assert gone.not_assessed == "every robustness run is excluded"
-    assert absent.not_assessed == "the study holds no robustness runs"
+    assert gone.not_assessed == "all robustness data are excluded"
+    assert absent.not_assessed == "no robustness data were provided"

@@ -184,6 +184,6 @@ def test_an_interferent_left_out_altogether_stays_in_sight(effects):
     """A ratio whose results are all excluded is not assessed, and tolerates nothing by itself."""
     first, second = effects(run(ratio=1, excluded="wrong flask"), run(ratio=10, change=1))
 
-    assert first.reason == "every result at this ratio is excluded"
+    assert first.reason == "all results at this ratio are excluded"
     assert (first.relative_change_percent, first.tolerance_ratio) == (None, None)
     assert second.tolerance_ratio == 10

@@ -140,7 +140,7 @@ def test_all_excluded_says_so(additions):
     """A sample of which nothing counts has no content."""
     (entry,) = additions([run(excluded="contaminated")])
 
-    assert entry.concentration.not_assessed == "every portion is excluded"
+    assert entry.concentration.not_assessed == "all test portions are excluded"
     assert entry.n == 0
     assert len(entry.excluded) == 10
 
@@ -149,5 +149,5 @@ def test_absent_block(record_of, described):
     """Without runs the characteristic is not assessed, and the record says what it would take."""
     record = record_of(described(calibration={"runs": EXTERNAL})).standard_addition
 
-    assert record.not_assessed == "the study holds no standard addition runs"
+    assert record.not_assessed == "no standard addition data were provided"
     assert "three additions" in record.needs

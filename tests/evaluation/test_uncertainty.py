@@ -435,7 +435,7 @@ def test_the_formula_belongs_to_one_analyte(judged, described):
         (
             "model: c0 * V / a\n  quantities: [{name: c0, value: 1}, {name: V, value: 2}]\n",
             "uncertainty.model",
-            "a has no value: add it to quantities",
+            "a has no value; add it to quantities",
         ),
         (
             "model: c0\n  quantities: [{name: c0, value: 1}, {name: V, value: 2}]\n",
@@ -466,7 +466,7 @@ def test_the_formula_belongs_to_one_analyte(judged, described):
         (
             "analyte: pb\n  model: x\n  quantities: [{name: x, value: 1}]\n",
             "uncertainty.analyte",
-            "unknown analyte 'pb'; known here: x",
+            "unknown analyte 'pb'; valid here: x",
         ),
     ],
 )

@@ -134,7 +134,9 @@ def test_a_filled_caveat_reads_well():
     )
 
     assert filled.severity == "stop"
-    assert filled.because == "The 30 values in precision at 5 mg/L come from only 2 independent preparations."
+    assert filled.because == (
+        "The 30 values in precision at 5 mg/L were obtained from only 2 independent preparations."
+    )
     assert filled.source.startswith("Eurachem fitness-for-purpose guide 2014, 6.6.2.1 (from memory); ")
 
 
@@ -159,7 +161,7 @@ def test_a_value_with_braces_is_printed_as_it_is():
         "same", {"level": "5 mg/L", "note": "lot {level} {0}"}
     )
 
-    assert filled.because == "The study says of the check at 5 mg/L: 'lot {level} {0}'."
+    assert filled.because == "Remark in the study on the check at 5 mg/L: “lot {level} {0}”."
 
 
 ENTRY = """format: guidance-caveats/1
@@ -193,9 +195,11 @@ caveats:
         (
             "common practice",
             "a book",
-            "x.yaml:3: caveats[0]: the source 'a book' must start with 'common practice' or end with "
-            "'(from memory)', '(seen in the original)', '(seen in a reprint)', "
-            "'(as quoted in a public text)' or '(definition)'",
+            (
+                "x.yaml:3: caveats[0]: the source 'a book' must start with 'common practice' or end with "
+                "'(from memory)', '(seen in the original)', '(source consulted in a reprint)', '(cited from "
+                "a secondary source)' or '(definition)'"
+            ),
         ),
         (
             "severity: caution",

@@ -109,8 +109,8 @@ def test_without_a_mass_fraction_such_a_limit_is_refused(acceptance, mass_fracti
         limit_for(acceptance, mass_fraction=mass_fraction)
 
     assert str(caught.value) == (
-        "the limit depends on the mass fraction of the analyte, which is not known; needs a unit that is a "
-        "mass fraction (mg/kg, %), or the density of the matrix beside a unit per volume"
+        "the limit depends on the mass fraction of the analyte, which cannot be calculated; needs a "
+        "unit of mass fraction (mg/kg, %), or the density of the matrix where the unit is per volume"
     )
 
 

@@ -190,18 +190,14 @@ def test_profiles_that_extend_each_other_are_refused(tmp_path):
     for name, other in (("a", "b"), ("b", "c"), ("c", "b")):
         _write(tmp_path, f"format: guidance-profile/1\nid: {name}\nextends: {other}\ntitle: {name}\n")
 
-    assert _refused(tmp_path, "a") == (
-        "b.yaml: extends: profiles extend each other in a circle (b -> c -> b); cut one link"
-    )
+    assert _refused(tmp_path, "a") == ("b.yaml: extends: circular extension of profiles (b -> c -> b)")
 
 
 def test_a_profile_cannot_extend_itself(tmp_path):
     """The smallest circle is refused too."""
     _write(tmp_path, "format: guidance-profile/1\nid: a\nextends: a\ntitle: a\n")
 
-    assert _refused(tmp_path, "a") == (
-        "a.yaml: extends: profiles extend each other in a circle (a -> a); cut one link"
-    )
+    assert _refused(tmp_path, "a") == ("a.yaml: extends: circular extension of profiles (a -> a)")
 
 
 @pytest.mark.parametrize(
@@ -222,8 +218,10 @@ def test_a_profile_cannot_extend_itself(tmp_path):
         (
             'clause: "4.2"',
             'clause: " "',
-            "FILE:11: requirements[0].clause: ' ' does not fit here; write the clause, section or "
-            'table where the rule stands, such as clause: "6.3"',
+            (
+                "FILE:11: requirements[0].clause: ' ' is not valid here; write the clause, section or table "
+                'where the rule stands, such as clause: "6.3"'
+            ),
         ),
         (
             'clause: "4.2"',
@@ -257,15 +255,19 @@ def test_a_profile_cannot_extend_itself(tmp_path):
         (
             "at_most: 2}",
             "within: [110, 90]}",
-            "FILE:18: requirements[0].acceptance[0]: within: [110, 90] allows nothing; "
-            "write the lower limit first, then a greater upper limit",
+            (
+                "FILE:18: requirements[0].acceptance[0]: within: [110, 90] is empty; write the lower limit "
+                "first, then the upper limit"
+            ),
         ),
         (
             "      - {figure: repeatability_rsd_percent, at_most: 2}",
             "      - {figure: repeatability_rsd_percent, at_most: 2}\n"
             "      - {figure: repeatability_rsd_percent, at_least: 3}",
-            "FILE:9: requirements[0]: 'repeatability_rsd_percent' must be at least 3 and "
-            "at most 2, which nothing can be",
+            (
+                "FILE:9: requirements[0]: contradictory limits for 'repeatability_rsd_percent': at least 3 "
+                "and at most 2"
+            ),
         ),
         (
             "      - {figure: repeatability_rsd_percent, at_most: 2}",
@@ -283,8 +285,10 @@ def test_a_profile_cannot_extend_itself(tmp_path):
         (
             "figure: repeatability_rsd_percent",
             "figure: device_rsd_percent",
-            "FILE:9: requirements[0]: the figure 'device_rsd_percent' does not belong to "
-            "repeatability; possible: horrat_repeatability, repeatability_rsd_percent",
+            (
+                "FILE:9: requirements[0]: the figure 'device_rsd_percent' does not apply to repeatability; "
+                "possible: horrat_repeatability, repeatability_rsd_percent"
+            ),
         ),
         (
             "at_most: 2}",
@@ -327,9 +331,11 @@ def test_a_profile_cannot_extend_itself(tmp_path):
         (
             "replicates_per_level: 6}",
             "time_points: 6}",
-            "FILE:9: requirements[0]: the counter 'time_points' does not belong to repeatability; "
-            "possible: dates, determinations, instruments, levels, operators, replicates_per_level, "
-            "replicates_per_series, samples, series",
+            (
+                "FILE:9: requirements[0]: the counter 'time_points' does not apply to repeatability; "
+                "possible: dates, determinations, instruments, levels, operators, replicates_per_level, "
+                "replicates_per_series, samples, series"
+            ),
         ),
         (
             "replicates_per_level: 6}",
@@ -358,8 +364,10 @@ def test_a_profile_cannot_extend_itself(tmp_path):
         (
             "minimums: {replicates_per_level: 6}",
             "alternatives: [{name: six, minimums: {determinations: 6}}]",
-            "FILE:15: requirements[0].design: a single alternative is no choice; move its counters "
-            "to minimums",
+            (
+                "FILE:15: requirements[0].design: a single alternative is not permitted; move its counters "
+                "to minimums"
+            ),
         ),
         (
             "requirements:\n",
@@ -395,8 +403,10 @@ def test_a_profile_cannot_extend_itself(tmp_path):
         (
             "id: house-rules",
             "id: House rules",
-            "FILE:3: id: 'House rules' does not fit here; write an id in lower case with hyphens, "
-            "such as my-rule-1",
+            (
+                "FILE:3: id: 'House rules' is not valid here; write an id in lower case with hyphens, such "
+                "as my-rule-1"
+            ),
         ),
         (
             "id: house-rules",
@@ -421,7 +431,7 @@ def test_a_profile_cannot_extend_itself(tmp_path):
         (
             "scope: titrations",
             "scope: titrations\nasked_for: {clause: a, confirmed: memory, by_kind: {assay: [recovery]}}",
-            "FILE:8: asked_for: by_kind needs a list under 'any', for methods whose kind is not stated",
+            "FILE:8: asked_for: by_kind requires a list under 'any', for methods of unstated kind",
         ),
         (
             "scope: titrations",

@@ -78,7 +78,9 @@ def test_every_rule_names_document_clause_and_confirmation(rule):
     assert rule.clause.strip()
     assert rule.confirmed in Confirmed
     assert rule.cite().startswith(f"{rule.document}, {rule.edition}, {rule.clause}")
-    marked = rule.cite().endswith(("(from memory)", "(seen in a reprint)", "(as quoted in a public text)"))
+    marked = rule.cite().endswith(
+        ("(from memory)", "(source consulted in a reprint)", "(cited from a secondary source)")
+    )
     assert marked or rule.seen_in == "original"
 
 
@@ -310,8 +312,8 @@ def test_a_design_is_cited_by_what_was_seen_of_it():
     limit = _requirement("ich-q2r2-2023", "quantification-limit")
 
     assert linear.cite().endswith("3.2.2.1 (from memory)")
-    assert linear.cite_design().endswith("3.2.2.1 (as quoted in a public text)")
-    assert limit.cite().endswith("3.2.3 (as quoted in a public text)")
+    assert linear.cite_design().endswith("3.2.2.1 (cited from a secondary source)")
+    assert limit.cite().endswith("3.2.3 (cited from a secondary source)")
     assert limit.cite_design().endswith("3.2.3 (from memory)")
 
 
@@ -323,8 +325,8 @@ def test_an_unlisted_parameter_of_drinking_water_has_no_limit():
         limit_for(rule.acceptance[0], analyte_names=("mg", "magnesium"))
 
     assert str(caught.value) == (
-        "the table of limits does not list 'mg' or 'magnesium'; "
-        "needs a criterion of the study's own, or the analyte's name as the document writes it"
+        "the table of limits does not list 'mg' or 'magnesium'; needs a criterion of the study, or the "
+        "name of the analyte as used in the document"
     )
 
 

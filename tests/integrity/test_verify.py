@@ -44,7 +44,7 @@ def test_an_untouched_dossier_is_recomputed_to_the_last_digit(command, tampered)
     )
     assert told.startswith("no difference: ")
     assert int(told.split()[2]) > 300
-    assert told.endswith("figures recomputed, each number equal to the last digit")
+    assert told.endswith("figures recomputed, each number identical")
 
 
 def test_a_rendered_dossier_verifies(command, folder_with, described, tmp_path):
@@ -176,7 +176,7 @@ def test_a_changed_file_that_cannot_be_used_any_more_is_a_difference(command, ta
 
     assert run.status == 1
     assert run.out.splitlines()[1].startswith("data/calibration.csv: not the file that was computed from")
-    assert run.out.splitlines()[2].startswith("recomputation: not possible any more: data/calibration.csv:6")
+    assert run.out.splitlines()[2].startswith("recomputation: no longer possible: data/calibration.csv:6")
 
 
 def test_the_list_of_differences_is_short_unless_asked_for(command, tampered):
@@ -257,9 +257,9 @@ def test_a_pdf_without_results_is_no_dossier(command, tampered, tmp_path):
         pdf.add_blank_page()
         pdf.save(path)
 
-    refused(command("verify", path), path, "is not a dossier: no results.json is attached")
+    refused(command("verify", path), path, "not a dossier: results.json is not attached")
     path = tampered({}, take_out=["results.json"])
-    refused(command("verify", path), path, "is not a dossier: no results.json is attached")
+    refused(command("verify", path), path, "not a dossier: results.json is not attached")
 
 
 def test_a_file_that_the_results_do_not_list_is_not_unpacked(command, with_results):

@@ -213,7 +213,7 @@ def test_the_criteria_are_counted_as_they_came_out(judged, described):
 
     assert "1 of 3 criteria that decide are met; by them the method is *not fit*." in text
     assert "Not met: Quantification limit." in text
-    assert "Asked for but not assessed: Repeatability." in text
+    assert "Required but not assessed: Repeatability." in text
 
 
 @pytest.mark.parametrize("name", ["rich", "bare", "hostile"])

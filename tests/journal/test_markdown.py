@@ -63,7 +63,7 @@ def test_headings_tables_formulas_and_lists_are_read_as_such(rich):
         "Results of the validation",
         "cadmium, bismuth-film sensor",
         "zinc, bismuth-film sensor",
-        "Configurations and criteria",
+        "Comparison of configurations and acceptance criteria",
         "Reservations",
     ]
     tables = [block for block in rich.document.elements() if isinstance(block, Table)]

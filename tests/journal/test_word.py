@@ -59,7 +59,7 @@ def test_headings_and_captions_have_their_styles(opened, rich):
         ("Heading 1", "Results of the validation"),
         ("Heading 2", "cadmium, bismuth-film sensor"),
         ("Heading 2", "zinc, bismuth-film sensor"),
-        ("Heading 2", "Configurations and criteria"),
+        ("Heading 2", "Comparison of configurations and acceptance criteria"),
         ("Heading 1", "Reservations"),
     ]
     captions = [p for p in opened.paragraphs if p.style.name == "Caption"]

@@ -144,7 +144,7 @@ def test_a_stop_caveat_that_the_plan_leads_to_is_foretold(planned):
     (chance,) = prediction.chances
     assert (chance.meets, chance.held_back, chance.open) == (0, 25, 25)
     assert [(stop.title, stop.share.value) for stop in prediction.stops] == [
-        ("Quantification limit below the lowest standard", 1.0)
+        ("Quantification limit below the lowest calibration standard", 1.0)
     ]
     assert [(one.cause, one.chance.key) for one in prediction.smallest.out_of_reach] == [
         ("caveat", chance.key)

@@ -232,7 +232,7 @@ def test_comparison_loss(evaluated, row):
         float(row["upper"]), abs=max(4.0, 0.015 * float(row["u"]))
     )
     if x1 == 0:
-        assert "no contribution is above 0" in found["budget"]["not_assessed"]
+        assert "all contributions are zero" in found["budget"]["not_assessed"]
         assert found["check"] == found["budget"]
     else:
         # 2·x1·u by first order; the second order is missing

@@ -88,7 +88,7 @@ def test_the_record_says_where_it_was_made(qualified):
     assert len(record["software"]["fingerprint"]) == 64
     pages = " ".join(page.extract_text() for page in pypdf.PdfReader(io.BytesIO(pdf)).pages)
     assert record["installation"]["packages"]["scipy"] in pages
-    for title in ("What is not covered", "What remains for the laboratory", "Released by"):
+    for title in ("Scope not covered", "Actions required of the laboratory", "Released by"):
         assert title in pages
 
 
@@ -122,7 +122,7 @@ def test_a_formula_that_raises_fails_its_cases_only(monkeypatch):
     norris, sirstv = found.cases
     assert (norris.agrees, norris.problem) == (False, "ZeroDivisionError: by nothing")
     assert sirstv.agrees
-    assert "Nothing came out: ZeroDivisionError: by nothing" in cases_table(found)
+    assert "No result was obtained: ZeroDivisionError: by nothing" in cases_table(found)
 
 
 def test_nothing_is_no_agreement():

@@ -66,7 +66,7 @@ def test_without_baseline_nothing_is_subtracted():
         (
             ["blank", "blank", "high", "blank", "high", "blank"],
             [0.01, 0.01, 5, 0.02, 5, 0.02],
-            "the blanks do not scatter",
+            "the blanks show no variation",
         ),
     ],
 )
@@ -79,7 +79,7 @@ def test_without_interval_says_why(kinds, signals, reason):
 
 def test_refuses_in_a_sentence():
     """No blank after high, high samples that are not high, a low limit without response."""
-    with pytest.raises(NotEstimable, match="no blank directly after a high sample"):
+    with pytest.raises(NotEstimable, match="no blank was measured directly after a high sample"):
         carry_over(["blank", "high"], [0.01, 5.0])
     with pytest.raises(NotEstimable, match="not above the blanks"):
         carry_over(["blank", "high", "blank"], [0.01, 0.01, 0.01])

@@ -41,7 +41,7 @@ def test_equivalence_on_request():
     ("this", "reference", "reason"),
     [
         ([1.0], [1.1], "1 pair of results"),
-        ([0.3, 10.3], [0.2, 10.2], "the differences do not scatter"),
+        ([0.3, 10.3], [0.2, 10.2], "the differences show no variation"),
     ],
 )
 def test_paired_refuses(this, reference, reason):
@@ -66,9 +66,9 @@ def test_variances_are_symmetric(first, second):
 
 def test_variances_need_scatter_on_both_sides():
     """Single results and constant ones are refused."""
-    with pytest.raises(NotEstimable, match="a single result on one side"):
+    with pytest.raises(NotEstimable, match="one of the two groups has a single result"):
         compare_variances([1.0], [1.0, 2.0])
-    with pytest.raises(NotEstimable, match="the results of one side do not scatter"):
+    with pytest.raises(NotEstimable, match="the results of one method show no variation"):
         compare_variances([1.0, 1.0], [1.0, 2.0])
 
 
@@ -88,8 +88,8 @@ def test_error_ratio_from_replicates():
 @pytest.mark.parametrize(
     ("this", "reason"),
     [
-        ([[1.0], [2.0]], "this method has no replicates"),
-        ([[1.0, 1.0], [2.0]], "replicates of this method do not scatter"),
+        ([[1.0], [2.0]], "no replicates are available for this method"),
+        ([[1.0, 1.0], [2.0]], "the replicates of this method show no variation"),
     ],
 )
 def test_error_ratio_needs_replicates(this, reason):

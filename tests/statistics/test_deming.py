@@ -79,21 +79,21 @@ def test_exact_line_has_no_standard_error():
     r = deming(2 * X + 1, X)
 
     assert (r.slope.value, r.intercept.value) == pytest.approx((2.0, 1.0))
-    assert (r.slope.interval, r.reason) == (None, "the results lie exactly on a line")
+    assert (r.slope.interval, r.reason) == (None, "all results lie exactly on a straight line")
 
 
 def test_a_slope_that_hangs_on_one_sample_has_no_standard_error():
     """Leaving out the only high sample leaves no correlation: no jackknife."""
     r = deming([1.0, 2.0, 1.0, 2.0, 9.0], [1.0, 1.0, 2.0, 2.0, 9.0])
 
-    assert (r.slope.interval, r.reason) == (None, "the slope hangs on a single sample")
+    assert (r.slope.interval, r.reason) == (None, "the slope is determined by a single sample")
 
 
 def test_refuses_in_a_sentence():
     """Too few samples, one value, no correlation; λ must be positive."""
     with pytest.raises(NotEstimable, match="3 samples; needs at least 4"):
         deming([1, 2, 3], [1, 2, 4])
-    with pytest.raises(NotEstimable, match="one method gave a single value"):
+    with pytest.raises(NotEstimable, match="one of the methods gave the same value for all samples"):
         deming([1, 2, 3, 4], [1, 1, 1, 1])
     with pytest.raises(NotEstimable, match="are not correlated"):
         deming([1, 2, 1, 2], [1, 1, 2, 2])

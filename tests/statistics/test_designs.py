@@ -52,9 +52,9 @@ def test_a_repeated_column_is_named():
 
 def test_settings_are_high_or_low():
     """A zero, or a factor that never changes, is refused; a vector is the caller's error."""
-    with pytest.raises(NotEstimable, match="a setting is neither high nor low"):
+    with pytest.raises(NotEstimable, match=r"a setting is neither high \(\+\) nor low"):
         two_level([[1, 0], [-1, 1]])
-    with pytest.raises(NotEstimable, match="factor 2 never changes; needs both settings of every factor"):
+    with pytest.raises(NotEstimable, match="factor 2 was not varied; needs both settings of every factor"):
         two_level([[1, 1], [-1, 1]])
     with pytest.raises(ValueError, match="matrix of runs by factors"):
         two_level([1, -1])

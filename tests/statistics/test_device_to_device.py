@@ -60,7 +60,7 @@ def test_refuses_in_a_sentence():
         device_to_device([[1.0, 2.0], []])
     with pytest.raises(NotEstimable, match="no device; needs at least 2 devices"):
         device_to_device([])
-    with pytest.raises(NotEstimable, match="the mean reading is not positive"):
+    with pytest.raises(NotEstimable, match="the mean of the readings is not positive"):
         device_to_device([[-1.0, -2.0], [-1.5, -1.0]])
 
 

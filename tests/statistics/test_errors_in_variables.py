@@ -152,7 +152,7 @@ def test_a_parabola_gets_the_share_but_no_line():
         ({"x": [1, 2], "y": [1, 2], "u_x": 1, "u_y": 1}, "only 2 points"),
         (
             {"x": [1, 2, 3], "y": [1, 2, 4], "u_x": 0, "u_y": [0, 1, 1]},
-            "a point has no uncertainty in either direction",
+            "no uncertainty is stated for one of the points",
         ),
     ],
 )

@@ -63,7 +63,14 @@ def test_joint_test_keeps_its_level():
     [
         ([1, 2], [1, 2], "2 results; needs at least 3 independent results on 2 levels"),
         ([0.1, 0.1, 0.1], [1, 2, 3], "a single level; needs at least 2 levels"),
-        ([1, 2, 3], [0.9, 1.8, 2.7], "the results lie exactly on a line; needs results with scatter"),
+        (
+            [1, 2, 3],
+            [0.9, 1.8, 2.7],
+            (
+                "all results lie exactly on a straight line; needs results "
+                "recorded with sufficient resolution to show variation"
+            ),
+        ),
     ],
 )
 def test_refuses_in_a_sentence(added, found, message):

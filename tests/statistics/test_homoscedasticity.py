@@ -86,7 +86,7 @@ def test_unit_and_offset_of_the_signal_do_not_matter(seed, unit, shift):
     assert after.statistic == pytest.approx(before.statistic, rel=1e-7, abs=1e-9)
 
 
-SCATTER = "the replicates do not scatter"
+SCATTER = "the replicates show no variation"
 
 
 @pytest.mark.parametrize(
@@ -96,9 +96,14 @@ SCATTER = "the replicates do not scatter"
             variance_ratio,
             [1, 1, 2],
             [1, 2, 3],
-            "the lowest and the highest level are not both replicated",
+            "the lowest and the highest level are not both measured in replicate",
         ),
-        (variance_ratio, [1, 1, 2, 2], [1, 1, 2, 3], "replicates at one end of the range do not scatter"),
+        (
+            variance_ratio,
+            [1, 1, 2, 2],
+            [1, 1, 2, 3],
+            "the replicates at one end of the range show no variation",
+        ),
         (brown_forsythe, [1] * 6, [1] * 6, "fewer than 2 levels"),
         (brown_forsythe, [1] * 6 + [2] * 5, range(11), "a level has fewer than 6 replicates"),
         (brown_forsythe, [1] * 6 + [2] * 6, [0.1] * 6 + [0.3] * 6, SCATTER),

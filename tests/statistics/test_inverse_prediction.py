@@ -189,8 +189,14 @@ def test_a_flat_end_of_a_parabola_is_unbounded():
 @pytest.mark.parametrize(
     ("signal", "reason"),
     [
-        (100.0, "the fitted parabola does not reach this signal inside its range"),
-        (8.0, "the fitted parabola turns inside its range and gives this signal at two levels"),
+        (100.0, "the second-order (quadratic) function does not reach this signal within its range"),
+        (
+            8.0,
+            (
+                "the second-order (quadratic) function has a turning point within its range and gives "
+                "this signal at two levels"
+            ),
+        ),
     ],
 )
 def test_a_parabola_without_one_root_inside_is_refused(signal, reason):
@@ -205,9 +211,9 @@ def test_a_parabola_without_one_root_inside_is_refused(signal, reason):
 def test_a_line_without_slope_is_refused():
     """Signals that do not change with the level lead nowhere."""
     line = fit([1, 1, 2, 2], [1.0, -1.0, 1.0, -1.0])
-    with pytest.raises(NotEstimable, match="the slope is 0"):
+    with pytest.raises(NotEstimable, match="the slope is zero"):
         inverse_prediction(line, 0.5)
-    with pytest.raises(NotEstimable, match="the slope is 0"):
+    with pytest.raises(NotEstimable, match="the slope is zero"):
         back_calculation(line)
 
 

@@ -47,7 +47,7 @@ def test_variance_survives_a_large_offset(values, offset):
 
 def test_no_replicates_have_no_pooled_variance():
     """Single points say nothing of the scatter within a level."""
-    with pytest.raises(NotEstimable, match="no level has replicates"):
+    with pytest.raises(NotEstimable, match="no level was measured in replicate"):
         pooled_variance(by_level([1, 2], [3, 4]))
 
 
@@ -85,5 +85,5 @@ def test_preparations_that_make_no_sense(x, y, preparation, sentence):
 
 def test_no_readings():
     """An empty block is refused in a sentence."""
-    with pytest.raises(NotEstimable, match="no readings; needs at least 1 reading"):
+    with pytest.raises(NotEstimable, match="no readings; needs at least one reading"):
         average_repeated_readings([], [], [])

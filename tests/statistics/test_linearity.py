@@ -136,23 +136,27 @@ def test_quality_coefficient_is_relative_to_the_mean_signal():
 @pytest.mark.parametrize(
     ("compute", "arguments", "reason"),
     [
-        (lack_of_fit, {"x": [1, 2, 3, 4], "y": [1, 2, 3, 5]}, "no level has replicates"),
+        (lack_of_fit, {"x": [1, 2, 3, 4], "y": [1, 2, 3, 5]}, "no level was measured in replicate"),
         (lack_of_fit, {"x": [1, 1, 2, 2], "y": [1, 2, 3, 5]}, "only 2 levels for 2 coefficients"),
-        (lack_of_fit, {"x": [1, 1, 2, 2, 3], "y": [1, 1, 3, 3, 4]}, "the replicates at each level are equal"),
+        (
+            lack_of_fit,
+            {"x": [1, 1, 2, 2, 3], "y": [1, 1, 3, 3, 4]},
+            "the replicates at each level are identical",
+        ),
         (mandel, {"x": [1, 2, 3], "y": [1, 2, 4]}, "only 3 points"),
-        (intercept_test, {"x": [1, 2, 3], "y": [2, 4, 6]}, "the points lie exactly on the fitted function"),
+        (intercept_test, {"x": [1, 2, 3], "y": [2, 4, 6]}, "all points lie exactly on the fitted function"),
         (
             intercept_test,
             {"x": [1, 2], "y": [1, 2.1], "model": "linear_through_origin"},
-            "the function was fitted through the origin",
+            "the function was constrained through the origin",
         ),
         (
             response_factors,
             {"x": [1, 2, 3, 4], "y": [1, 4, 9, 17], "model": "quadratic"},
-            "a curved calibration has no constant response factor",
+            "a curved calibration function has no constant response factor",
         ),
         (method_standard_deviation, {"x": [-1, 0, 1], "y": [1, 2, 4]}, "the mean level is 0"),
-        (quality_coefficient, {"x": [1, 2, 3], "y": [-1, 0, 1]}, "the mean signal is 0"),
+        (quality_coefficient, {"x": [1, 2, 3], "y": [-1, 0, 1]}, "the mean signal is zero"),
     ],
 )
 def test_says_what_is_missing(compute, arguments, reason):

@@ -44,11 +44,11 @@ def test_mass_per_mass_needs_nothing_more(unit, expected):
 @pytest.mark.parametrize(
     ("unit", "expected", "assumption"),
     [
-        ("%", 1e-2, "percent read as a mass fraction"),
-        ("‰", 1e-3, "per mille read as a mass fraction"),
-        ("ppm", 1e-6, "ppm read as mg/kg"),
-        ("ppb", 1e-9, "ppb read as µg/kg"),
-        ("ppt", 1e-12, "ppt read as ng/kg"),
+        ("%", 1e-2, "percent interpreted as mass fraction"),
+        ("‰", 1e-3, "per mille interpreted as mass fraction"),
+        ("ppm", 1e-6, "ppm interpreted as mg/kg"),
+        ("ppb", 1e-9, "ppb interpreted as µg/kg"),
+        ("ppt", 1e-12, "ppt interpreted as ng/kg"),
     ],
 )
 def test_parts_are_read_as_mass_fractions_and_said_so(unit, expected, assumption):
@@ -86,7 +86,7 @@ def test_mass_per_volume_takes_the_density(unit, in_water):
     oil = mass_fraction(4.0, unit, density_kg_per_L=0.8)
 
     assert water.value == pytest.approx(4 * in_water)
-    assert water.assumption == "density of water, 1 kg/L, assumed"
+    assert water.assumption == "density of 1 kg/L assumed (water)"
     assert oil.value == pytest.approx(4 * in_water / 0.8)
     assert oil.assumption == "density 0.8 kg/L"
     with pytest.raises(NotEstimable, match="per volume of sample") as refusal:

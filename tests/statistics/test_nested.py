@@ -211,7 +211,7 @@ def test_factors_that_cannot_be_told_apart_are_named_together():
     [
         (nested, {"day": [1, 1, 1, 1]}, "no factor has two levels"),
         (crossed, {"day": [1, 1, 1, 1], "operator": "abab"}, "day has one level"),
-        (crossed, {"day": [1, 1, 2, 2], "operator": "aabb"}, "each day occurs with one operator only"),
+        (crossed, {"day": [1, 1, 2, 2], "operator": "aabb"}, "each day occurs with only one operator"),
     ],
 )
 def test_designs_that_carry_nothing_are_refused(analysis, labels, reason):

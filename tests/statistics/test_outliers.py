@@ -182,7 +182,7 @@ def test_extreme_configurations_have_p_of_nil():
     ("call", "reason"),
     [
         (lambda: grubbs([1.0, 2.0]), "only 2 values"),
-        (lambda: dixon([1.0, 1.0, 1.0]), "all values are equal"),
+        (lambda: dixon([1.0, 1.0, 1.0]), "all values are identical"),
         (lambda: grubbs_double([1.0, 2.0, 3.0], "largest"), "only 3 values"),
         (lambda: grubbs_double(list(range(41)), "largest"), "no critical value for 41 values"),
         (lambda: grubbs_double([1.0, 2.0, 3.0, 9.0], "largest", alpha=0.1), "no critical value"),

@@ -312,16 +312,16 @@ def test_the_same_curve_gives_the_same_bits():
     ("changed", "reason"),
     [
         ({"baseline": LinearBaseline(((-2.0, -1.9), FEET[1]))}, "0 points lie in the foot from -2 to -1.9"),
-        ({"baseline": LinearBaseline((FEET[1], FEET[0]))}, "the feet are not in order"),
+        ({"baseline": LinearBaseline((FEET[1], FEET[0]))}, "the two baseline windows are not in order"),
         (
             {"baseline": PolynomialBaseline(9, ((-1.4, -1.394), (-0.604, -0.6)))},
             "points carry a polynomial of degree 9",
         ),
-        ({"window": (-0.5, -0.4)}, "0 points lie in the window of the peak"),
-        ({"window": (-0.5, -0.4), "measure": "area"}, "0 points lie in the window of the peak"),
+        ({"window": (-0.5, -0.4)}, "0 points lie in the peak window"),
+        ({"window": (-0.5, -0.4), "measure": "area"}, "0 points lie in the peak window"),
         ({"summit": 0.004}, "2 points lie in the summit|3 points lie in the summit"),
-        ({"at": 0.5}, "the height is read at 0.5, the curve has -1.4 to -0.6"),
-        ({"window": (-0.9, -0.8)}, "there is no summit between -0.9 and -0.8"),
+        ({"at": 0.5}, "the reading position 0.5 is outside the curve, which extends from -1.4 to -0.6"),
+        ({"window": (-0.9, -0.8)}, "no peak maximum was found between -0.9 and -0.8"),
     ],
 )
 def test_what_cannot_be_reduced(changed, reason):

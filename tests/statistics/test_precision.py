@@ -144,7 +144,7 @@ def test_single_readings_still_give_intermediate_precision():
 
     assert isinstance(result.repeatability_sd, NotEstimable)
     assert str(result.repeatability_sd) == (
-        "every group holds a single reading; needs groups with at least 2 readings"
+        "every group has a single reading; needs groups with at least 2 readings"
     )
     assert isinstance(result.between_sd, NotEstimable)
     assert result.intermediate_sd.value == pytest.approx(np.std([10.1, 10.4, 9.8, 10.2], ddof=1))
@@ -211,7 +211,7 @@ def test_identical_readings_are_not_a_standard_deviation_of_zero():
         series.repeatability_sd,
     ):
         assert isinstance(figure, NotEstimable)
-        assert figure.needs == "readings recorded with more digits"
+        assert figure.needs == "readings recorded with higher resolution"
     assert by_group.intermediate_sd.value == pytest.approx(np.std([0.3, 0.7, 0.4], ddof=1))
     assert by_group.f is None
 

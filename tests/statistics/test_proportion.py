@@ -27,7 +27,7 @@ def test_the_interval_is_wilsons(count, n, level):
 
 def test_nothing_counted_is_no_proportion():
     """No trial, no share."""
-    with pytest.raises(NotEstimable, match="nothing was counted"):
+    with pytest.raises(NotEstimable, match="no trials were counted"):
         proportion(0, 0)
     with pytest.raises(ValueError, match="5 events in 4 trials"):
         proportion(5, 4)

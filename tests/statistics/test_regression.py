@@ -218,14 +218,14 @@ def test_ten_thousand_points():
             [1, 2, 3],
             [5, 5, 5],
             "linear",
-            "the signal is the same at every level; needs a signal that changes with the level",
+            "the signal is the same at every level; needs signals that vary with the level",
         ),
-        ([0, 0], [1, 2], "linear_through_origin", "every level is 0; needs a level above 0"),
+        ([0, 0], [1, 2], "linear_through_origin", "all levels are zero; needs a level above 0"),
         (
             [1, 2],
             [0, 0],
             "linear_through_origin",
-            "every signal is 0; needs a signal that changes with the level",
+            "all signals are zero; needs signals that vary with the level",
         ),
     ],
 )

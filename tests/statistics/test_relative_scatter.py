@@ -48,9 +48,9 @@ def test_a_unit_read_once_adds_nothing():
 @pytest.mark.parametrize(
     ("units", "reason"),
     [
-        ([[1.0], [2.0]], "every device was read once"),
-        ([], "every device was read once"),
-        ([[1.0, -1.5]], "a mean reading that is not positive"),
+        ([[1.0], [2.0]], "each device was read only once"),
+        ([], "each device was read only once"),
+        ([[1.0, -1.5]], "a mean reading is not positive"),
     ],
 )
 def test_refuses_in_a_sentence(units, reason):

@@ -161,7 +161,7 @@ def test_a_point_that_determines_itself_has_no_influence_figure():
     assert found.externally_studentised[4] == 0
 
 
-EXACT = "the points lie exactly on the fitted function"
+EXACT = "all points lie exactly on the fitted function"
 
 
 @pytest.mark.parametrize(
@@ -171,15 +171,15 @@ EXACT = "the points lie exactly on the fitted function"
             lambda: runs_test(fit([1, 2, 3, 4], [1, 3, 2, 5])),
             "2 positive and 2 negative residuals over 4 levels",
         ),
-        (lambda: durbin_watson(line(1), [1] * 12), "the run order is not known for every point"),
+        (lambda: durbin_watson(line(1), [1] * 12), "the run order is not recorded for every point"),
         (
             lambda: durbin_watson(fit([1, 2, 3], [2, 4, 6]), [1, 2, 3]),
-            "too few points, or points exactly on the function",
+            "too few points, or all points exactly on the function",
         ),
         (lambda: influence(fit([1, 2, 3], [1, 2, 4])), "only 1 degree of freedom"),
         (lambda: influence(fit([1, 2, 3, 4], [2, 4, 6, 8])), EXACT),
         (lambda: shapiro_wilk([1, 2]), "2 values"),
-        (lambda: shapiro_wilk([0.1] * 5), "the values are all equal"),
+        (lambda: shapiro_wilk([0.1] * 5), "all values are identical"),
     ],
 )
 def test_says_what_is_missing(compute, reason):

@@ -73,7 +73,7 @@ def test_algorithm_s_pools_and_resists():
 
 def test_algorithm_s_refuses_nothing_and_nil():
     """No standard deviation, or mostly zeros."""
-    with pytest.raises(NotEstimable, match="no standard deviation"):
+    with pytest.raises(NotEstimable, match="no standard deviation is available"):
         algorithm_s([], 2)
     with pytest.raises(NotEstimable, match="no scatter"):
         algorithm_s([0.0, 0.0, 0.0, 1.0], 2)

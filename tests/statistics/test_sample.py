@@ -126,7 +126,7 @@ def test_series_are_the_units():
     assert mean == pytest.approx(4.0)
     assert u == pytest.approx(math.sqrt(np.var([1.5, 4.0, 6.5], ddof=1) / 3))
     assert nu == 2
-    assert method == "mean of 3 series means, series as independent units"
+    assert method == "mean of 3 series means (series as independent units)"
 
 
 @pytest.mark.parametrize(
@@ -134,7 +134,7 @@ def test_series_are_the_units():
     [
         (None, "independent results"),
         (["a", "b", "c"], "independent results"),
-        (["a", "a", "a"], "one series: scatter between series not seen"),
+        (["a", "a", "a"], "one series; between-series variation not included"),
     ],
 )
 def test_single_results_of_series_are_independent(labels, method):

@@ -35,9 +35,9 @@ def test_change_with_interval():
 @pytest.mark.parametrize(
     ("y", "ref", "reason"),
     [
-        ([1.1], [1.0, 1.01], "a single result on one side"),
-        ([1.1], [1.0], "a single result on either side"),
-        ([1.1, 1.1], [1.0, 1.0], "the results do not scatter on either side"),
+        ([1.1], [1.0, 1.01], "one of the two groups has a single result"),
+        ([1.1], [1.0], "both groups have a single result"),
+        ([1.1, 1.1], [1.0, 1.0], "the results in both groups show no variation"),
     ],
 )
 def test_change_without_interval_says_why(y, ref, reason):
@@ -58,7 +58,7 @@ def test_reference_near_zero_has_an_open_interval():
 
 def test_change_needs_results_on_both_sides():
     """Nothing, or a reference of zero, is refused."""
-    with pytest.raises(NotEstimable, match="no results on one side"):
+    with pytest.raises(NotEstimable, match="results with or without the interferent are missing"):
         relative_change([], [1.0])
     with pytest.raises(NotEstimable, match="the reference mean is zero"):
         relative_change([1.0, 2.0], [0.0, 0.0])
@@ -139,7 +139,7 @@ def test_a_ratio_tested_twice_must_pass_twice():
 
 def test_tolerance_needs_ratios():
     """Nothing tested is refused; intervals that do not match are the caller's error."""
-    with pytest.raises(NotEstimable, match="no ratio was tested"):
+    with pytest.raises(NotEstimable, match="no ratio of interferent to analyte was tested"):
         tolerance_ratio([], [])
     with pytest.raises(ValueError, match="1 intervals for 2 ratios"):
         tolerance_ratio([1, 2], [0, 0], [interval(0, 1)])
@@ -198,7 +198,7 @@ def test_one_blank_has_no_upper_limit():
 
 def test_blank_matrix_needs_blanks_and_a_limit():
     """No blanks, or no positive response at the limit."""
-    with pytest.raises(NotEstimable, match="no blank matrix was measured"):
+    with pytest.raises(NotEstimable, match="no matrix blanks were measured"):
         blank_matrix_response([], 1.0)
     with pytest.raises(NotEstimable, match="at the quantification limit is not positive"):
         blank_matrix_response([0.1], 0.0)

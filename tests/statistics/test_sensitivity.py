@@ -80,12 +80,15 @@ EXACT = fit([1, 2, 3], [2, 4, 6])
 @pytest.mark.parametrize(
     ("compute", "reason"),
     [
-        (lambda: sensitivity_per_area(line(1, model="quadratic"), 1.0), "a parabola has no single slope"),
+        (
+            lambda: sensitivity_per_area(line(1, model="quadratic"), 1.0),
+            "a second-order (quadratic) function has no single slope",
+        ),
         (
             lambda: signal_gain(line(1), line(2, model="linear_through_origin"), 0.0),
             "the reference signal is 0 at this level",
         ),
-        (lambda: signal_gain(EXACT, EXACT, 2.0), "the points lie exactly on both functions"),
+        (lambda: signal_gain(EXACT, EXACT, 2.0), "all points lie exactly on both functions"),
     ],
 )
 def test_says_what_is_missing(compute, reason):

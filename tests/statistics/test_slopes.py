@@ -24,7 +24,7 @@ from validator.statistics.slopes import (
 )
 
 X = np.array([1.0, 2, 3, 5, 8, 13])
-WEIGHTED = "the residual variances of weighted fits belong to different reference levels"
+WEIGHTED = "the residual variances of weighted fits refer to different levels"
 
 
 def line(seed, slope=2.0, scatter=0.3, x=X, **options):
@@ -182,17 +182,26 @@ EXACT = fit([1, 2, 3], [2, 4, 6])
 @pytest.mark.parametrize(
     ("compute", "reason"),
     [
-        (lambda: slope_ratio(line(1), line(1, model="quadratic")), "a parabola has no single slope"),
+        (
+            lambda: slope_ratio(line(1), line(1, model="quadratic")),
+            "a second-order (quadratic) function has no single slope",
+        ),
         (lambda: slope_ratio(line(1), fit([1, 1, 2, 2], [1, -1, 1, -1])), "the reference slope is 0"),
-        (lambda: slope_ratio(EXACT, EXACT), "the points lie exactly on both lines"),
-        (lambda: slope_difference(EXACT, EXACT), "the points lie exactly on both lines"),
-        (lambda: common_slope_test([EXACT, EXACT]), "the points lie exactly on every line"),
+        (lambda: slope_ratio(EXACT, EXACT), "all points lie exactly on both lines"),
+        (lambda: slope_difference(EXACT, EXACT), "all points lie exactly on both lines"),
+        (lambda: common_slope_test([EXACT, EXACT]), "all points lie exactly on the lines"),
         (lambda: common_slope_test([line(1)]), "a single line"),
-        (lambda: pooled_slope_test(EXACT, EXACT), "the points lie exactly on both lines"),
-        (lambda: pooled_slope_test(line(1), line(1, model="quadratic")), "a parabola has no single slope"),
+        (lambda: pooled_slope_test(EXACT, EXACT), "all points lie exactly on both lines"),
+        (
+            lambda: pooled_slope_test(line(1), line(1, model="quadratic")),
+            "a second-order (quadratic) function has no single slope",
+        ),
         (lambda: pooled_slope_test(line(1), line(2, weights=1 / X)), WEIGHTED),
         (lambda: residual_variance_ratio(line(1), line(2, weights=1 / X)), WEIGHTED),
-        (lambda: residual_variance_ratio(line(1), EXACT), "the points lie exactly on one of the lines"),
+        (
+            lambda: residual_variance_ratio(line(1), EXACT),
+            "all points of one configuration lie exactly on its line",
+        ),
     ],
 )
 def test_says_what_is_missing(compute, reason):

@@ -97,14 +97,14 @@ def test_first_against_last_without_replicates():
     """One result on a side: the change, no equivalence, and why."""
     r = first_versus_last([0, 1, 2], [10.0, 9.9, 9.7], allowed_percent=5)
 
-    assert (r.equivalence, r.reason) == (None, "a single result on either side")
+    assert (r.equivalence, r.reason) == (None, "both groups have a single result")
     assert r.change.change.value == pytest.approx(-3.0)
 
 
 @pytest.mark.parametrize("time", [[], [1.0, 1.0]])
 def test_first_against_last_needs_two_times(time):
     """A single time is refused."""
-    with pytest.raises(NotEstimable, match="results at a single time"):
+    with pytest.raises(NotEstimable, match="results are available at one time only"):
         first_versus_last(time, [1.0] * len(time), allowed_percent=5)
 
 

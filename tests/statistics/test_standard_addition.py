@@ -91,7 +91,7 @@ def test_intervals_hold_what_they_promise():
     [
         ([0, 1], [1, 2], "only 2 points"),
         ([0, 0, 0], [1, 2, 3], "only 1 level"),
-        ([0, 0, 1, 1], [1.0, -1.0, 1.0, -1.0], "the slope is 0"),
+        ([0, 0, 1, 1], [1.0, -1.0, 1.0, -1.0], "the slope is zero"),
     ],
 )
 def test_says_what_is_missing(added, y, reason):

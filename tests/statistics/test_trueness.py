@@ -68,7 +68,7 @@ def test_results_that_share_one_of_several_natives_form_a_series():
     assert r.native_uncertainty_used is None
     assert r.series == 2
     assert r.degrees_of_freedom == 1
-    assert r.method == "mean of 2 series means, series as independent units"
+    assert r.method == "mean of 2 series means (series as independent units)"
 
 
 def test_one_native_for_each_result_is_independent():
@@ -129,8 +129,8 @@ def test_equivalence_uses_the_same_standard_error():
 @pytest.mark.parametrize(
     ("found", "reason"),
     [
-        ([9.8], "one result: its scatter is not known"),
-        ([9.8, 9.8, 9.8], "the results do not scatter in the digits they are written with"),
+        ([9.8], "only one result; its variation is unknown"),
+        ([9.8, 9.8, 9.8], "the results show no variation at the recorded resolution"),
     ],
 )
 def test_mean_without_interval_says_why(found, reason):
@@ -154,7 +154,7 @@ def test_rounding_is_no_scatter():
     """Results less native that are equal in decimals but not in binary counts as no scatter."""
     r = spike_recovery([0.3, 10.3], [0.2, 10.2], 0.1)
 
-    assert r.reason == "the results do not scatter in the digits they are written with"
+    assert r.reason == "the results show no variation at the recorded resolution"
 
 
 @pytest.mark.parametrize(

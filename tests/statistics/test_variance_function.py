@@ -117,7 +117,7 @@ def test_level_zero_rules_out_the_proportional_form():
     forms = compare_forms(LEVELS, variances(1), 4)
     assert forms.proportional is None
     assert forms.excluded == (
-        ("proportional", "a standard deviation proportional to the level is 0 at level 0"),
+        ("proportional", "a standard deviation proportional to the level is zero at level 0"),
     )
 
 
@@ -130,16 +130,16 @@ def test_levels_without_freedom_are_left_out():
 @pytest.mark.parametrize(
     ("x", "s2", "nu", "form", "reason"),
     [
-        ([1, 2], [1, 1], [0, 0], "both", "no level has replicates"),
-        ([1, 2], [0, 0], [2, 2], "both", "the replicates do not scatter"),
+        ([1, 2], [1, 1], [0, 0], "both", "no level was measured in replicate"),
+        ([1, 2], [0, 0], [2, 2], "both", "the replicates show no variation"),
         ([2], [1], [2], "both", "only 1 level with replicates"),
-        ([0, 1, 2], [0, 1, 2], [2, 2, 2], "both", "the replicates at level 0 do not scatter"),
+        ([0, 1, 2], [0, 1, 2], [2, 2, 2], "both", "the replicates at level 0 are identical"),
         (
             [0, 1],
             [1, 1],
             [2, 2],
             "proportional",
-            "a standard deviation proportional to the level is 0 at level 0",
+            "a standard deviation proportional to the level is zero at level 0",
         ),
     ],
 )

@@ -89,29 +89,37 @@ def test_units_do_not_change_the_weights(seed, scheme, unit):
             "1/x",
             [0, 1, 2],
             [0, 1, 2],
-            "weights 1/x are infinite at level 0; needs a calibration without level 0, "
-            "or weights '1/s^2 smoothed', '1/s^2' or 'none'",
+            (
+                "weights 1/x are not defined at level 0; needs a calibration without level 0, or weights "
+                "'1/s^2 smoothed', '1/s^2' or 'none'"
+            ),
         ),
         (
             "1/x^2",
             [0, 1, 2],
             [0, 1, 2],
-            "weights 1/x^2 are infinite at level 0; needs a calibration without level 0, "
-            "or weights '1/s^2 smoothed', '1/s^2' or 'none'",
+            (
+                "weights 1/x^2 are not defined at level 0; needs a calibration without level 0, or weights "
+                "'1/s^2 smoothed', '1/s^2' or 'none'"
+            ),
         ),
         (
             "1/s^2",
             [1, 1, 2.5],
             [0, 1, 2],
-            "level 2.5 has no replicates; needs at least 2 independent preparations at every level, "
-            "or declared standard deviations",
+            (
+                "level 2.5 was not measured in replicate; needs at least 2 independent preparations at "
+                "every level, or declared standard deviations"
+            ),
         ),
         (
             "1/s^2",
             [1, 1, 2, 2],
             [0, 1, 2, 2],
-            "the signals at level 2 do not scatter; needs signals written with enough digits, "
-            "or weights '1/s^2 smoothed'",
+            (
+                "the signals at level 2 are identical; needs signals recorded with sufficient resolution, "
+                "or weights '1/s^2 smoothed'"
+            ),
         ),
         ("none", [], [], "no points; needs calibration points"),
     ],
@@ -135,9 +143,12 @@ def test_proportional_scatter_gives_inverse_square_weights():
     assert choice.weighting.scheme == "1/x^2"
     assert [(step.test, step.decision) for step in choice.path] == [
         ("Breusch–Pagan, Koenker", "homoscedasticity rejected"),
-        ("log likelihood, constant standard deviation", "lower of the one-part forms"),
-        ("log likelihood, proportional standard deviation", "higher of the one-part forms"),
-        ("likelihood ratio, two parts against one", "variance form: proportional"),
+        ("log likelihood, constant standard deviation", "lower of the one-component models"),
+        ("log likelihood, proportional standard deviation", "higher of the one-component models"),
+        (
+            "likelihood ratio, two-component against one-component variance model",
+            "variance form: proportional",
+        ),
         ("weights", "1/x^2"),
     ]
     assert choice.path[0].p < 0.05
@@ -187,7 +198,7 @@ def test_two_part_scatter_gives_smoothed_weights():
     assert choice.weighting.scheme == "1/s^2 smoothed"
     assert choice.weighting.variance_function is choice.forms.best
     assert choice.path[2].decision == (
-        "excluded: a standard deviation proportional to the level is 0 at level 0"
+        "excluded: a standard deviation proportional to the level is zero at level 0"
     )
 
 
@@ -199,7 +210,7 @@ def test_every_candidate_is_shown():
     shown = {candidate.scheme: candidate for candidate in choice.candidates}
     assert tuple(shown) == SCHEMES
     assert shown["1/x"].sum_of_relative_errors is None
-    assert shown["1/x"].reason == "weights 1/x are infinite at level 0"
+    assert shown["1/x"].reason == "weights 1/x are not defined at level 0"
     line = fit(x, y)
     found = (y - line.intercept.value) / line.slope.value
     inside = x > 0
@@ -212,7 +223,7 @@ def test_what_cannot_be_tested_gets_no_weights():
     """Points exactly on the line show no scatter: no test, no weights, and the path says so."""
     choice = choose_weighting([1, 2, 3, 4], [2, 4, 6, 8])
     assert choice.weighting.scheme == "none"
-    assert choice.path[0].decision == "not tested: the points lie exactly on the fitted function"
+    assert choice.path[0].decision == "not tested: all points lie exactly on the fitted function"
 
 
 def test_silent_blanks_do_not_decide_the_form():
@@ -222,8 +233,8 @@ def test_silent_blanks_do_not_decide_the_form():
     choice = choose_weighting(x, y)
     assert choice.weighting.scheme == "none"
     assert [step.decision for step in choice.path if step.decision.startswith("excluded")] == [
-        "excluded: the replicates at level 0 do not scatter",
-        "excluded: the replicates at level 0 do not scatter",
+        "excluded: the replicates at level 0 are identical",
+        "excluded: the replicates at level 0 are identical",
     ]
 
 
@@ -233,7 +244,7 @@ def test_level_zero_without_scatter_of_its_own_gets_no_infinite_weight():
     x = np.array([0.0] + [1.0] * 200 + [2.0] * 200)
     choice = choose_weighting(x, x + 0.3 * x * rng.standard_normal(x.size), model="quadratic")
     assert [step.decision for step in choice.path[-2:]] == [
-        "1/x^2 excluded: weights 1/x^2 are infinite at level 0",
+        "1/x^2 excluded: weights 1/x^2 are not defined at level 0",
         "none",
     ]
 
@@ -241,5 +252,5 @@ def test_level_zero_without_scatter_of_its_own_gets_no_infinite_weight():
 def test_a_variance_function_that_vanishes_at_level_zero_gives_no_weights():
     """Weights would be infinite where the fitted standard deviation is 0."""
     x, y = [2, 1, 2, 0, 1, 2, 1], [1, 1, 1, 0, 1, 0, 1]
-    with pytest.raises(NotEstimable, match="the variance function gives no scatter at level 0"):
+    with pytest.raises(NotEstimable, match="the variance function is zero at level 0"):
         weights_for(x, y, "1/s^2 smoothed", model="quadratic")

@@ -55,14 +55,20 @@ def test_fieller_is_unbounded_when_the_denominator_may_be_zero():
         (
             [1.0],
             [1.0, 2.0],
-            "a single result on one side; needs at least 2 independent results on both sides",
+            "one of the two groups has a single result; needs at least 2 independent results in each group",
         ),
-        ([1.0], [2.0], "a single result on either side; needs at least 2 independent results on both sides"),
+        (
+            [1.0],
+            [2.0],
+            ("both groups have a single result; needs at least 2 independent results in each group"),
+        ),
         (
             [1.0, 1.0],
             [2.0, 2.0],
-            "the results do not scatter on either side; "
-            "needs results written with enough digits to show their scatter",
+            (
+                "the results in both groups show no variation; needs results recorded with sufficient "
+                "resolution"
+            ),
         ),
     ],
 )
@@ -77,7 +83,7 @@ def test_refuses_a_ratio_to_zero():
     """A denominator of exactly zero has no ratio; neither has a constant zero numerator an error."""
     with pytest.raises(NotEstimable, match="the reference mean is zero"):
         fieller_ratio_of_means([1.0, 2.0], [-1.0, 1.0])
-    with pytest.raises(NotEstimable, match="the numerator is zero without scatter"):
+    with pytest.raises(NotEstimable, match="the results are all zero"):
         fieller_ratio_of_means([0.0, 0.0], [1.0, 2.0])
 
 

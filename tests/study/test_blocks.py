@@ -246,8 +246,8 @@ def test_a_stated_bias(study_of):
             "{level: 1, signals: [1, '<2']}",
             ".signals[1]",
             (
-                "a number is expected here, found '<2'; values below a limit are accepted in blanks, "
-                "low_level, stability and comparison only"
+                "a number is expected here, found '<2'; values reported as less than a limit are "
+                "accepted only in blanks, low_level, stability and comparison"
             ),
         ),
         (
@@ -262,7 +262,7 @@ def test_a_stated_bias(study_of):
             "blanks",
             "{signal: 1, concentrations: [1]}",
             ".concentrations",
-            "signal and concentrations exclude each other; give one of them",
+            "signal and concentrations are mutually exclusive; give only one",
         ),
         (
             "blanks",
@@ -270,39 +270,39 @@ def test_a_stated_bias(study_of):
             ".replicates_averaged",
             "must be 1 or more, found 0",
         ),
-        ("precision", "{level: 1}", "", "the readings are missing: give signals or concentrations"),
+        ("precision", "{level: 1}", "", "no readings; give signals or concentrations"),
         (
             "recovery",
             "{found: 1}",
             "",
             (
-                "what was to be found is missing: give native and added (spike), reference "
-                "(certified material) or level (solution known independently)"
+                "the expected value is missing: give native and added (spike), reference (certified "
+                "material) or level (independently known solution)"
             ),
         ),
         (
             "recovery",
             "{added: 1, found: 1}",
             "",
-            "native is missing: what was found without the addition (0 where the sample is blank)",
+            "native is missing: give the result without the addition (0 for a blank sample)",
         ),
         (
             "recovery",
             "{level: 1, reference_uncertainty: 0.1, found: 1}",
             ".reference_uncertainty",
-            "reference_uncertainty belongs to a run with reference, this one has level",
+            "reference_uncertainty applies to runs with reference; this run has level",
         ),
         (
             "recovery",
             "{native: 0, added: 1, level: 2, found: 1}",
             ".level",
-            "added and level exclude each other; give one of them",
+            "added and level are mutually exclusive; give only one",
         ),
         (
             "recovery",
             "{level: 1, native_sd: 0.1, found: 1}",
             ".native_sd",
-            "native_sd belongs to a run with added, this one has level",
+            "native_sd applies to runs with added; this run has level",
         ),
         ("recovery", "{level: 0, found: 1}", ".level", "must be greater than zero, found 0"),
         (
@@ -310,13 +310,13 @@ def test_a_stated_bias(study_of):
             "{interferent: Cu, interferent_level: 1, interferent_unit: g, ratio_kind: mass, "
             "analyte_level: 1, found: 1, reference: 1}",
             ".ratio_kind",
-            "ratio_kind is given without ratio",
+            "ratio_kind requires ratio",
         ),
         (
             "interference",
             "{interferent: Cu, interferent_level: 1, analyte_level: 1, found: 1, reference: 1}",
             ".interferent_level",
-            "interferent_unit is missing (mg/L, for example)",
+            "interferent_unit is missing (for example mg/L)",
         ),
         (
             "interference",
@@ -325,36 +325,33 @@ def test_a_stated_bias(study_of):
                 "analyte_level: 1, found: 1, reference: 1}"
             ),
             ".interferent_unit",
-            "interferent_unit is given without interferent_level",
+            "interferent_unit requires interferent_level",
         ),
         (
             "interference",
             "{interferent: Cu, ratio: 1, interferent_level: 1, analyte_level: 1, found: 1, reference: 1}",
             ".interferent_level",
-            "ratio and interferent_level exclude each other; give one of them",
+            "ratio and interferent_level are mutually exclusive; give only one",
         ),
         (
             "interference",
             "{interferent: Cu, analyte_level: 1, found: 1, reference: 1}",
             "",
-            (
-                "how much interferent there was is missing: give ratio, or "
-                "interferent_level and interferent_unit"
-            ),
+            ("the amount of interferent is missing; give ratio, or interferent_level and interferent_unit"),
         ),
         (
             "interference",
             "{interferent: Cu, ratio: 1, ratio_kind: mass, analyte_level: 1, reference: 1}",
             "",
-            "the readings are missing: give found or signals",
+            "no readings; give found or signals",
         ),
         (
             "standard_addition",
             "{sample: a, added: [0, 1, 2], signals: [1, 2]}",
             ".signals",
             (
-                "2 signals stand against 3 additions; write one signal for each addition and repeat "
-                "an addition for its replicates"
+                "2 signals for 3 additions; give one signal per addition, and repeat the addition for "
+                "replicates"
             ),
         ),
         (
@@ -367,7 +364,7 @@ def test_a_stated_bias(study_of):
             "carry_over",
             "{sequence: [{kind: blank, signal: 1}, {kind: high, signal: 9}]}",
             ".sequence",
-            "carry-over shows in a blank right after a high sample; there is none",
+            "the sequence contains no blank was measured directly after a high sample",
         ),
         ("repeated_use", "{device: 1, use: 0, signal: 1}", ".use", "must be 1 or more, found 0"),
         (
@@ -436,7 +433,7 @@ def test_settings_that_do_not_fit_the_factors(problems_of):
         ),
         (
             "robustness: {design: youden, factors: [], runs: [{settings: [+], result: 1}]}\n",
-            ["study.yaml:5: robustness.factors: the list is empty; name the factors that were varied"],
+            ["study.yaml:5: robustness.factors: the list is empty; enter the factors that were varied"],
         ),
         (
             "uncertainty: {}\n",
@@ -452,7 +449,12 @@ def test_settings_that_do_not_fit_the_factors(problems_of):
         ),
         (
             "uncertainty: {bias: {value: 1}}\n",
-            ["study.yaml:5: uncertainty.bias: a stated bias needs value and standard_uncertainty, or rounds"],
+            [
+                (
+                    "study.yaml:5: uncertainty.bias: a stated bias requires value and "
+                    "standard_uncertainty, or rounds"
+                )
+            ],
         ),
         (
             """\
@@ -467,16 +469,26 @@ uncertainty:
     - {name: a, value: 1, kind: tolerance, unit: g}
 """,
             [
-                "study.yaml:7: uncertainty.components[0].kind: "
-                "an expanded uncertainty needs its coverage factor: give k",
-                "study.yaml:8: uncertainty.components[1].k: "
-                "k belongs to an expanded uncertainty, this one is standard",
-                "study.yaml:9: uncertainty.components[2].distribution: "
-                "a distribution belongs to a tolerance, this one is standard",
-                "study.yaml:10: uncertainty.components[3]: "
-                "the unit is missing: give unit, or relative: true where the value is in percent",
-                "study.yaml:11: uncertainty.components[4].unit: "
-                "unit and relative exclude each other; a relative value is in percent",
+                (
+                    "study.yaml:7: uncertainty.components[0].kind: an expanded uncertainty requires its "
+                    "coverage factor k"
+                ),
+                (
+                    "study.yaml:8: uncertainty.components[1].k: k applies to an expanded uncertainty only; "
+                    "this one is standard"
+                ),
+                (
+                    "study.yaml:9: uncertainty.components[2].distribution: distribution applies to a "
+                    "tolerance only; this one is standard"
+                ),
+                (
+                    "study.yaml:10: uncertainty.components[3]: the unit is missing; give unit, or relative: "
+                    "true for a value in percent"
+                ),
+                (
+                    "study.yaml:11: uncertainty.components[4].unit: unit and relative are mutually "
+                    "exclusive; a relative value is in percent"
+                ),
                 (
                     "study.yaml:12: uncertainty.components[5].relative: true or false is expected here, "
                     "found 'maybe'"
@@ -496,8 +508,8 @@ criteria:
   - {characteristic: lack_of_fit, p_min: 5}
 """,
             [
-                "study.yaml:6: criteria[0]: a criterion on repeatability needs a limit: rsd_max or max",
-                "study.yaml:7: criteria[1].max: max says nothing about lack_of_fit; use p_min",
+                "study.yaml:6: criteria[0]: a criterion for repeatability requires a limit: rsd_max or max",
+                "study.yaml:7: criteria[1].max: max does not apply to lack_of_fit; use p_min",
                 "study.yaml:8: criteria[2].max: max must not be smaller than min",
                 "study.yaml:9: criteria[3].characteristic: "
                 "'repeatabilty' is not known here; did you mean 'repeatability'?",
@@ -544,8 +556,8 @@ def test_every_characteristic_has_its_kinds_of_limit(study_of):
         (
             "legal_limit: 50 mg/L",
             (
-                "method.analytes[0].legal_limit: a number is expected here, found '50 mg/L'; write "
-                "the number alone (50), its unit is declared in method.analytes"
+                "method.analytes[0].legal_limit: a number is expected here, found '50 mg/L'; write the "
+                "number only (50); the unit is declared in method.analytes"
             ),
         ),
     ],

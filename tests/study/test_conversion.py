@@ -44,15 +44,25 @@ def test_known_conversions(value, unit, into, molar_mass, expected):
 @pytest.mark.parametrize(
     ("unit", "into", "molar_mass", "message"),
     [
-        ("mg/L", "mg/kg", ZINC, "'mg/L' cannot be turned into 'mg/kg': the two measure different things"),
-        ("mol/L", "mg/L", None, "'mol/L' can be turned into 'mg/L' only with the molar_mass of the analyte"),
-        ("mol/L", "mg/kg", ZINC, "'mol/L' cannot be turned into 'mg/kg': the two measure different things"),
-        ("IU/mL", "mg/L", ZINC, "'IU/mL' is not a unit that can be converted"),
-        ("", "mg/L", ZINC, "'' is not a unit that can be converted"),
-        ("9**9**9**9", "mg/L", ZINC, "'9**9**9**9' is not a unit that can be converted"),
-        ("__import__('os')", "mg/L", ZINC, "'__import__('os')' is not a unit that can be converted"),
+        (
+            "mg/L",
+            "mg/kg",
+            ZINC,
+            ("'mg/L' cannot be converted to 'mg/kg': the units are of different kinds of quantity"),
+        ),
+        ("mol/L", "mg/L", None, "conversion of 'mol/L' to 'mg/L' requires the molar_mass of the analyte"),
+        (
+            "mol/L",
+            "mg/kg",
+            ZINC,
+            ("'mol/L' cannot be converted to 'mg/kg': the units are of different kinds of quantity"),
+        ),
+        ("IU/mL", "mg/L", ZINC, "the unit 'IU/mL' cannot be converted"),
+        ("", "mg/L", ZINC, "the unit '' cannot be converted"),
+        ("9**9**9**9", "mg/L", ZINC, "the unit '9**9**9**9' cannot be converted"),
+        ("__import__('os')", "mg/L", ZINC, "the unit '__import__('os')' cannot be converted"),
         ("m" * 1000, "mg/L", ZINC, f"'{'m' * 39}…' is not a unit that can be converted"),
-        ("mg/L", "°C", ZINC, "'°C' is not a unit that can be converted"),
+        ("mg/L", "°C", ZINC, "the unit '°C' cannot be converted"),
     ],
 )
 def test_what_cannot_be_converted(unit, into, molar_mass, message):
@@ -138,17 +148,20 @@ def test_limits_in_other_units(study_of):
         (
             "criteria: [{characteristic: detection_limit, max: 1, unit: µmol/L}]\n",
             "",
-            "7: criteria[0].unit: the limit is another one for each analyte; name the analyte",
+            "7: criteria[0].unit: the limit differs between analytes; name the analyte",
         ),
         (
             "criteria: [{characteristic: detection_limit, max: 1, unit: kg}]\n",
             "",
-            "7: criteria[0].unit: 'kg' cannot be turned into 'mg/L': the two measure different things",
+            (
+                "7: criteria[0].unit: 'kg' cannot be converted to 'mg/L': the units are of different kinds "
+                "of quantity"
+            ),
         ),
         (
             "criteria: [{characteristic: recovery, max: 1, unit: mg/L}]\n",
             "",
-            "7: criteria[0].unit: a criterion on recovery has no unit to choose",
+            "7: criteria[0].unit: unit does not apply to a criterion for recovery",
         ),
     ],
 )

@@ -67,23 +67,31 @@ def test_the_time_of_day_is_left_out(study_of):
     [
         (
             "Instrument: X100;;\nOperator;A. Meyer;\nlevel;signal;note\n1;0.5;\n",
-            "d.csv:1: calibration: the columns are named in row 3; "
-            "delete the rows above it, or begin each of them with #",
+            (
+                "d.csv:1: calibration: the column names appear to be in row 3; delete the rows above it, or "
+                "begin each of them with #"
+            ),
         ),
         (
             "Calibration of zinc, 25 March\n\nlevel;signal\n1;0.5\n",
-            "d.csv:1: calibration: the columns are named in row 3; "
-            "delete the rows above it, or begin each of them with #",
+            (
+                "d.csv:1: calibration: the column names appear to be in row 3; delete the rows above it, or "
+                "begin each of them with #"
+            ),
         ),
         (
             "level;signal\nµg/L;µA\n1;0.5\n",
-            "d.csv:2: calibration: this row holds units; "
-            "write them into the header (level (µg/L), signal (µA)), delete the row",
+            (
+                "d.csv:2: calibration: this row contains units; move them to the header (level (µg/L), "
+                "signal (µA)) and delete the row"
+            ),
         ),
         (
             "level;signal\n[µg/L];\n1;0.5\n",
-            "d.csv:2: calibration: this row holds units; "
-            "write them into the header (level (µg/L)), delete the row",
+            (
+                "d.csv:2: calibration: this row contains units; move them to the header (level (µg/L)) and "
+                "delete the row"
+            ),
         ),
         (
             "level|signal\n1|0.5\n",
@@ -102,13 +110,17 @@ def test_the_time_of_day_is_left_out(study_of):
         ),
         (
             b"level (\xe6g/L);signal\n1;0.5\n",
-            "d.csv:1 (column 'level (æg/L)'): calibration: the unit is 'æg/L' here and 'µg/L' in "
-            "method.analytes; a sign was lost on the way: save the file as UTF-8",
+            (
+                "d.csv:1 (column 'level (æg/L)'): calibration: the unit 'æg/L' differs from 'µg/L' in "
+                "method.analytes; a character was lost: save the file as UTF-8"
+            ),
         ),
         (
             "level (Âµg/L);signal\n1;0.5\n",
-            "d.csv:1 (column 'level (Âµg/L)'): calibration: the unit is 'Âµg/L' here and 'µg/L' in "
-            "method.analytes; a sign was lost on the way: save the file as UTF-8",
+            (
+                "d.csv:1 (column 'level (Âµg/L)'): calibration: the unit 'Âµg/L' differs from 'µg/L' in "
+                "method.analytes; a character was lost: save the file as UTF-8"
+            ),
         ),
         (
             "level;signal\n1,0;0,5\n2,0;1,1\n",
@@ -123,13 +135,17 @@ def test_the_time_of_day_is_left_out(study_of):
         ),
         (
             "level;signal\n1;0.5\nMean;0.5\n",
-            "d.csv:3 (column 'level'): calibration.runs[1].level: a number is expected here, found 'Mean'; "
-            "leave out what is computed from the readings",
+            (
+                "d.csv:3 (column 'level'): calibration.runs[1].level: a number is expected here, found "
+                "'Mean'; omit values calculated from the readings"
+            ),
         ),
         (
             "level;signal;Rep 1\n1;0.5;0.6\n",
-            "d.csv:1 (column 'Rep 1'): calibration: unknown column; did you mean 'signals'? "
-            "Then write columns: {signals: Rep}, or name it under ignored_columns",
+            (
+                "d.csv:1 (column 'Rep 1'): calibration: unknown column; did you mean 'signals'? Then write "
+                "columns: {signals: Rep}, or list it under ignored_columns"
+            ),
         ),
     ],
 )
@@ -152,8 +168,10 @@ def test_ignored_columns_belong_to_a_table(problems_of):
     more = "calibration:\n  ignored_columns: [RT]\n  runs: [{level: 1, signal: 1}]\n"
 
     assert problems_of(more) == [
-        "study.yaml:6: calibration.ignored_columns: "
-        "ignored_columns belongs to a table file; this block names none"
+        (
+            "study.yaml:6: calibration.ignored_columns: ignored_columns applies to a table file, but this "
+            "block names none"
+        )
     ]
 
 
@@ -162,7 +180,7 @@ def test_formulas_that_were_never_computed(problems_of):
     content = workbook(["level", "signal"], [1, "=0.25*2"], [2, 1.1])
 
     assert problems_of("calibration: {file: d.xlsx}\n", {"d.xlsx": content}) == [
-        "d.xlsx:2: calibration.runs[0]: the readings are missing: give signals",
+        "d.xlsx:2: calibration.runs[0]: no readings; give signals",
         "d.xlsx: formulas without a stored value, read as empty cells: B2; "
         "open the workbook in a spreadsheet program and save it there",
     ]
@@ -173,8 +191,10 @@ def test_a_title_above_the_header_of_a_sheet(problems_of):
     content = workbook(["Calibration, 25 March"], [], ["level", "signal"], [1, 0.5])
 
     assert problems_of("calibration: {file: d.xlsx}\n", {"d.xlsx": content}) == [
-        "d.xlsx:1: calibration: the columns are named in row 3; "
-        "delete the rows above it, or begin each of them with #"
+        (
+            "d.xlsx:1: calibration: the column names appear to be in row 3; delete the rows above it, or "
+            "begin each of them with #"
+        )
     ]
 
 

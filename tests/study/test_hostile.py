@@ -14,8 +14,8 @@ from validator.study.problems import Problems
 SOON = 2.0
 """Seconds within which a hostile file must be refused."""
 
-TOO_DEEP = "lists and tables are nested more than 30 deep"
-MANY = "the file holds more than 100000 values; put the data into CSV files"
+TOO_DEEP = "lists and mappings are nested more than 30 levels deep"
+MANY = "the file contains more than 100000 values; move the data to CSV files"
 MEGABYTES = 1024 * 1024
 
 
@@ -100,7 +100,7 @@ def test_a_study_file_that_is_too_big(write):
         read_study(folder)
 
     assert str(caught.value) == (
-        "study.yaml: the file is too big (60.0 MB); 10 MB are accepted; put the data into CSV files"
+        "study.yaml: the file is too large (60.0 MB; limit 10 MB); put the data into CSV files"
     )
 
 
@@ -158,15 +158,14 @@ def test_tables_of_any_size(problems_of, table, problem):
         (
             {"rows.MOST_UNUSUAL": 100, "rows.CELLS_AT_ONCE": 20},
             "signal,note\n1,a\n" + "<1,2\n" * 150,
-            ["b.csv:111: blanks: more than 100 rows hold something else than plain numbers and labels"],
+            ["b.csv:111: blanks: more than 100 rows contain values other than numbers and labels"],
         ),
         (
             {"rows.MOST_UNUSUAL": 2, "rows.CELLS_AT_ONCE": 2},
             "note\n" + "a\n" * 150,
             [
-                "b.csv:2: blanks.runs[0]: the readings are missing: give signals or concentrations "
-                "(and in 3 more rows)",
-                "b.csv:5: blanks: more than 2 rows hold something else than plain numbers and labels",
+                "b.csv:2: blanks.runs[0]: no readings; give signals or concentrations (and in 3 more rows)",
+                "b.csv:5: blanks: more than 2 rows contain values other than numbers and labels",
             ],
         ),
     ],
@@ -193,20 +192,23 @@ def test_what_takes_room_is_counted(problems_of, monkeypatch, limits, table, pro
         ),
         (
             "../data.csv",
-            "'../data.csv' leaves the study folder; name a file inside the study folder, relative to it",
+            "'../data.csv' is outside the study folder; name a file inside the study folder, relative to it",
         ),
         (
             "sub/../../data.csv",
             (
-                "'sub/../../data.csv' leaves the study folder; name a file inside the study folder, "
+                "'sub/../../data.csv' is outside the study folder; name a file inside the study folder, "
                 "relative to it"
             ),
         ),
-        ("sub\\data.csv", "'sub\\data.csv' holds a backslash; separate folders with /"),
-        ("link.csv", "'link.csv' is a link out of the study folder; put a copy into the folder"),
+        ("sub\\data.csv", "'sub\\data.csv' contains a backslash; separate folders with /"),
+        (
+            "link.csv",
+            ("'link.csv' is a link to a place outside the study folder; copy the file into the folder"),
+        ),
         (
             "linked/data.csv",
-            "'linked/data.csv' is a link out of the study folder; put a copy into the folder",
+            "'linked/data.csv' is a link to a place outside the study folder; copy the file into the folder",
         ),
         ("circle.csv", "'circle.csv' is not the name of a file"),
         ("sub", "'sub' is not a file"),
@@ -248,7 +250,7 @@ def test_signs_that_steer_a_terminal(problems_of):
     )
 
     assert all(line.isprintable() for line in found)
-    assert found[0].startswith("b.csv:1 (column '?[2J'): blanks: unknown column; known here: signals")
+    assert found[0].startswith("b.csv:1 (column '?[2J'): blanks: unknown column; valid here: signals")
     assert found[1:] == [
         "study.yaml:5: blanks.analyte: unknown analyte '?[31mzn'; method.analytes has: zn",
         "study.yaml:5: blanks.analyte: the text holds an unprintable character",
@@ -275,7 +277,8 @@ def test_a_study_file_that_is_a_link_out(tmp_path):
         read_study(folder)
 
     assert str(caught.value) == (
-        "study.yaml: 'study.yaml' is a link out of the study folder; put a copy into the folder"
+        "study.yaml: 'study.yaml' is a link to a place outside the study folder; copy the file into the "
+        "folder"
     )
 
 

@@ -25,22 +25,25 @@ def run(written):
     [
         (
             run("{level: 0,5, signal: 1}"),
-            ".5: a comma stands inside a number; write it with a decimal point: 0.5",
+            ".5: decimal comma in a number; write 0.5",
         ),
         (
             run("{signal: 1, level: 12,05}"),
-            ".05: a comma stands inside a number; write it with a decimal point: 12.05",
+            ".05: decimal comma in a number; write 12.05",
         ),
-        (run("{level:1, signal: 1}"), ".level:1: a blank is missing after the colon; write level: 1"),
+        (run("{level:1, signal: 1}"), ".level:1: missing space after the colon; write level: 1"),
         (run("{concentration: 1, signal: 1}"), ".concentration: unknown key; did you mean 'level'?"),
         (run("{level: 1, Peak-Area: 1}"), ".Peak-Area: unknown key; did you mean 'signals'?"),
         (
             run("{level: 1, signal: NaN}"),
-            ".signal: a number is expected here, found 'NaN'; leave the reading out and say why in a note",
+            (
+                ".signal: a number is expected here, found 'NaN'; omit the reading and state the reason in "
+                "a note"
+            ),
         ),
         (
             run("{level: 1, signal: 12'345}"),
-            ".signal: a number is expected here, found '12'345'; leave out what separates thousands: 12345",
+            ".signal: a number is expected here, found '12'345'; omit the thousands separator: 12345",
         ),
         (
             run("{level: 1, signal: '1,512'}"),
@@ -49,8 +52,10 @@ def run(written):
         ),
         (
             run("{level: 1\N{NO-BREAK SPACE}, signal: 1}"),
-            ".level: a number is expected here, found '1'; "
-            "a blank that is no plain one stands beside it, delete it",
+            (
+                ".level: a number is expected here, found '1'; delete the non-standard space character next "
+                "to it"
+            ),
         ),
         (
             run("{level: !!int 5, signal: 1}"),
@@ -73,7 +78,7 @@ def test_in_a_run(problems_of, more, problem):
     [
         (
             "calibration:\n  - {level: 1, signal: 1}\n",
-            "5: calibration: a table of keys is expected here, found a list; put the list under runs:",
+            "5: calibration: a table of keys is expected here, found a list; place the list under runs:",
         ),
         (
             "calibration: cal.csv\n",
@@ -94,8 +99,10 @@ def test_in_a_run(problems_of, more, problem):
         ),
         (
             "calibration: {file: data/clibration.csv}\n",
-            "5: calibration.file: there is no file 'data/clibration.csv' in the study folder; "
-            "did you mean 'data/calibration.csv'?",
+            (
+                "5: calibration.file: no file 'data/clibration.csv' in the study folder; did you mean "
+                "'data/calibration.csv'?"
+            ),
         ),
         (
             "calibration: {file: nothing.csv}\n",
@@ -116,8 +123,10 @@ def test_elsewhere(problems_of, more, problem):
 def test_decimal_commas_in_a_list(problems_of, written):
     """YAML takes [0,51, 0,52] for four numbers; what cannot be told apart for certain is asked back."""
     assert problems_of(run(f"{{level: 1, signals: {written}}}")) == [
-        "study.yaml:7: calibration.runs[0].signals: are there decimal commas in this list? "
-        "Write decimal points (0.51), or a blank after every comma"
+        (
+            "study.yaml:7: calibration.runs[0].signals: this list may contain decimal commas; write decimal "
+            "points (0.51), or a space after each comma"
+        )
     ]
 
 

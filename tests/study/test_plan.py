@@ -59,8 +59,10 @@ def test_an_analyte_overrides_field_by_field(study_of):
     [
         (
             "plan: {probability: 0.9}\n",
-            "study.yaml:5: plan: names no runs; plan at least one of calibration, blanks, low_level, "
-            "precision, recovery",
+            (
+                "study.yaml:5: plan: contains no experiments; plan at least one of calibration, blanks, "
+                "low_level, precision, recovery"
+            ),
         ),
         (
             "plan: {blanks: {replicate: 10}}\n",
@@ -81,11 +83,11 @@ def test_an_analyte_overrides_field_by_field(study_of):
         ),
         (
             "plan: {blanks: {series: 1000, replicates: 1000}}\n",
-            "study.yaml:5: plan.blanks: plans more than 10000 preparations",
+            "study.yaml:5: plan.blanks: exceeds the maximum of 10000 preparations",
         ),
         (
             "plan: {blanks: {}, simulations: 1e9}\n",
-            "study.yaml:5: plan.simulations: at most 100000 studies are simulated",
+            "study.yaml:5: plan.simulations: must be at most 100000",
         ),
         (
             "plan: {blanks: {}, probability: 90}\n",
@@ -93,12 +95,14 @@ def test_an_analyte_overrides_field_by_field(study_of):
         ),
         (
             "plan: {blanks: {}, assumed: {slope: 0, signal_sd: 1}}\n",
-            "study.yaml:5: plan.assumed.slope: must not be zero: without a slope nothing can be measured",
+            "study.yaml:5: plan.assumed.slope: must not be zero",
         ),
         (
             "plan: {blanks: {}, assumed: {slope: 1}}\n",
-            "study.yaml:5: plan.assumed.signal_sd: give signal_sd (scatter at zero), signal_rsd_percent "
-            "(scatter in proportion to the signal) or both: a method without scatter needs no plan",
+            (
+                "study.yaml:5: plan.assumed.signal_sd: give signal_sd (standard deviation at zero), "
+                "signal_rsd_percent (proportional standard deviation) or both"
+            ),
         ),
         (
             "plan: {blanks: {}, per_analyte: {zm: {blanks: {series: 2}}}}\n",

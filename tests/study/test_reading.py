@@ -256,9 +256,9 @@ def test_a_study_cannot_be_changed(study_of):
     ("name", "message"),
     [
         ("", "there is no study.yaml in this folder"),
-        ("absent.yaml", "there is no such file or folder"),
+        ("absent.yaml", "file or folder not found"),
         ("x" * 5000, "cannot be read (File name too long)"),
-        ("a\0b", "there is no such file or folder"),
+        ("a\0b", "file or folder not found"),
     ],
 )
 def test_nothing_to_read(tmp_path, name, message):

@@ -128,16 +128,16 @@ LINEAR = "baseline: {method: linear, feet: [[0, 1], [9, 10]]}"
         (with_peak(f"from: 7, to: 3, {LINEAR}"), "peaks[0].to: to must be greater than from"),
         (
             with_peak(f"from: 3, to: 7, measure: area, summit: 1, {LINEAR}"),
-            "peaks[0].measure: an area has no summit; leave out summit and at",
+            "peaks[0].measure: summit and at do not apply to an area; omit them",
         ),
         (with_peak(f"from: 3, to: 7, at: 8, {LINEAR}"), "peaks[0].at: must lie between from and to"),
         (
             with_peak("from: 3, to: 7, baseline: {method: linear}"),
-            "peaks[0].baseline: a baseline that is linear needs feet",
+            "peaks[0].baseline: a baseline with method linear requires feet",
         ),
         (
             with_peak("from: 3, to: 7, baseline: {method: linear, feet: [[0, 5], [4, 6]]}"),
-            "peaks[0].baseline.feet: two feet that do not overlap, the lower one first, carry the line",
+            "peaks[0].baseline.feet: give two windows that do not overlap, the lower one first",
         ),
         (
             with_peak("from: 3, to: 7, baseline: {method: linear, feet: [[1, 0], [4, 6]]}"),
@@ -149,13 +149,13 @@ LINEAR = "baseline: {method: linear, feet: [[0, 1], [9, 10]]}"
         ),
         (
             with_peak("from: 3, to: 7, baseline: {method: polynomial, degree: 12, through: [[0, 1]]}"),
-            "peaks[0].baseline.degree: a degree above 9 follows the noise",
+            "peaks[0].baseline.degree: the degree must be at most 9; higher degrees follow the noise",
         ),
         (
             with_peak(
                 "from: 3, to: 7, baseline: {method: polynomial, degree: 1, through: [[0, 1]], smoothness: 5}"
             ),
-            "peaks[0].baseline.smoothness: smoothness does not belong to a baseline that is polynomial",
+            "peaks[0].baseline.smoothness: smoothness does not apply to a baseline with method polynomial",
         ),
         (
             with_peak(f"from: 3, to: 7, noise: {{from: 1, to: 1}}, {LINEAR}"),
@@ -171,11 +171,11 @@ LINEAR = "baseline: {method: linear, feet: [[0, 1], [9, 10]]}"
         ),
         (
             f"{SETTINGS}  runs: [{{recording: c.csv, into: calibration}}]\n",
-            "runs[0]: level is missing: calibration needs it",
+            "runs[0]: level is missing; it is required for calibration",
         ),
         (
             f"{SETTINGS}  runs: [{{recording: c.csv, into: blanks, level: 1}}]\n",
-            "runs[0].level: level does not belong to blanks",
+            "runs[0].level: level does not apply to blanks",
         ),
         (
             f"{SETTINGS}  runs: [{{recording: c.csv, into: recovery}}]\n",
@@ -184,8 +184,10 @@ LINEAR = "baseline: {method: linear, feet: [[0, 1], [9, 10]]}"
         ),
         (
             f"{SETTINGS}  runs: [{{recording: ../c.csv, into: blanks}}]\n",
-            "runs[0].recording: ../c.csv: '../c.csv' leaves the study folder; "
-            "name a file inside the study folder, relative to it",
+            (
+                "runs[0].recording: ../c.csv: '../c.csv' is outside the study folder; name a file inside "
+                "the study folder, relative to it"
+            ),
         ),
     ],
 )
@@ -203,13 +205,12 @@ def test_what_is_wrong_with_settings(problems_of, more, problem):
         (
             "",
             table(CURVE[:9]),
-            AT_9 + "9 points make no curve; at least 10 are needed",
+            AT_9 + "9 points are too few for a curve; at least 10 are required",
         ),
         (
             "",
             table([*CURVE, *CURVE[-2::-1]]),
-            AT_9 + "the abscissa does not rise or fall throughout "
-            "(it turns near 9.5); give one sweep of a curve that goes back and forth",
+            AT_9 + "the abscissa is not monotonic (it reverses near 9.5); provide a single sweep",
         ),
         (
             "",
@@ -230,7 +231,7 @@ def test_what_is_wrong_with_settings(problems_of, more, problem):
         (
             "  y: response\n",
             table(header=""),
-            AT_10 + "the columns have no headers, so x, y and column cannot name them; leave these out",
+            AT_10 + "the columns have no headers; omit x, y and column",
         ),
         (
             "  x: response\n",
@@ -255,8 +256,10 @@ def test_the_unit_of_a_height(problems_of):
     more = with_peak(f"from: 3, to: 7, {LINEAR}")
 
     assert problems_of(more, {"c.csv": table(header="E (V),I (mA)")}) == [
-        "c.csv:1 (column 'I (mA)'): recordings: the unit is 'mA' here and 'µA' in method.analytes; "
-        "convert the values to µA"
+        (
+            "c.csv:1 (column 'I (mA)'): recordings: the unit 'mA' differs from 'µA' in method.analytes; "
+            "convert the values to µA"
+        )
     ]
 
 

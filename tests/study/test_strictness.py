@@ -46,7 +46,7 @@ def test_every_problem_with_its_line(problems_of):
         ("0o17", "a number is expected here, found '0o17'"),
         (
             "1_000",
-            "a number is expected here, found '1_000'; leave out what separates thousands: 1000",
+            "a number is expected here, found '1_000'; omit the thousands separator: 1000",
         ),
         ("'5'", "a number is expected here, found the text '5'; leave out the quotation marks"),
         ("'0,5'", "a number is expected here, found '0,5'; write it with a decimal point: 0.5"),
@@ -57,22 +57,28 @@ def test_every_problem_with_its_line(problems_of):
         ("−5", "a number is expected here, found '−5'; write a plain hyphen as the minus sign"),
         (
             "5 µg/L",
-            "a number is expected here, found '5 µg/L'; "
-            "write the number alone (5), its unit is declared in method.analytes",
+            (
+                "a number is expected here, found '5 µg/L'; write the number only (5); the unit is declared "
+                "in method.analytes"
+            ),
         ),
         (
             "12.5mg",
-            "a number is expected here, found '12.5mg'; "
-            "write the number alone (12.5), its unit is declared in method.analytes",
+            (
+                "a number is expected here, found '12.5mg'; write the number only (12.5); the unit is "
+                "declared in method.analytes"
+            ),
         ),
         (
             "<0.5",
-            "a number is expected here, found '<0.5'; "
-            "values below a limit are accepted in blanks, low_level, stability and comparison only",
+            (
+                "a number is expected here, found '<0.5'; values reported as less than a limit are accepted "
+                "only in blanks, low_level, stability and comparison"
+            ),
         ),
-        (".nan", "'.nan' is not a measured value; leave the reading out and say why in a note"),
-        (".NaN", "'.NaN' is not a measured value; leave the reading out and say why in a note"),
-        ("-.inf", "'-.inf' is not a measured value; leave the reading out and say why in a note"),
+        (".nan", "'.nan' is not a measured value; omit the reading and state the reason in a note"),
+        (".NaN", "'.NaN' is not a measured value; omit the reading and state the reason in a note"),
+        ("-.inf", "'-.inf' is not a measured value; omit the reading and state the reason in a note"),
         ("1e999", "'1e999' is too large to be computed with"),
         ("1.1e50", "'1.1e50' is too large to be computed with"),
         ("1e-51", "'1e-51' is too small to be computed with; write 0 if that is meant"),
@@ -185,8 +191,10 @@ def test_dates_that_do_not_exist(problems_of, written, message):
         (
             "analysis: {calibration: {xyz: 1}}\n",
             [
-                "study.yaml:5: analysis.calibration.xyz: "
-                "unknown key; known here: model, weighting, replicates_for_sample"
+                (
+                    "study.yaml:5: analysis.calibration.xyz: unknown key; valid here: model, weighting, "
+                    "replicates_for_sample"
+                )
             ],
         ),
         (
@@ -196,10 +204,11 @@ def test_dates_that_do_not_exist(problems_of, written, message):
         (
             _calibration("{level: 1, signal: 1, place: here}"),
             [
-                "study.yaml:7: calibration.runs[0].place: unknown key; known here: signals, signal, level, "
-                "level_uncertainty, signal_sd, analyte, configuration, date, operator, instrument, "
-                "series, device, "
-                "order, preparation, preparation_id, matrix, note, excluded"
+                (
+                    "study.yaml:7: calibration.runs[0].place: unknown key; valid here: signals, signal, "
+                    "level, level_uncertainty, signal_sd, analyte, configuration, date, operator, "
+                    "instrument, series, device, order, preparation, preparation_id, matrix, note, excluded"
+                )
             ],
         ),
     ],
@@ -214,7 +223,7 @@ def test_a_run_without_data_of_its_own_kind(problems_of):
     assert problems_of("blanks: {runs: [{kind: reagnet, signal: 1}, {}]}\n") == [
         "study.yaml:5: blanks.runs[0].kind: "
         "reagent, matrix or field is expected here, found 'reagnet'; did you mean 'reagent'?",
-        "study.yaml:5: blanks.runs[1]: the readings are missing: give signals or concentrations",
+        "study.yaml:5: blanks.runs[1]: no readings; give signals or concentrations",
     ]
 
 
@@ -223,8 +232,8 @@ def test_duplicate_keys(problems_of):
     assert problems_of(
         "calibration:\n  runs:\n    - level: 1\n      signal: 2\n      level: 3\ncalibration: {}\n"
     ) == [
-        "study.yaml:9: calibration.runs[0].level: this key is written twice (first in line 7); keep one",
-        "study.yaml:10: calibration: this key is written twice (first in line 5); keep one",
+        "study.yaml:9: calibration.runs[0].level: duplicate key (first in line 7); keep one",
+        "study.yaml:10: calibration: duplicate key (first in line 5); keep one",
     ]
 
 
@@ -242,28 +251,37 @@ def test_duplicate_keys(problems_of):
             "study.yaml:5: blanks.runs[0].signal: YAML tags are not accepted, found '!secret'; leave it out",
         ),
         ("---\na: 1\n", "study.yaml:5: a second document starts here (---); write one study in one file"),
-        ("blanks:\n\truns: []\n", "study.yaml:6: a tab stands in the indentation; YAML accepts spaces only"),
-        ("note: pH: 4\n", "study.yaml:5: a colon too many; put a text with a colon in quotation marks"),
-        ("blanks: [1, 2\n", "study.yaml:6: a list opened with [ lacks its ] or a comma (begun in line 5)"),
+        ("blanks:\n\truns: []\n", "study.yaml:6: the indentation contains a tab; YAML accepts spaces only"),
+        (
+            "note: pH: 4\n",
+            ("study.yaml:5: unexpected colon; enclose text that contains a colon in quotation marks"),
+        ),
+        (
+            "blanks: [1, 2\n",
+            ("study.yaml:6: a list opened with [ lacks the closing ] or a comma (begun in line 5)"),
+        ),
         ("blanks: {a: 1\n", "study.yaml:6: a table opened with { lacks its } or a comma (begun in line 5)"),
-        ("note: 'abc\n", "study.yaml:6: a quotation mark is opened and never closed (begun in line 5)"),
+        ("note: 'abc\n", "study.yaml:6: a quotation mark is not closed (begun in line 5)"),
         (
             'note: "C:\\data"\n',
-            "study.yaml:5: a backslash in double quotation marks is special; use single ones",
+            (
+                "study.yaml:5: a backslash has a special meaning in double quotation marks; use single "
+                "quotation marks"
+            ),
         ),
         (
             "blanks:\n    runs: 1\n  file: 2\n",
-            "study.yaml:7: the indentation does not fit the lines above (begun in line 1)",
+            "study.yaml:7: the indentation does not match the lines above (begun in line 1)",
         ),
         ("blanks\nlow_level: 1\n", "study.yaml:6: a colon is missing after a key (begun in line 5)"),
         ("note: @home\n", "study.yaml:5: a text that starts with @ must be put in quotation marks"),
         ("note: %RSD\n", "study.yaml:5: a text that starts with % must be put in quotation marks"),
         (
             "note: * see below\n",
-            "study.yaml:5: a text that starts with * or & must be put in quotation marks",
+            "study.yaml:5: enclose text that starts with * or & in quotation marks",
         ),
         ("blanks: - 1\n", "study.yaml:5: a list item (-) must start on a line of its own"),
-        ("note: a\x07b\n", "study.yaml:5: an unprintable character (U+0007) stands in the text"),
+        ("note: a\x07b\n", "study.yaml:5: the text contains an unprintable character (U+0007)"),
         ('"a\\x01": 1\n', "study.yaml:5: a key holds an unprintable character (U+0001)"),
         ("blanks: *b\n", "study.yaml:5: blanks: the alias *b has no finished anchor &b above it"),
         ("blanks: &b [1, *b]\n", "study.yaml:5: blanks[1]: the alias *b has no finished anchor &b above it"),
@@ -279,16 +297,16 @@ def test_broken_yaml(problems_of, more, problem):
 @pytest.mark.parametrize(
     ("head", "problems"),
     [
-        ("", ["study.yaml:1: the file is empty; a study starts with format: validation-study/1"]),
+        ("", ["study.yaml:1: the file is empty; a study must begin with format: validation-study/1"]),
         (
             "# only a comment\n",
-            ["study.yaml:1: the file is empty; a study starts with format: validation-study/1"],
+            ["study.yaml:1: the file is empty; a study must begin with format: validation-study/1"],
         ),
         (
             "- a\n- b\n",
-            ["study.yaml:1: the file holds no table of keys; a study starts with format: validation-study/1"],
+            ["study.yaml:1: the file contains no keys; a study must begin with format: validation-study/1"],
         ),
-        (b"%PDF-1.7\n\0\1", ["study.yaml:2: this is not a text file (it holds a zero byte)"]),
+        (b"%PDF-1.7\n\0\1", ["study.yaml:2: not a text file (it contains a zero byte)"]),
         (
             b"format: x\ntitle: \xb5g\n",
             ["study.yaml:2: a character is not written in UTF-8 (byte 0xb5); save the file as UTF-8"],
@@ -336,15 +354,15 @@ def test_byte_order_mark_and_line_ends_of_other_systems(study_of):
 @pytest.mark.parametrize(
     ("more", "problems"),
     [
-        ("calibration:\n", ["study.yaml:5: calibration: is empty; fill it in or leave the key out"]),
+        ("calibration:\n", ["study.yaml:5: calibration: is empty; enter a value or omit the key"]),
         ("calibration: 5\n", ["study.yaml:5: calibration: a table of keys is expected here, found '5'"]),
         (
             "calibration: {}\n",
-            ["study.yaml:5: calibration: the data are missing; give runs, or file with a table (CSV, XLSX)"],
+            ["study.yaml:5: calibration: no data; give runs, or file with the name of a table (CSV or XLSX)"],
         ),
         (
             "calibration: {runs: []}\n",
-            ["study.yaml:5: calibration.runs: the list is empty; give at least one run"],
+            ["study.yaml:5: calibration.runs: the list is empty; enter at least one run"],
         ),
         ("calibration: {runs: 5}\n", ["study.yaml:5: calibration.runs: a list is expected here, found '5'"]),
         (
@@ -353,11 +371,11 @@ def test_byte_order_mark_and_line_ends_of_other_systems(study_of):
         ),
         (
             "calibration: {file: }\n",
-            ["study.yaml:5: calibration.file: is empty; name a table file (CSV, XLSX), or give runs instead"],
+            ["study.yaml:5: calibration.file: is empty; name a table file (CSV or XLSX), or give runs"],
         ),
         (
             "calibration:\n  decimal: ','\n  runs: [{level: 1, signal: 2}]\n",
-            ["study.yaml:6: calibration.decimal: decimal belongs to a table file; this block names none"],
+            ["study.yaml:6: calibration.decimal: decimal applies to a table file, but this block names none"],
         ),
         (
             "calibration:\n  date: 2026-02-30\n  preparation: twice\n"
@@ -371,10 +389,10 @@ def test_byte_order_mark_and_line_ends_of_other_systems(study_of):
         (
             _calibration("{level: 1}", "{level: 1, signal: 2, signals: [3]}", "{level: 1, signals: []}"),
             [
-                "study.yaml:7: calibration.runs[0]: the readings are missing: give signals",
+                "study.yaml:7: calibration.runs[0]: no readings; give signals",
                 (
-                    "study.yaml:8: calibration.runs[1].signal: signals and signal exclude each other; "
-                    "give one of them"
+                    "study.yaml:8: calibration.runs[1].signal: signals and signal are mutually "
+                    "exclusive; give only one"
                 ),
                 "study.yaml:9: calibration.runs[2].signals: the list is empty; give at least one value",
             ],
@@ -419,7 +437,7 @@ method:
     [
         (
             "blanks: {runs: [{signal: 1, analyte: zn}, {signal: 1}]}\n",
-            ["study.yaml:9: blanks.runs[1].analyte: missing; the study has several analytes: zn, cu"],
+            ["study.yaml:9: blanks.runs[1].analyte: missing; name one of the analytes of the study: zn, cu"],
         ),
         (
             "blanks: {runs: [{signal: 1, analyte: zb, configuration: flim}]}\n",
@@ -462,8 +480,10 @@ method:
         (
             "blanks: {unit: µg/L, runs: [{signal: 1, analyte: zn}, {signal: 1, analyte: cu}]}\n",
             [
-                "study.yaml:9: blanks.unit: the unit is 'µg/L' here and 'mg/L' in method.analytes; "
-                "convert the values to mg/L"
+                (
+                    "study.yaml:9: blanks.unit: the unit 'µg/L' differs from 'mg/L' in method.analytes; "
+                    "convert the values to mg/L"
+                )
             ],
         ),
     ],
@@ -490,7 +510,7 @@ def test_spellings_of_one_unit(study_of, unit):
             "configurations: [{id: a, name: a}, {id: a, name: b}]\n  configuration: a",
             [
                 (
-                    "study.yaml:5: method.configurations[1].id: the id 'a' is taken by "
+                    "study.yaml:5: method.configurations[1].id: the id 'a' is already used by "
                     "configurations[0]; choose another"
                 )
             ],
@@ -520,10 +540,11 @@ def test_two_analytes_of_one_id(problems_of):
     head = TWO.replace("id: cu", "id: zn").replace("unit: mg/L", "unit: mg/L, colour: blue")
 
     assert problems_of(head=head) == [
-        "study.yaml:6: method.analytes[1].id: the id 'zn' is taken by analytes[0]; choose another",
-        "study.yaml:6: method.analytes[1].colour: unknown key; known here: id, name, unit, "
-        "signal, signal_unit, "
-        "molar_mass, display_unit, target_levels, legal_limit, specification",
+        "study.yaml:6: method.analytes[1].id: the id 'zn' is already used by analytes[0]; choose another",
+        (
+            "study.yaml:6: method.analytes[1].colour: unknown key; valid here: id, name, unit, signal, "
+            "signal_unit, molar_mass, display_unit, target_levels, legal_limit, specification"
+        ),
     ]
 
 
@@ -542,8 +563,10 @@ method: {analytes: [{id: zn, name: zinc, unit: g, signal: s, signal_unit: V}]}
         "study.yaml:4: study.period.to: the period ends (2026-03-01) before it starts (2026-03-02)",
         "study.yaml:5: study.people[0].role: prepared, reviewed or approved is expected here, found 'signed'",
         "study.yaml:6: study.attachments[0]: there is no file 'certificate.pdf' in the study folder",
-        "study.yaml:6: study.attachments[1]: '../secret' leaves the study folder; "
-        "name a file inside the study folder, relative to it",
+        (
+            "study.yaml:6: study.attachments[1]: '../secret' is outside the study folder; name a file "
+            "inside the study folder, relative to it"
+        ),
     ]
 
 

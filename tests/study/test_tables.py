@@ -41,8 +41,8 @@ def test_dialects_of_one_table(study_of, table):
         ("utf-8", None),
         ("utf-8-sig", None),
         ("utf-16", "read as UTF-16"),
-        ("latin-1", "read as Latin-1, because it is not UTF-8; check these characters: ° µ"),
-        ("cp1252", "read as Windows-1252, because it is not UTF-8; check these characters: € ° µ"),
+        ("latin-1", "not UTF-8; read as Latin-1. Check these characters: ° µ"),
+        ("cp1252", "not UTF-8; read as Windows-1252. Check these characters: € ° µ"),
     ],
 )
 def test_encodings(study_of, encoding, remark):
@@ -233,7 +233,7 @@ def test_defaults_hold_for_rows_too(study_of):
                 "cal.csv:3 (column 'level'): calibration.runs[1].level: a number is expected here, found 'x'",
                 "cal.csv:4 (column 'level'): calibration.runs[2].level: must not be negative, found -1",
                 "cal.csv:5: calibration.runs[3].level: missing in this row",
-                "cal.csv:6: calibration.runs[4]: the readings are missing: give signals",
+                "cal.csv:6: calibration.runs[4]: no readings; give signals",
             ],
         ),
         (
@@ -249,8 +249,10 @@ def test_defaults_hold_for_rows_too(study_of):
             "calibration: {file: cal.csv, decimal: ','}\n",
             "level,signal\n1,2\n",
             [
-                "study.yaml:5: calibration.decimal: cal.csv is separated by commas; "
-                "a decimal comma needs semicolons or tabs between the cells"
+                (
+                    "the cells of study.yaml:5: calibration.decimal: cal.csv are separated by commas; with "
+                    "decimal commas, separate them by semicolons or tabs"
+                )
             ],
         ),
         (
@@ -258,8 +260,8 @@ def test_defaults_hold_for_rows_too(study_of):
             "level,signal\n1,2,5\n",
             [
                 (
-                    "cal.csv:2: calibration: 3 cells stand under 2 columns; is a decimal comma taken for "
-                    "a separator?"
+                    "cal.csv:2: calibration: 3 cells for 2 columns; a decimal comma may have been read "
+                    "as a separator"
                 )
             ],
         ),
@@ -267,47 +269,56 @@ def test_defaults_hold_for_rows_too(study_of):
             CALIBRATION,
             "level (mg/L),signal 1 (nA)\n1,2\n",
             [
-                "cal.csv:1 (column 'level (mg/L)'): calibration: the unit is 'mg/L' here and 'µg/L' in "
-                "method.analytes; convert the values to µg/L",
-                "cal.csv:1 (column 'signal 1 (nA)'): calibration: the unit is 'nA' here and 'µA' in "
-                "method.analytes; convert the values to µA",
+                (
+                    "cal.csv:1 (column 'level (mg/L)'): calibration: the unit 'mg/L' differs from 'µg/L' in "
+                    "method.analytes; convert the values to µg/L"
+                ),
+                (
+                    "cal.csv:1 (column 'signal 1 (nA)'): calibration: the unit 'nA' differs from 'µA' in "
+                    "method.analytes; convert the values to µA"
+                ),
             ],
         ),
         (
             CALIBRATION,
             "level,signal,Sinal 2,lot\n1,2,3,4\n",
             [
-                "cal.csv:1 (column 'Sinal 2'): calibration: unknown column; did you mean 'signals'? "
-                "Then write columns: {signals: Sinal}, or name it under ignored_columns",
-                "cal.csv:1 (column 'lot'): calibration: unknown column; known here: signals, signal, level, "
-                "level_uncertainty, signal_sd, analyte, configuration, date, operator, instrument, "
-                "series, device, "
-                "order, preparation, preparation_id, matrix, note, excluded. "
-                "Map a field to it under columns, or name it under ignored_columns",
+                (
+                    "cal.csv:1 (column 'Sinal 2'): calibration: unknown column; did you mean 'signals'? "
+                    "Then write columns: {signals: Sinal}, or list it under ignored_columns"
+                ),
+                (
+                    "cal.csv:1 (column 'lot'): calibration: unknown column; known here: signals, signal, "
+                    "level, level_uncertainty, signal_sd, analyte, configuration, date, operator, "
+                    "instrument, series, device, order, preparation, preparation_id, matrix, note, "
+                    "excluded. Map a field to it under columns, or list it under ignored_columns"
+                ),
             ],
         ),
         (
             CALIBRATION,
             "level,signal,\n1,2,3\n",
-            ["cal.csv:1 (column 'no. 3'): calibration: the column has values and no header"],
+            ["cal.csv:1 (column 'no. 3'): calibration: the column has values but no header"],
         ),
         (
             CALIBRATION,
             "level,signal,Signal\n1,2,3\n",
             [
-                "cal.csv:1 (column 'Signal'): calibration: holds signal, and so does the column 'signal'; "
-                "number them: signal 1, signal 2"
+                (
+                    "cal.csv:1 (column 'Signal'): calibration: contains signal, as does the column "
+                    "'signal'; number them: signal 1, signal 2"
+                )
             ],
         ),
         (
             CALIBRATION,
             "signal\n1\n2\n",
-            ["cal.csv:1: calibration: the column 'level' is missing"],
+            ["cal.csv:1: calibration: missing column 'level'"],
         ),
         (
             CALIBRATION,
             "level,operator\n1,A\n2,B\n3,C\n",
-            ["cal.csv:2: calibration.runs[0]: the readings are missing: give signals (and in 2 more rows)"],
+            ["cal.csv:2: calibration.runs[0]: no readings; give signals (and in 2 more rows)"],
         ),
         (
             CALIBRATION,
@@ -328,42 +339,49 @@ def test_defaults_hold_for_rows_too(study_of):
             ),
             "conc,area,remark\n1,2,x\n",
             [
-                "cal.csv:1 (column 'remark'): calibration: unknown column; known here: signals, signal, "
-                "level_uncertainty, signal_sd, analyte, configuration, date, operator, instrument, "
-                "series, device, "
-                "preparation, preparation_id, matrix, excluded. Map a field to it under columns, or "
-                "name it under ignored_columns",
-                "cal.csv:2: calibration.runs[0]: the readings are missing: give signals",
+                (
+                    "cal.csv:1 (column 'remark'): calibration: unknown column; known here: signals, signal, "
+                    "level_uncertainty, signal_sd, analyte, configuration, date, operator, instrument, "
+                    "series, device, preparation, preparation_id, matrix, excluded. Map a field to it under "
+                    "columns, or list it under ignored_columns"
+                ),
+                "cal.csv:2: calibration.runs[0]: no readings; give signals",
                 "study.yaml:7: calibration.columns.sginals: unknown field; did you mean 'signals'?",
                 (
                     "study.yaml:7: calibration.columns.note: cal.csv has no column 'remarks'; did you "
                     "mean 'remark'?"
                 ),
-                "study.yaml:7: calibration.columns.order: the column 'conc' holds another field already",
+                "study.yaml:7: calibration.columns.order: the column 'conc' already contains another field",
             ],
         ),
         (
             "calibration: {file: cal.csv, preparation: repeated_reading}\n",
             "level,signal\n1,2\n1,3\n",
             [
-                "cal.csv:1: calibration: the column 'preparation_id' is missing: "
-                "it says which repeated readings belong together"
+                (
+                    "cal.csv:1: calibration: missing column 'preparation_id', which identifies the repeated "
+                    "readings of one preparation"
+                )
             ],
         ),
         (
             CALIBRATION,
             "level,signal,preparation\n1,2,independent\n1,3,repeated_reading\n",
             [
-                "cal.csv:1: calibration: the column 'preparation_id' is missing: "
-                "it says which repeated readings belong together"
+                (
+                    "cal.csv:1: calibration: missing column 'preparation_id', which identifies the repeated "
+                    "readings of one preparation"
+                )
             ],
         ),
         (
             "interference: {file: cal.csv}\n",
             "interferent,ratio,ratio kind,analyte level,found,reference (mg/L)\nCu,1,mass,5,5,5\n",
             [
-                "cal.csv:1 (column 'reference (mg/L)'): interference: the unit is 'mg/L' here and "
-                "'µg/L or µA' in method.analytes; convert the values to µg/L or µA"
+                (
+                    "cal.csv:1 (column 'reference (mg/L)'): interference: the unit 'mg/L' differs from "
+                    "'µg/L or µA' in method.analytes; convert the values to µg/L or µA"
+                )
             ],
         ),
         (
@@ -379,49 +397,65 @@ def test_defaults_hold_for_rows_too(study_of):
         (
             "calibration: {file: cal.csv, runs: [{level: 1, signal: 1}]}\n",
             "level,signal\n1,2\n",
-            ["study.yaml:5: calibration.file: file and runs exclude each other; give one of them"],
+            ["study.yaml:5: calibration.file: file and runs are mutually exclusive; give only one"],
         ),
         (
             "calibration: {file: cal.csv, sheet: one}\n",
             "level,signal\n1,2\n",
             [
-                "study.yaml:5: calibration.sheet: sheet names a part of a workbook (.xlsx); "
-                "cal.csv is a text file"
+                (
+                    "study.yaml:5: calibration.sheet: sheet applies to workbooks (.xlsx) only; cal.csv is a "
+                    "text file"
+                )
             ],
         ),
         (
             CALIBRATION,
             "",
-            ["study.yaml:5: calibration.file: cal.csv: the table is empty; its first row names the columns"],
+            [
+                (
+                    "study.yaml:5: calibration.file: cal.csv: the table is empty; the first row must contain "
+                    "the column headers"
+                )
+            ],
         ),
         (
             CALIBRATION,
             "# a\n,,\n",
-            ["study.yaml:5: calibration.file: cal.csv: the table is empty; its first row names the columns"],
+            [
+                (
+                    "study.yaml:5: calibration.file: cal.csv: the table is empty; the first row must contain "
+                    "the column headers"
+                )
+            ],
         ),
         (
             CALIBRATION,
             "\nlevel (g/L),signal,concentration\n",
             [
-                "cal.csv:2 (column 'concentration'): calibration: unknown column; did you mean 'level'? "
-                "Then write columns: {level: concentration}, or name it under ignored_columns",
-                "cal.csv:2 (column 'level (g/L)'): calibration: the unit is 'g/L' here and 'µg/L' in "
-                "method.analytes; convert the values to µg/L",
+                (
+                    "cal.csv:2 (column 'concentration'): calibration: unknown column; did you mean 'level'? "
+                    "Then write columns: {level: concentration}, or list it under ignored_columns"
+                ),
+                (
+                    "cal.csv:2 (column 'level (g/L)'): calibration: the unit 'g/L' differs from 'µg/L' in "
+                    "method.analytes; convert the values to µg/L"
+                ),
             ],
         ),
-        (CALIBRATION, "signal\n", ["cal.csv:1: calibration: the column 'level' is missing"]),
+        (CALIBRATION, "signal\n", ["cal.csv:1: calibration: missing column 'level'"]),
         (
             CALIBRATION,
             'level,signal\n\n1,"2\n3,4\n',
-            ["cal.csv:3: calibration: a quotation mark is opened in this row and never closed"],
+            ["cal.csv:3: calibration: a quotation mark in this row is not closed"],
         ),
         (
             CALIBRATION,
             'level,signal\n1,"2"x\n',
             [
                 (
-                    "cal.csv:2: calibration: the quotation marks in this row do not match; double a mark "
-                    "that belongs to the text"
+                    "cal.csv:2: calibration: unbalanced quotation marks in this row; double any "
+                    "quotation mark that is part of the text"
                 )
             ],
         ),
@@ -429,8 +463,10 @@ def test_defaults_hold_for_rows_too(study_of):
             CALIBRATION,
             b"level,signal,note\n1,2,5 \xb5L\n1,2,\x81\n",
             [
-                "cal.csv:3: calibration: a character is written neither in UTF-8 nor in Windows-1252 "
-                "(byte 0x81); save the file as UTF-8"
+                (
+                    "cal.csv:3: calibration: byte 0x81 is valid in neither UTF-8 nor Windows-1252; save the "
+                    "file as UTF-8"
+                )
             ],
         ),
         (
@@ -444,7 +480,7 @@ def test_defaults_hold_for_rows_too(study_of):
         (
             CALIBRATION,
             b"MZ\0\0",
-            ["cal.csv:1: calibration: this is not a text file (it holds a zero byte)"],
+            ["cal.csv:1: calibration: not a text file (it contains a zero byte)"],
         ),
         (
             CALIBRATION,
@@ -492,7 +528,8 @@ method:
         {"cal.csv": "analyte,level (µg/L),signal\nzn,1,2\ncu,1,2\n"},
         head=head,
     ) == [
-        "cal.csv:1 (column 'level (µg/L)'): calibration: the unit is 'µg/L' here and 'mg/L' "
-        "in method.analytes; "
-        "convert the values to mg/L"
+        (
+            "cal.csv:1 (column 'level (µg/L)'): calibration: the unit 'µg/L' differs from 'mg/L' in "
+            "method.analytes; convert the values to mg/L"
+        )
     ]

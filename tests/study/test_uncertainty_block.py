@@ -91,9 +91,9 @@ analysis:
         (
             "uncertainty: {quantities: [{name: a, value: 1}]}",
             "uncertainty.quantities",
-            "this belongs to a formula: give model",
+            "applies to a formula only; give model",
         ),
-        ("uncertainty: {model: a}", "uncertainty.model", "a model needs its quantities: give quantities"),
+        ("uncertainty: {model: a}", "uncertainty.model", "a model requires quantities"),
         (
             "uncertainty: {model: a, quantities: [{name: a}]}",
             "uncertainty.quantities[0]",
@@ -112,17 +112,17 @@ analysis:
         (
             "uncertainty: {model: a, quantities: [{name: a, value: 1, replicates: 2}]}",
             "uncertainty.quantities[0].replicates",
-            "replicates belongs to a quantity with from: calibration",
+            "replicates applies to quantities with from: calibration only",
         ),
         (
             "uncertainty: {model: a, quantities: [{name: 2a, value: 1}]}",
             "uncertainty.quantities[0].name",
-            "letters, digits and _ make a name in a formula, a letter first",
+            "a name in a formula consists of letters, digits and _ and begins with a letter",
         ),
         (
             "uncertainty: {model: a, quantities: [{name: a, value: 1, uncertainty: 1, kind: expanded}]}",
             "uncertainty.quantities[0].kind",
-            "an expanded uncertainty needs its coverage factor: give k",
+            "an expanded uncertainty requires its coverage factor k",
         ),
         (
             "uncertainty: {model: a, quantities: [{name: a, value: 1}, {name: a, value: 2}]}",
@@ -138,7 +138,7 @@ analysis:
             "uncertainty: {model: a, quantities: [{name: a, value: 1}], "
             "correlations: [{between: [a, b], coefficient: 1}]}",
             "uncertainty.correlations[0].between",
-            "unknown quantity 'b'; known here: a",
+            "unknown quantity 'b'; valid here: a",
         ),
         (
             "uncertainty: {model: a, quantities: [{name: a, value: 1}], "
@@ -150,17 +150,17 @@ analysis:
             "uncertainty: {model: a, quantities: [{name: a, value: 1}], "
             "correlations: [{between: [a, b], coefficient: 1.2}]}",
             "uncertainty.correlations[0].coefficient",
-            "a correlation coefficient lies between -1 and 1",
+            "must be between -1 and 1",
         ),
         (
             "uncertainty: {simulation: {draws: 100}}",
             "uncertainty.simulation.draws",
-            "between 10000 and 10000000 draws are made",
+            "must be between 10000 and 10000000",
         ),
         (
             "uncertainty: {simulation: {digits: 5}}",
             "uncertainty.simulation.digits",
-            "one or two digits of an uncertainty mean something, three at the most",
+            "must be 1, 2 or 3",
         ),
         (
             "uncertainty: {components: [{name: a, from: calibration, value: 1}]}",
@@ -175,12 +175,12 @@ analysis:
         (
             "uncertainty: {within_laboratory: {relative: true}}",
             "uncertainty.within_laboratory",
-            "control limits need their distance from the centre line: give limits",
+            "control limits require their distance from the centre line; give limits",
         ),
         (
             "uncertainty: {within_laboratory: {origin: precision, limits: 3}}",
             "uncertainty.within_laboratory.limits",
-            "limits belong to origin: control limits",
+            "limits applies to origin: control limits only",
         ),
         (
             "uncertainty: {bias: {value: 1, standard_uncertainty: 1, addition_uncertainty_percent: 1}}",
@@ -190,12 +190,12 @@ analysis:
         (
             "uncertainty: {conformity: {max_risk: 0.7}}",
             "uncertainty.conformity.max_risk",
-            "a risk of a wrong statement lies between 0 and 0.5",
+            "must be between 0 and 0.5",
         ),
         (
             "uncertainty: {conformity: {item_mean: 3}}",
             "uncertainty.conformity",
-            "item_mean and item_sd belong together",
+            "item_mean and item_sd must be given together",
         ),
         (
             "analysis: {accuracy_profile: {beta: 0.9}}",
@@ -205,7 +205,7 @@ analysis:
         (
             "analysis: {accuracy_profile: {acceptance_percent: 10, gamma: 0.3}}",
             "analysis.accuracy_profile.gamma",
-            "a confidence lies above 0.5",
+            "must be above 0.5",
         ),
     ],
 )

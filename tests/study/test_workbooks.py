@@ -175,7 +175,7 @@ def test_formulas_are_read_by_their_stored_value(study_of):
 
     assert _values(study) == [(1, (2, 3)), (2, (4,))]
     assert study.inputs[1].remarks == (
-        "2 cells with formulas: the values stored last were read",
+        "2 cells with formulas; the stored results were read",
         "formulas without a stored value, read as empty cells: C3",
     )
 
@@ -190,8 +190,8 @@ def test_what_a_sheet_hides_is_said(study_of):
 
     assert _values(study) == VALUES
     assert study.inputs[1].remarks == (
-        "hidden rows are read like the others: 3",
-        "shown in percent, read as stored (0.95 for 95 %): B2",
+        "hidden rows were read: 3",
+        "percent format, read as stored (0.95 for 95 %): B2",
     )
 
 
@@ -218,36 +218,50 @@ def errors():
         ),
         (
             merged("A2:A3"),
-            "cal.xlsx:2: calibration: the cells A2:A3 are merged; unmerge them and write the value into each",
+            (
+                "cal.xlsx:2: calibration: the cells A2:A3 are merged; unmerge them and enter the value in "
+                "each cell"
+            ),
         ),
         (
             book([["Calibration of zinc"], *PLAIN]),
-            "cal.xlsx:1: calibration: the columns are named in row 2; "
-            "delete the rows above it, or begin each of them with #",
+            (
+                "cal.xlsx:1: calibration: the column names appear to be in row 2; delete the rows above it, "
+                "or begin each of them with #"
+            ),
         ),
         (errors(), "cal.xlsx:3: calibration: the cell B3 holds the error #DIV/0!; correct or empty it"),
         (
             book([["level", "signal"], [1, 2, None, "x"]]),
-            "cal.xlsx:2: calibration: the cell D2 stands under no header; name its column or empty it",
+            "cal.xlsx:2: calibration: the cell D2 has no column header; add a header or clear the cell",
         ),
         (
             book([["level", "signal"], [1, "2,5"]]),
-            "cal.xlsx:2 (column 'signal'): calibration.runs[0].signal: a number is expected here, "
-            "found '2,5'; the cell holds a text: enter it as a number",
+            (
+                "cal.xlsx:2 (column 'signal'): calibration.runs[0].signal: expected a number, found text "
+                "'2,5'; enter it as a number"
+            ),
         ),
         (
             book([["level", "signal"], [1, dt.date(2026, 1, 5)]]),
-            "cal.xlsx:2 (column 'signal'): calibration.runs[0].signal: a number is expected here, "
-            "found '2026-01-05'; the cell holds a date: was it made from a number?",
+            (
+                "cal.xlsx:2 (column 'signal'): calibration.runs[0].signal: expected a number, found a date "
+                "'2026-01-05'; the spreadsheet program may have converted a number to a date"
+            ),
         ),
         (
             book(PLAIN, PLAIN),
-            "study.yaml:5: calibration.file: cal.xlsx: the workbook has several sheets; "
-            "name one beside file, as sheet: 'Sheet1', 'Sheet2'",
+            (
+                "study.yaml:5: calibration.file: cal.xlsx: the workbook has several sheets; name one with "
+                "sheet: 'Sheet1', 'Sheet2'"
+            ),
         ),
         (
             book([[]]),
-            "study.yaml:5: calibration.file: cal.xlsx: the table is empty; its first row names the columns",
+            (
+                "study.yaml:5: calibration.file: cal.xlsx: the table is empty; the first row must contain "
+                "the column headers"
+            ),
         ),
     ],
     ids=["header", "data", "title", "error", "no header", "comma", "date", "sheets", "empty"],
@@ -275,8 +289,10 @@ def test_what_is_wrong_with_a_sheet(problems_of, made, problem):
         (
             "calibration: {file: cal.xlsx, decimal: ','}\n",
             stored(book(PLAIN)),
-            "study.yaml:5: calibration.decimal: decimal belongs to a text file (CSV); "
-            "a workbook stores numbers without a decimal sign",
+            (
+                "study.yaml:5: calibration.decimal: decimal applies to text files (CSV) only; omit it for a "
+                "workbook"
+            ),
         ),
     ],
     ids=["name", "headers", "decimal"],
@@ -343,7 +359,7 @@ HOSTILE = {
     ),
     "cell far away": (
         lambda plain: far(),
-        "the sheet reaches as far as cell XFD1048576; delete what stands far from the table",
+        "the sheet extends to cell XFD1048576; delete content far from the table",
     ),
     "entities": (
         lambda plain: changed(plain, {"xl/workbook.xml": lambda text: BILLION + text}),
@@ -372,7 +388,7 @@ HOSTILE = {
     "cut off": (lambda plain: plain[:2000], DAMAGED),
     "old format": (
         lambda plain: b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1" + b"\0" * 600,
-        "the workbook has a password or an old format; save it as .xlsx without a password",
+        "the workbook is protected by a password or has an old format; save it as .xlsx without a password",
     ),
     "no workbook inside": (
         lambda plain: changed(plain, {"xl/workbook.xml": lambda text: b"<a/>"}),
@@ -380,7 +396,7 @@ HOSTILE = {
     ),
     "broken sheet": (
         lambda plain: changed(plain, {SHEET: lambda text: text[: len(text) // 2]}),
-        "the workbook is damaged and cannot be read; open it in a spreadsheet program and save it again",
+        "the workbook is damaged; open it in a spreadsheet program and save it again",
     ),
 }
 

@@ -137,12 +137,14 @@ def _of_precision(field: str) -> Callable[[ConfigurationRecord], object]:
 
 
 _ONE_LABORATORY = NotAssessed(
-    not_assessed="the readings are of one laboratory or name none",
-    needs="readings of the same materials in several laboratories",
+    not_assessed="the readings come from one laboratory, or no laboratory is recorded",
+    needs="readings of the same materials from several laboratories",
 )
 _NO_SERIES = NotAssessed(
-    not_assessed="no laboratory's readings are in series that repeat",
-    needs="readings of the same material in several series of one laboratory (days, operators, instruments)",
+    not_assessed="no laboratory has readings of the same material in more than one series",
+    needs=(
+        "readings of the same material in several series (days, operators, instruments) of one laboratory"
+    ),
 )
 _NOT_GROUPED = {
     "repeatability_sd": _NO_SERIES,

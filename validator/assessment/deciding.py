@@ -78,27 +78,27 @@ def remedy(
     needs = needed(further, characteristic, safer)
     passing = _passing(observation, limit)
     if passing is not None and (further is None or further > MANY):
-        needs += f"; with as many as there are, {passing} would"
+        needs += f"; with the present number of results, {passing} would suffice"
     return Remedy(further, needs)
 
 
 def needed(more: int | None, characteristic: str, safer: int | None = None) -> str:
     """What would decide, as a clause: *more* results about every second time, *safer* with ``LIKELY``."""
     if more is None:
-        return "more results alone would not decide: the figure lies too close to the limit"
+        return "more results alone would not resolve the point: the estimate lies too close to the limit"
     one, many = _COUNTED_IN.get(characteristic, ("independent result", "independent results"))
     likely = f"with a probability of {numbers.percent(100 * LIKELY, 2)}"
-    decides = f"about {more} further {one if more == 1 else many} would decide"
+    decides = f"about {more} further {one if more == 1 else many} would resolve the point"
     if safer == more:
-        return f"{decides} {likely}, if the figure stays"
-    clause = f"{decides}, if the figure stays"
-    return clause if safer is None else f"{clause} (about an even chance); {safer} {likely}"
+        return f"{decides} {likely}, if the estimate does not change"
+    clause = f"{decides}, if the estimate does not change"
+    return clause if safer is None else f"{clause} (probability about 50 %); {safer} {likely}"
 
 
 def _would_pass(observation: Observation, limit: Limit, rule: str) -> str | None:
     """The figure that would keep *limit* by the same rule, with as many results that scatter as these do."""
     if observation.kind == "probability":
-        return "a smaller departure, not more data"
+        return "a smaller deviation, since more data would not help"
     estimate = observation.estimate
     if estimate is None or estimate.value is None:
         return None
@@ -118,13 +118,13 @@ def _would_pass(observation: Observation, limit: Limit, rule: str) -> str | None
 def _between(least: float | None, most: float | None, unit: str) -> str | None:
     if least is not None and most is not None:
         if least > most:
-            return "a figure inside the limits with less scatter"
+            return "an estimate within the limits with a smaller standard deviation"
         span = f"{_rounded(least, 3, math.ceil)} {numbers.TO} {_rounded(most, 3, math.floor)}"
-        return f"a figure of {numbers.quantity(span, unit)}"
+        return f"an estimate of {numbers.quantity(span, unit)}"
     if most is not None:
-        return f"a figure of {numbers.quantity(_rounded(most, 2, math.floor), unit)} or less"
+        return f"an estimate of {numbers.quantity(_rounded(most, 2, math.floor), unit)} or less"
     if least is not None:
-        return f"a figure of {numbers.quantity(_rounded(least, 3, math.ceil), unit)} or more"
+        return f"an estimate of {numbers.quantity(_rounded(least, 3, math.ceil), unit)} or more"
     return None
 
 
@@ -147,4 +147,4 @@ def _passing(observation: Observation, limit: Limit) -> str | None:
     if not upper or not limit.holds(estimate.value):
         return None
     most = _rounded(limit.upper * estimate.value / upper, 2, math.floor)
-    return f"a figure of {numbers.quantity(most, observation.unit)} or less"
+    return f"an estimate of {numbers.quantity(most, observation.unit)} or less"

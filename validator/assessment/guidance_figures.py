@@ -50,8 +50,10 @@ class Subject(Struct, frozen=True):
 
 
 _WEIGHTED = NotAssessed(
-    not_assessed="the calibration is weighted, and equal variances are a condition of lines without weights",
-    needs="a calibration without weights, where the document is to be followed to the letter",
+    not_assessed=(
+        "the calibration is weighted; homogeneity of variances is a condition for unweighted fits only"
+    ),
+    needs="an unweighted calibration, if strict compliance with the document is required",
 )
 
 Reader = Callable[[Subject], tuple[Observation, ...]]
@@ -178,7 +180,7 @@ def _tolerance(subject: Subject) -> tuple[Observation, ...]:
     ratios = {entry.interferent: entry.tolerance_ratio for entry in record if entry.ratio is not None}
     return tuple(
         Observation(
-            estimate=EstimateRecord(value=ratio, reason="even the smallest tested ratio interferes"),
+            estimate=EstimateRecord(value=ratio, reason="interference is found at the smallest ratio tested"),
             kind="bound",
             what=name,
         )

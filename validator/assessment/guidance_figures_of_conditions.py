@@ -103,15 +103,15 @@ def _ratio(entry: PrecisionRecord, field: str, share: float) -> Observation:
     found: EstimateRecord | NotAssessed | None = getattr(entry, field)
     if found is None:
         refusal = NotAssessed(
-            not_assessed="the results come from one laboratory", needs="results of several laboratories"
+            not_assessed="all results come from one laboratory", needs="results from several laboratories"
         )
         return refused(refusal, level=entry.level)
     if isinstance(found, NotAssessed):
         return refused(found, level=entry.level)
     if entry.thompson_rsd is None:
         refusal = NotAssessed(
-            not_assessed="the level cannot be turned into a mass fraction",
-            needs="a unit of mass per mass, mass per volume, or the molar mass of the analyte",
+            not_assessed="the level cannot be converted to a mass fraction",
+            needs="a unit of mass per mass or mass per volume, or the molar mass of the analyte",
         )
         return refused(refusal, level=entry.level)
     observation = Observation(estimate=found, kind="deviation", level=entry.level, n=entry.n)
@@ -130,8 +130,8 @@ def matrix_spread(record: ConfigurationRecord) -> tuple[Observation, ...]:
     rsd = single_series(ratios).repeatability_rsd if len(ratios) > 1 else None
     if not isinstance(rsd, Estimate):
         refusal = NotAssessed(
-            not_assessed=f"no spread can be had from {len(ratios)} slope ratio(s)",
-            needs="slopes in several matrices or lots",
+            not_assessed=f"the standard deviation cannot be calculated from {len(ratios)} slope ratio(s)",
+            needs="slopes in at least two matrices or lots",
         )
         return (refused(refusal),)
     interval = rsd.interval
@@ -152,7 +152,9 @@ def spike_over_limit(record: ConfigurationRecord) -> tuple[Observation, ...]:
     if level is None or limit is None or not limit.value:
         return (
             refused(
-                NotAssessed(not_assessed="no spikes entered the limit", needs="spiked low-level samples")
+                NotAssessed(
+                    not_assessed="the limit is not based on spiked samples", needs="spiked low-level samples"
+                )
             ),
         )
     return (Observation(estimate=EstimateRecord(value=level / limit.value), kind="bound"),)
@@ -181,7 +183,8 @@ def _variant(record: ConfigurationRecord, name: str) -> LimitVariant | NotAssess
     if isinstance(record.detection, NotAssessed):
         return record.detection
     return record.detection.variants.get(name) or NotAssessed(
-        not_assessed="this limit was not computed", needs="low-level samples or precision at the legal limit"
+        not_assessed="the limit could not be computed",
+        needs="low-level samples or precision at the legal limit",
     )
 
 
@@ -190,7 +193,7 @@ def blank_response(record: ConfigurationRecord) -> tuple[Observation, ...]:
     entry = record.blank_response
     if entry is None:
         refusal = NotAssessed(
-            not_assessed="no blank can be held against a quantification limit",
+            not_assessed="no blank can be compared with a quantification limit",
             needs="blanks and a quantification limit",
         )
         return (refused(refusal),)

@@ -112,7 +112,7 @@ def _superseded(rule: Requirement, cell: Cell, own: Sequence[Finding]) -> str | 
     for finding in own:
         same_cell = (finding.analyte, finding.configuration) == (cell.analyte, cell.configuration)
         if same_cell and finding.characteristic == rule.characteristic.value:
-            return "the study's own criterion takes precedence"
+            return "superseded by the criterion of the study"
     return None
 
 

@@ -75,14 +75,16 @@ def judge(estimate: EstimateRecord, limit: Limit, rule: str) -> Judgement:
 
 def _guarded(estimate: EstimateRecord, limit: Limit, interval: Interval | None) -> Judgement:
     if interval is None:
-        return Judgement("inconclusive", None, estimate.reason or "no interval can be given for the figure")
+        return Judgement(
+            "inconclusive", None, estimate.reason or "no confidence interval is available for this result"
+        )
     lower, upper = _ends(interval)
     inside = (limit.lower is None or lower >= limit.lower) and (limit.upper is None or upper <= limit.upper)
     if inside:
         return Judgement("meets", interval)
     if _wholly_outside(estimate, limit, interval):
         return Judgement("does not meet", interval)
-    return Judgement("inconclusive", interval, "the interval straddles the limit")
+    return Judgement("inconclusive", interval, "the confidence interval includes the limit")
 
 
 def _wholly_outside(estimate: EstimateRecord, limit: Limit, interval: Interval) -> bool:

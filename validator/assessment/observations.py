@@ -41,15 +41,15 @@ def observations(
 
 def _nothing(characteristic: str) -> NotAssessed:
     name = characteristic.replace("_", " ")
-    return NotAssessed(not_assessed=f"the study holds no {name} data", needs=f"{name} runs")
+    return NotAssessed(not_assessed=f"no {name} data were provided", needs=f"{name} data")
 
 
 ONE_LABORATORY = NotAssessed(
-    not_assessed="the results come from one laboratory", needs="results of several laboratories"
+    not_assessed="all results come from one laboratory", needs="results from several laboratories"
 )
 SEVERAL_LABORATORIES = NotAssessed(
-    not_assessed="the results are grouped by laboratory, whose spread is reproducibility",
-    needs="several series of one laboratory",
+    not_assessed=("the results are grouped by laboratory, so the between-group variation is reproducibility"),
+    needs="several series in one laboratory",
 )
 
 

@@ -74,7 +74,7 @@ def _carry_over(record: ConfigurationRecord, _units: Units) -> Iterator[Observat
 def _after_high(entry: CarryOverRecord) -> Iterator[Observation]:
     if entry.largest_percent_of_limit is None or entry.percent_of_limit is None:
         refusal = NotAssessed(
-            not_assessed="there is no quantification limit whose signal carry-over could be held against",
+            not_assessed="no quantification limit is available for comparison with the carry-over",
             needs="a calibration and a quantification limit",
         )
         yield refused(refusal, level=entry.highest_level)
@@ -132,7 +132,7 @@ def _use_remaining(record: ConfigurationRecord, _units: Units) -> Iterator[Obser
     elif isinstance(entry.decline, NotAssessed):
         yield refused(entry.decline)
     else:
-        yield figure(entry.decline.remaining_percent, what=f"use {entry.last_use}", n=entry.devices)
+        yield figure(entry.decline.remaining_percent, what=f"use no. {entry.last_use}", n=entry.devices)
 
 
 def _difference(record: ConfigurationRecord, _units: Units) -> Iterator[Observation]:

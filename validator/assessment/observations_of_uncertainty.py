@@ -13,14 +13,14 @@ if TYPE_CHECKING:
     from validator.evaluation.results import BudgetRecord, ConfigurationRecord
 
 NOT_RELATIVE = NotAssessed(
-    not_assessed="the uncertainty is known as absolute only, at no level",
-    needs="precision runs, target levels or a legal limit",
+    not_assessed="the uncertainty is stated as an absolute value only, without a level",
+    needs="precision data, target levels or a legal limit",
 )
 NOT_ABSOLUTE = NotAssessed(
-    not_assessed="the uncertainty is known in percent only, at no level",
-    needs="precision runs, target levels or a legal limit",
+    not_assessed="the uncertainty is stated in percent only, without a level",
+    needs="precision data, target levels or a legal limit",
 )
-OUTSIDE = "no level has its tolerance interval within the acceptance limits"
+OUTSIDE = "the tolerance interval exceeds the acceptance limits at every level"
 
 
 def _expanded_percent(record: ConfigurationRecord, _units: Units) -> Iterator[Observation]:
@@ -66,7 +66,7 @@ def _budgets(
     for one in found.levels:
         yield one.level, "", one.budget
     if found.formula is not None:
-        yield None, "by the formula", found.formula.budget
+        yield None, "from the measurement model", found.formula.budget
 
 
 def two_standard_uncertainties(record: ConfigurationRecord) -> tuple[Observation, ...]:

@@ -80,7 +80,7 @@ def _findings(
                 configuration=configuration,
                 level=observation.level,
                 criterion=criterion_words(criterion, names, observation),
-                source=criterion.source or "the study's own criterion",
+                source=criterion.source or "criterion of the study",
                 observed=None if observation.estimate is None else observation.estimate.value,
                 limit=limit.as_record,
                 interval=judgement.interval,
@@ -121,7 +121,7 @@ def judged(observation: Observation, limit: Limit, rule: str) -> Judgement:
         return Judgement("does not meet", None, observation.failed)
     if estimate is None or estimate.value is None:
         reason = observation.refusal.not_assessed if observation.refusal else (estimate and estimate.reason)
-        return Judgement("not assessed", None, reason or "no figure")
+        return Judgement("not assessed", None, reason or "no result")
     if observation.kind == "probability" and limit.lower is not None:
         return judge_p(estimate.value, limit.lower)
     if observation.kind == "bound":
@@ -174,8 +174,8 @@ def _no_level(criterion: Criterion, found: tuple[Observation, ...]) -> Observati
         estimate=None,
         level=criterion.at,
         refusal=NotAssessed(
-            not_assessed=f"no {name} at level {criterion.at:g}; measured at {levels}",
-            needs=f"{name} runs at level {criterion.at:g}",
+            not_assessed=f"no {name} data at level {criterion.at:g}; data are available at {levels}",
+            needs=f"{name} data at level {criterion.at:g}",
         ),
     )
 
@@ -194,9 +194,9 @@ def criterion_words(criterion: Criterion, names: tuple[str, ...], observation: O
         case ("max",) if criterion.characteristic in SYMMETRIC:
             text = f"within ±{numbers.as_given(abs(given['max']))}{unit}"
         case ("max",) if criterion.characteristic in RANGES:
-            text = f"reaches up to {numbers.as_given(given['max'])}{unit}"
+            text = f"extends up to {numbers.as_given(given['max'])}{unit}"
         case ("min",) if criterion.characteristic in RANGES:
-            text = f"reaches down to {numbers.as_given(given['min'])}{unit}"
+            text = f"extends down to {numbers.as_given(given['min'])}{unit}"
         case ("min",) if criterion.characteristic == "linearity":
             text = f"correlation coefficient ≥ {numbers.as_given(given['min'])}"
         case (name,):
@@ -211,7 +211,7 @@ def _of_interferent(criterion: Criterion, observation: Observation) -> str:
     if criterion.characteristic not in ("interference", "selectivity"):
         return ""
     if observation.what:
-        return f" in presence of {observation.what}"
+        return f" in the presence of {observation.what}"
     return "" if criterion.at is None else f" up to a ratio of {numbers.as_given(criterion.at)}"
 
 

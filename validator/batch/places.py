@@ -59,7 +59,7 @@ def find_studies(
         if STUDY_FILE in files:
             found.append(Path(here).relative_to(root))
     if not found:
-        message = f"there is no {STUDY_FILE} in this folder or below it"
+        message = f"no {STUDY_FILE} in this folder or its subfolders"
         raise StudyError([Problem(str(folder), 0, "", message)])
     return tuple(
         StudyPlace(

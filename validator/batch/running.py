@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from validator.batch.places import StudyPlace
 
 INSTALL = "pip install 'validator[cluster]'"
-DIED = "the process that worked on it died (out of memory?)"
+DIED = "the process was terminated, possibly for lack of memory"
 _ANSWER_WITHIN = "10s"
 
 
@@ -104,9 +104,7 @@ def _on_cluster(places: Sequence[StudyPlace], address: str) -> Iterator[StudyRow
     try:
         client = distributed.Client(address, timeout=_ANSWER_WITHIN, set_as_default=False)
     except (OSError, ValueError) as error:
-        raise EnvironmentProblem(
-            f"{address}: no scheduler answers there; start one, or leave out --cluster"
-        ) from error
+        raise EnvironmentProblem(f"{address}: no scheduler responds; start one, or omit --cluster") from error
     with client:
         futures = client.map(work, places, pure=False, key=[f"study-{place.name}" for place in places])
         names = {future.key: place.name for future, place in zip(futures, places, strict=True)}

@@ -36,7 +36,7 @@ def check_summary(file: Path) -> None:
         EnvironmentProblem: a workbook is asked for and the package for it is missing.
     """
     if file.suffix.lower() not in ENDINGS:
-        raise OutputProblem(f"{file}: a summary is written as {', '.join(ENDINGS)}; name a file that ends so")
+        raise OutputProblem(f"{file}: unsupported summary format; use the extension {', '.join(ENDINGS)}")
     if file.suffix.lower() == ".xlsx":
         try:
             import openpyxl  # noqa: F401

@@ -43,7 +43,7 @@ def attached_files(dossier: Path) -> dict[str, bytes]:
     except DossierError:
         raise
     except (DependencyError, FileNotDecryptedError) as error:
-        raise DossierError(f"{dossier}: is encrypted; verify the dossier as it was written") from error
+        raise DossierError(f"{dossier}: encrypted; verify the original dossier") from error
     except Exception as error:  # on a damaged file the reader raises whatever it stumbled over
         raise DossierError(f"{dossier}: is not a PDF that can be read ({type(error).__name__})") from error
 
@@ -72,7 +72,7 @@ def _files(reader: PdfReader, dossier: Path) -> dict[str, bytes]:
             raise DossierError(f"{dossier}: two attachments have the name {name!r}")
         files[name] = content
         if len(content) > LARGEST_ATTACHMENT or together > LARGEST_TOGETHER or len(files) > MOST_ATTACHMENTS:
-            raise DossierError(f"{dossier}: its attachments are larger or more than those of any dossier")
+            raise DossierError(f"{dossier}: not a dossier (number or size of the attachments)")
     return files
 
 

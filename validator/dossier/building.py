@@ -31,8 +31,8 @@ def build_document(study: Study, results: Results, *, language: str = "en") -> D
     count = number_of_runs(study)
     if count > MOST_PRINTED:
         raise OutputProblem(
-            f"a dossier prints every run, and {count} are more than the {MOST_PRINTED} that anybody leafs "
-            "through; average repeated readings, or write the results alone (evaluate --results)"
+            f"the dossier lists every run; {count} runs exceed the maximum of {MOST_PRINTED}. "
+            "Average repeated readings, or write the results only (evaluate --results)"
         )
     context = Context(study, results, wording(language))
     composed_of, in_full = composed(context)

@@ -44,7 +44,7 @@ def findings_table(study: Study, results: Results, *, language: str = "en") -> s
             f"{context.characteristic(one.characteristic)}: {requirement_of([one])}",
             level_of(context, one),
             figure_text(one),
-            one.outcome + ("" if one.decides and one.superseded_by is None else " (does not decide)"),
+            one.outcome + ("" if one.decides and one.superseded_by is None else " (for information)"),
         )
         for one in assessment.findings
     ]
@@ -62,7 +62,7 @@ def overview(study: Study, results: Results, *, language: str = "en") -> str:
     files = ", ".join(one.path for one in results.inputs)
     remarks = [f"  {one.path}: {remark}" for one in results.inputs for remark in one.remarks or ()]
     stated = [f"  {stated_text(context, one)}" for one in stated_limits(study)]
-    left_open = [f"  {one.file}:{one.line}: {one.field} is still to be filled in" for one in study.left_open]
+    left_open = [f"  {one.file}:{one.line}: {one.field} has not been filled in" for one in study.left_open]
     lines = [f"{study.study.title}", f"readable: {files}", *remarks, *stated, *left_open, ""]
     for item in context.items():
         lines.append(item.name)
@@ -82,7 +82,7 @@ def _overview_row(context: Context, cell: Cell, name: str, record: Configuration
     title = context.say.maybe(f"names.block.{name}", context.characteristic(name))
     title = sentence(title)
     if isinstance(value, NotAssessed):
-        return (".", title, f"not assessable: {value.not_assessed}", f"needs: {value.needs}")
+        return (".", title, f"cannot be assessed: {value.not_assessed}", f"required: {value.needs}")
     block = getattr(context.study, _BLOCK_OF.get(name, name), None)
     runs = runs_of(block if isinstance(block, Block) else None, cell)
     count = sum(len(getattr(run, "values", getattr(run, "sequence", ()))) or 1 for run in runs)
@@ -94,25 +94,27 @@ def _missing(context: Context) -> list[str]:
     """What each chosen profile asks for and the study does not give."""
     profiles = profiles_of(context.study)
     if not profiles:
-        return ["no guidance is chosen (study.guidance)"]
+        return ["no guidance is named in the study (key study: guidance)"]
     lines: list[str] = []
     for profile in profiles:
         parts = [
-            ("asked for and not measured", _not_measured(context, profile)),
-            ("design smaller than required", _short(context, profile, recommended=False)),
-            ("design smaller than recommended or customary", _short(context, profile, recommended=True)),
-            ("limits that the user has to set, and has not", _not_set(context, profile)),
-            ("limits that no figure can be held against", _not_held(context, profile)),
+            ("required but not measured", _not_measured(context, profile)),
+            ("design below the required minimum", _short(context, profile, recommended=False)),
+            ("design below the recommended or customary number", _short(context, profile, recommended=True)),
+            ("limits to be set by the user and not yet set", _not_set(context, profile)),
+            ("limits for which no result is available", _not_held(context, profile)),
         ]
         open_ones = [(title, rows) for title, rows in parts if rows]
         kinds = ", ".join(waiting_for_kind(context.study, profile))
-        nothing = "misses nothing that holds for every kind of method" if kinds else "misses nothing"
-        lines.append(f"{profile.name}: {'misses' if open_ones else nothing}")
+        nothing = "no gaps in the requirements that apply to all kinds of method" if kinds else "no gaps"
+        lines.append(f"{profile.name}: {'gaps' if open_ones else nothing}")
         for title, rows in open_ones:
             lines.append(f"  {title}:")
             lines.extend(f"    {line}" for line in aligned(rows))
         if kinds:
-            lines.append(f"  rules for some kinds of method were not applied; state method.kind ({kinds})")
+            lines.append(
+                f"  requirements for specific kinds of method were not applied; state method: kind ({kinds})"
+            )
         lines.append("")
     return lines
 
@@ -124,7 +126,7 @@ def _not_measured(context: Context, profile: Profile) -> list[tuple[str, ...]]:
             context.analyte_name(one.analyte),
             context.characteristic(one.characteristic.value),
             one.refusal.not_assessed,
-            f"needs: {one.refusal.needs}",
+            f"required: {one.refusal.needs}",
         )
         for one in not_measured(context.study, context.results, profile)
     ]
@@ -137,7 +139,7 @@ def _short(context: Context, profile: Profile, *, recommended: bool) -> list[tup
             "?" if recommended else "-",
             context.analyte_name(one.analyte),
             f"{context.characteristic(one.characteristic)}: {counter_name(one.counter)}",
-            f"asked {_plain(one.required)}, given {_plain(one.provided)}",
+            f"required {_plain(one.required)}, provided {_plain(one.provided)}",
             one.source.removeprefix(f"{profile.name}, "),
         )
         for one in context.assessment.design
@@ -171,7 +173,7 @@ def _not_held(context: Context, profile: Profile) -> list[tuple[str, ...]]:
             context.analyte_name(one.analyte),
             context.characteristic(one.characteristic),
             one.reason or "",
-            f"needs: {one.needs}" if one.needs else "",
+            f"required: {one.needs}" if one.needs else "",
         )
         for one in guidance_findings(context.study, context.results, [profile], own)
         if one.decides

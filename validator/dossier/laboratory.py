@@ -65,12 +65,12 @@ def read_laboratory(folder: Path, document: Document) -> Laboratory:
         LaboratoryError: the folder or a file in it cannot be used; the message says what to write.
     """
     if not folder.is_dir():
-        raise LaboratoryError(f"{folder}: is not a folder; --templates names one")
+        raise LaboratoryError(f"{folder}: not a folder; --templates requires a folder")
     settings = _settings(folder)
     accent = settings.get("accent", ACCENT)
     if not _COLOUR.fullmatch(accent):
         file = folder / "laboratory.yaml"
-        raise LaboratoryError(f'{file}: accent: write a colour as "#1f3a4d", found {accent!r}')
+        raise LaboratoryError(f'{file}: accent: expected a colour such as "#1f3a4d", found {accent!r}')
     return Laboratory(
         name=settings.get("name", ""),
         accent=accent,
@@ -101,7 +101,7 @@ def _logo(folder: Path, name: str) -> str:
     kind = _LOGOS.get(file.suffix.lower())
     if kind is None:
         guessed = mimetypes.guess_type(name)[0] or "an unknown kind"
-        raise LaboratoryError(f"{file}: a logo is an SVG, PNG or JPEG picture, this is {guessed}")
+        raise LaboratoryError(f"{file}: the logo must be an SVG, PNG or JPEG file, found {guessed}")
     content = base64.b64encode(_content(file, _LARGEST_FILE)).decode("ascii")
     return f"data:{kind};base64,{content}"
 
@@ -109,7 +109,7 @@ def _logo(folder: Path, name: str) -> str:
 def _confined(folder: Path, name: str) -> Path:
     file = (folder / name).resolve()
     if not file.is_relative_to(folder.resolve()):
-        raise LaboratoryError(f"{folder / 'laboratory.yaml'}: logo: '{name}' lies outside of the folder")
+        raise LaboratoryError(f"{folder / 'laboratory.yaml'}: logo: '{name}' is outside the folder")
     return file
 
 

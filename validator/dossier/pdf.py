@@ -152,7 +152,9 @@ def _parent(pdf: _WrittenPdf, element: dict[str, Any]) -> dict[str, Any]:
 
 
 def _not_confined(fetcher: ConfinedFetcher) -> OutputProblem:
-    return OutputProblem(f"the PDF was not written: it refers to {', '.join(fetcher.refused)}")
+    return OutputProblem(
+        f"the PDF was not written because it refers to external resources: {', '.join(fetcher.refused)}"
+    )
 
 
 class _WrittenPdf(Protocol):

@@ -72,7 +72,9 @@ def _unchanged(study: Study, file: InputRecord) -> bytes:
     except OSError as error:
         raise OutputProblem(f"{file.path}: cannot be attached ({error.strerror or error})") from error
     if hashlib.sha256(content).hexdigest() != file.sha256:
-        raise OutputProblem(f"{file.path}: was changed while the dossier was made; run the command again")
+        raise OutputProblem(
+            f"{file.path}: changed while the dossier was being written; run the command again"
+        )
     return content
 
 

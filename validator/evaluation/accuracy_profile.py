@@ -34,8 +34,11 @@ Series = dict[float, list[list[float]]]
 """Results by level and series."""
 
 NOT_DECLARED = NotAssessed(
-    not_assessed="the study declares no error that a future result may have",
-    needs="analysis: accuracy_profile: {acceptance_percent: ...}, and results of known levels in series",
+    not_assessed="no acceptance limit for the total error is declared",
+    needs=(
+        "an acceptance limit for the total error (key analysis: accuracy_profile: "
+        "acceptance_percent) and results at known levels in series"
+    ),
 )
 
 
@@ -82,8 +85,8 @@ def _results(
 def _some(results: Series, block: str) -> Series:
     if not results:
         raise NotEstimable(
-            f"the study holds no {block} results above level 0",
-            "results of known levels in 2 or more series, at 3 or more levels",
+            f"no {block} results above level 0 were provided",
+            "results at known levels in at least 2 series and at least 3 levels",
         )
     return results
 

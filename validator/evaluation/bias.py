@@ -26,8 +26,8 @@ if TYPE_CHECKING:
     from validator.study import Study
     from validator.study.models.uncertainty import Bias
 
-NO_ADDITION = "the uncertainty of the amounts added is not in it"
-NO_REFERENCE = "the study states no uncertainty for a reference value; none is in it"
+NO_ADDITION = "the uncertainty of the added amounts is not included"
+NO_REFERENCE = "no uncertainty is stated for a reference value, so none is included"
 
 
 def bias(
@@ -48,7 +48,10 @@ def bias(
         origin = "reference materials" if has_reference else "recovery"
     match origin:
         case "none":
-            raise NotEstimable("the study leaves bias out", "bias: from recovery or from reference materials")
+            raise NotEstimable(
+                "the study excludes bias from the uncertainty",
+                "key bias: from recovery or from reference materials",
+            )
         case "stated" if declared is not None and declared.rounds:
             return _of_rounds(declared)
         case "stated":
@@ -77,7 +80,7 @@ def _of_references(study: Study, cell: Cell) -> Part:
     groups = [(group, values) for group, values in groups if values]
     if not groups:
         raise NotEstimable(
-            "the study holds no results of reference materials", "recovery runs with reference"
+            "no results of reference materials were provided", "recovery data with a reference value"
         )
     references = [group.level for group, _ in groups]
     stated = [
@@ -94,7 +97,7 @@ def _of_references(study: Study, cell: Cell) -> Part:
     else:
         means = [mean_of_series(some, labels)[0] for some, labels in zip(found, series, strict=True)]
         part = bias_uncertainty.from_reference_materials(means, references, us, relative=True)
-    return stated_part(part, "recovery runs with reference", note="" if all(stated) else NO_REFERENCE)
+    return stated_part(part, "recovery data with a reference value", note="" if all(stated) else NO_REFERENCE)
 
 
 def _of_rounds(declared: Bias) -> Part:
@@ -119,8 +122,8 @@ def _of_recoveries(records: Sequence[RecoveryRecord], addition: float | None) ->
     ]
     if not known:
         raise NotEstimable(
-            "the study holds no recovery from which bias could be seen",
-            "spiked samples, a certified reference material or independently known solutions",
+            "no recovery data from which bias could be estimated were provided",
+            "spiked samples, a certified reference material, or solutions of independently known content",
         )
     source = "recovery runs"
     if len(known) == 1:

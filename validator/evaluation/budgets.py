@@ -86,8 +86,8 @@ def enough_draws(draws: int, confidence: float) -> int:
     least = math.ceil(round(100 / (1 - confidence), 6))
     if draws < least:
         raise NotEstimable(
-            f"{draws} draws say little of an interval that holds {confidence:g} of them",
-            f"simulation: draws: {least} or more, where so many can be made",
+            f"{draws} trials are too few for a coverage interval with probability {confidence:g}",
+            f"key simulation: draws: at least {least}",
         )
     return draws
 

@@ -62,8 +62,8 @@ def calibration(study: Study, cell: Cell) -> Fitted | NotAssessed:
     runs = [run for run in runs_of(study.calibration, cell) if isinstance(run, CalibrationRun)]
     if not runs:
         return NotAssessed(
-            not_assessed="the study holds no calibration runs",
-            needs="standards at five or more levels, each prepared independently",
+            not_assessed="no calibration data were provided",
+            needs="calibration standards at five or more levels, each prepared independently",
         )
     return calibrate(runs, study.analysis_for(cell.analyte))
 
@@ -109,18 +109,21 @@ def _fit(
             for step in choice.path
         ) + tuple(
             WeightingStep(
-                test=f"sum of |relative errors read back| (%), weights {candidate.scheme}: decides nothing",
+                test=(
+                    "sum of absolute relative back-calculation errors (%), weights "
+                    f"{candidate.scheme} (for information)"
+                ),
                 statistic=finite(candidate.sum_of_relative_errors),
                 decision=candidate.reason,
             )
             for candidate in choice.candidates
         )
         decided = [step.decision for step in choice.path[:-1] if not step.test.startswith("log likelihood")]
-        reason = f"chosen by the stated rule: {'; '.join(decided)}; weights {weighting.scheme}"
+        reason = f"selected by rule: {'; '.join(decided)}; weights {weighting.scheme}"
     else:
         weighting = weights_for(points.x, points.y, scheme, signal_sd=points.signal_sd, model=model)
         declared = choices.declared("calibration.weighting")
-        reason = "declared in the study" if declared else "nothing was declared: ordinary least squares"
+        reason = "declared in the study" if declared else "not declared; ordinary least squares by default"
     weights = None if weighting.scheme == "none" else weighting.weights
     return (
         fit(points.x, points.y, model=model, weights=weights, confidence=confidence),

@@ -57,6 +57,6 @@ def points_of(runs: Sequence[CalibrationRun]) -> Points:
     """
     values = independent_values(runs)
     if not values:
-        raise NotEstimable("every calibration run is excluded", "standards that count")
+        raise NotEstimable("all calibration data are excluded", "calibration data that are not excluded")
     levels = [value.run.level for value in values if isinstance(value.run, CalibrationRun)]
     return Points(np.array(levels), np.array([value.value for value in values]), values)

@@ -135,8 +135,8 @@ def _lack_of_fit(line: CalibrationFit) -> FTest:
 def _curvature(line: CalibrationFit) -> SignificanceTest | NotEstimable:
     if line.model != "linear":
         return NotEstimable(
-            "Mandel's test asks whether a straight line with intercept is bent; another function was fitted",
-            "the model linear",
+            "Mandel's test applies to a straight line with intercept; another function was fitted",
+            "the linear model",
         )
     try:
         return mandel(line)
@@ -158,7 +158,7 @@ def _runs(line: CalibrationFit) -> RunsTest:
 def _durbin_watson(line: CalibrationFit, order: NDArray[np.int64] | None) -> TestRecord:
     if order is None:
         raise NotEstimable(
-            "the run order is not recorded", "the place of each run in the order of measurement"
+            "the run order is not recorded", "the position of each measurement in the run order"
         )
     return test_record(durbin_watson(line, order))
 
@@ -183,17 +183,18 @@ def _linear_range(points: Points, weighting: Weighting, choices: AnalysisChoices
     )
     if found.lower is None or found.upper is None:
         raise NotEstimable(
-            f"no {found.minimum_levels} neighbouring levels pass the tests of linearity",
-            "a shorter range with five or more levels, or a second-order calibration function",
+            f"no set of {found.minimum_levels} adjacent levels passes the tests of linearity",
+            "five or more levels over a shorter range, or a second-order calibration function",
         )
     return LinearRange(
         lower=found.lower,
         upper=found.upper,
         rule=(
-            "levels are dropped from the top, then from the bottom, until Mandel's test and lack of fit are "
-            f"not significant at {found.alpha:g} and the mean back-calculated value of every level is within "
-            f"±{100 * found.tolerance:g} % (±{100 * found.lowest_tolerance:g} % at the lowest); "
-            f"at least {found.minimum_levels} levels stay"
+            "levels are removed from the top and then from the bottom until neither Mandel's "
+            f"test nor the test of lack of fit is significant at {found.alpha:g} and the mean "
+            f"back-calculation error of every level is within ±{100 * found.tolerance:g} % "
+            f"(±{100 * found.lowest_tolerance:g} % at the lowest level); at least "
+            f"{found.minimum_levels} levels are retained"
         ),
         path=tuple(
             LinearRangeStep(

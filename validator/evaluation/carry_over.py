@@ -28,13 +28,14 @@ def carry_over(
     runs = [run for run in runs_of(study.carry_over, cell) if isinstance(run, CarryOverRun)]
     if not runs:
         return NotAssessed(
-            not_assessed="the study holds no carry-over runs",
-            needs="blanks before and directly after a sample of the highest level, three or more of each",
+            not_assessed="no carry-over data were provided",
+            needs="at least three blanks before, and three directly after, a sample at the highest level",
         )
     counted = kept(runs)
     if not counted:
         return NotAssessed(
-            not_assessed="every carry-over sequence is excluded", needs="a sequence that counts"
+            not_assessed="all carry-over sequences are excluded",
+            needs="a carry-over sequence that is not excluded",
         )
     criterion = own_criterion(study, cell, "carry_over", "max")
     allowed = criterion.max if criterion is not None and criterion.max is not None else None
@@ -92,5 +93,5 @@ def _record(
         allowed_percent=ALLOWED_PERCENT if allowed is None else allowed,
         allowed_by=CUSTOMARY if allowed is None else BY_STUDY,
         values=found.values,
-        reason=found.reason or (None if limit else "no quantification limit to hold it against"),
+        reason=found.reason or (None if limit else "no quantification limit is available for comparison"),
     )

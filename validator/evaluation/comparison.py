@@ -112,8 +112,8 @@ def comparison(study: Study, cell: Cell) -> ComparisonRecord | NotAssessed:
     runs = [run for run in runs_of(study.comparison, cell) if isinstance(run, ComparisonRun)]
     if not runs:
         return NotAssessed(
-            not_assessed="the study holds no comparison runs",
-            needs="samples over the range, each measured by this method and by an independent one",
+            not_assessed="no method comparison data were provided",
+            needs="samples over the range, each measured by this method and by an independent method",
         )
     confidence = study.analysis_for(cell.analyte).confidence
     samples = _samples(runs)
@@ -139,7 +139,7 @@ def _sample(name: str, runs: Sequence[ComparisonRun]) -> _Sample:
         return _Sample(name, tuple(runs), f"excluded: {runs[0].excluded}")
     # a result below a limit is no number; the sample must not be compared by its other readings alone
     censored = any(run.below for run in counted)
-    return _Sample(name, counted, "reported as below a limit" if censored else None)
+    return _Sample(name, counted, "reported as less than a limit" if censored else None)
 
 
 def _record(pairs: _Pairs, bounds: Bounds | None, confidence: float) -> ComparisonRecord:

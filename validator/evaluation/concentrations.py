@@ -30,7 +30,7 @@ class SignalReader(Struct, frozen=True):
         """
         if self.fit is None:
             reason = self.refusal.reason if self.refusal else "no calibration"
-            raise NotEstimable(f"signals cannot be read as concentrations: {reason}", "a calibration")
+            raise NotEstimable(f"signals cannot be converted to concentrations: {reason}", "a calibration")
         return level_read(self.fit, signal)
 
     def concentrations(self, values: Sequence[Value]) -> list[float]:

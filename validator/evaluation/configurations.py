@@ -34,8 +34,8 @@ if TYPE_CHECKING:
     from validator.study import Study
 
 NO_CALIBRATION = NotAssessed(
-    not_assessed="one of the two configurations has no calibration that can be fitted",
-    needs="a calibration of both configurations",
+    not_assessed="the calibration of one of the two configurations cannot be fitted",
+    needs="calibrations of both configurations",
 )
 
 
@@ -99,7 +99,7 @@ def _compared(
         detection_limit_ratio=_limit_ratio(study, analyte, limits[name], limits[reference], single),
         signal_gain=gain,
         adjusted_p=min(1.0, others * difference.p) if isinstance(difference, TTest) else None,
-        adjustment="none: one comparison" if others == 1 else f"Bonferroni over {others} comparisons",
+        adjustment="none (single comparison)" if others == 1 else f"Bonferroni, {others} comparisons",
     )
 
 
@@ -107,7 +107,7 @@ def _gain(mine: CalibrationFit, its: CalibrationFit, confidence: float) -> Signa
     """Ratio of the signals at the middle of the range that both calibrations cover."""
     lower, upper = max(mine.x.min(), its.x.min()), min(mine.x.max(), its.x.max())
     if lower > upper:
-        raise NotEstimable("the two calibrations share no range", "calibrations over one range")
+        raise NotEstimable("the calibrated ranges do not overlap", "calibrations over a common range")
     level = float((lower + upper) / 2)
     return SignalGain(level=level, gain=estimate_record(signal_gain(mine, its, level, confidence=confidence)))
 
@@ -133,7 +133,8 @@ def _limit_ratio(
 ) -> EstimateRecord | NotAssessed:
     if isinstance(base.record, NotAssessed) or isinstance(this.record, NotAssessed):
         return NotAssessed(
-            not_assessed="one of the two configurations has no detection limit", needs="limits of both"
+            not_assessed="no detection limit is available for one of the two configurations",
+            needs="detection limits for both configurations",
         )
     declared = base.record.detection_limit
     if isinstance(declared, NotAssessed):

@@ -94,15 +94,15 @@ class Contributions(Struct, frozen=True):
         """A budget that names no level: in percent where all of it is, else in the unit of the analyte."""
         if any(one.origin is not None for one in self.components):
             raise NotEstimable(
-                "the contribution of the calibration depends on the level, and no level is named",
-                "target_levels of the analyte, a legal limit, or precision runs",
+                "the contribution of the calibration depends on the level, and no level is specified",
+                "target levels of the analyte (key target_levels), a legal limit, or precision data",
             )
         parts = [part for part in (self.within, self.bias) if isinstance(part, Part)]
         forms = {part.record.relative for part in parts} | {one.relative for one in self.components}
         if len(forms) > 1:
             raise NotEstimable(
-                "some contributions are relative and some absolute, and no level is named",
-                "target_levels of the analyte, a legal limit, or precision runs",
+                "relative and absolute contributions cannot be combined because no level is specified",
+                "target levels of the analyte (key target_levels), a legal limit, or precision data",
             )
         relative = forms.pop()
         # at level 100 a row in percent stands as it is

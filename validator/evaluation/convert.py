@@ -96,7 +96,7 @@ def significance(test: SignificanceTest) -> SignificanceRecord:
         NotEstimable: the statistic is infinite, for want of any scatter to test against.
     """
     if not math.isfinite(test.statistic):
-        raise NotEstimable("there is no scatter to test against", "results recorded with more digits")
+        raise NotEstimable("the results show no variation", "results recorded with higher resolution")
     df = test.df[0] if len(test.df) == 1 else (test.df[0], test.df[1])
     return SignificanceRecord(statistic=test.statistic, df=df, p=_p(test))
 
@@ -115,7 +115,7 @@ def f_test(test: SignificanceTest) -> FTest:
         NotEstimable: the statistic is infinite, for want of any scatter to test against.
     """
     if not math.isfinite(test.statistic):
-        raise NotEstimable("there is no scatter to test against", "signals recorded with more digits")
+        raise NotEstimable("the results show no variation", "signals recorded with higher resolution")
     return FTest(f=test.statistic, df=(test.df[0], test.df[1]), p=_p(test))
 
 

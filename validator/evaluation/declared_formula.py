@@ -48,7 +48,7 @@ def _owners(study: Study, block: UncertaintyBlock) -> Iterator[Wrong]:
         if name is not None and name not in study.analyte_ids:
             yield loc, f"unknown analyte '{name}'; known here: {', '.join(study.analyte_ids)}"
         elif name is None and needed and len(study.analyte_ids) > 1:
-            yield loc, f"missing; the study has several analytes: {', '.join(study.analyte_ids)}"
+            yield loc, f"missing; name one of the analytes of the study: {', '.join(study.analyte_ids)}"
 
 
 def _names(block: UncertaintyBlock, model: MeasurementModel) -> Iterator[Wrong]:
@@ -56,10 +56,10 @@ def _names(block: UncertaintyBlock, model: MeasurementModel) -> Iterator[Wrong]:
     given = [normal_form(quantity.name) for quantity in block.quantities]
     for name in model.names:
         if name not in given:
-            yield ("uncertainty", "model"), f"{name} has no value: add it to quantities"
+            yield ("uncertainty", "model"), f"{name} has no value; add it to quantities"
     for index, name in enumerate(given):
         loc = ("uncertainty", "quantities", index, "name")
         if name not in model.names:
             yield loc, f"{name} is not in the formula, which has {', '.join(model.names)}"
         elif name in given[:index]:
-            yield loc, f"{name} is given twice: the signs are read as the same letters"
+            yield loc, f"{name} is given twice; the two spellings are read as the same letters"

@@ -107,7 +107,7 @@ def _nothing(deciding: str, refusal: NotEstimable) -> NotAssessed:
     """No limit at all: the reason is that of the variant that would decide."""
     title = VARIANTS[deciding].title
     return NotAssessed(
-        not_assessed=f"no variant of a limit can be computed; {title} would decide: {refusal.reason}",
+        not_assessed=(f"no limit can be computed; the governing approach would be {title}: {refusal.reason}"),
         needs=refusal.needs,
     )
 
@@ -146,15 +146,15 @@ def _by_rule(inputs: DetectionInputs) -> Deciding:
         array.size for array in (inputs.blank_signals, inputs.blank_concentrations) if array is not None
     ]
     if max(blanks, default=0) >= ENOUGH_BLANKS:
-        return Deciding("blank_3s", "blank_3s", "rule: ten or more independent blanks")
-    return Deciding("residual_3.3", "residual_3.3", "rule: fewer than ten independent blanks")
+        return Deciding("blank_3s", "blank_3s", "default rule (at least ten independent blanks)")
+    return Deciding("residual_3.3", "residual_3.3", "default rule (fewer than ten independent blanks)")
 
 
 def _undefined(variant: str, field: str) -> NotAssessed:
     name = field.replace("_", " ")
     return NotAssessed(
-        not_assessed=f"the deciding variant {variant} defines no {name}",
-        needs=f"a variant that defines a {name}",
+        not_assessed=f"no {name} is defined by the governing approach {variant}",
+        needs=f"an approach that defines a {name}",
     )
 
 

@@ -32,8 +32,8 @@ if TYPE_CHECKING:
     from validator.study.models.runs import Run
 
 NO_DEVICES = NotAssessed(
-    not_assessed="the study holds no runs that name more than one device",
-    needs="precision runs with their device, five devices or more, several readings on each",
+    not_assessed="no data with more than one recorded device were provided",
+    needs="precision data from at least five recorded devices, with several readings on each",
 )
 
 
@@ -161,7 +161,7 @@ def _beside(
 
 def _record(readings: _Readings, confidence: float) -> DeviceToDeviceRecord:
     if len(readings.by_device) < 2:
-        raise NotEstimable("a single device at this level", "at least 2 devices")
+        raise NotEstimable("only one device at this level", "at least 2 devices")
     found, bound = _computed(readings, confidence), _computed(readings, one_sided_level(confidence))
     spread, spread_bound = _spread(found, confidence), _spread(found, one_sided_level(confidence))
     return DeviceToDeviceRecord(

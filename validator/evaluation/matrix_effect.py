@@ -34,8 +34,8 @@ if TYPE_CHECKING:
 Source = Literal["matrix calibration", "standard addition"]
 
 NO_CALIBRATION = NotAssessed(
-    not_assessed="there is no calibration in clean solution to compare with",
-    needs="a calibration that can be fitted",
+    not_assessed="no calibration in clean solution is available for comparison",
+    needs="calibration data to which a function can be fitted",
 )
 UNNAMED = "matrix"
 
@@ -62,8 +62,11 @@ def matrix_effect(
     ]
     if not records:
         return NotAssessed(
-            not_assessed="the study holds no matrix calibration runs",
-            needs="a calibration in matrix, or standard additions to a sample, beside the calibration",
+            not_assessed="no calibration in matrix was provided",
+            needs=(
+                "a calibration in matrix, or standard additions to a sample, in addition to "
+                "the external calibration"
+            ),
         )
     return tuple(records)
 

@@ -74,7 +74,7 @@ def removal(figures: PrecisionRecord, removed: Sequence[float]) -> RemovalRecord
     """What the *figures* without the *removed* values come to."""
     mean = figures.mean.value
     if mean is None:
-        raise NotEstimable("no mean is left", "more results")
+        raise NotEstimable("all means are excluded", "results that are not excluded")
     return RemovalRecord(
         removed=tuple(removed),
         n=figures.n,

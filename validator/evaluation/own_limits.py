@@ -8,7 +8,7 @@ if TYPE_CHECKING:
     from validator.evaluation.rows import Cell
     from validator.study import Criterion, Study
 
-BY_STUDY = "the study's own criterion"
+BY_STUDY = "criterion of the study"
 CUSTOMARY = "customary"
 
 

@@ -34,8 +34,8 @@ def precision(study: Study, cell: Cell, reader: SignalReader) -> tuple[Precision
     runs = [run for run in runs_of(study.precision, cell) if isinstance(run, PrecisionRun)]
     if not runs:
         return NotAssessed(
-            not_assessed="the study holds no precision runs",
-            needs="replicates of the same material, on several days for intermediate precision",
+            not_assessed="no precision data were provided",
+            needs="replicates of the same material (for intermediate precision, on several days)",
         )
     at = _At(reader, study.analysis_for(cell.analyte), study.analyte(cell.analyte))
     by_level: dict[float, list[PrecisionRun]] = {}
@@ -85,7 +85,7 @@ def _record(level: float, runs: Sequence[PrecisionRun], at: _At) -> PrecisionRec
 
 def _figures(level: float, values: Sequence[Value], at: _At) -> PrecisionRecord:
     if not values:
-        raise NotEstimable("no reading is left at this level", "replicates of the same material")
+        raise NotEstimable("all readings at this level are excluded", "replicates of the same material")
     laboratory = laboratories(values)
     if laboratory is None:
         record = _of_one_laboratory(level, at.reader.concentrations(values), grouping(values), at.choices)

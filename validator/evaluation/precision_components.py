@@ -38,9 +38,9 @@ FEW_PEOPLE = 2
 FEWEST_TIMES = 3
 """Days or series from which the doubt of what changes with time can be seen."""
 
-OVER_GROUPS = "; interval over the {groups} groups, the {factor}s being the two of the laboratory"
+OVER_GROUPS = "; confidence interval based on {groups} groups (the two levels of {factor} in the laboratory)"
 
-SUM_OF_SEVERAL = "what several factors add together; see the components"
+SUM_OF_SEVERAL = "sum of several variance components, see the table of components"
 
 
 def within_laboratory(

@@ -77,7 +77,8 @@ def _forms(records: Sequence[PrecisionRecord], field: str) -> tuple[LevelFormRec
     ]
     if len(found) < FEWEST_LEVELS:
         raise NotEstimable(
-            f"a standard deviation at {len(found)} levels", "standard deviations at 3 or more levels"
+            f"standard deviations are available at {len(found)} levels only",
+            "standard deviations at 3 or more levels",
         )
     forms = forms_of([mean for mean, _ in found], [sd for _, sd in found])
     return tuple(

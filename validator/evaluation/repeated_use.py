@@ -67,12 +67,14 @@ def repeated_use(study: Study, cell: Cell) -> RepeatedUseRecord | NotAssessed:
     runs = [run for run in runs_of(study.repeated_use, cell) if isinstance(run, RepeatedUseRun)]
     if not runs:
         return NotAssessed(
-            not_assessed="the study holds no repeated use runs",
-            needs="the signal of several devices at each of several uses",
+            not_assessed="no repeated-use data were provided",
+            needs="signals of several devices, each over several uses",
         )
     devices = uses_of(kept(runs))
     if not devices:
-        return NotAssessed(not_assessed="every repeated use run is excluded", needs="runs that count")
+        return NotAssessed(
+            not_assessed="all repeated-use data are excluded", needs="data that are not excluded"
+        )
     criterion = own_criterion(study, cell, "repeated_use", "min")
     least = criterion.min if criterion is not None else None
     loss = 100 - least if least is not None and least < 100 else None
@@ -124,7 +126,7 @@ def _decline(devices: Sequence[Uses], loss: float | None, confidence: float) -> 
     signals = [signal for one in used for signal in one.signals]
     labels = [one.device for one in used for _ in one.signals]
     if not signals:
-        raise NotEstimable("every device was used once", "at least 3 uses of a device")
+        raise NotEstimable("each device was used only once", "at least 3 uses of one device")
 
     def computed(level: float) -> RepeatedUse:
         return decline_of(

@@ -64,8 +64,8 @@ def robustness(study: Study, cell: Cell) -> RobustnessRecord | NotAssessed:
     runs = [run for run in runs_of(block, cell) if isinstance(run, RobustnessRun)]
     if block is None or not runs:
         return NotAssessed(
-            not_assessed="the study holds no robustness runs",
-            needs="results with settings changed on purpose, seven factors in eight runs for example",
+            not_assessed="no robustness data were provided",
+            needs="results with deliberately changed settings, for example seven factors in eight runs",
         )
     confidence = study.analysis_for(cell.analyte).confidence
     allowed = _allowed_percent(study, cell)
@@ -100,7 +100,7 @@ def _experiments(
         for value in independent_values(members)
     ]
     if not values:
-        raise NotEstimable("every robustness run is excluded", "runs that count")
+        raise NotEstimable("all robustness data are excluded", "data that are not excluded")
     return _Experiments(
         block,
         np.array([settings for settings, _ in values]),
@@ -149,7 +149,9 @@ def _two_level(experiments: _Experiments) -> RobustnessRecord:
         allowed_percent=experiments.allowed_percent,
         to_control=found.to_control,
         orthogonal=found.orthogonality.orthogonal,
-        reason="no replicates, no free columns and too few effects" if found.standard_error is None else None,
+        reason="no replicates, no dummy factors and too few effects"
+        if found.standard_error is None
+        else None,
     )
 
 

@@ -22,7 +22,9 @@ if TYPE_CHECKING:
 DEFAULT_LIMIT_PERCENT = 5.0
 """Change that counts as interference where the study states none (common practice for sensors)."""
 
-ALL_EXCLUDED = NotAssessed(not_assessed="every result at this ratio is excluded", needs="results that count")
+ALL_EXCLUDED = NotAssessed(
+    not_assessed="all results at this ratio are excluded", needs="results that are not excluded"
+)
 
 _GUARDED: dict[str, Literal["yes", "no", "undecided"]] = {
     "interferes": "yes",
@@ -66,8 +68,11 @@ def interference(study: Study, cell: Cell) -> tuple[InterferenceRecord, ...] | N
     runs = [run for run in runs_of(study.interference, cell) if isinstance(run, InterferenceRun)]
     if not runs:
         return NotAssessed(
-            not_assessed="the study holds no interference runs",
-            needs="results with and without each likely interferent, the analyte present, three or more each",
+            not_assessed="no interference data were provided",
+            needs=(
+                "at least three results with, and three without, each potential interferent "
+                "in the presence of the analyte"
+            ),
         )
     confidence = study.analysis_for(cell.analyte).confidence
     limit = interference_limit(study, cell)

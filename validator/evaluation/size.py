@@ -29,7 +29,7 @@ def check_size(study: Study) -> None:
     if count > MOST_RUNS:
         file = study.inputs[0].path if study.inputs else "study.yaml"
         message = (
-            f"the study holds {count} runs and {MOST_RUNS} are evaluated; "
-            "average repeated readings of one preparation, or give raw curves as recordings"
+            f"the study contains {count} runs; at most {MOST_RUNS} can be evaluated. Average "
+            "repeated readings of one preparation, or provide raw curves as recordings"
         )
         raise StudyError([Problem(file, 0, "", message)])

@@ -63,11 +63,14 @@ class _Series(Struct, frozen=True):
         """
         if self.censored:
             raise NotEstimable(
-                f"{self.censored} of the results are reported as below a limit, so no change can be computed",
-                "the numbers themselves, or a level well above the limit",
+                (
+                    f"{self.censored} results are reported as less than a limit, so the change "
+                    "cannot be computed"
+                ),
+                "the measured values, or a level well above the limit",
             )
         if not self.values.size:
-            raise NotEstimable("every result under this condition is excluded", "results that count")
+            raise NotEstimable("all results for this condition are excluded", "results that are not excluded")
 
 
 def stability(study: Study, cell: Cell) -> tuple[StabilityRecord, ...] | NotAssessed:
@@ -75,8 +78,8 @@ def stability(study: Study, cell: Cell) -> tuple[StabilityRecord, ...] | NotAsse
     runs = [run for run in runs_of(study.stability, cell) if isinstance(run, StabilityRun)]
     if not runs:
         return NotAssessed(
-            not_assessed="the study holds no stability runs",
-            needs="results of the same material after several times under each condition of storage",
+            not_assessed="no stability data were provided",
+            needs="results of the same material at several times for each storage condition",
         )
     groups: dict[tuple[str, float | None, str], list[StabilityRun]] = {}
     for run in runs:
@@ -170,14 +173,15 @@ def _remaining(series: _Series, confidence: float) -> EstimateRecord:
 
 def _against_nominal(series: _Series, confidence: float) -> EstimateRecord:
     if not series.level:
-        raise NotEstimable("results at a single time", "results at two times or more")
+        raise NotEstimable("results are available at one time only", "results at two or more times")
     if series.axis == "signal":
         raise NotEstimable(
-            "signals at a single time cannot be held against a nominal level", "results, or a second time"
+            "signals at one time cannot be compared with a nominal level",
+            "concentrations, or signals at a second time",
         )
     percent = 100 * series.values / series.level
     if percent.size == 1:
-        return EstimateRecord(value=float(percent[0]), reason="a single result")
+        return EstimateRecord(value=float(percent[0]), reason="only one result")
     found = single_series(percent, level=confidence).mean
     return estimate_record(found, one_sided=single_series(percent, level=one_sided_level(confidence)).mean)
 

@@ -36,7 +36,7 @@ if TYPE_CHECKING:
     from validator.study import Study
 
 NO_CALIBRATION = NotAssessed(
-    not_assessed="there is no external calibration to compare the slope with",
+    not_assessed="no external calibration is available for comparison of the slopes",
     needs="a calibration in clean solution",
 )
 
@@ -80,7 +80,7 @@ class Additions(Struct, frozen=True):
         """
         added, signals = self.points()
         if added.size == 0:
-            raise NotEstimable("every portion is excluded", "portions that count")
+            raise NotEstimable("all test portions are excluded", "test portions that are not excluded")
         return line_of_additions(added, signals, dilution_factor=self.dilution_factor, confidence=confidence)
 
 
@@ -100,8 +100,8 @@ def standard_addition(
     samples = samples_of(study, cell)
     if not samples:
         return NotAssessed(
-            not_assessed="the study holds no standard addition runs",
-            needs="a sample with at least three additions, portions prepared independently",
+            not_assessed="no standard addition data were provided",
+            needs="a sample with at least three additions to independently prepared test portions",
         )
     confidence = study.analysis_for(cell.analyte).confidence
     return tuple(_record(sample, fitted, confidence) for sample in samples)

@@ -75,7 +75,8 @@ def within_laboratory(
     match origin:
         case "none":
             raise NotEstimable(
-                "the study leaves within-laboratory reproducibility out", "within_laboratory: from precision"
+                "the study excludes within-laboratory reproducibility from the uncertainty",
+                "key within_laboratory: from precision",
             )
         case "control limits":
             assert declared is not None
@@ -105,8 +106,8 @@ def _of_precision(precision: Sequence[PrecisionRecord] | NotAssessed) -> Part:
     ]
     if not known:
         raise NotEstimable(
-            "only repeatability is known, and it leaves out what changes between series",
-            "precision runs in several series (days, operators)",
+            "only repeatability is available, which does not include the between-series variation",
+            "precision data in several series (days, operators)",
         )
     known.sort(key=lambda one: one[0].level or 0.0)
     levels = [record.level or 0.0 for record, _ in known]
@@ -145,7 +146,7 @@ def _of_precision(precision: Sequence[PrecisionRecord] | NotAssessed) -> Part:
             highest=levels[-1],
             note=""
             if len(levels) > 1
-            else "from one level: at other levels it is taken as proportional to the level",
+            else "estimated at one level; assumed proportional to the level elsewhere",
         ),
         rows=rows,
         basis=basis,
@@ -180,9 +181,11 @@ def _duplicates(
     pairs = duplicate_results(study, cell)
     if not pairs:
         raise NotEstimable(
-            "no sample was measured twice by this method",
-            "duplicates of routine samples: comparison runs with two results of this method, or precision "
-            "runs with two concentrations each",
+            "no sample was measured in duplicate by this method",
+            (
+                "duplicates of routine samples: comparison data with two results of this method per "
+                "sample, or precision data with two concentrations each"
+            ),
         )
     return within_laboratory_uncertainty.from_duplicates(
         np.array(pairs), relative=True, between_batches=_between_batches(precision)

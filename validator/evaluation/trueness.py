@@ -76,8 +76,10 @@ def recovery(study: Study, cell: Cell) -> tuple[RecoveryRecord, ...] | NotAssess
     runs = [run for run in runs_of(study.recovery, cell) if isinstance(run, RecoveryRun)]
     if not runs:
         return NotAssessed(
-            not_assessed="the study holds no recovery runs",
-            needs="spiked samples, a certified reference material or independently known solutions",
+            not_assessed="no recovery data were provided",
+            needs=(
+                "spiked samples, a certified reference material, or solutions of independently known content"
+            ),
         )
     confidence = study.analysis_for(cell.analyte).confidence
     return tuple(
@@ -234,7 +236,7 @@ def _line(matrix: str | None, runs: Sequence[RecoveryRun], confidence: float) ->
 def _computed(runs: Sequence[RecoveryRun], bounds: tuple[float, float] | None, confidence: float) -> Recovery:
     values = independent_values(runs)
     if not values:
-        raise NotEstimable("every recovery at this level is excluded", "results that count")
+        raise NotEstimable("all recoveries at this level are excluded", "results that are not excluded")
     found = [value.value for value in values]
     origins = [value.run for value in values if isinstance(value.run, RecoveryRun)]
     series = labels_or_none(series_labels(origins))

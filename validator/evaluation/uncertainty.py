@@ -39,8 +39,8 @@ At = Literal["precision", "legal limit", "lower specification", "upper specifica
 DIGITS = 1
 """Significant digits of u that the comparison with a simulation is about, where the study says nothing."""
 
-BIAS_IS_OUT = "bias is not in it: {reason}"
-SCATTER_IS_OUT = "scatter between series is not in it: {reason}"
+BIAS_IS_OUT = "bias is not included: {reason}"
+SCATTER_IS_OUT = "between-series variation is not included: {reason}"
 
 
 def uncertainty(

@@ -86,8 +86,8 @@ class Bounds(BaseModel):
     def _range_has_two_ends(self) -> Self:
         if self.within and not self.within[0] < self.within[1]:
             message = (
-                f"within: [{self.within[0]:g}, {self.within[1]:g}] allows nothing; "
-                "write the lower limit first, then a greater upper limit"
+                f"within: [{self.within[0]:g}, {self.within[1]:g}] is empty; write the lower "
+                "limit first, then the upper limit"
             )
             raise ValueError(message)
         return self

@@ -56,25 +56,27 @@ class Counter(StrEnum):
 
 COUNTER_MEANINGS: Mapping[Counter, str] = MappingProxyType(
     {
-        Counter.LEVELS: "different levels, a level of zero included",
-        Counter.LEVELS_ABOVE_ZERO: "different levels above zero",
-        Counter.REPLICATES_PER_LEVEL: "independent results at the level that has fewest, all series together",
+        Counter.LEVELS: "number of levels, including zero",
+        Counter.LEVELS_ABOVE_ZERO: "number of levels above zero",
+        Counter.REPLICATES_PER_LEVEL: (
+            "minimum number of independent results per level, all series combined"
+        ),
         Counter.REPLICATES_AT_LOWEST_LEVEL: "independent results at the lowest level above zero",
         Counter.REPLICATES_AT_HIGHEST_LEVEL: "independent results at the highest level",
-        Counter.DETERMINATIONS: "independent results altogether",
+        Counter.DETERMINATIONS: "total number of independent results",
         Counter.BLANKS: "independent blanks",
         Counter.LOW_LEVEL_SAMPLES: "independent low-level samples (at or near the limit)",
         Counter.BATCHES: "different series labels (the smaller number where two kinds of sample count)",
-        Counter.SERIES: "different series (runs, batches or days) at the level that has fewest",
-        Counter.REPLICATES_PER_SERIES: "independent results in the series that has fewest, at any level",
+        Counter.SERIES: "minimum number of series (runs, batches or days) per level",
+        Counter.REPLICATES_PER_SERIES: "minimum number of independent results per series",
         Counter.DATES: "different dates",
         Counter.OPERATORS: "different operators",
         Counter.INSTRUMENTS: "different instruments",
         Counter.LABORATORIES: "different laboratories at the level that has fewest",
         Counter.REPLICATES_PER_LABORATORY: "independent results of the laboratory with fewest, at any level",
         Counter.DEVICES: "different devices (sensors, plates, columns)",
-        Counter.REPLICATES_PER_DEVICE: "independent results of the device that has fewest",
-        Counter.USES: "uses of the device that was used least often",
+        Counter.REPLICATES_PER_DEVICE: "minimum number of independent results per device",
+        Counter.USES: "minimum number of uses per device",
         Counter.SAMPLES: "different samples",
         Counter.MATRICES: "different matrices, or lots of one matrix",
         Counter.REFERENCE_MATERIALS: "certified reference materials",
@@ -85,9 +87,9 @@ COUNTER_MEANINGS: Mapping[Counter, str] = MappingProxyType(
         Counter.RATIOS: "different ratios tested for the interferent that has fewest",
         Counter.REPLICATES_PER_RATIO: "independent results at the interferent and ratio that has fewest",
         Counter.ADDITIONS: "levels of a standard addition, the unspiked sample included",
-        Counter.FACTORS: "factors changed on purpose",
+        Counter.FACTORS: "number of factors varied deliberately",
         Counter.RUNS: "runs of the robustness design",
-        Counter.TIME_POINTS: "points in time, the start included, for the condition that has fewest",
+        Counter.TIME_POINTS: "minimum number of time points per condition, including the start",
         Counter.REPLICATES_PER_TIME_POINT: "independent results at the time and level that has fewest",
     }
 )

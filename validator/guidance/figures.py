@@ -104,57 +104,57 @@ FIGURE_MEANINGS: Mapping[Figure, FigureMeaning] = MappingProxyType(
             per_level=True,
         ),
         Figure.CALIBRATORS_WITHIN_LIMIT_PERCENT: FigureMeaning(
-            "share of single calibrators that keep the back-calculation limits of the same requirement",
+            "proportion of calibration standards within the back-calculation limits",
             "%",
             _LINE,
             "calibration.points: relative_error_percent against back_calculation_error_percent",
         ),
         Figure.LACK_OF_FIT_P: FigureMeaning(
-            "p of the lack-of-fit F test against pure error", "", _LINE, "calibration.lack_of_fit.p"
+            "p (F test of lack of fit against pure error)", "", _LINE, "calibration.lack_of_fit.p"
         ),
         Figure.QUADRATIC_TEST_P: FigureMeaning(
-            "p of the test of a straight against a second-order line (Mandel)",
+            "p (Mandel's test, straight line against second-order function)",
             "",
             _LINE,
             "calibration.quadratic_test.p",
         ),
         Figure.RUNS_TEST_P: FigureMeaning(
-            "p of the runs test on residual signs in order of level", "", _LINE, "calibration.runs_test.p"
+            "p (runs test of the residual signs)", "", _LINE, "calibration.runs_test.p"
         ),
         Figure.RESIDUAL_NORMALITY_P: FigureMeaning(
-            "p of the Shapiro-Wilk test of the residuals", "", _LINE, "calibration.normality.p"
+            "p (Shapiro–Wilk test of the residuals)", "", _LINE, "calibration.normality.p"
         ),
         Figure.VARIANCE_RATIO_P: FigureMeaning(
-            "two-sided p of the F test of the variances at the lowest and the highest level",
+            "p (F test of the variances at the lowest and highest level, two-sided)",
             "",
             _LINE,
             "calibration.homoscedasticity.variance_ratio.p",
         ),
         Figure.INTERCEPT_P: FigureMeaning(
-            "two-sided p of the intercept against zero", "", _LINE, "calibration.intercept_test.p"
+            "p (t test of the intercept against zero, two-sided)", "", _LINE, "calibration.intercept_test.p"
         ),
         Figure.R_SQUARED: FigureMeaning(
-            "coefficient of determination; it proves no linearity",
+            "coefficient of determination (for information)",
             "",
             _LINE,
             "calibration.r_squared",
             information_only=True,
         ),
         Figure.CORRELATION: FigureMeaning(
-            "correlation coefficient; it proves no linearity",
+            "correlation coefficient (for information)",
             "",
             _LINE,
             "calibration.correlation",
             information_only=True,
         ),
         Figure.METHOD_STANDARD_DEVIATION_PERCENT: FigureMeaning(
-            "residual standard deviation over slope, relative to the mean level",
+            "method coefficient of variation (residual standard deviation / slope / mean level)",
             "%",
             _LINE,
             "calibration.method_standard_deviation_percent",
         ),
         Figure.RANGE_LOWER_PERCENT_OF_SPECIFICATION: FigureMeaning(
-            "lower end of the working range relative to the lower specification limit",
+            "lower end of the working range, relative to the lower specification limit",
             "%",
             _only(Characteristic.WORKING_RANGE),
             "calibration.working_range.lower against the analyte's specification.lower",
@@ -184,41 +184,41 @@ FIGURE_MEANINGS: Mapping[Figure, FigureMeaning] = MappingProxyType(
             "detection.quantification_limit against the analyte's legal_limit",
         ),
         Figure.SPIKE_OVER_DETECTION_LIMIT: FigureMeaning(
-            "level of the low-level spikes divided by the detection limit found with them",
+            "ratio of the low-level spike to the detection limit obtained from it",
             "",
             _only(Characteristic.DETECTION_LIMIT),
             "low-level level against detection.variants.epa_mdl.detection_limit",
         ),
         Figure.REPEATABILITY_RSD_PERCENT: FigureMeaning(
-            "relative standard deviation under repeatability conditions",
+            "repeatability RSD",
             "%",
             _only(Characteristic.REPEATABILITY),
             "precision[].repeatability_rsd",
             per_level=True,
         ),
         Figure.INTERMEDIATE_RSD_PERCENT: FigureMeaning(
-            "relative standard deviation under intermediate conditions within the laboratory",
+            "intermediate precision RSD",
             "%",
             _only(Characteristic.INTERMEDIATE_PRECISION),
             "precision[].intermediate_rsd",
             per_level=True,
         ),
         Figure.REPRODUCIBILITY_RSD_PERCENT: FigureMeaning(
-            "relative standard deviation between laboratories",
+            "reproducibility RSD",
             "%",
             _only(Characteristic.REPRODUCIBILITY),
             "precision[].reproducibility_rsd",
             per_level=True,
         ),
         Figure.HORRAT_REPEATABILITY: FigureMeaning(
-            "repeatability RSD divided by half of the Horwitz prediction",
+            "HorRat (r): repeatability RSD / half the Horwitz prediction",
             "",
             _only(Characteristic.REPEATABILITY),
             "precision[].repeatability_rsd over half of precision[].thompson_rsd",
             per_level=True,
         ),
         Figure.HORRAT_REPRODUCIBILITY: FigureMeaning(
-            "reproducibility RSD divided by the Horwitz prediction",
+            "HorRat: reproducibility RSD / Horwitz prediction",
             "",
             _only(Characteristic.REPRODUCIBILITY),
             "precision[].reproducibility_rsd over precision[].thompson_rsd",
@@ -228,14 +228,14 @@ FIGURE_MEANINGS: Mapping[Figure, FigureMeaning] = MappingProxyType(
             "mean recovery", "%", _TRUE, "recovery[].mean_recovery", per_level=True
         ),
         Figure.RELATIVE_BIAS_PERCENT: FigureMeaning(
-            "mean recovery less 100 %, with its sign",
+            "relative bias (mean recovery − 100 %)",
             "%",
             _TRUE,
             "recovery[].mean_recovery - 100",
             per_level=True,
         ),
         Figure.BIAS_TEST_P: FigureMeaning(
-            "two-sided p of the test of the bias against zero", "", _TRUE, "recovery[].p_bias", per_level=True
+            "p (t test of the bias against zero, two-sided)", "", _TRUE, "recovery[].p_bias", per_level=True
         ),
         Figure.BLANK_RESPONSE_PERCENT_OF_QUANTIFICATION_LIMIT: FigureMeaning(
             "largest blank result relative to the quantification (reporting) limit",
@@ -250,76 +250,76 @@ FIGURE_MEANINGS: Mapping[Figure, FigureMeaning] = MappingProxyType(
             "interference[].relative_change_percent",
         ),
         Figure.TOLERANCE_RATIO: FigureMeaning(
-            "largest tested ratio of interferent to analyte that stays inside the allowed change",
+            "largest ratio of interferent to analyte tested within the permitted change",
             "",
             frozenset({Characteristic.INTERFERENCE, Characteristic.SELECTIVITY}),
             "interference[].tolerance_ratio",
         ),
         Figure.MATRIX_EFFECT_PERCENT: FigureMeaning(
-            "100 (slope in matrix / slope in solvent - 1), with its sign, for each matrix",
+            "matrix effect, 100 (slope in matrix / slope in solvent − 1)",
             "%",
             _only(Characteristic.MATRIX_EFFECT),
             "matrix_effect[].effect_percent",
         ),
         Figure.MATRIX_SPREAD_RSD_PERCENT: FigureMeaning(
-            "relative standard deviation of the slope ratio over the matrices or lots",
+            "RSD of the slope ratio between matrices or lots",
             "%",
             _only(Characteristic.MATRIX_EFFECT),
             "standard deviation over mean of matrix_effect[].slope_ratio",
         ),
         Figure.ROBUSTNESS_EFFECT_PERCENT: FigureMeaning(
-            "largest absolute effect of a factor relative to the mean result",
+            "largest absolute effect of a factor, relative to the mean result",
             "%",
             _only(Characteristic.ROBUSTNESS),
             "robustness: effects against the mean",
         ),
         Figure.REMAINING_RESPONSE_PERCENT: FigureMeaning(
-            "result at the last point in time or last use, relative to the start or the nominal value",
+            "result at the last time or use, relative to the initial or nominal value",
             "%",
             frozenset({Characteristic.STABILITY, Characteristic.REPEATED_USE}),
             "stability or repeated_use: last against first",
         ),
         Figure.CARRY_OVER_PERCENT_OF_QUANTIFICATION_LIMIT: FigureMeaning(
-            "blank after the highest level relative to the signal at the quantification limit",
+            "blank after the highest level, relative to the signal at the quantification limit",
             "%",
             _only(Characteristic.CARRY_OVER),
             "carry_over",
         ),
         Figure.DEVICE_RSD_PERCENT: FigureMeaning(
-            "relative standard deviation between devices",
+            "between-device RSD",
             "%",
             _only(Characteristic.DEVICE_TO_DEVICE),
             "device_to_device",
             per_level=True,
         ),
         Figure.REPEATED_USE_RSD_PERCENT: FigureMeaning(
-            "relative standard deviation over repeated uses of one device",
+            "RSD over repeated use of one device",
             "%",
             _only(Characteristic.REPEATED_USE),
             "repeated_use",
         ),
         Figure.EXPANDED_UNCERTAINTY_PERCENT: FigureMeaning(
-            "expanded uncertainty, k = 2, relative to the level at which it is evaluated",
+            "relative expanded uncertainty (k = 2)",
             "%",
             _only(Characteristic.UNCERTAINTY),
             "uncertainty",
             per_level=True,
         ),
         Figure.TOLERANCE_BOUND_PERCENT: FigureMeaning(
-            "larger absolute bound of the beta-expectation tolerance interval of the relative error",
+            "larger absolute limit of the β-expectation tolerance interval of the relative error",
             "%",
             _only(Characteristic.ACCURACY_PROFILE),
             "accuracy_profile",
             per_level=True,
         ),
         Figure.MEAN_DIFFERENCE_PERCENT: FigureMeaning(
-            "mean difference from the reference method relative to the mean of both, with its sign",
+            "mean difference from the reference method, relative to the mean of both methods",
             "%",
             _only(Characteristic.METHOD_COMPARISON),
             "comparison.paired.mean_difference",
         ),
         Figure.MEAN_DIFFERENCE_P: FigureMeaning(
-            "two-sided p of the paired t test against the reference method",
+            "p (paired t test against the reference method, two-sided)",
             "",
             _only(Characteristic.METHOD_COMPARISON),
             "comparison.paired.test.p",

@@ -75,9 +75,9 @@ def limit_for(
 
 def _known(mass_fraction: float | None) -> float:
     if mass_fraction is None or not 0 < mass_fraction <= 1:
-        reason = "the limit depends on the mass fraction of the analyte, which is not known"
+        reason = "the limit depends on the mass fraction of the analyte, which cannot be calculated"
         needs = (
-            "a unit that is a mass fraction (mg/kg, %), or the density of the matrix beside a unit per volume"
+            "a unit of mass fraction (mg/kg, %), or the density of the matrix where the unit is per volume"
         )
         raise NotEstimable(reason, needs)
     return mass_fraction
@@ -95,8 +95,8 @@ def _from_table(table: MassFractionTable, mass_fraction: float) -> Limit:
     scaled = mass_fraction * UNITS[table.unit]
     limit = _from_bands(table.bands, scaled) if table.bands else _from_points(table.points, scaled)
     if limit is None:
-        reason = f"the table of limits does not reach a mass fraction of {mass_fraction:.3g}"
-        raise NotEstimable(reason, "a criterion of the study's own for this level")
+        reason = f"the table of limits does not cover a mass fraction of {mass_fraction:.3g}"
+        raise NotEstimable(reason, "a criterion of the study for this level")
     return limit
 
 
@@ -150,6 +150,4 @@ def _from_analyte(acceptance: Acceptance, names: Sequence[str]) -> Limit:
     once = {name.strip().casefold(): name for name in reversed(names)}
     listed = " or ".join(f"'{name}'" for name in reversed(once.values())) or "this analyte"
     reason = f"the table of limits does not list {listed}"
-    raise NotEstimable(
-        reason, "a criterion of the study's own, or the analyte's name as the document writes it"
-    )
+    raise NotEstimable(reason, "a criterion of the study, or the name of the analyte as used in the document")

@@ -88,7 +88,7 @@ def _load(profile_id: str, folders: tuple[Path, ...], chain: tuple[str, ...]) ->
     path = resolve(profile_id, folders)
     if profile_id in chain:
         circle = " -> ".join((*chain[chain.index(profile_id) :], profile_id))
-        message = f"{path.name}: extends: profiles extend each other in a circle ({circle}); cut one link"
+        message = f"{path.name}: extends: circular extension of profiles ({circle})"
         raise GuidanceError(message)
     document = read_document(path)
     written = validated(ProfileFile, document)

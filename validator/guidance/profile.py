@@ -39,7 +39,7 @@ class AskedFor(Sourced):
     @model_validator(mode="after")
     def _has_a_general_list(self) -> Self:
         if Kind.ANY not in self.by_kind:
-            message = "by_kind needs a list under 'any', for methods whose kind is not stated"
+            message = "by_kind requires a list under 'any', for methods of unstated kind"
             raise ValueError(message)
         return self
 

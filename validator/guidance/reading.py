@@ -180,7 +180,7 @@ _PHRASES: Mapping[str, str] = {
     "bool_type": "true or false is expected here, found '{found}'",
     "string_type": "text is expected here, found {found}; put it in quotation marks",
     "string_too_short": "is empty; {advice}",
-    "string_pattern_mismatch": "'{found}' does not fit here; {advice}",
+    "string_pattern_mismatch": "'{found}' is not valid here; {advice}",
     "missing": "is missing; {advice}",
     "tuple_type": "a list is expected here: values in [ ] or one to a line after '- '",
     "model_type": "fields with names are expected here, found '{found}'",

@@ -36,7 +36,9 @@ RuleId = Annotated[str, Field(pattern=r"^[a-z0-9]+(-[a-z0-9]+)*$")]
 
 def citation(document: str, edition: str, clause: str, confirmed: Confirmed, seen_in: SeenIn | None) -> str:
     """How a rule is cited: document, edition, clause, and how far the passage was checked."""
-    mark = "from memory" if confirmed is Confirmed.MEMORY else SEEN_IN_WORDS[seen_in or SeenIn.ORIGINAL]
+    mark = (
+        "source not consulted" if confirmed is Confirmed.MEMORY else SEEN_IN_WORDS[seen_in or SeenIn.ORIGINAL]
+    )
     cited = ", ".join(part for part in (document, edition, clause) if part)
     return f"{cited} ({mark})" if mark else cited
 
@@ -115,7 +117,7 @@ class Design(OwnConfirmation):
             message = "a design names at least one counter under minimums, alternatives or recommended"
             raise ValueError(message)
         if len(self.alternatives) == 1:
-            message = "a single alternative is no choice; move its counters to minimums"
+            message = "a single alternative is not permitted; move its counters to minimums"
             raise ValueError(message)
         return self
 
@@ -209,7 +211,7 @@ def _refuse_contradiction(first: Acceptance, second: Acceptance) -> None:
     lower = max(bound for bound in (first.lower, second.lower, float("-inf")) if bound is not None)
     upper = min(bound for bound in (first.upper, second.upper, float("inf")) if bound is not None)
     if lower > upper:
-        message = f"'{first.figure}' must be at least {lower:g} and at most {upper:g}, which nothing can be"
+        message = f"contradictory limits for '{first.figure}': at least {lower:g} and at most {upper:g}"
         raise ValueError(message)
 
 

@@ -32,8 +32,8 @@ class SeenIn(StrEnum):
 SEEN_IN_WORDS: Mapping[SeenIn, str] = MappingProxyType(
     {
         SeenIn.ORIGINAL: "",
-        SeenIn.REPRINT: "seen in a reprint",
-        SeenIn.QUOTATION: "as quoted in a public text",
+        SeenIn.REPRINT: "source consulted in a reprint",
+        SeenIn.QUOTATION: "cited from a secondary source",
     }
 )
 """How a citation says where the passage was seen; the original needs no remark."""

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from validator.planning.trials import Trial
     from validator.statistics.interval import Estimate
 
-HELD_BACK = "a stop caveat is open"
+HELD_BACK = "a Stop caveat is unresolved"
 """How the reason of a finding begins that an open stop caveat holds back."""
 
 

@@ -89,14 +89,14 @@ def required_plan(study: Study) -> Plan:
     plan = study.plan
     if plan is None:
         place = study.place_of("plan")
-        message = "missing; declare the planned runs and what the method is assumed to do"
+        message = "missing; declare the planned runs and the assumed properties of the method"
         raise StudyError([Problem(place.file, 0, "plan", message)])
     missing = [analyte for analyte in study.analyte_ids if plan.for_analyte(analyte).assumed is None]
     if missing:
         place = study.place_of("plan")
         message = (
-            f"missing for {', '.join(missing)}; widths and probabilities follow from what the method is "
-            "assumed to do: give slope, signal_sd and the others, from a pre-study or from the literature"
+            f"missing for {', '.join(missing)}; give slope, signal_sd and the other assumed "
+            "properties of the method, from a pilot study or the literature"
         )
         raise StudyError([Problem(place.file, place.line, "plan.assumed", message)])
     return plan

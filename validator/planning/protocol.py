@@ -56,8 +56,8 @@ def make_protocol(study: Study, *, workers: int = 1) -> Protocol:
     if record is None or (recorded is not None and recorded.sha256 != record.sha256):
         place = study.place_of("plan", "record")
         message = (
-            "the plan, the criteria or the choices of analysis differ from this record of the plan; "
-            "leave the key out to make a new plan"
+            "the plan, criteria or data treatment differ from this record; omit the key record "
+            "to make a new plan"
         )
         raise StudyError([Problem(place.file, place.line, "plan.record", message)])
     return Protocol(

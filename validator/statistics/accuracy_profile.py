@@ -137,8 +137,8 @@ def accuracy_profile(
             found.append(_profile_level(float(x[i]), intervals, float(limits[i]), decided_by))
     if not found:
         raise NotEstimable(
-            "no level has a tolerance interval",
-            refused[0][1].needs if refused else "results in 2 or more series at 3 or more levels",
+            "no tolerance interval could be calculated at any level",
+            refused[0][1].needs if refused else "results in at least 2 series at 3 or more levels",
         )
     ranges = _ranges(found, decided_by)
     return AccuracyProfile(

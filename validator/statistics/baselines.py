@@ -124,18 +124,22 @@ def inside(x: NDArray[np.float64], window: Window, fewest: int, what: str) -> ND
     found = int(np.count_nonzero(chosen))
     if found < fewest:
         raise NotEstimable(
-            f"{found} points lie in {what} from {window[0]:g} to {window[1]:g}, "
-            f"the curve has {x[0]:g} to {x[-1]:g}",
+            (
+                f"{what} from {window[0]:g} to {window[1]:g} contains {found} points; the curve "
+                f"extends from {x[0]:g} to {x[-1]:g}"
+            ),
             f"at least {fewest} points there",
         )
     return chosen
 
 
 def _linear(x: NDArray[np.float64], y: NDArray[np.float64], baseline: LinearBaseline) -> FittedBaseline:
-    left, right = (inside(x, foot, 1, "the foot") for foot in baseline.feet)
+    left, right = (inside(x, foot, 1, "the baseline window") for foot in baseline.feet)
     x_1, x_2 = float(x[left].mean()), float(x[right].mean())
     if x_1 >= x_2:
-        raise NotEstimable("the feet are not in order", "a foot below and a foot above the peak")
+        raise NotEstimable(
+            "the two baseline windows are not in order", "one baseline window below and one above the peak"
+        )
     t = (x - x_1) / (x_2 - x_1)
     n_1, n_2 = np.count_nonzero(left), np.count_nonzero(right)
 
@@ -155,8 +159,8 @@ def _polynomial(
     terms = baseline.degree + 1
     if np.count_nonzero(chosen) <= terms:
         raise NotEstimable(
-            f"{np.count_nonzero(chosen)} points carry a polynomial of degree {baseline.degree}",
-            f"at least {terms + 1} points in the windows of the baseline",
+            f"{np.count_nonzero(chosen)} points are too few for a polynomial of degree {baseline.degree}",
+            f"at least {terms + 1} points in the baseline windows",
         )
     # centred and scaled on the points that carry it: powers of raw potentials or times would cancel
     centre, scale = x[chosen].mean(), float(np.ptp(x[chosen])) / 2

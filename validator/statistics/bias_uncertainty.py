@@ -61,13 +61,19 @@ def from_reference_material(
     """
     results = vector(values, "values")
     if results.size == 0:
-        raise NotEstimable("the material has no results", "2 or more results of the material")
+        raise NotEstimable(
+            "no results are available for the reference material",
+            "at least 2 results of the reference material",
+        )
     if reference_uncertainty < 0:
         message = "the uncertainty of the reference value must not be negative"
         raise ValueError(message)
     mean, u_mean, nu, _ = mean_of_series(results, series)
     if u_mean is None or nu is None:
-        raise NotEstimable("the material has a single result", "2 or more independent results of it")
+        raise NotEstimable(
+            "only one result is available for the reference material",
+            "at least 2 independent results of the reference material",
+        )
     factor = per_level(relative, reference)
     return UncertaintyPart(
         rows=(
@@ -255,7 +261,7 @@ def _root_mean_square(
     """RMS of the biases *b* and mean of the uncertainties *u* of the references *c*."""
     plural = "recoveries" if noun == "recovery" else f"{noun}s"
     if b.size < 2:
-        raise NotEstimable(f"fewer than 2 {plural}", f"2 or more {plural}, better 6")
+        raise NotEstimable(f"fewer than 2 {plural}", f"at least 2 {plural}, preferably 6")
     if (u < 0).any():
         message = "uncertainties must not be negative"
         raise ValueError(message)

@@ -92,12 +92,12 @@ def bland_altman(
     if scale == "percent":
         if not (means > 0).all():
             raise NotEstimable(
-                "a mean result that is not positive", "positive results, or absolute differences"
+                "a mean result is not positive", "positive results, or evaluation of absolute differences"
             )
         d = without_rounding(100 * d / means, np.array([100.0]))
     sample = summarise(d)
     if not sample.variance:
-        raise NotEstimable("the differences do not scatter", "results written with more digits")
+        raise NotEstimable("the differences show no variation", "results recorded with higher resolution")
     s, n, nu = math.sqrt(sample.variance), sample.n, sample.degrees_of_freedom
     z = normal_quantile(0.5 + coverage / 2)
     near, far = _percentile_factors(z, n, confidence)

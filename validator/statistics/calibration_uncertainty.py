@@ -65,7 +65,7 @@ def calibration_contribution(
     prediction = inverse_prediction(fit, signal, m=m, relative_variance=relative_variance)
     if prediction.degrees_of_freedom < 1 or prediction.standard_error == 0:
         raise NotEstimable(
-            "the calibration has no residual scatter", "more independent calibration points than parameters"
+            "the calibration has no residual variation", "more independent calibration points than parameters"
         )
     nu = float(prediction.degrees_of_freedom)
 

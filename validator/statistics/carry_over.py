@@ -87,19 +87,24 @@ def carry_over(
         confidence: level of the interval and of the one-sided upper limit.
 
     Raises:
-        NotEstimable: no blank directly after a high sample, high signals not above the baseline, or a
+                NotEstimable: no blank was measured directly after a high sample, high signals not above the
+            baseline, or a
             response at the low limit that is not positive.
     """
     y = vector(signals, "signals", size=len(kinds))
     after, before, kind = _blanks(kinds)
     if not after:
-        raise NotEstimable("no blank directly after a high sample", "a blank after each high sample")
+        raise NotEstimable(
+            "no blank was measured directly after a high sample", "a blank after each high sample"
+        )
     if response_at_low_limit is not None and not response_at_low_limit > 0:
-        raise NotEstimable("the response at the low limit is not positive", "a quantification limit")
+        raise NotEstimable("the signal at the quantification limit is not positive", "a quantification limit")
     y_0 = float(summarise(y[before]).mean) if before else 0.0
     high = float(y[[i for i, k in enumerate(kinds) if k == "high"]].mean()) - y_0
     if not high > 0:
-        raise NotEstimable("the high samples are not above the blanks", "a high sample")
+        raise NotEstimable(
+            "the signals of the high samples are not above those of the blanks", "a high sample"
+        )
     values = y[after] - y_0
     estimate, upper, test, reason = _estimate(
         summarise(y[after]), summarise(y[before]) if before else None, y_0, confidence
@@ -149,7 +154,7 @@ def _estimate(
         return Estimate(value=value), None, None, f"a single blank {where}"
     u = float(np.sqrt(sum(v for v, _ in known)))
     if u == 0:
-        return Estimate(value=value), None, None, "the blanks do not scatter"
+        return Estimate(value=value), None, None, "the blanks show no variation"
     nu = effective_degrees_of_freedom(known)
     half_width = t_quantile(0.5 + confidence / 2, nu) * u
     interval = Interval(value - half_width, value + half_width, confidence, "Welch t")

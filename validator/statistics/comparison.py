@@ -96,7 +96,7 @@ def paired_difference(
         raise NotEstimable(counted(d.size, "pair") + " of results", "at least 2 samples run by both methods")
     sample = summarise(d)
     if not sample.variance_of_mean:
-        raise NotEstimable("the differences do not scatter", "results written with more digits")
+        raise NotEstimable("the differences show no variation", "results recorded with higher resolution")
     u, nu = math.sqrt(sample.variance_of_mean), sample.degrees_of_freedom
     half_width = t_two_sided(confidence, nu) * u
     interval = Interval(sample.mean - half_width, sample.mean + half_width, confidence, "Student t")
@@ -141,9 +141,13 @@ def compare_variances(first: ArrayLike, second: ArrayLike, *, confidence: float 
     """
     a, b = summarise(first, "first"), summarise(second, "second")
     if a.variance is None or b.variance is None:
-        raise NotEstimable("a single result on one side", "at least 2 independent results on both sides")
+        raise NotEstimable(
+            "one of the two groups has a single result", "at least 2 independent results in each group"
+        )
     if a.variance == 0 or b.variance == 0:
-        raise NotEstimable("the results of one side do not scatter", "results written with more digits")
+        raise NotEstimable(
+            "the results of one method show no variation", "results recorded with higher resolution"
+        )
     return variance_ratio(
         a.variance / b.variance, a.degrees_of_freedom, b.degrees_of_freedom, confidence=confidence
     )
@@ -194,8 +198,13 @@ def _pooled(readings: Sequence[ArrayLike], method: str) -> tuple[float, int, flo
     samples = [summarise(values, method) for values in readings]
     nu = sum(s.degrees_of_freedom for s in samples)
     if nu == 0:
-        raise NotEstimable(f"{method} has no replicates", "at least one sample read twice by both methods")
+        raise NotEstimable(
+            f"no replicates are available for {method}",
+            "at least one sample measured in duplicate by both methods",
+        )
     variance = sum(s.degrees_of_freedom * s.variance for s in samples if s.variance is not None) / nu
     if variance == 0:
-        raise NotEstimable(f"replicates of {method} do not scatter", "results written with more digits")
+        raise NotEstimable(
+            f"the replicates of {method} show no variation", "results recorded with higher resolution"
+        )
     return math.sqrt(variance), nu, len(samples) / sum(1 / s.n for s in samples)

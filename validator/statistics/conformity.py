@@ -150,7 +150,10 @@ def acceptance_limits(
 
     if risk(0.0) > max_risk:
         raise NotEstimable(
-            "the uncertainty is too large for the tolerance: no measured value can be accepted at this risk",
+            (
+                "the measurement uncertainty is too large relative to the tolerance; no measured "
+                "value can be accepted at the permitted risk"
+            ),
             "a smaller uncertainty, wider limits or a higher accepted risk",
         )
     reach = last_below(risk, max_risk, 0.0, half)

@@ -79,13 +79,15 @@ def deming(
     if n < 4:
         raise NotEstimable(counted(n, "sample"), "at least 4 samples measured by both methods")
     if float(np.ptp(x)) == 0 or float(np.ptp(y)) == 0:
-        raise NotEstimable("one method gave a single value", "samples that differ")
+        raise NotEstimable(
+            "one of the methods gave the same value for all samples", "samples with different contents"
+        )
     scale = float(np.sqrt(np.ptp(x) * np.ptp(y)))
     x_mean, y_mean = float(x.mean()), float(y.mean())
     dx, dy = (x - x_mean) / scale, (y - y_mean) / scale
     s_xx, s_yy, s_xy = float((dx**2).sum()), float((dy**2).sum()), float((dx * dy).sum())
     if abs(s_xy) <= 1e-12 * math.sqrt(s_xx * s_yy):
-        raise NotEstimable("the results of the methods are not correlated", "samples over a wider range")
+        raise NotEstimable("the results of the two methods are not correlated", "samples over a wider range")
     b = float(_slope(np.array(s_xx), np.array(s_yy), np.array(s_xy), variance_ratio))
     # Sums without sample i, exactly: the mean moves by −d_i/(n − 1).
     k = n / (n - 1)
@@ -96,7 +98,11 @@ def deming(
     residual = float(np.abs(dy - b * dx).max())
     exact = residual <= 1e-12 * max(float(np.abs(dx).max()) * abs(b), float(np.abs(dy).max()))
     if exact or not (math.isfinite(u_b) and math.isfinite(u_a)):
-        reason = "the results lie exactly on a line" if exact else "the slope hangs on a single sample"
+        reason = (
+            "all results lie exactly on a straight line"
+            if exact
+            else "the slope is determined by a single sample"
+        )
         return Deming(
             n=n,
             slope=Estimate(value=b),

@@ -94,10 +94,10 @@ def two_level(settings: ArrayLike) -> Design:
         message = "settings must be a matrix of runs by factors"
         raise ValueError(message)
     if not np.isin(x, (-1, 1)).all():
-        raise NotEstimable("a setting is neither high nor low", "settings of + and − only")
+        raise NotEstimable("a setting is neither high (+) nor low (−)", "settings of + and − only")
     constant = [int(k) + 1 for k in np.flatnonzero(np.abs(x.sum(axis=0)) == x.shape[0])]
     if constant:
-        raise NotEstimable(f"factor {constant[0]} never changes", "both settings of every factor")
+        raise NotEstimable(f"factor {constant[0]} was not varied", "both settings of every factor")
     return x.astype(np.int64)
 
 

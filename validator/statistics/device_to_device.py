@@ -67,7 +67,7 @@ def device_to_device(readings: Sequence[ArrayLike], *, confidence: float = 0.95)
         raise NotEstimable(f"{len(groups)} device" if groups else "no device", "at least 2 devices")
     result = one_way(groups, level=confidence)
     if result.mean.value <= 0:
-        raise NotEstimable("the mean reading is not positive", "positive readings")
+        raise NotEstimable("the mean of the readings is not positive", "positive readings")
     means = np.array([float(values.mean()) for values in groups])
     spread = float(np.std(means - means[0], ddof=1))
     test = None

@@ -84,9 +84,7 @@ def two_one_sided_tests(
         message = "alpha must lie between 0 and 0.5"
         raise ValueError(message)
     if not standard_error > 0:
-        raise NotEstimable(
-            "the results do not scatter", "results written with enough digits to show their scatter"
-        )
+        raise NotEstimable("the results show no variation", "results recorded with sufficient resolution")
     p_lower = t_upper_tail((estimate - lower) / standard_error, degrees_of_freedom)
     p_upper = t_upper_tail((upper - estimate) / standard_error, degrees_of_freedom)
     half_width = t_quantile(1 - alpha, degrees_of_freedom) * standard_error
@@ -111,7 +109,7 @@ def equivalence_of_mean(values: ArrayLike, *, lower: float, upper: float, alpha:
     """
     sample = summarise(values)
     if sample.variance is None:
-        raise NotEstimable("only one value", "at least 2 independent values")
+        raise NotEstimable("only one value is available", "at least 2 independent values")
     return two_one_sided_tests(
         sample.mean,
         (sample.variance / sample.n) ** 0.5,

@@ -102,7 +102,7 @@ def york(
         message = "uncertainties must not be negative and correlations must lie between -1 and 1"
         raise ValueError(message)
     if ((ux == 0) & (uy == 0)).any():
-        raise NotEstimable("a point has no uncertainty in either direction", "an uncertainty for every point")
+        raise NotEstimable("no uncertainty is stated for one of the points", "an uncertainty for every point")
     # Both axes in units of their spread, so that the sums stay near 1.
     unit_x, unit_y = start.scale, float(np.sqrt(np.mean((y - start.mean_y) ** 2)))
     xs, ys = (x - start.centre) / unit_x, (y - start.mean_y) / unit_y
@@ -141,7 +141,8 @@ def _iterate(x: Vector, y: Vector, ux: Vector, uy: Vector, r: Vector, b: float) 
             return _State(b=b, w=w, mean_x=mean_x, mean_y=mean_y, beta=beta, iterations=iteration)
         smallest_step = min(smallest_step, step)
     raise NotEstimable(
-        "the line with errors in both directions does not settle", "points that lie closer to a line"
+        "the regression with errors in both variables does not converge",
+        "results that are closer to a straight line",
     )
 
 
@@ -245,7 +246,10 @@ def level_uncertainty_effect(
         raise ValueError(message)
     s = calibration.residual_standard_deviation
     if s == 0:
-        raise NotEstimable("the points lie exactly on the fitted function", "signals that scatter")
+        raise NotEstimable(
+            "all points lie exactly on the fitted function",
+            "signals recorded with sufficient resolution to show variation",
+        )
     u_y = s / np.sqrt(calibration.weights)
     share = np.abs(calibration.slope_at(calibration.x)) * ux / u_y
     at = int(share.argmax())

@@ -70,8 +70,8 @@ def from_mean_squares(table: Sequence[MeanSquareLine], level: float) -> Componen
     residual = table[-1]
     if residual.mean_square <= 1e-28 * max(line.mean_square for line in table):
         raise NotEstimable(
-            "readings under the same conditions are identical: their scatter is below the resolution",
-            "readings recorded with more digits",
+            "readings under identical conditions do not differ; their variation is below the resolution",
+            "readings recorded with higher resolution",
         )
     variances = [
         max(0.0, (line.mean_square - table[line.error].mean_square) / line.per_level) for line in table[:-1]

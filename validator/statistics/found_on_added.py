@@ -84,13 +84,16 @@ def found_on_added(added: ArrayLike, found: ArrayLike, *, confidence: float = 0.
     dx = x - x_mean
     s_xx = float((dx**2).sum())
     if float(np.ptp(x)) == 0:
-        raise NotEstimable("a single level", "at least 2 levels")
+        raise NotEstimable("only one level", "at least 2 levels")
     d = y - x
     d_mean = float(d.mean())
     excess_slope = float((dx * (d - d_mean)).sum()) / s_xx
     e = (d - d_mean) - excess_slope * dx
     if float(np.abs(e).max()) <= 1e-13 * float(np.abs(np.concatenate([x, y])).max()):
-        raise NotEstimable("the results lie exactly on a line", "results with scatter")
+        raise NotEstimable(
+            "all results lie exactly on a straight line",
+            "results recorded with sufficient resolution to show variation",
+        )
     nu = n - 2
     s = math.sqrt(float((e**2).sum()) / nu)
     explained = n * d_mean**2 + excess_slope**2 * s_xx
@@ -131,7 +134,9 @@ def correction_advised(mean_recovery: Estimate, *, confidence: float = 0.95) -> 
     """
     r, u, nu = mean_recovery.value, mean_recovery.standard_error, mean_recovery.degrees_of_freedom
     if u is None or not u > 0:
-        raise NotEstimable("the mean recovery has no standard error", "at least 2 independent recoveries")
+        raise NotEstimable(
+            "no standard error is available for the mean recovery", "at least 2 independent recoveries"
+        )
     if r <= 0:
         raise NotEstimable("the mean recovery is not positive", "a positive recovery")
     critical = t_two_sided(confidence, math.inf if nu is None else nu)

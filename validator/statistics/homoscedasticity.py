@@ -48,15 +48,15 @@ def variance_ratio(x: ArrayLike, y: ArrayLike, *, significance: float = 0.01) ->
     levels = by_level(x, y)
     if levels.k < 2 or levels.n[0] < 2 or levels.n[-1] < 2:
         raise NotEstimable(
-            "the lowest and the highest level are not both replicated",
-            "at least 2 independent preparations at both (the standard asks for 10)",
+            "the lowest and the highest level are not both measured in replicate",
+            "at least 2 independent preparations at each of these levels (ISO 8466-1 requires 10)",
         )
     ends = sorted((float(levels.variance[i]), int(levels.n[i]) - 1) for i in (0, -1))
     (smaller, nu2), (larger, nu1) = ends
     if smaller == 0:
         raise NotEstimable(
-            "replicates at one end of the range do not scatter",
-            "signals written with enough digits to show scatter",
+            "the replicates at one end of the range show no variation",
+            "signals recorded with sufficient resolution",
         )
     ratio = larger / smaller
     return SignificanceTest(
@@ -128,9 +128,7 @@ def brown_forsythe(x: ArrayLike, y: ArrayLike) -> SignificanceTest:
     between = float(levels.n @ (group_mean - z.mean()) ** 2)
     within = float(((z - group_mean[levels.index]) ** 2).sum())
     if within <= (8 * _EPS * float(np.abs(signals).max())) ** 2 * z.size:
-        raise NotEstimable(
-            "the replicates do not scatter", "signals written with enough digits to show scatter"
-        )
+        raise NotEstimable("the replicates show no variation", "signals recorded with sufficient resolution")
     nu1, nu2 = levels.k - 1, z.size - levels.k
     statistic = (between / nu1) / (within / nu2)
     return SignificanceTest(
@@ -154,12 +152,15 @@ def breusch_pagan(fit: CalibrationFit) -> SignificanceTest:
     """
     largest = float(np.abs(fit.residuals).max())
     if largest == 0:
-        raise NotEstimable("the points lie exactly on the fitted function", "signals that scatter")
+        raise NotEstimable(
+            "all points lie exactly on the fitted function",
+            "signals recorded with sufficient resolution to show variation",
+        )
     u = fit.weights * (fit.residuals / largest) ** 2
     du, dx = u - u.mean(), (fit.x - fit.x.mean()) / fit.scale
     s_uu, s_xx = float(du @ du), float(dx @ dx)
     if s_uu <= 64 * _EPS * float(u @ u) or s_xx == 0:
-        raise NotEstimable("the squared residuals are all of one size", "more points")
+        raise NotEstimable("all squared residuals are equal", "more calibration points")
     statistic = fit.n * float(du @ dx) ** 2 / (s_uu * s_xx)
     return SignificanceTest(
         name="Breusch–Pagan, Koenker", statistic=statistic, df=(1,), p=chi2_upper_tail(statistic, 1)

@@ -95,7 +95,7 @@ def horrat(
 def _checked(mass_fraction: float) -> float:
     if not 0 < mass_fraction <= 1:
         raise NotEstimable(
-            f"a mass fraction of {mass_fraction:g} is outside 0 to 1",
-            "a level and unit that give a mass fraction",
+            f"the mass fraction, {mass_fraction:g}, is outside the range 0 to 1",
+            "a level and unit that can be converted to a mass fraction",
         )
     return mass_fraction

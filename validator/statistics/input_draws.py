@@ -74,14 +74,14 @@ class InputDraws:
         correlated = [self._quantities[i] for i in self._together]
         if any(quantity.distribution != "normal" for quantity in correlated):
             raise NotEstimable(
-                "the joint distribution of correlated inputs is known only for normal ones",
+                "correlated input quantities can be simulated only if they are normally distributed",
                 "normal distributions for the correlated inputs",
             )
         freedoms = {quantity.degrees_of_freedom for quantity in correlated}
         if len(freedoms) > 1:
             raise NotEstimable(
-                "correlated inputs with different degrees of freedom have no known joint distribution",
-                "correlated inputs that were read together",
+                ("correlated input quantities with different degrees of freedom cannot be simulated jointly"),
+                "correlated input quantities observed simultaneously",
             )
         return freedoms.pop() if freedoms else math.inf
 

@@ -70,7 +70,7 @@ def from_readings(name: str, values: ArrayLike, *, series: Sequence[Hashable] | 
     """
     readings = np.asarray(values, dtype=np.float64)
     if readings.size == 0:
-        raise NotEstimable(f"{name} has no readings", "at least 2 independent readings")
+        raise NotEstimable(f"no readings were provided for {name}", "at least 2 independent readings")
     mean, u, nu, _ = mean_of_series(readings, series)
     if u is None or nu is None:
         raise NotEstimable(f"{name} has {counted(readings.size, 'reading')}", "at least 2 readings")
@@ -137,12 +137,17 @@ def correlation_of_readings(readings: ArrayLike) -> Vector:
     """
     table = np.asarray(readings, dtype=np.float64)
     if table.ndim != 2 or len(table) < 2:
-        raise NotEstimable("fewer than 2 sets of readings", "at least 2 sets read together, better 5 or more")
+        raise NotEstimable(
+            "fewer than 2 sets of simultaneous readings",
+            "at least 2, preferably 5 or more, sets of simultaneous readings",
+        )
     centred = table - table[0]
     centred = centred - centred.mean(axis=0)
     size = np.abs(centred).max(axis=0)
     if not (size > 0).all():
-        raise NotEstimable("the readings of a quantity do not differ", "readings with enough digits")
+        raise NotEstimable(
+            "the readings of a quantity are identical", "readings recorded with sufficient resolution"
+        )
     scaled = centred / size
     norm = np.sqrt((scaled**2).sum(axis=0))
     r: Vector = np.clip((scaled.T @ scaled) / np.outer(norm, norm), -1.0, 1.0)

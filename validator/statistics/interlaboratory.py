@@ -1,4 +1,4 @@
-"""Interlaboratory precision at one level, by the estimators of ISO 5725-2, and Mandel's h and k."""
+"""Interlaboratory precision at one level, by the ISO 5725-2 estimators, and Mandel's h and k."""
 
 from __future__ import annotations
 
@@ -140,7 +140,7 @@ def interlaboratory(
     layout = one_way_layout(cells)
     if layout.groups < 2 or layout.n0 is None or layout.ms_between is None:
         raise NotEstimable(
-            "results of one laboratory", "at least 2 laboratories, by ISO 5725-1 rather 8 or more"
+            "results from one laboratory only", "at least 2 laboratories (ISO 5725-1: usually 8 or more)"
         )
     used = [cell for cell in map(checked_readings, cells) if len(cell)]
     s_r, s_L, s_R, clipped = _components(layout, layout.n0, layout.ms_between, level)
@@ -164,8 +164,8 @@ def interlaboratory(
         mandel=_mandel_or_reason(used),
         outlier_tests=_outlier_tests(used, layout, alpha),
         level=level,
-        method="estimators of ISO 5725-2"
-        + ("; between-laboratory variance negative, set to zero" if clipped else ""),
+        method="ISO 5725-2 estimators"
+        + ("; negative between-laboratory variance set to zero" if clipped else ""),
     )
 
 
@@ -190,7 +190,7 @@ def mandel(cells: Sequence[Sequence[float] | FloatArray]) -> MandelStatistics:
     centred = centred - centred.mean()
     spread = math.sqrt(float(centred @ centred) / (len(used) - 1))
     if spread == 0:
-        raise NotEstimable("all cell means are equal", "results recorded with more digits")
+        raise NotEstimable("all cell means are identical", "results recorded with higher resolution")
     sds = _cell_sds(used)
     known = [s for s in sds if s is not None]
     pooled = math.sqrt(sum(s**2 for s in known) / len(known)) if known else 0.0
@@ -271,11 +271,11 @@ def _components(
     if not ms_within:
         if layout.df_within == 0:
             why = NotEstimable(
-                "every laboratory reports a single reading", "at least 2 readings a laboratory"
+                "every laboratory reported a single result", "at least 2 results per laboratory"
             )
         else:
             why = NotEstimable(
-                "readings within each cell are identical", "readings recorded with more digits"
+                "the results within each cell are identical", "readings recorded with higher resolution"
             )
         s_R = standard_deviation(layout.variance_of_means, layout.df_between, level)
         return why, why, s_R, False

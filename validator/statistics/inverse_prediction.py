@@ -175,7 +175,7 @@ def fieller(u0: float, t: float, height: float, growth: float) -> tuple[tuple[fl
 def _line_root(fit: CalibrationFit, signal: float) -> float:
     c0, c1, _ = (float(c) for c in fit.scaled_coefficients)
     if c1 == 0:
-        raise NotEstimable("the slope is 0", "a signal that changes with the level")
+        raise NotEstimable("the slope is zero", "signals that vary with the level")
     return (signal - c0) / c1
 
 
@@ -204,12 +204,15 @@ def _root_inside(fit: CalibrationFit, signal: float) -> float:
     inside = sorted({u for u in _roots(fit, signal) if _inside(fit, u)})
     if not inside:
         raise NotEstimable(
-            "the fitted parabola does not reach this signal inside its range",
+            "the second-order function does not reach this signal within its range",
             "a signal within the calibrated range",
         )
     if len(inside) > 1:
         raise NotEstimable(
-            "the fitted parabola turns inside its range and gives this signal at two levels",
+            (
+                "the second-order function has a turning point within its range and gives this "
+                "signal at two levels"
+            ),
             "a range on one side of the turning point",
         )
     return inside[0]
@@ -282,7 +285,7 @@ def back_calculate(fit: CalibrationFit, x: ArrayLike, y: ArrayLike) -> BackCalcu
     signals = np.asarray(y, dtype=np.float64)
     c0, c1, c2 = (float(c) for c in fit.scaled_coefficients)
     if c1 == 0 and c2 == 0:
-        raise NotEstimable("the slope is 0", "a signal that changes with the level")
+        raise NotEstimable("the slope is zero", "signals that vary with the level")
     constant = signals - c0
     if c2 == 0:
         u = constant / c1

@@ -50,8 +50,8 @@ def solve_parabola(u: Vector, dy: Vector, mean_y: float, w: Vector) -> Solution:
     pivots = np.abs(np.diag(r))
     if pivots.min() <= u.size * EPS * pivots.max():
         raise NotEstimable(
-            "the levels are spread so unevenly that a curvature cannot be told",
-            "levels of one range, at least 3 of them different",
+            "the levels are spaced too unevenly for curvature to be estimated",
+            "at least 3 different levels within one range",
         )
     r_inverse = np.linalg.inv(r)
     coefficients = r_inverse @ (q.T @ (root * dy))

@@ -65,7 +65,9 @@ def level_dependence(
     if len(np.unique(m)) < 3:
         raise NotEstimable("fewer than three levels", "standard deviations at 3 or more levels")
     if m.min() <= 0 or s.min() <= 0:
-        raise NotEstimable("a mean or a standard deviation is not positive", "positive means and scatter")
+        raise NotEstimable(
+            "a mean or a standard deviation is zero or negative", "positive means and standard deviations"
+        )
     forms = [_form("proportional", 0.0, float(np.mean(s / m)), m, s)]
     linear = _iterated(m, s)
     if linear is not None:

@@ -62,8 +62,8 @@ class LevelDependentUncertainty(Struct, frozen=True, kw_only=True):
         target = percent / 100
         if target <= self.s1:
             raise NotEstimable(
-                "the relative uncertainty does not fall that far at any level",
-                "a smaller relative part, or a larger target",
+                "the relative uncertainty does not reach the target at any level",
+                "a smaller proportional component, or a less stringent target",
             )
         return self.s0 / math.sqrt((target - self.s1) * (target + self.s1))
 

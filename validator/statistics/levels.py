@@ -133,7 +133,7 @@ def average_repeated_readings(
         message = f"preparation has {len(preparation)} values where {levels.size} are expected"
         raise ValueError(message)
     if levels.size == 0:
-        raise NotEstimable("no readings", "at least 1 reading")
+        raise NotEstimable("no readings", "at least one reading")
     position: dict[Hashable, int] = {}
     index = np.array([position.setdefault(name, len(position)) for name in preparation], dtype=np.intp)
     grouped = by_level(index, signals)
@@ -160,5 +160,7 @@ def pooled_variance(levels: Levels) -> float:
     """
     nu: Vector = levels.degrees_of_freedom.astype(np.float64)
     if not nu.any():
-        raise NotEstimable("no level has replicates", "at least 2 independent preparations at some level")
+        raise NotEstimable(
+            "no level was measured in replicate", "at least 2 independent preparations at some level"
+        )
     return float(nu @ levels.variance / nu.sum())

@@ -139,8 +139,8 @@ def linear_range(
     for tried, (low, high) in enumerate(_sets(levels.k, minimum_levels)):
         if tried == most:
             raise NotEstimable(
-                f"none of the {most} widest ranges tried, of {levels.k} levels, is linear",
-                "fewer levels, each prepared several times, or a second-order calibration function",
+                f"none of the {most} widest subsets of the {levels.k} levels is linear",
+                "fewer levels with replicates, or a second-order calibration function",
             )
         kept = (levels.index >= low) & (levels.index <= high)
         line = fit(at[kept], signals[kept], weights=w[kept], confidence=confidence)

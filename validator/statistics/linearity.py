@@ -65,7 +65,9 @@ def lack_of_fit(fit: CalibrationFit) -> LackOfFit:
     k = levels.size
     nu1, nu2 = k - fit.parameters, fit.n - k
     if nu2 < 1:
-        raise NotEstimable("no level has replicates", "at least 2 independent preparations at some levels")
+        raise NotEstimable(
+            "no level was measured in replicate", "at least 2 independent preparations at some levels"
+        )
     if nu1 < 1:
         raise NotEstimable(
             f"only {k} levels for {fit.parameters} coefficients", f"at least {fit.parameters + 1} levels"
@@ -76,8 +78,8 @@ def lack_of_fit(fit: CalibrationFit) -> LackOfFit:
     rounding = _ROUNDING * float(np.abs(fit.y).max())
     if float(np.abs(deviation).max()) <= rounding:
         raise NotEstimable(
-            "the replicates at each level are equal",
-            "signals written with enough digits to show their scatter",
+            "the replicates at each level are identical",
+            "signals recorded with sufficient resolution",
         )
     ss_lack = float(weight @ mean_residual**2)
     ss_pure = float(fit.weights @ deviation**2)
@@ -140,9 +142,12 @@ def intercept_test(fit: CalibrationFit) -> SignificanceTest:
     """
     error = fit.intercept.standard_error
     if fit.model == "linear_through_origin" or error is None:
-        raise NotEstimable("the function was fitted through the origin", "a model with intercept")
+        raise NotEstimable("the function was constrained through the origin", "a model with intercept")
     if error == 0:
-        raise NotEstimable("the points lie exactly on the fitted function", "signals that scatter")
+        raise NotEstimable(
+            "all points lie exactly on the fitted function",
+            "signals recorded with sufficient resolution to show variation",
+        )
     t = fit.intercept.value / error
     nu = fit.degrees_of_freedom
     return SignificanceTest(name="intercept against 0", statistic=t, df=(nu,), p=t_two_sided_p(t, nu))
@@ -177,12 +182,13 @@ def response_factors(fit: CalibrationFit, *, band: float = 0.05) -> ResponseFact
         NotEstimable: the calibration is curved, its slope is 0, or no level is above 0.
     """
     if fit.model == "quadratic":
-        raise NotEstimable("a curved calibration has no constant response factor", "a linear model")
+        raise NotEstimable("a curved calibration function has no constant response factor", "a linear model")
     b = fit.slope.value
     positive = fit.x > 0
     if b == 0 or not positive.any():
         raise NotEstimable(
-            "the slope is 0" if b == 0 else "no level is above 0", "levels above 0 with a signal that changes"
+            "the slope is zero" if b == 0 else "no level is above 0",
+            "levels above zero with signals that vary",
         )
     order = np.argsort(fit.x[positive], kind="stable")
     x, y = fit.x[positive][order], fit.y[positive][order]
@@ -219,8 +225,8 @@ def method_standard_deviation(fit: CalibrationFit) -> MethodStandardDeviation:
     slope = float(fit.slope_at(fit.mean_x))
     if slope == 0 or fit.mean_x == 0:
         raise NotEstimable(
-            "the slope is 0" if slope == 0 else "the mean level is 0",
-            "levels above 0 with a signal that changes",
+            "the slope is zero" if slope == 0 else "the mean level is 0",
+            "levels above zero with signals that vary",
         )
     value = fit.residual_standard_deviation / abs(slope)
     return MethodStandardDeviation(value=value, relative_percent=100.0 * value / abs(fit.mean_x))
@@ -232,13 +238,13 @@ def quality_coefficient(fit: CalibrationFit) -> float:
     .. math:: QC = 100 \left[\frac{1}{n-1} \sum \left(\frac{y_i - \hat y_i}{\bar y}\right)^2\right]^{1/2}
 
     Raises:
-        NotEstimable: the mean signal is 0.
+        NotEstimable: the mean signal is zero.
 
     References:
         P. Vankeerberghen, J. Smeyers-Verbeke, Chemom. Intell. Lab. Syst. 15 (1992) 195–202 (from memory).
     """
     mean = float(fit.y.mean())
     if mean == 0:
-        raise NotEstimable("the mean signal is 0", "signals with a mean different from 0")
+        raise NotEstimable("the mean signal is zero", "signals with a mean different from 0")
     relative = fit.residuals / mean
     return 100.0 * math.sqrt(float(relative @ relative) / (fit.n - 1))

@@ -10,11 +10,11 @@ from validator.errors import NotEstimable
 
 _PREFIXES = {"": 1.0, "k": 1e3, "d": 1e-1, "c": 1e-2, "m": 1e-3, "u": 1e-6, "n": 1e-9, "p": 1e-12, "f": 1e-15}
 _PARTS = {
-    "%": (1e-2, "percent read as a mass fraction"),
-    "‰": (1e-3, "per mille read as a mass fraction"),
-    "ppm": (1e-6, "ppm read as mg/kg"),
-    "ppb": (1e-9, "ppb read as µg/kg"),
-    "ppt": (1e-12, "ppt read as ng/kg"),
+    "%": (1e-2, "percent interpreted as mass fraction"),
+    "‰": (1e-3, "per mille interpreted as mass fraction"),
+    "ppm": (1e-6, "ppm interpreted as mg/kg"),
+    "ppb": (1e-9, "ppb interpreted as µg/kg"),
+    "ppt": (1e-12, "ppt interpreted as ng/kg"),
 }
 _MASS_PERCENT = {"%(m/m)", "%m/m", "%(w/w)", "%w/w", "wt%", "%wt", "wt.%", "%(wt)", "m%", "mass%"}
 _MASS_PER_VOLUME_PERCENT = {"%(m/v)", "%m/v", "%(w/v)", "%w/v"}
@@ -90,7 +90,7 @@ def mass_fraction(
     numerator, notes = value * top.factor, []
     if top.kind == "mol":
         if molar_mass is None:
-            raise NotEstimable(f"'{unit}' is an amount of substance", "the molar mass of the analyte")
+            raise NotEstimable(f"'{unit}' is a unit of amount of substance", "the molar mass of the analyte")
         numerator *= molar_mass
         notes.append(f"molar mass {molar_mass:g} g/mol")
     elif top.kind != "g":
@@ -111,7 +111,7 @@ def _density(unit: str, density_kg_per_L: float | None, *, water_matrix: bool) -
             raise NotEstimable("the density of the sample is not positive", "a density in kg/L")
         return density_kg_per_L, f"density {density_kg_per_L:g} kg/L"
     if water_matrix:
-        return 1.0, "density of water, 1 kg/L, assumed"
+        return 1.0, "density of 1 kg/L assumed (water)"
     raise NotEstimable(f"'{unit}' is per volume of sample", "the density of the sample")
 
 
@@ -146,6 +146,6 @@ def _quantity(name: str) -> _Quantity | None:
 
 def _unreadable(unit: str) -> NotEstimable:
     return NotEstimable(
-        f"'{unit}' cannot be turned into a mass fraction",
+        f"'{unit}' cannot be converted to a mass fraction",
         "a unit of mass per mass or mass per volume of sample",
     )

@@ -116,13 +116,16 @@ class MeasurementModel(Struct, frozen=True, kw_only=True, eq=False):
             )
         if not np.isfinite(value):
             raise NotEstimable(
-                f"the formula {self.formula} gives no finite number at the estimates",
-                "estimates at which it can be calculated",
+                (f"the formula {self.formula} has no finite value at the estimates of the input quantities"),
+                "estimates at which the formula can be evaluated",
             )
         if not np.isfinite(gradient).all():
             name = self.names[int(np.argmin(np.isfinite(gradient)))]
             raise NotEstimable(
-                f"the formula {self.formula} has no finite slope in {name} at the estimates",
+                (
+                    f"the formula {self.formula} has no finite derivative with respect to {name} at "
+                    "the estimates"
+                ),
                 "Monte Carlo propagation, or estimates away from that point",
             )
         return float(value), gradient

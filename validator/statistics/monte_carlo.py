@@ -131,7 +131,7 @@ def monte_carlo(
     results = np.sort(np.concatenate(samples))
     u = float(results.std(ddof=1))
     if results[0] == results[-1] or u == 0:
-        raise NotEstimable("all simulated results are equal", "inputs that have an uncertainty")
+        raise NotEstimable("all simulated results are identical", "input quantities with an uncertainty")
     doubt = _doubt(figures)
     tolerance = numerical_tolerance(u, significant_digits)
     return MonteCarlo(
@@ -175,8 +175,8 @@ def _batch(model: Model, inputs: InputDraws, size: int) -> FloatArray:
         lost = results.size - int(np.count_nonzero(np.abs(results) < _TOO_LARGE))
     if lost:
         raise NotEstimable(
-            f"the model gives no number, or one too large to square, for {lost} of {size} draws",
-            "input distributions that stay where the model can be calculated",
+            f"the model cannot be evaluated for {lost} of {size} trials",
+            "input distributions within the domain of the model",
         )
     return np.broadcast_to(results, (size,))
 

@@ -46,21 +46,22 @@ def validate(
         \text{valid: both} \le \delta
 
     Args:
-        budget: with a value and a level of confidence.
+        budget: with a value and a coverage probability.
         simulation: of the same result at the same level; its symmetric interval is compared.
         significant_digits: of u(y) that count, those of the simulation by default.
 
     Raises:
-        NotEstimable: the budget has no interval, or another level than the simulation.
+        NotEstimable: the budget provides no coverage interval, or another level than the simulation.
 
     References:
         JCGM 101:2008, 8.1 and 8.2 (from memory).
     """
     if budget.interval is None:
-        raise NotEstimable("the budget has no interval", "a value and a level of confidence")
+        raise NotEstimable("the budget provides no coverage interval", "a value and a coverage probability")
     if budget.interval.level != simulation.symmetric.level:
         raise NotEstimable(
-            "budget and simulation have different levels of confidence", "one level of confidence for both"
+            "the budget and the simulation have different coverage probabilities",
+            "the same coverage probability for both",
         )
     u = budget.standard_uncertainty * _per_unit(budget)
     delta = numerical_tolerance(u, significant_digits or simulation.significant_digits)

@@ -162,7 +162,7 @@ def crossed(
             raise NotEstimable(f"{stage.name} has one level", f"at least 2 levels of {stage.name}")
         if cells.levels == stage.levels:
             raise NotEstimable(
-                f"each {stage.name} occurs with one {other.name} only",
+                f"each {stage.name} occurs with only one {other.name}",
                 f"each {stage.name} together with at least 2 levels of {other.name}",
             )
     single = cells.levels == len(y)
@@ -191,7 +191,7 @@ def _result(
     repeatability: Figure = parts.components[-1].sd
     if single:
         repeatability = NotEstimable(
-            "every combination of the factors holds a single reading", "replicates under the same conditions"
+            "every combination of factors has a single reading", "replicates under identical conditions"
         )
     return ComponentsResult(
         n=len(y),

@@ -104,9 +104,13 @@ def one_at_a_time(
         raise ValueError(message)
     changes = (x != 0).sum(axis=1)
     if not np.isin(x, (-1, 0, 1)).all() or (changes > 1).any():
-        raise NotEstimable("a run with more than one change", "runs that change one setting at a time")
+        raise NotEstimable(
+            "more than one setting was changed in a run", "runs in which one setting is changed at a time"
+        )
     if not (changes == 0).any():
-        raise NotEstimable("the nominal procedure was not run", "at least one run with every setting nominal")
+        raise NotEstimable(
+            "no run with the nominal settings was made", "at least one run with all settings at nominal"
+        )
     nominal = summarise(y[changes == 0])
     changed = _changed(x, y, names)
     if not changed:

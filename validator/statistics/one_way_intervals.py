@@ -51,7 +51,7 @@ def total_terms(layout: OneWayLayout) -> tuple[MeanSquareTerm, MeanSquareTerm]:
         NotEstimable: no group holds two readings.
     """
     if layout.ms_within is None:
-        raise NotEstimable("every group holds a single reading", "groups with at least 2 readings")
+        raise NotEstimable("every group has a single reading", "groups with at least 2 readings")
     n_h = layout.harmonic_mean
     return (
         MeanSquareTerm(

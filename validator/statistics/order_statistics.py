@@ -29,7 +29,7 @@ def median(values: ArrayLike, *, level: float = 0.95) -> Estimate:
     """
     x = np.sort(np.asarray(values, dtype=np.float64).ravel())
     if x.size == 0 or not bool(np.isfinite(x).all()):
-        raise NotEstimable("no values, or values that are not finite", "finite values")
+        raise NotEstimable("values are missing or not finite", "finite values")
     n = x.size
     below = special.bdtr(np.arange(n, dtype=np.float64), n, 0.5)
     outside = int(np.count_nonzero(below <= (1 - level) / 2))

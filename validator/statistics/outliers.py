@@ -126,7 +126,8 @@ def grubbs_double(values: Sequence[float] | FloatArray, side: Side, *, alpha: fl
         critical = GRUBBS_DOUBLE_CRITICAL[alpha][n]
     except KeyError:
         raise NotEstimable(
-            f"no critical value for {n} values at {alpha:g}", "4 to 40 values, significance 0.01 or 0.05"
+            f"no critical value is tabulated for {n} values at significance level {alpha:g}",
+            "4 to 40 values, significance 0.01 or 0.05",
         ) from None
     order = np.argsort(x, kind="stable")
     if side == "largest":
@@ -196,7 +197,7 @@ def cochran(groups: Sequence[Sequence[float] | FloatArray], *, alpha: float = 0.
         )
     variances = _variances([group for _, group in used])
     if variances.sum() <= 0:
-        raise NotEstimable("no scatter within the groups", "groups with differing readings")
+        raise NotEstimable("the readings within the groups are identical", "groups with differing readings")
     sizes = [len(group) for _, group in used]
     nu = max(sorted(set(sizes)), key=sizes.count) - 1
     k = len(used)
@@ -236,7 +237,9 @@ def modified_z(values: Sequence[float] | FloatArray, *, alpha: float = 0.05) -> 
     deviations = x - np.median(x)
     mad = float(np.median(np.abs(deviations)))
     if mad == 0:
-        raise NotEstimable("more than half of the values are equal", "values recorded with more digits")
+        raise NotEstimable(
+            "more than half of the values are identical", "values recorded with higher resolution"
+        )
     scores = 0.6745 * deviations / mad
     order = np.argsort(-np.abs(scores), kind="stable")
     beyond = tuple(int(i) for i in order if abs(scores[i]) > MODIFIED_Z_CRITICAL)
@@ -258,7 +261,7 @@ def _enough(values: Sequence[float] | FloatArray, least: int) -> FloatArray:
     if len(x) < least:
         raise NotEstimable(f"only {len(x)} values", f"at least {least} values")
     if x.min() == x.max():
-        raise NotEstimable("all values are equal", "values recorded with more digits")
+        raise NotEstimable("all values are identical", "values recorded with higher resolution")
     return differences_from_one(x)[0]
 
 

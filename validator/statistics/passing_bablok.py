@@ -88,11 +88,13 @@ def passing_bablok(this: ArrayLike, reference: ArrayLike, *, confidence: float =
         raise NotEstimable(counted(n, "sample"), "at least 5 samples measured by both methods")
     if n > MOST_SAMPLES:
         raise NotEstimable(
-            f"{n} samples make {n * (n - 1) // 2} slopes to be ranked",
+            f"{n} samples give {n * (n - 1) // 2} pairwise slopes, which is more than can be evaluated",
             f"at most {MOST_SAMPLES} samples, spread over the range",
         )
     if float(np.ptp(x)) == 0 or float(np.ptp(y)) == 0:
-        raise NotEstimable("one method gave a single value", "samples that differ")
+        raise NotEstimable(
+            "one of the methods gave the same value for all samples", "samples with different contents"
+        )
     slopes = _pairwise_slopes(x, y)
     count = slopes.size
     offset = int((slopes < -1).sum())
@@ -102,7 +104,9 @@ def passing_bablok(this: ArrayLike, reference: ArrayLike, *, confidence: float =
         slopes, [(m_1 + offset,), _median_ranks(count, offset), (count + 1 - m_1 + offset,)]
     )
     if not (math.isfinite(middle) and middle > 0):
-        raise NotEstimable("the methods are not positively related", "samples over a wider range")
+        raise NotEstimable(
+            "the results of the methods are not positively correlated", "samples over a wider range"
+        )
     a = float(np.median(y - middle * x))
     b_limits = (low if m_1 >= 1 else -math.inf, high if m_1 >= 1 else math.inf)
     method = "ranks of slopes"

@@ -220,7 +220,8 @@ def _interpolation(x: NDArray[np.float64], at: float) -> NDArray[np.float64]:
 def _value_weights(x: NDArray[np.float64], at: float, summit: float | None) -> NDArray[np.float64]:
     if not x[0] <= at <= x[-1]:
         raise NotEstimable(
-            f"the height is read at {at:g}, the curve has {x[0]:g} to {x[-1]:g}", "a curve so far"
+            f"the reading position {at:g} is outside the curve, which extends from {x[0]:g} to {x[-1]:g}",
+            "a curve that includes the reading position",
         )
     return _interpolation(x, at) if summit is None else _parabola(x, at, summit)[0]
 
@@ -263,8 +264,8 @@ def _summit(
             break
     low, high = settings.window
     raise NotEstimable(
-        f"there is no summit between {low:g} and {high:g}",
-        "a peak there, or at: the place where the height is read",
+        f"no peak maximum was found between {low:g} and {high:g}",
+        "a peak in this window, or a fixed reading position (key at)",
     )
 
 

@@ -130,7 +130,7 @@ def one_way(groups: Sequence[Sequence[float] | FloatArray], *, level: float = 0.
     the group means and the harmonic mean of the n_i. Intervals of RSDs are those of the standard
     deviation divided by the mean, whose own doubt is left out: it matters beyond an RSD of about 30 %.
 
-    Where every group holds a single reading only s_I can be had: the standard deviation of the results.
+    Where every group has a single reading only s_I can be had: the standard deviation of the results.
     Empty groups are left out.
 
     Raises:
@@ -176,7 +176,7 @@ def _of_one_series(layout: OneWayLayout, level: float) -> PrecisionResult:
         repeatability=standard_deviation(ms_within, layout.df_within, level),
         between=one_group,
         intermediate=one_group,
-        method="standard deviation of one series; no grouping, so repeatability only",
+        method="standard deviation of one series (no grouping factor; repeatability only)",
     )
     return _result(layout, mean, parts, level)
 
@@ -197,7 +197,7 @@ def duplicates(pairs: Sequence[tuple[float, float]] | FloatArray, *, level: floa
     readings = checked_readings(np.asarray(pairs, dtype=np.float64)).reshape(-1, 2)
     k = len(readings)
     if k == 0:
-        raise NotEstimable("no pair of readings", "at least 1 pair, better 8 or more")
+        raise NotEstimable("no pair of readings", "at least 1, preferably 8 or more, pairs")
     d = readings[:, 0] - readings[:, 1]
     means = readings.mean(axis=1)
     sd = standard_deviation(float(np.dot(d, d)) / (2 * k), k, level)
@@ -232,14 +232,14 @@ def _without_within_scatter(layout: OneWayLayout, level: float) -> _Parts:
     """Only the standard deviation of the group results is left: single readings, or identical ones."""
     single = layout.df_within == 0
     if single:
-        why = NotEstimable("every group holds a single reading", "groups with at least 2 readings")
-        method = "standard deviation of single results of the groups; repeatability cannot be told apart"
+        why = NotEstimable("every group has a single reading", "groups with at least 2 readings")
+        method = "standard deviation of single results per group (repeatability cannot be separated)"
     else:
         why = NotEstimable(
-            "readings within each group are identical: the scatter is below the resolution of the readings",
-            "readings recorded with more digits",
+            "the readings within each group are identical; their variation is below the resolution",
+            "readings recorded with higher resolution",
         )
-        method = "standard deviation of the group means; the readings within a group do not differ"
+        method = "standard deviation of the group means (identical readings within groups)"
     return _Parts(
         repeatability=why,
         between=why,
@@ -256,9 +256,9 @@ def _components(layout: OneWayLayout, level: float) -> _Parts:
         method = "one-way analysis of variance, balanced"
     else:
         s_r2, s_b2 = one_way_reml(layout)
-        method = "restricted maximum likelihood, unbalanced one-way layout; mean squares with n0 beside"
+        method = "restricted maximum likelihood (unbalanced one-way layout)"
     if s_b2 == 0:
-        method += "; between-group variance negative, set to zero"
+        method += "; negative between-group variance set to zero"
     intermediate, satterthwaite = total_estimate(layout, s_r2 + s_b2, level)
     return _Parts(
         repeatability=repeatability_estimate(layout, s_r2, level),

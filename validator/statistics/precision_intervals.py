@@ -33,8 +33,8 @@ def standard_deviation(variance: float, nu: float, level: float) -> Figure:
     """
     if variance <= 0:
         return NotEstimable(
-            "all readings are identical: the scatter is below the resolution of the readings",
-            "readings recorded with more digits",
+            "all readings are identical; their variation is below the resolution",
+            "readings recorded with higher resolution",
         )
     s = math.sqrt(variance)
     return Estimate(
@@ -56,7 +56,7 @@ def relative_standard_deviation(sd: Figure, mean: float) -> Figure:
     # a mean that is only the rounding of readings about zero is zero
     if mean <= ROUNDING * sd.value:
         return NotEstimable(
-            "the mean is not positive, so a relative figure means nothing", "a mean above zero"
+            "the mean is not positive, so a relative value is not meaningful", "a mean above zero"
         )
     return sd.scaled(100 / mean)
 

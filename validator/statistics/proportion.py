@@ -23,7 +23,7 @@ def proportion(count: int, n: int, *, level: float = 0.95) -> Estimate:
         E. B. Wilson, J. Am. Stat. Assoc. 22 (1927) 209-212 (from memory).
     """
     if n < 1:
-        raise NotEstimable("nothing was counted", "at least one trial")
+        raise NotEstimable("no trials were counted", "at least one trial")
     if not 0 <= count <= n:
         message = f"{count} events in {n} trials"
         raise ValueError(message)

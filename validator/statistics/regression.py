@@ -288,16 +288,16 @@ def _refuse_too_little(x: Vector, y: Vector, model: Model) -> None:
         raise NotEstimable(found, f"at least {p + 1} independent preparations")
     if model == "linear_through_origin":
         if not x.any():
-            raise NotEstimable("every level is 0", "a level above 0")
+            raise NotEstimable("all levels are zero", "a level above 0")
         if not y.any():
-            raise NotEstimable("every signal is 0", "a signal that changes with the level")
+            raise NotEstimable("all signals are zero", "signals that vary with the level")
         return
     if _is_constant(x):
         raise NotEstimable("only 1 level", f"at least {p} distinct levels")
     if model == "quadratic" and np.unique(x).size < p:
         raise NotEstimable("only 2 levels", "at least 3 distinct levels")
     if _is_constant(y):
-        raise NotEstimable("the signal is the same at every level", "a signal that changes with the level")
+        raise NotEstimable("the signal is the same at every level", "signals that vary with the level")
 
 
 def _is_constant(values: Vector) -> bool:

@@ -42,10 +42,10 @@ def pooled_relative_scatter(units: Sequence[ArrayLike], *, level: float = 0.95) 
             continue
         mean = summarise(values).mean
         if mean <= 0:
-            raise NotEstimable("a mean reading that is not positive", "positive readings")
+            raise NotEstimable("a mean reading is not positive", "positive readings")
         samples.append(summarise(100 * (values - mean) / mean))
     nu = sum(sample.degrees_of_freedom for sample in samples)
     if nu == 0:
-        raise NotEstimable("every device was read once", "a device that was read twice or more")
+        raise NotEstimable("each device was read only once", "at least one device with two or more readings")
     total = sum(one.degrees_of_freedom * one.variance for one in samples if one.variance is not None)
     return standard_deviation(total / nu, nu, level)

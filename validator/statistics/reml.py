@@ -70,14 +70,16 @@ def one_way_reml(layout: OneWayLayout) -> tuple[float, float]:
         (σ_r², σ_b²), squared unit of the data.
 
     Raises:
-        NotEstimable: no scatter within the groups, so the ratio has no finite maximum.
+        NotEstimable: the readings within the groups are identical, so the ratio has no finite maximum.
 
     References:
         H.D. Patterson, R. Thompson, Biometrika 58 (1971) 545; S.R. Searle, G. Casella, C.E. McCulloch,
         Variance Components (1992), ch. 6 (from memory; checked against an independent REML in the tests).
     """
     if layout.df_within < 1 or layout.ss_within <= 0:
-        raise NotEstimable("no scatter within the groups", "groups with two or more differing readings")
+        raise NotEstimable(
+            "the readings within the groups are identical", "groups with two or more differing readings"
+        )
     counts, means, n = layout.counts, layout.centred_means, layout.n
 
     def weighted(rho: float) -> tuple[FloatArray, FloatArray, float]:
@@ -128,7 +130,10 @@ def reml(values: FloatArray, factors: Sequence[CodeArray]) -> RemlResult:
     levels = sum(int(code.max()) + 1 for code in factors)
     if levels > MOST_LEVELS:
         raise NotEstimable(
-            f"the factors have {levels} levels together, too many to solve the likelihood for",
+            (
+                f"the factors have {levels} levels in total, which is too many for maximum "
+                "likelihood estimation"
+            ),
             f"at most {MOST_LEVELS}, or a balanced design, which is analysed in closed form",
         )
     problem = _Problem(values, factors)
@@ -146,7 +151,7 @@ def reml(values: FloatArray, factors: Sequence[CodeArray]) -> RemlResult:
     else:
         if np.abs(last).max() > _LAST_STEP * max(1.0, gamma.max()):
             raise NotEstimable(
-                "the restricted likelihood has no clear maximum",
+                "the restricted likelihood has no unique maximum",
                 "more levels of each factor, with replicates",
             )
     return problem.result(state)
@@ -194,7 +199,7 @@ class _Problem:
         mu = one_H_y / one_H_one
         rss = float(y_H_y - mu * one_H_y)
         if rss <= 1e-14 * float(self.y @ self.y):
-            raise NotEstimable("no scatter is left within the cells", "replicates that differ")
+            raise NotEstimable("the replicates within the cells are identical", "replicates that differ")
         Z_H_one = self.Zt1 - half_Z.T @ half_1
         Z_P_y = self.Zty - half_Z.T @ half_y - Z_H_one * mu
         Z_P_Z = self.ZtZ - half_Z.T @ half_Z - np.outer(Z_H_one, Z_H_one) / one_H_one

@@ -149,7 +149,9 @@ def _uses_until(
     earliest = _use_at(trend.start, loss_percent, decline.interval.upper)
     latest = _use_at(trend.start, loss_percent, decline.interval.lower)
     if earliest is None:
-        raise NotEstimable("the interval of the decline excludes its value", "more precise signals")
+        raise NotEstimable(
+            "the confidence interval of the decline does not include the estimate", "more precise signals"
+        )
     return Estimate(
         value=value,
         standard_error=loss_percent / decline.value**2 * decline.standard_error,

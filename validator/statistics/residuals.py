@@ -122,11 +122,12 @@ def durbin_watson(fit: CalibrationFit, order: ArrayLike) -> SignificanceTest:
     place = vector(order, "order", size=fit.n)
     if np.unique(place).size < fit.n:
         raise NotEstimable(
-            "the run order is not known for every point", "a different place in the order for each"
+            "the run order is not recorded for every point",
+            "a unique position in the run order for each point",
         )
     if fit.degrees_of_freedom < 3 or fit.residual_standard_deviation == 0:
         raise NotEstimable(
-            "too few points, or points exactly on the function", "at least 3 degrees of freedom"
+            "too few points, or all points exactly on the function", "at least 3 degrees of freedom"
         )
     by_run = np.argsort(place, kind="stable")
     root = np.sqrt(fit.weights[by_run])
@@ -207,8 +208,8 @@ def influence(fit: CalibrationFit) -> Influence:
     nu = fit.degrees_of_freedom
     if nu < 2 or fit.residual_standard_deviation == 0:
         raise NotEstimable(
-            "only 1 degree of freedom" if nu < 2 else "the points lie exactly on the fitted function",
-            f"at least {fit.parameters + 2} points that scatter",
+            "only 1 degree of freedom" if nu < 2 else "all points lie exactly on the fitted function",
+            f"at least {fit.parameters + 2} points with residual variation",
         )
     t, h = fit.standardised_residuals, fit.leverage
     free = 1.0 - h
@@ -247,7 +248,7 @@ def shapiro_wilk(values: ArrayLike) -> SignificanceTest:
         raise NotEstimable(f"{n} values", "3 to 5000 values")
     spread = float(x[-1] - x[0])
     if spread <= 8 * _EPS * float(np.abs(x).max()):
-        raise NotEstimable("the values are all equal", "values that scatter")
+        raise NotEstimable("all values are identical", "values that differ")
     z = (x - x[n // 2]) / spread
     z = z - z.mean()
     a = _shapiro_weights(n)

@@ -58,12 +58,14 @@ def algorithm_a(values: Sequence[float] | FloatArray) -> RobustEstimate:
     x = checked_readings(values)
     n = len(x)
     if n < 3:
-        raise NotEstimable(f"only {n} values", "at least 3 values, better 7 or more")
+        raise NotEstimable(f"only {n} values", "at least 3, preferably 7 or more, values")
     x, origin = differences_from_one(x)
     centre = float(np.median(x))
     spread = _CONSISTENT_MAD * float(np.median(np.abs(x - centre)))
     if spread == 0:
-        raise NotEstimable("more than half of the values are equal", "values recorded with more digits")
+        raise NotEstimable(
+            "more than half of the values are identical", "values recorded with higher resolution"
+        )
     for iteration in range(1, _ITERATIONS + 1):
         limit = _WINSOR * spread
         winsorised = np.clip(x, centre - limit, centre + limit)
@@ -79,7 +81,7 @@ def algorithm_a(values: Sequence[float] | FloatArray) -> RobustEstimate:
                 standard_error=1.25 * spread / math.sqrt(n),
                 iterations=iteration,
             )
-    raise NotEstimable("the robust mean does not settle", "more values, fewer of them equal")
+    raise NotEstimable("the robust mean does not converge", "more values with fewer ties")
 
 
 def algorithm_s(sds: Sequence[float] | FloatArray, nu: float) -> float:
@@ -90,26 +92,27 @@ def algorithm_s(sds: Sequence[float] | FloatArray, nu: float) -> float:
     :math:`\xi^{-2} = P(\chi^2_{\nu+2} < \nu\eta^2) + 0.1\,\eta^2`.
 
     Raises:
-        NotEstimable: no standard deviation, more than half of them zero, or no convergence.
+        NotEstimable: no standard deviation is available, more than half of them zero, or no convergence.
 
     References:
         ISO 5725-5:1998, 6.3; ISO 13528:2015, C.4 (from memory; the factors of its table are a test).
     """
     w = checked_readings(sds)
     if len(w) == 0:
-        raise NotEstimable("no standard deviation", "cells with replicates")
+        raise NotEstimable("no standard deviation is available", "cells with replicates")
     eta, xi = algorithm_s_factors(nu)
     pooled = float(np.median(w))
     if pooled <= 0:
         raise NotEstimable(
-            "more than half of the cells show no scatter", "readings recorded with more digits"
+            "more than half of the cells have a standard deviation of zero",
+            "readings recorded with higher resolution",
         )
     for _ in range(_ITERATIONS):
         new = xi * math.sqrt(float(np.mean(np.minimum(w, eta * pooled) ** 2)))
         if abs(new - pooled) <= _TOLERANCE * pooled:
             return new
         pooled = new
-    raise NotEstimable("the robust standard deviation does not settle", "more cells with replicates")
+    raise NotEstimable("the robust standard deviation does not converge", "more cells with replicates")
 
 
 def algorithm_s_factors(nu: float) -> tuple[float, float]:

@@ -195,7 +195,9 @@ def lenth_pseudo_standard_error(effects: ArrayLike) -> tuple[float, float]:
         raise NotEstimable(counted(size.size, "effect"), "at least 5 effects, replicates or 3 dummy factors")
     s_0 = 1.5 * float(np.median(size))
     if s_0 == 0:
-        raise NotEstimable("half of the effects are zero", "results written with more digits, or replicates")
+        raise NotEstimable(
+            "at least half of the effects are zero", "results recorded with higher resolution, or replicates"
+        )
     return 1.5 * float(np.median(size[size < 2.5 * s_0])), size.size / 3
 
 
@@ -215,7 +217,9 @@ def _least_squares(x: NDArray[np.int64], d: Vector) -> tuple[Vector, float]:
         )
     model = np.column_stack([np.ones(n), x])
     if np.linalg.matrix_rank(model) < k + 1:
-        raise NotEstimable("settings that make some effects inseparable", "an orthogonal set of runs")
+        raise NotEstimable(
+            "the settings do not allow all effects to be estimated separately", "an orthogonal set of runs"
+        )
     solution = np.asarray(np.linalg.pinv(model), dtype=np.float64)
     residual = d - model @ (solution @ d)
     return 2 * solution[1:], float((residual**2).sum()) / max(n - k - 1, 1)

@@ -130,7 +130,9 @@ def relative_change(
     """
     y_with, y_ref = vector(with_interferent, "with_interferent"), vector(reference, "reference")
     if y_with.size == 0 or y_ref.size == 0:
-        raise NotEstimable("no results on one side", "results with and without the interferent")
+        raise NotEstimable(
+            "results with or without the interferent are missing", "results with and without the interferent"
+        )
     a, b = summarise(y_with), summarise(y_ref)
     if b.mean == 0:
         raise NotEstimable("the reference mean is zero", "a reference different from zero")
@@ -203,7 +205,10 @@ def tolerance_ratio(
     d = vector(changes, "changes", size=r.size)
     limits = list(intervals) if intervals is not None else [None] * r.size
     if r.size == 0:
-        raise NotEstimable("no ratio was tested", "results at one ratio of interferent to analyte or more")
+        raise NotEstimable(
+            "no ratio of interferent to analyte was tested",
+            "results at one or more ratios of interferent to analyte",
+        )
     if len(limits) != r.size:
         message = f"{len(limits)} intervals for {r.size} ratios"
         raise ValueError(message)
@@ -247,7 +252,7 @@ def blank_matrix_response(
     """
     y = vector(responses, "responses")
     if y.size == 0:
-        raise NotEstimable("no blank matrix was measured", "responses of blank matrix")
+        raise NotEstimable("no matrix blanks were measured", "signals of matrix blanks")
     if not response_at_limit > 0:
         raise NotEstimable(
             "the response at the quantification limit is not positive", "a quantification limit"

@@ -41,7 +41,9 @@ def sensitivity_per_area(
         message = "the area must be positive and its uncertainty not negative"
         raise ValueError(message)
     if calibration.model == "quadratic":
-        raise NotEstimable("a parabola has no single slope", "a linear model over a range where it holds")
+        raise NotEstimable(
+            "a second-order function has no single slope", "a linear model over its linear range"
+        )
     b = calibration.slope.value
     slope_part = float(calibration.covariance[1, 1]) / area**2
     area_part = (b / area * (area_uncertainty / area)) ** 2
@@ -80,7 +82,10 @@ def signal_gain(
     r2 = (float(reference.standard_error_at(x)) / y2) ** 2
     variance = r1 + gain**2 * r2
     if variance == 0:
-        raise NotEstimable("the points lie exactly on both functions", "signals that scatter")
+        raise NotEstimable(
+            "all points lie exactly on both functions",
+            "signals recorded with sufficient resolution to show variation",
+        )
     nu = effective_degrees_of_freedom(
         [(r1, calibration.degrees_of_freedom), (gain**2 * r2, reference.degrees_of_freedom)]
     )

@@ -35,11 +35,11 @@ def mean_of_series(
         method = (
             "independent results"
             if labels is None or len(groups) > 1
-            else "one series: scatter between series not seen"
+            else "one series; between-series variation not included"
         )
     else:
         sample = summarise([float(values[rows].mean()) for rows in groups])
-        method = f"mean of {len(groups)} series means, series as independent units"
+        method = f"mean of {len(groups)} series means (series as independent units)"
     if sample.variance_of_mean is None:
         return sample.mean, None, None, method
     return sample.mean, math.sqrt(sample.variance_of_mean), sample.degrees_of_freedom, method

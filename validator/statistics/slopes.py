@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
     from validator.statistics.regression import CalibrationFit
 
-WEIGHTED = "the residual variances of weighted fits belong to different reference levels"
+WEIGHTED = "the residual variances of weighted fits refer to different levels"
 
 
 class SlopeRatio(Struct, frozen=True, kw_only=True):
@@ -93,7 +93,10 @@ def slope_ratio(first: CalibrationFit, second: CalibrationFit, *, confidence: fl
     ratio, r1, r2 = b1 / b2, v1 / b2 / b2, v2 / b2 / b2
     variance = r1 + ratio**2 * r2
     if variance == 0:
-        raise NotEstimable("the points lie exactly on both lines", "signals that scatter")
+        raise NotEstimable(
+            "all points lie exactly on both lines",
+            "signals recorded with sufficient resolution to show variation",
+        )
     nu = effective_degrees_of_freedom([(r1, nu1), (ratio**2 * r2, nu2)])
     (lower, upper), g = fieller(ratio, t_two_sided(confidence, nu), r1, r2)
     method = "Fieller with Welch degrees of freedom" if g < 1 else "Fieller, unbounded"
@@ -126,7 +129,10 @@ def slope_difference(
     b1, v1, nu1 = _slope(first)
     b2, v2, nu2 = _slope(second)
     if v1 + v2 == 0:
-        raise NotEstimable("the points lie exactly on both lines", "signals that scatter")
+        raise NotEstimable(
+            "all points lie exactly on both lines",
+            "signals recorded with sufficient resolution to show variation",
+        )
     difference, error = b1 - b2, math.sqrt(v1 + v2)
     nu = effective_degrees_of_freedom([(v1, nu1), (v2, nu2)])
     half_width = t_two_sided(confidence, nu) * error
@@ -156,15 +162,18 @@ def common_slope_test(fits: Sequence[CalibrationFit]) -> SignificanceTest:
         G. W. Snedecor, W. G. Cochran, Statistical Methods, chapter on analysis of covariance (from memory).
     """
     if len(fits) < 2:
-        raise NotEstimable("a single line", "at least 2 calibrations")
+        raise NotEstimable("only one calibration line", "at least 2 calibrations")
     slopes = [_slope(fit)[0] for fit in fits]
     if any(fit.is_weighted for fit in fits):
-        raise NotEstimable(WEIGHTED, "ordinary fits")
+        raise NotEstimable(WEIGHTED, "unweighted fits")
     information = [_information(fit) for fit in fits]
     nu = sum(fit.degrees_of_freedom for fit in fits)
     pooled = sum(fit.degrees_of_freedom * fit.residual_standard_deviation**2 for fit in fits) / nu
     if pooled == 0:
-        raise NotEstimable("the points lie exactly on every line", "signals that scatter")
+        raise NotEstimable(
+            "all points lie exactly on the lines",
+            "signals recorded with sufficient resolution to show variation",
+        )
     common = sum(s * b for s, b in zip(information, slopes, strict=True)) / sum(information)
     between = sum(s * (b - common) ** 2 for s, b in zip(information, slopes, strict=True))
     statistic = between / (len(fits) - 1) / pooled
@@ -195,7 +204,9 @@ def matrix_effect(matrix: CalibrationFit, solvent: CalibrationFit, *, confidence
 def _slope(fit: CalibrationFit) -> tuple[float, float, int]:
     """Slope, its variance and degrees of freedom."""
     if fit.model == "quadratic":
-        raise NotEstimable("a parabola has no single slope", "a linear model over a range where it holds")
+        raise NotEstimable(
+            "a second-order function has no single slope", "a linear model over its linear range"
+        )
     return fit.slope.value, float(fit.covariance[1, 1]), fit.degrees_of_freedom
 
 
@@ -218,13 +229,16 @@ def pooled_slope_test(first: CalibrationFit, second: CalibrationFit) -> Signific
     """
     difference = _slope(first)[0] - _slope(second)[0]
     if first.is_weighted or second.is_weighted:
-        raise NotEstimable(WEIGHTED, "ordinary fits")
+        raise NotEstimable(WEIGHTED, "unweighted fits")
     nu1, nu2 = first.degrees_of_freedom, second.degrees_of_freedom
     v1, v2 = first.residual_standard_deviation**2, second.residual_standard_deviation**2
     nu = nu1 + nu2
     variance = (nu1 * v1 + nu2 * v2) / nu * (1 / _information(first) + 1 / _information(second))
     if variance == 0:
-        raise NotEstimable("the points lie exactly on both lines", "signals that scatter")
+        raise NotEstimable(
+            "all points lie exactly on both lines",
+            "signals recorded with sufficient resolution to show variation",
+        )
     t = difference / math.sqrt(variance)
     return SignificanceTest(name="slopes, pooled t", statistic=t, df=(nu,), p=t_two_sided_p(t, nu))
 
@@ -236,10 +250,13 @@ def residual_variance_ratio(first: CalibrationFit, second: CalibrationFit) -> Si
         NotEstimable: weighted fits, or points exactly on a line.
     """
     if first.is_weighted or second.is_weighted:
-        raise NotEstimable(WEIGHTED, "ordinary fits")
+        raise NotEstimable(WEIGHTED, "unweighted fits")
     v1, v2 = first.residual_standard_deviation**2, second.residual_standard_deviation**2
     if min(v1, v2) == 0:
-        raise NotEstimable("the points lie exactly on one of the lines", "signals that scatter")
+        raise NotEstimable(
+            "all points of one configuration lie exactly on its line",
+            "signals recorded with sufficient resolution to show variation",
+        )
     nu1, nu2 = first.degrees_of_freedom, second.degrees_of_freedom
     f, df = (v1 / v2, (nu1, nu2)) if v1 >= v2 else (v2 / v1, (nu2, nu1))
     p = min(1.0, 2 * f_upper_tail(f, *df))

@@ -169,7 +169,7 @@ def first_versus_last(
     t = vector(time, "time")
     y = vector(results, "results", size=t.size)
     if t.size == 0 or float(t.max()) == float(t.min()):
-        raise NotEstimable("results at a single time", "results at two times or more")
+        raise NotEstimable("results are available at one time only", "results at two or more times")
     first, last = y[t == t.min()], y[t == t.max()]
     change = relative_change(last, first, confidence=confidence)
     equivalence, reason = None, change.reason

@@ -78,7 +78,7 @@ def standard_addition(
         raise ValueError(message)
     c0, c1, _ = (float(c) for c in line.scaled_coefficients)
     if c1 == 0:
-        raise NotEstimable("the slope is 0", "a signal that grows with the addition")
+        raise NotEstimable("the slope is zero", "a signal that increases with the addition")
     # Signal 0 lies at u = −ȳ/c1, counted from the mean addition.
     u0 = -c0 / c1
     height = float(line.scaled_covariance[0, 0]) / c1**2

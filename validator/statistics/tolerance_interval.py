@@ -92,8 +92,8 @@ def tolerance_intervals(
     p = layout.groups
     if p < 2:
         raise NotEstimable(
-            "all results belong to one series, so how a future series differs is not known",
-            "at least 2 series (days, operators), better 3 or more",
+            "all results belong to one series, so the between-series variation is unknown",
+            "at least 2, preferably 3 or more, series (days, operators)",
         )
     precision = one_way(series)
     s_i, s_r = precision.intermediate_sd, precision.repeatability_sd

@@ -107,14 +107,18 @@ def pooled_trend(
         )
     s_squared = float((lines.e**2).sum()) / nu
     if math.sqrt(s_squared) <= 1e-13:
-        raise NotEstimable("the results lie exactly on a line", "results written with more digits")
+        raise NotEstimable(
+            "all results lie exactly on a straight line", "results recorded with higher resolution"
+        )
     v_slope, v_mean = s_squared / float(lines.s_xx.sum()), s_squared / n
     kappa = lines.kappa
 
     def limits(t: float) -> tuple[float, float]:
         g = t**2 * v_mean
         if g >= 1:
-            raise NotEstimable("the results do not differ significantly from zero", "more precise results")
+            raise NotEstimable(
+                "the mean result does not differ significantly from zero", "more precise results"
+            )
         half = t * math.sqrt((1 - g) * v_slope + kappa**2 * v_mean) / (1 - g)
         return _from_start(kappa / (1 - g) - half, lines.offset), _from_start(
             kappa / (1 - g) + half, lines.offset
@@ -145,7 +149,7 @@ def pooled_trend(
         residual_sd=math.sqrt(s_squared),
         homogeneity=_homogeneity(lines),
         curvature=_curvature(lines),
-        method="one line" if len(lines.rows) == 1 else "one relative slope, results as independent units",
+        method="one line" if len(lines.rows) == 1 else "common relative slope (results as independent units)",
     )
 
 
@@ -173,14 +177,14 @@ def trend_of_units(
     """
     lines = _fit(x, y, groups)
     if len(lines.rows) < 2:
-        raise NotEstimable("a single device", "at least 2 devices")
+        raise NotEstimable("only one device", "at least 2 devices")
     x_all = vector(x, "x")
     start = float(x_all.min())
     offsets = [start - float(x_all[rows].mean()) for rows in lines.rows]
     thetas = [_from_start(float(k), offset) for k, offset in zip(lines.slopes, offsets, strict=True)]
     sample = summarise(thetas)
     if not sample.variance_of_mean:
-        raise NotEstimable("the devices do not differ", "results written with more digits")
+        raise NotEstimable("the devices do not differ", "results recorded with higher resolution")
     u, nu = math.sqrt(sample.variance_of_mean), sample.degrees_of_freedom
     half, half_1 = t_quantile(0.5 + confidence / 2, nu) * u, t_quantile(confidence, nu) * u
     t = sample.mean / u
@@ -202,7 +206,7 @@ def trend_of_units(
         residual_sd=None,
         homogeneity=_homogeneity(lines),
         curvature=_curvature(lines),
-        method=f"mean of the relative slopes of {sample.n} devices, devices as independent units",
+        method=f"mean relative slope of {sample.n} devices (devices as independent units)",
     )
 
 
@@ -210,7 +214,9 @@ def _from_start(kappa: float, offset: float) -> float:
     """Slope over the value at the start from slope over the mean; offset = x_0 − x̄ ≤ 0."""
     start = 1 + kappa * offset
     if start <= 0:
-        raise NotEstimable("the line starts at or below zero within its confidence", "more precise results")
+        raise NotEstimable(
+            "the confidence interval of the initial value includes zero", "more precise results"
+        )
     return kappa / start
 
 
@@ -223,10 +229,12 @@ def _fit(x: ArrayLike, y: ArrayLike, groups: Sequence[Hashable] | None) -> _Line
     dx, dz = np.empty(x_all.size), np.empty(x_all.size)
     for own in rows:
         if float(np.ptp(x_all[own])) == 0:
-            raise NotEstimable("a unit measured at a single time or use", "at least 2 times or uses of each")
+            raise NotEstimable(
+                "a unit was measured at one time or use only", "at least 2 times or uses for each unit"
+            )
         mean = float(y_all[own].mean())
         if mean <= 0:
-            raise NotEstimable("a mean result that is not positive", "positive results")
+            raise NotEstimable("a mean result is not positive", "positive results")
         dx[own] = x_all[own] - x_all[own].mean()
         dz[own] = (y_all[own] - mean) / mean
     s_xx = np.array([float((dx[own] ** 2).sum()) for own in rows])

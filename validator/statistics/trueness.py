@@ -235,12 +235,12 @@ def _recovery(
     t = p = nu = None
     equivalence = None
     if u_scatter is None or nu_scatter is None:
-        reason = "one result: its scatter is not known"
+        reason = "only one result; its variation is unknown"
     else:
         terms = [(u_scatter**2, nu_scatter), *extra]
         u = math.sqrt(sum(v for v, _ in terms))
         if u == 0:
-            reason = "the results do not scatter in the digits they are written with"
+            reason = "the results show no variation at the recorded resolution"
         else:
             nu = effective_degrees_of_freedom(terms)
             half_width = t_two_sided(confidence, nu) * u

@@ -155,7 +155,7 @@ def _row(component: Component, at: float | None, relative: bool) -> BudgetRow:
             raise NotEstimable(
                 f"'{component.name}' is {'relative' if component.relative else 'absolute'} and the budget is "
                 f"{'relative' if relative else 'absolute'}",
-                "the level of the result, other than 0, to turn one into the other",
+                "a non-zero level of the result for conversion",
             )
         factor = abs(at) / 100 if component.relative else 100 / abs(at)
     return BudgetRow(
@@ -200,7 +200,7 @@ def combine(
         method: said in the result.
 
     Raises:
-        NotEstimable: no contribution is above 0.
+        NotEstimable: all contributions are zero.
         ValueError: a correlation matrix that does not fit, a coverage factor that is not positive.
 
     References:
@@ -213,14 +213,14 @@ def combine(
     scale = float(np.abs(signed).max()) if len(rows) else 0.0
     if scale == 0:
         raise NotEstimable(
-            "no contribution is above 0", "at least one contribution that changes the result in first order"
+            "all contributions are zero", "at least one contribution that changes the result in first order"
         )
     r = checked_correlation(correlation, len(rows))
     c = signed / scale
     parts = c * (r @ c)
     total = float(parts.sum())
     if total <= 16 * len(rows) ** 2 * float(np.finfo(np.float64).eps):
-        raise NotEstimable("the correlated contributions cancel", "correlations below 1 in magnitude")
+        raise NotEstimable("the correlated contributions cancel out", "correlations below 1 in magnitude")
     u = scale * math.sqrt(total)
     nu = effective_degrees_of_freedom(_independent_terms(rows, c, r))
     k = t_two_sided(level, nu) if coverage_factor is None else coverage_factor

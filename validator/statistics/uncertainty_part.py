@@ -48,5 +48,7 @@ def per_level(relative: bool, level: float) -> float:
     if not relative:
         return 1.0
     if level <= 0:
-        raise NotEstimable("a relative figure at a level that is not positive", "the absolute form")
+        raise NotEstimable(
+            "a relative value is requested at a level that is not positive", "an absolute value"
+        )
     return 100 / level

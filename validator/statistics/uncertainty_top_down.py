@@ -58,7 +58,8 @@ def top_down(
     """
     if within_laboratory.relative != bias.relative:
         raise NotEstimable(
-            "u(Rw) and u(bias) are not in the same form", "both in percent, or both in the unit of the level"
+            "u(Rw) and u(bias) are not both relative or both absolute",
+            "both contributions in percent, or both in the unit of the analyte",
         )
     ends = (within_laboratory.lowest, within_laboratory.highest, bias.lowest, bias.highest)
     known = [end for end in ends if end is not None]

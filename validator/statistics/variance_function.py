@@ -119,11 +119,12 @@ def fit_variance_function(
         raise NotEstimable("only 1 level with replicates", "replicates at 2 or more levels")
     if form != "constant" and not (s2[x == 0] > 0).all():
         raise NotEstimable(
-            "the replicates at level 0 do not scatter", "signals at level 0 written with enough digits"
+            "the replicates at level 0 are identical",
+            "signals at level 0 recorded with sufficient resolution",
         )
     if form == "proportional" and (x == 0).any():
         raise NotEstimable(
-            "a standard deviation proportional to the level is 0 at level 0", "levels above 0 only"
+            "a standard deviation proportional to the level is zero at level 0", "levels above 0 only"
         )
     unit = float(x.max()) or 1.0
     z = (x / unit) ** 2
@@ -207,11 +208,11 @@ def _checked(levels: ArrayLike, variances: ArrayLike, nu: ArrayLike) -> tuple[Ve
         raise ValueError(message)
     used = freedom > 0
     if not used.any():
-        raise NotEstimable("no level has replicates", "at least 2 independent preparations at some level")
-    if not s2[used].any():
         raise NotEstimable(
-            "the replicates do not scatter", "signals written with enough digits to show their scatter"
+            "no level was measured in replicate", "at least 2 independent preparations at some level"
         )
+    if not s2[used].any():
+        raise NotEstimable("the replicates show no variation", "signals recorded with sufficient resolution")
     return x[used], s2[used], freedom[used]
 
 

@@ -99,7 +99,7 @@ def weights_for(
         case "1/x" | "1/x^2":
             if (levels <= 0).any():
                 raise NotEstimable(
-                    f"weights {scheme} are infinite at level 0",
+                    f"weights {scheme} are not defined at level 0",
                     "a calibration without level 0, or weights '1/s^2 smoothed', '1/s^2' or 'none'",
                 )
             return _weighting(scheme, levels if scheme == "1/x" else levels**2)
@@ -142,14 +142,14 @@ def _per_level(x: NDArray[np.float64], y: NDArray[np.float64], signal_sd: ArrayL
         if (levels.n < 2).any():
             single = float(levels.level[levels.n < 2][0])
             raise NotEstimable(
-                f"level {single:g} has no replicates",
+                f"level {single:g} was not measured in replicate",
                 "at least 2 independent preparations at every level, or declared standard deviations",
             )
         at_level = levels.variance
     if not (at_level > 0).all():
         raise NotEstimable(
-            f"the signals at level {float(levels.level[at_level <= 0][0]):g} do not scatter",
-            "signals written with enough digits, or weights '1/s^2 smoothed'",
+            f"the signals at level {float(levels.level[at_level <= 0][0]):g} are identical",
+            "signals recorded with sufficient resolution, or weights '1/s^2 smoothed'",
         )
     return _weighting("1/s^2", at_level[levels.index], levels=levels.level, level_variances=at_level)
 
@@ -158,7 +158,7 @@ def smoothed(x: NDArray[np.float64], function: VarianceFunction) -> Weighting:
     """Weights 1/s² by a fitted variance function at the levels *x*, (n,)."""
     variance = function.variance(x)
     if not (variance > 0).all():
-        raise NotEstimable("the variance function gives no scatter at level 0", "replicates at level 0")
+        raise NotEstimable("the variance function is zero at level 0", "replicates at level 0")
     return _weighting("1/s^2 smoothed", variance, function=function)
 
 

@@ -135,7 +135,7 @@ def _test_homoscedasticity(ordinary: CalibrationFit, alpha: float) -> tuple[Weig
         # What cannot be tested gives no ground for weights.
         return WeightingStep(test=name, statistic=None, p=None, decision=f"not tested: {no.reason}"), True
     kept = test.p is None or test.p >= alpha
-    decision = "homoscedasticity kept" if kept else "homoscedasticity rejected"
+    decision = "homogeneity of variances not rejected" if kept else "homogeneity of variances rejected"
     return WeightingStep(test=name, statistic=test.statistic, p=test.p, decision=decision), kept
 
 
@@ -147,7 +147,9 @@ def _form_steps(forms: FormComparison) -> list[WeightingStep]:
             test=f"log likelihood, {form.form} standard deviation",
             statistic=form.log_likelihood,
             p=None,
-            decision="higher of the one-part forms" if form is better else "lower of the one-part forms",
+            decision="higher of the one-component models"
+            if form is better
+            else "lower of the one-component models",
         )
         for form in one_part
     ]
@@ -163,7 +165,7 @@ def _form_steps(forms: FormComparison) -> list[WeightingStep]:
     if forms.likelihood_ratio is not None:
         steps.append(
             WeightingStep(
-                test="likelihood ratio, two parts against one",
+                test="likelihood ratio, two-component against one-component variance model",
                 statistic=forms.likelihood_ratio,
                 p=forms.p,
                 decision=f"variance form: {forms.best.form}",

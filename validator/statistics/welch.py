@@ -73,13 +73,15 @@ def variances_of_means(a: Sample, b: Sample) -> tuple[float, float]:
     v1, v2 = a.variance_of_mean, b.variance_of_mean
     if v1 is None or v2 is None:
         raise NotEstimable(
-            "a single result on one side" if max(a.n, b.n) > 1 else "a single result on either side",
-            "at least 2 independent results on both sides",
+            "one of the two groups has a single result"
+            if max(a.n, b.n) > 1
+            else "both groups have a single result",
+            "at least 2 independent results in each group",
         )
     if v1 + v2 == 0:
         raise NotEstimable(
-            "the results do not scatter on either side",
-            "results written with enough digits to show their scatter",
+            "the results in both groups show no variation",
+            "results recorded with sufficient resolution",
         )
     return v1, v2
 
@@ -111,7 +113,7 @@ def fieller_ratio_of_means(
     ratio = a.mean / b.mean
     variance = v1 + ratio**2 * v2
     if variance == 0:
-        raise NotEstimable("the numerator is zero without scatter", "results that differ from zero")
+        raise NotEstimable("the results are all zero", "results that differ from zero")
     nu = effective_degrees_of_freedom([(v1, a.degrees_of_freedom), (ratio**2 * v2, b.degrees_of_freedom)])
     t = t_two_sided(confidence, nu)
     # In units of the denominator's mean: relative variances, so that no power of a tiny signal is formed.

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 MEAN_RANGE = 2 / math.sqrt(math.pi)
 """d_2 = 1.128: mean range of two normal results, in units of their standard deviation."""
 
-WITHOUT_BETWEEN_BATCHES = "scatter between batches is not in it: u(Rw) is too small"
+WITHOUT_BETWEEN_BATCHES = "between-batch variation is not included; u(Rw) is underestimated"
 
 
 def from_control_results(values: ArrayLike, *, relative: bool = False) -> UncertaintyPart:
@@ -49,7 +49,7 @@ def from_control_results(values: ArrayLike, *, relative: bool = False) -> Uncert
         )
     sample = summarise(values, "control results")
     if not sample.sd:
-        raise NotEstimable("the control results do not differ", "results recorded with more digits")
+        raise NotEstimable("the control results are identical", "results recorded with higher resolution")
     u = sample.sd * per_level(relative, sample.mean)
     return UncertaintyPart(
         rows=(_row("control sample, between batches", u, sample.degrees_of_freedom),),
@@ -85,7 +85,7 @@ def from_control_limits(
         Nordtest TR 537, ed. 3.1 (2012), chapter 3 (from memory).
     """
     if not (half_width > 0 and factor > 0):
-        raise NotEstimable("control limits without a width", "a positive distance from the centre line")
+        raise NotEstimable("the control limits have zero width", "a positive distance from the centre line")
     return UncertaintyPart(
         rows=(_row("control chart limits", half_width / factor, degrees_of_freedom, divisor=factor),),
         relative=relative,
@@ -162,7 +162,8 @@ def from_duplicates(
         s, nu, divisor = _from_ranges(table, relative), k / (math.pi - 2), MEAN_RANGE
     if between_batches is not None and between_batches.relative != relative:
         raise NotEstimable(
-            "the part between batches is not in the same form", "both in percent, or both in the unit"
+            "the between-batch contribution is not in the same form (relative or absolute)",
+            "both contributions in percent, or both in the unit of the analyte",
         )
     means = table.mean(axis=1)
     extra = () if between_batches is None else between_batches.rows
@@ -185,7 +186,9 @@ def _from_ranges(pairs: np.ndarray[tuple[int, ...], np.dtype[np.float64]], relat
             raise NotEstimable("the mean of a pair is not positive", "pairs with means above zero")
         ranges = 100 * ranges / means
     if not ranges.any():
-        raise NotEstimable("the duplicates do not differ", "results recorded with more digits")
+        raise NotEstimable(
+            "the two results of every duplicate are identical", "results recorded with higher resolution"
+        )
     return float(ranges.mean()) / MEAN_RANGE
 
 

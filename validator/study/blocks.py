@@ -85,7 +85,7 @@ def with_data(root: Table, folder: StudyFolder, problems: Problems) -> tuple[Tab
         block = root.table(name)
         if block is None:
             if name in root.entries and root.get(name) is None:
-                problems.add(root.place_of(name), (name,), "is empty; fill it in or leave the key out")
+                problems.add(root.place_of(name), (name,), "is empty; enter a value or omit the key")
             continue
         given = [key for key in _DEFAULTS if key in model.model_fields and block.get(key) is not None]
         defaults = _Defaults(name, {key: block.entries[key] for key in given}, filling)
@@ -106,18 +106,22 @@ def _runs(
     add = filling.problems.add
     runs = block.get("runs")
     if "file" in block.entries and "runs" in block.entries:
-        add(block.place_of("file"), (name, "file"), "file and runs exclude each other; give one of them")
+        add(block.place_of("file"), (name, "file"), "file and runs are mutually exclusive; give only one")
         return runs, True
     if "file" not in block.entries:
         for key in ("sheet", "columns", "ignored_columns", "decimal"):
             if key in block.entries:
-                add(block.place_of(key), (name, key), f"{key} belongs to a table file; this block names none")
+                add(
+                    block.place_of(key),
+                    (name, key),
+                    f"{key} applies to a table file, but this block names none",
+                )
         if "runs" not in block.entries:
-            message = "the data are missing; give runs, or file with a table (CSV, XLSX)"
+            message = "no data; give runs, or file with the name of a table (CSV or XLSX)"
             add(filling.root.place_of(name), (name,), message)
             return None, False
         if isinstance(runs, Listing) and not runs.items:
-            add(block.place_of("runs"), (name, "runs"), "the list is empty; give at least one run")
+            add(block.place_of("runs"), (name, "runs"), "the list is empty; enter at least one run")
         return runs, True
     return _table_runs(name, block, run, filling, defaults)
 
@@ -129,7 +133,7 @@ def _table_runs(
     file = block.text("file")
     if file is None:
         if block.get("file") is None:
-            message = "is empty; name a table file (CSV, XLSX), or give runs instead"
+            message = "is empty; name a table file (CSV or XLSX), or give runs"
             add(block.place_of("file"), (name, "file"), message)
         return None, False
     file = PurePosixPath(file).as_posix()
@@ -163,14 +167,17 @@ def _table_runs(
 def _check_form(name: str, block: Table, file: str, sheet: Sheet, problems: Problems) -> None:
     """Note what the block says of its file that does not fit that kind of file."""
     if "sheet" in block.entries and sheet.separator is not None:
-        message = f"sheet names a part of a workbook (.xlsx); {file} is a text file"
+        message = f"sheet applies to workbooks (.xlsx) only; {file} is a text file"
         problems.add(block.place_of("sheet"), (name, "sheet"), message)
     decimal = block.text("decimal") or "."
     if decimal == "," and sheet.separator == ",":
-        message = f"{file} is separated by commas; a decimal comma needs semicolons or tabs between the cells"
+        message = (
+            f"the cells of {file} are separated by commas; with decimal commas, separate "
+            "them by semicolons or tabs"
+        )
         problems.add(block.place_of("decimal"), (name, "decimal"), message)
     if "decimal" in block.entries and sheet.separator is None:
-        message = "decimal belongs to a text file (CSV); a workbook stores numbers without a decimal sign"
+        message = "decimal applies to text files (CSV) only; omit it for a workbook"
         problems.add(block.place_of("decimal"), (name, "decimal"), message)
 
 
@@ -202,7 +209,7 @@ class _Defaults(Struct, frozen=True):
             return item
         filled = self._filled(item)
         if filled.get("analyte") is None and self.filling.units:
-            message = f"missing; the study has several analytes: {', '.join(self.filling.units)}"
+            message = f"missing; name one of the analytes of the study: {', '.join(self.filling.units)}"
             self.filling.problems.add(item.place, (self.block, "runs", index, "analyte"), message)
         return filled
 

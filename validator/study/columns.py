@@ -179,7 +179,7 @@ def _names_of(header: str) -> set[str]:
 
 
 def _taken(column: Column, first: str, table: TableBlock) -> str:
-    said = f"holds {column.field}, and so does the column {quoted(first)}"
+    said = f"contains {column.field}, as does the column {quoted(first)}"
     one = column.field.removesuffix("s")
     return f"{said}; number them: {one} 1, {one} 2" if table.field_for(one, numbered=True) else said
 
@@ -187,7 +187,7 @@ def _taken(column: Column, first: str, table: TableBlock) -> str:
 def _unknown_header(header: str, table: TableBlock) -> str:
     known = [name for name in specific_first(table.fields) if name not in table.mapped]
     bare = unit_in(header)[0] or header
-    otherwise = "or name it under ignored_columns"
+    otherwise = "or list it under ignored_columns"
     likely = meant(bare, known)
     if likely is None:
         said = unknown("column", bare, known)
@@ -220,7 +220,7 @@ def check_ignored(header: Row, table: TableBlock, problems: Problems) -> None:
 def _no_column(wanted: str, header: Row, table: TableBlock) -> str:
     near = nearest(wanted, header.cells)
     if near is not None and normal_header(near) == normal_header(wanted):
-        return f"the column {quoted(near)} holds another field already"
+        return f"the column {quoted(near)} already contains another field"
     hint = f"did you mean '{near}'?" if near else f"it has: {', '.join(header.cells)}"
     return f"{table.file} has no column {quoted(wanted)}; {hint}"
 
@@ -232,7 +232,7 @@ def _check_required(columns: list[Column], header: Row, table: TableBlock, probl
     place = Place(table.file, header.number, in_table=True)
     for field in needed:
         shown = field.removesuffix("s") if table.is_list(field) else field
-        problems.add(place, (table.block,), f"the column '{shown}' is missing")
+        problems.add(place, (table.block,), f"missing column '{shown}'")
     return not needed
 
 
@@ -240,7 +240,7 @@ def check_preparations(columns: list[Column], table: TableBlock, place: Place, p
     """Note a table of repeated readings that does not say which of them belong together."""
     is_wide = any(column.number is not None for column in columns)
     if not is_wide and all(column.field != "preparation_id" for column in columns):
-        message = "the column 'preparation_id' is missing: it says which repeated readings belong together"
+        message = "missing column 'preparation_id', which identifies the repeated readings of one preparation"
         problems.add(place, (table.block,), message)
 
 
@@ -258,9 +258,9 @@ def check_units(
 def other_unit(found: str, expected: Sequence[str]) -> str:
     """The sentence about a unit that is not the one expected."""
     units = " or ".join(expected)
-    said = f"the unit is {quoted(found)} here and '{units}' in method.analytes"
+    said = f"the unit {quoted(found)} differs from '{units}' in method.analytes"
     if _NOT_ASCII.search(found) and any(_without_signs(found) == _without_signs(unit) for unit in expected):
-        return f"{said}; a sign was lost on the way: save the file as UTF-8"
+        return f"{said}; a character was lost: save the file as UTF-8"
     return f"{said}; convert the values to {units}"
 
 

@@ -31,22 +31,28 @@ _CORE_TAG = "tag:yaml.org,2002:"
 _WHOLE = re.compile(r"[-+]?\d+")
 _UNPRINTABLE = re.compile("[^\t\n\r -~\x85\xa0-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 
-_INDENTATION = "the indentation does not fit the lines above"
-_TOO_DEEP = f"lists and tables are nested more than {DEEPEST} deep"
+_INDENTATION = "the indentation does not match the lines above"
+_TOO_DEEP = f"lists and mappings are nested more than {DEEPEST} levels deep"
 
 _SYNTAX = (
-    ("mapping values are not allowed", "a colon too many; put a text with a colon in quotation marks"),
-    ("',' or ']'", "a list opened with [ lacks its ] or a comma"),
-    ("',' or '}'", "a table opened with { lacks its } or a comma"),
-    ("unexpected end of stream", "a quotation mark is opened and never closed"),
-    ("unknown escape character", "a backslash in double quotation marks is special; use single ones"),
+    (
+        "mapping values are not allowed",
+        ("unexpected colon; enclose text that contains a colon in quotation marks"),
+    ),
+    ("',' or ']'", "a list opened with [ lacks the closing ] or a comma"),
+    ("',' or '}'", "a mapping opened with { lacks the closing } or a comma"),
+    ("unexpected end of stream", "a quotation mark is not closed"),
+    (
+        "unknown escape character",
+        ("a backslash has a special meaning in double quotation marks; use single quotation marks"),
+    ),
     ("could not find expected ':'", "a colon is missing after a key"),
     ("expected key", _INDENTATION),
     ("block end", _INDENTATION),
     ("'-' indicator", _INDENTATION),
     ("sequence entries are not allowed", "a list item (-) must start on a line of its own"),
-    ("alphabetic or numeric character", "a text that starts with * or & must be put in quotation marks"),
-    ("node content", "a value is missing or a sign stands in its place"),
+    ("alphabetic or numeric character", "enclose text that starts with * or & in quotation marks"),
+    ("node content", "a value is missing, or an unexpected character is in its place"),
     ("nesting depth", _TOO_DEEP),
 )
 """What the parser says, and what it means to the person who wrote the file."""
@@ -101,7 +107,7 @@ def _unprintable(text: str, file: str) -> tuple[Place, Loc, str]:
     found = _UNPRINTABLE.search(text)
     line = text.count("\n", 0, found.start()) + 1 if found else 0
     sign = f" (U+{ord(found[0]):04X})" if found else ""
-    return Place(file, line), (), f"an unprintable character{sign} stands in the text"
+    return Place(file, line), (), f"the text contains an unprintable character{sign}"
 
 
 def _syntax_problem(error: yaml.MarkedYAMLError, text: str, file: str) -> tuple[Place, Loc, str]:
@@ -111,10 +117,10 @@ def _syntax_problem(error: yaml.MarkedYAMLError, text: str, file: str) -> tuple[
     lines = text.splitlines()
     source = lines[line] if line < len(lines) else ""
     if "\t" in source[: len(source) - len(source.lstrip())]:
-        message = "a tab stands in the indentation; YAML accepts spaces only"
+        message = "the indentation contains a tab; YAML accepts spaces only"
     elif "cannot start any token" in said and mark:
         message = (
-            f"a text that starts with {source[mark.column : mark.column + 1]} must be put in quotation marks"
+            f"enclose text that starts with {source[mark.column : mark.column + 1]} in quotation marks"
         )
     else:
         message = next(
@@ -142,9 +148,9 @@ class _Composer:
         if isinstance(self._root, Table):
             return self._root
         nothing = self._root is None or (isinstance(self._root, Leaf) and self._root.value is None)
-        found = "the file is empty" if nothing else "the file holds no table of keys"
+        found = "the file is empty" if nothing else "the file contains no keys"
         self._problems.add(
-            Place(self._file, 1), (), f"{found}; a study starts with format: validation-study/1"
+            Place(self._file, 1), (), f"{found}; a study must begin with format: validation-study/1"
         )
         return None
 
@@ -206,8 +212,10 @@ class _Composer:
         if done.items is not None and _has_decimal_commas(done):
             self._note(
                 done.place,
-                "are there decimal commas in this list? "
-                "Write decimal points (0.51), or a blank after every comma",
+                (
+                    "this list may contain decimal commas; write decimal points (0.51), or a space "
+                    "after each comma"
+                ),
             )
         node: Node = (
             Table(done.place, done.entries) if done.items is None else Listing(done.place, done.items)
@@ -243,7 +251,7 @@ class _Composer:
             self._note(place, f"the key {quoted(text)} is read as true or false; put it in quotation marks")
         elif text in parent.entries:
             first = parent.entries[text].key_place.line
-            self._note(place, f"this key is written twice (first in line {first}); keep one")
+            self._note(place, f"duplicate key (first in line {first}); keep one")
 
     def _close(self, done: _Anchored, anchor: str | None) -> None:
         if anchor:
@@ -263,7 +271,9 @@ class _Composer:
     def _count(self, event: yaml.ScalarEvent | yaml.CollectionStartEvent, place: Place) -> None:
         self._values += 1
         if self._values > MOST_VALUES:
-            self._stop(place, f"the file holds more than {MOST_VALUES} values; put the data into CSV files")
+            self._stop(
+                place, (f"the file contains more than {MOST_VALUES} values; move the data to CSV files")
+            )
         if event.tag is not None:
             tag = event.tag.replace(_CORE_TAG, "!!", 1)
             self._note(place, f"YAML tags are not accepted, found {quoted(tag)}; leave it out")

@@ -43,11 +43,11 @@ def factor(unit: str, into: str, molar_mass: float | None) -> float:
     mass_per_amount = registry.get_dimensionality("kg/mol")
     if measured not in (wanted * mass_per_amount, wanted / mass_per_amount):
         raise Inconvertible(
-            f"{quoted(unit)} cannot be turned into '{into}': the two measure different things"
+            f"{quoted(unit)} cannot be converted to '{into}': the units are of different kinds of quantity"
         )
     if molar_mass is None:
         raise Inconvertible(
-            f"{quoted(unit)} can be turned into '{into}' only with the molar_mass of the analyte"
+            f"conversion of {quoted(unit)} to '{into}' requires the molar_mass of the analyte"
         )
     mass = registry.Quantity(molar_mass, "g/mol")
     turned = one / mass if measured == wanted * mass_per_amount else one * mass
@@ -71,11 +71,11 @@ def _tidy(number: float) -> float:
 def _parsed(registry: UnitRegistry[Any], unit: str) -> UnitsContainer:
     text = unit.strip().replace("‰", "permille")
     if len(text) > _LONGEST or not _PLAIN.fullmatch(text):
-        raise Inconvertible(f"{quoted(unit)} is not a unit that can be converted")
+        raise Inconvertible(f"the unit {quoted(unit)} cannot be converted")
     try:
         return registry.parse_units(_POWER.sub(r"**\1", text.replace("^", "").replace(" ", "·")))._units
     except Exception as error:  # the parser raises what its tokens raise
-        raise Inconvertible(f"{quoted(unit)} is not a unit that can be converted") from error
+        raise Inconvertible(f"the unit {quoted(unit)} cannot be converted") from error
 
 
 @cache

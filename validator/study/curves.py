@@ -54,7 +54,7 @@ def read_curve(files: TableFiles, name: str, x: str | None, y: str | None, decim
     header = sheet.header.cells
     is_headed = not all(_is_number(cell, decimal) for cell in header if cell)
     if not is_headed and (x or y):
-        raise Unusable("the columns have no headers, so x, y and column cannot name them; leave these out")
+        raise Unusable("the columns have no headers; omit x, y and column")
     at_x, at_y = _place_of(x, 0, header), _place_of(y, 1, header)
     if at_x == at_y:
         raise Unusable("abscissa and ordinate are the same column; name them with x and y")
@@ -107,13 +107,12 @@ def _number(
 
 def _turn_and_check(xs: array[float], ys: array[float]) -> None:
     if len(xs) < FEWEST_POINTS:
-        raise Unusable(f"{len(xs)} points make no curve; at least {FEWEST_POINTS} are needed")
+        raise Unusable(f"{len(xs)} points are too few for a curve; at least {FEWEST_POINTS} are required")
     if xs[0] > xs[-1]:
         xs.reverse()
         ys.reverse()
     for before, after in pairwise(xs):
         if after <= before:
             raise Unusable(
-                f"the abscissa does not rise or fall throughout (it turns near {after:g}); "
-                "give one sweep of a curve that goes back and forth"
+                f"the abscissa is not monotonic (it reverses near {after:g}); provide a single sweep"
             )

@@ -40,7 +40,7 @@ def read_delimited(content: bytes) -> Sheet:
     rows = _rows(lines, separator)
     header = next(rows, None)
     if header is None:
-        raise Unusable("the table is empty; its first row names the columns")
+        raise Unusable("the table is empty; the first row must contain the column headers")
     remarks = (text.remark,) if text.remark else ()
     beginning = [Row(number, _split(line)) for number, line in lines.beginning if len(line) < _LONGEST_LINE]
     return Sheet(header, rows, separator, remarks, beginning)
@@ -78,7 +78,7 @@ def _check_width(cells: Sequence[str], width: int, line: int) -> None:
     if len(cells) > MOST_COLUMNS:
         raise Unusable(f"the table has more than {MOST_COLUMNS} columns")
     if any(cells[width:]):
-        message = f"{len(cells)} cells stand under {width} columns; is a decimal comma taken for a separator?"
+        message = f"{len(cells)} cells for {width} columns; a decimal comma may have been read as a separator"
         raise Unusable(message, line)
 
 
@@ -129,7 +129,7 @@ def _separator(header: str) -> str:
 
 def _what_is_wrong(said: str) -> str:
     if "unexpected end of data" in said:
-        return "a quotation mark is opened in this row and never closed"
+        return "a quotation mark in this row is not closed"
     if "field larger than" in said:
         return "a cell holds more than 131072 characters"
-    return "the quotation marks in this row do not match; double a mark that belongs to the text"
+    return "unbalanced quotation marks in this row; double any quotation mark that is part of the text"

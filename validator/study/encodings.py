@@ -50,21 +50,20 @@ def text_of_table(content: bytes) -> TableText:
     if (nul := content.find(b"\0")) >= 0:
         if not any(content[1:_FIRST:2]) or not any(content[:_FIRST:2]):
             raise Unusable("the text seems to be UTF-16 without its mark; save the file as UTF-8")
-        raise Unusable("this is not a text file (it holds a zero byte)", _line_at(content, nul))
+        raise Unusable("not a text file (it contains a zero byte)", _line_at(content, nul))
     if _is_utf8(content):
         return TableText(_stream(content, "utf-8-sig"), "")
     if (unassigned := _UNASSIGNED.search(content)) is not None:
         byte = content[unassigned.start()]
         raise Unusable(
-            f"a character is written neither in UTF-8 nor in Windows-1252 (byte {byte:#04x}); "
-            "save the file as UTF-8",
+            f"byte {byte:#04x} is valid in neither UTF-8 nor Windows-1252; save the file as UTF-8",
             _line_at(content, unassigned.start()),
         )
     name, codec = ("Windows-1252", "cp1252") if _OF_WINDOWS.search(content) else ("Latin-1", "latin-1")
     signs = sorted(set(_foreign(content)))
     shown = " ".join(bytes([sign]).decode(codec) for sign in signs[:_FEW])
     more = " …" if len(signs) > _FEW else ""
-    remark = f"read as {name}, because it is not UTF-8; check these characters: {shown}{more}"
+    remark = f"not UTF-8; read as {name}. Check these characters: {shown}{more}"
     return TableText(_stream(content, codec), remark)
 
 

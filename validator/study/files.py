@@ -91,13 +91,15 @@ class StudyFolder:
         if PurePosixPath(name).is_absolute() or PureWindowsPath(name).anchor:
             raise Unusable(f"'{name}' is an absolute path{inside}")
         if "\\" in name:
-            raise Unusable(f"'{name}' holds a backslash; separate folders with /")
+            raise Unusable(f"'{name}' contains a backslash; separate folders with /")
         if ".." in PurePosixPath(name).parts:
-            raise Unusable(f"'{name}' leaves the study folder{inside}")
+            raise Unusable(f"'{name}' is outside the study folder{inside}")
         try:
             path = self.folder / name
             if not path.resolve().is_relative_to(self.folder.resolve()):
-                raise Unusable(f"'{name}' is a link out of the study folder; put a copy into the folder")
+                raise Unusable(
+                    f"'{name}' is a link to a place outside the study folder; copy the file into the folder"
+                )
             if path.is_file():
                 return path
             is_other = path.exists()
@@ -105,7 +107,7 @@ class StudyFolder:
             raise Unusable(f"'{name}' is not the name of a file") from error
         if is_other:
             raise Unusable(f"'{name}' is not a file")
-        raise Unusable(f"there is no file '{name}' in the study folder{self._like(path)}")
+        raise Unusable(f"no file '{name}' in the study folder{self._like(path)}")
 
     def _like(self, path: Path) -> str:
         """The file beside *path* that was probably meant, as the end of a sentence."""
@@ -128,7 +130,7 @@ def _bounded(path: Path, most: int) -> bytes:
     if size > most:
         hint = "" if most == LARGEST_FILE else "; put the data into CSV files"
         raise Unusable(
-            f"the file is too big ({size / _MEGABYTE:.1f} MB); {most // _MEGABYTE} MB are accepted{hint}"
+            f"the file is too large ({size / _MEGABYTE:.1f} MB; limit {most // _MEGABYTE} MB){hint}"
         )
     return content
 
@@ -142,7 +144,7 @@ def decoded(content: bytes) -> str:
     if content.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
         raise Unusable("the text is written as UTF-16; save the file as UTF-8")
     if (nul := content.find(b"\0")) >= 0:
-        raise Unusable("this is not a text file (it holds a zero byte)", content.count(b"\n", 0, nul) + 1)
+        raise Unusable("not a text file (it contains a zero byte)", content.count(b"\n", 0, nul) + 1)
     try:
         return content.decode("utf-8-sig")
     except UnicodeDecodeError as error:

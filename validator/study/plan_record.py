@@ -100,7 +100,7 @@ def _checked(found: object) -> PlanRecord:
         raise Unusable(f"the record of the plan has no content{_REMEDY}")
     record = PlanRecord(inner)
     if record.sha256 != found.get("sha256"):
-        raise Unusable(f"the record of the plan was changed after it was written: its hash differs{_REMEDY}")
+        raise Unusable(f"the record of the plan was changed after it was written (hash mismatch){_REMEDY}")
     return record
 
 

@@ -80,11 +80,11 @@ def _study_file(path: Path) -> Path:
         if path.is_dir():
             if (path / STUDY_FILE).exists():
                 return path / STUDY_FILE
-            message = f"there is no {STUDY_FILE} in this folder{_other_studies(path)}"
+            message = f"no {STUDY_FILE} in this folder{_other_studies(path)}"
         elif path.exists():
             return path
         else:
-            message = "there is no such file or folder"
+            message = "file or folder not found"
     except OSError as error:  # a name that is too long, a folder that may not be entered
         message = f"cannot be read ({error.strerror})"
     raise StudyError([Problem(str(path), 0, "", message)])

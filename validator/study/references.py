@@ -56,7 +56,7 @@ def _check_unique(method: Table, key: str, problems: Problems) -> None:
             problems.add(
                 item.place_of("id"),
                 loc,
-                f"the id {quoted(name)} is taken by {key}[{first[name]}]; choose another",
+                f"the id {quoted(name)} is already used by {key}[{first[name]}]; choose another",
             )
 
 

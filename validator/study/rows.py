@@ -59,7 +59,7 @@ def runs_of(
         items.extend(reader.runs(chunk))
         if reader.unusual > MOST_UNUSUAL:
             if complete and not found:
-                message = f"more than {MOST_UNUSUAL} rows hold something else than plain numbers and labels"
+                message = f"more than {MOST_UNUSUAL} rows contain values other than numbers and labels"
                 found.add(Place(table.file, chunk[-1].number, in_table=True), (table.block,), message)
             break
     check_units(columns, sorted(reader.analytes), table, found)
@@ -114,7 +114,7 @@ def _check_headless(rows: Sequence[Row], header: Row, table: TableBlock, problem
     for index, name in enumerate(header.cells):
         if not name and any(any(row.cells[index : index + 1]) for row in rows):
             place = place_of_header(header, index, table)
-            problems.add(place, (table.block,), "the column has values and no header")
+            problems.add(place, (table.block,), "the column has values but no header")
 
 
 def _run(row: Row, columns: Sequence[Column], table: TableBlock) -> Table:

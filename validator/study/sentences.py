@@ -31,8 +31,11 @@ _IN_TABLES = {
 """Sentences on numbers that read otherwise in a table."""
 
 _IN_WORKBOOKS = {
-    "comma": "a number is expected here, found {found}; the cell holds a text: enter it as a number",
-    "date": "a number is expected here, found {found}; the cell holds a date: was it made from a number?",
+    "comma": "expected a number, found text {found}; enter it as a number",
+    "date": (
+        "expected a number, found a date {found}; the spreadsheet program may have "
+        "converted a number to a date"
+    ),
 }
 _WORKBOOK = re.compile(r"\.xlsx( \[.*\])?", re.IGNORECASE)
 _TABLE_FILE = re.compile(r"[^\s{}]+\.(?:csv|tsv|txt|xlsx)", re.IGNORECASE)
@@ -121,7 +124,7 @@ def _sentence(details: ErrorDetails, place: Place, root: Node, model: type[BaseM
         case "tuple_type":
             return f"a list is expected here, found {quoted(found)}"
         case _:
-            return f"{quoted(found)} cannot be used here"
+            return f"{quoted(found)} is not valid here"
 
 
 def _unknown_key(loc: Loc, root: Node, known: Sequence[str]) -> str:
@@ -130,9 +133,9 @@ def _unknown_key(loc: Loc, root: Node, known: Sequence[str]) -> str:
         return _UNKNOWN[key]
     before, colon, after = key.partition(":")
     if colon and after and before in known:
-        return f"a blank is missing after the colon; write {before}: {after}"
+        return f"missing space after the colon; write {before}: {after}"
     if _DIGITS.fullmatch(key) and (start := _number_before(loc, root)):
-        return f"a comma stands inside a number; write it with a decimal point: {start}.{key}"
+        return f"decimal comma in a number; write {start}.{key}"
     return unknown("key", key, known)
 
 
@@ -151,7 +154,7 @@ def _no_table(found: object, keys: Sequence[str]) -> str:
     which = f" ({', '.join(keys)})" if 0 < len(keys) <= _FEW else ""
     said = f"a table of keys{which} is expected here, found {quoted(found)}"
     if isinstance(found, list) and "runs" in keys:
-        return f"{said}; put the list under runs:"
+        return f"{said}; place the list under runs:"
     if isinstance(found, str) and "file" in keys and _TABLE_FILE.fullmatch(found):
         return f"{said}; did you mean {{file: {found}}}?"
     return said

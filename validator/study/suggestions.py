@@ -59,4 +59,4 @@ def unknown(what: str, word: str, known: Iterable[str]) -> str:
     likely = meant(word, known)
     if likely is not None:
         return f"unknown {what}; did you mean '{likely}'?"
-    return f"unknown {what}; known here: {', '.join(known)}" if known else f"unknown {what}"
+    return f"unknown {what}; valid here: {', '.join(known)}" if known else f"unknown {what}"

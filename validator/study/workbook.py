@@ -87,7 +87,7 @@ class Workbook:
                 raise Unusable("the workbook has no sheet with cells")
             if len(sheets) == 1:
                 return sheets[0], _used(sheets[0])
-            raise Unusable(f"the workbook has several sheets; name one beside file, as sheet: {names}")
+            raise Unusable(f"the workbook has several sheets; name one with sheet: {names}")
         for sheet in sheets:
             if sheet.title == part:
                 return sheet, _used(sheet)
@@ -111,7 +111,7 @@ class Workbook:
             texts = [_text(cell) for cell in cells]
             if any(texts) and not _is_comment(texts):
                 return int(cells[0].row)
-        raise Unusable("the table is empty; its first row names the columns")
+        raise Unusable("the table is empty; the first row must contain the column headers")
 
     def _remarks(self, sheet: Worksheet, area: _Area) -> tuple[str, ...]:
         remarks = []
@@ -120,7 +120,7 @@ class Workbook:
             held = [cell for cells in _cells(written, area) for cell in cells if cell.data_type == "f"]
             empty = [cell.coordinate for cell in held if sheet[cell.coordinate].value is None]
             if held:
-                remarks.append(f"{_count(held, 'cell')} with formulas: the values stored last were read")
+                remarks.append(f"{_count(held, 'cell')} with formulas; the stored results were read")
             if empty:
                 remarks.append(f"{NOT_STORED}: {_listed(empty)}")
         hidden = [
@@ -129,7 +129,7 @@ class Workbook:
             if row.hidden and area.min_row < number <= area.max_row
         ]
         if hidden:
-            remarks.append(f"hidden rows are read like the others: {_listed(map(str, hidden))}")
+            remarks.append(f"hidden rows were read: {_listed(map(str, hidden))}")
         percent = [
             cell.coordinate
             for cells in _cells(sheet, area)
@@ -137,7 +137,7 @@ class Workbook:
             if cell.data_type == "n" and cell.value is not None and "%" in (cell.number_format or "")
         ]
         if percent:
-            remarks.append(f"shown in percent, read as stored (0.95 for 95 %): {_listed(percent)}")
+            remarks.append(f"percent format, read as stored (0.95 for 95 %): {_listed(percent)}")
         return tuple(remarks)
 
 
@@ -163,14 +163,17 @@ def open_workbook(content: bytes, name: str) -> Workbook:
         return Workbook(name, loaded(values=True), loaded(values=False) if has_formulas else None)
     except Exception as error:  # on a damaged file the package raises whatever it stumbled over
         raise Unusable(
-            "the workbook is damaged and cannot be read; open it in a spreadsheet program and save it again"
+            "the workbook is damaged; open it in a spreadsheet program and save it again"
         ) from error
 
 
 def _inspect(content: bytes) -> bool:
     """Refuse what could harm; True where any cell holds a formula."""
     if content.startswith(_OLD_FORMAT):
-        raise Unusable("the workbook has a password or an old format; save it as .xlsx without a password")
+        raise Unusable(
+            "the workbook is protected by a password or has an old format; save it "
+            "as .xlsx without a password"
+        )
     try:
         with zipfile.ZipFile(io.BytesIO(content)) as archive:
             _check_members(archive.infolist())
@@ -234,7 +237,7 @@ def _used(sheet: Worksheet) -> _Area:
     area = _Area(1, sheet.max_row or 1, 1, sheet.max_column or 1)
     if area.max_row * area.max_col > LARGEST_AREA:
         corner = sheet.cell(area.max_row, area.max_col).coordinate
-        raise Unusable(f"the sheet reaches as far as cell {corner}; delete what stands far from the table")
+        raise Unusable(f"the sheet extends to cell {corner}; delete content far from the table")
     return area
 
 
@@ -262,7 +265,7 @@ def _refuse_merged(sheet: Worksheet, area: _Area) -> None:
                 "give each column its own header, and delete titles above it"
             )
         else:
-            message = f"the cells {merged.coord} are merged; unmerge them and write the value into each"
+            message = f"the cells {merged.coord} are merged; unmerge them and enter the value in each cell"
         raise Unusable(message, merged.min_row)
 
 
@@ -290,7 +293,7 @@ def _rows(sheet: Worksheet, area: _Area) -> Iterator[Row]:
         elif any(texts[width:]):
             index = next(index for index, text in enumerate(texts[width:], start=width) if text)
             raise Unusable(
-                f"the cell {cells[index].coordinate} stands under no header; name its column or empty it",
+                (f"the cell {cells[index].coordinate} has no column header; add a header or clear the cell"),
                 cells[index].row,
             )
         yield Row(cells[0].row, texts[:width])

@@ -73,7 +73,7 @@ def test_blanks_that_are_results_need_no_calibration(study):
     )
     assert result.critical_level.value == pytest.approx(with_line.critical_level.value, rel=1e-12)
     assert result.quantification_limit is None
-    assert "No determination limit: there is no calibration" in result.note
+    assert "No determination limit: no calibration is available" in result.note
 
 
 @pytest.mark.parametrize("variant", ["din_32645_blank", "din_32645_calibration"])

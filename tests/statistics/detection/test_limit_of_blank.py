@@ -128,15 +128,18 @@ def test_skewed_signals(study):
 @pytest.mark.parametrize(
     ("inputs", "reason"),
     [
-        (DetectionInputs(low_level=LOW), "there are no blanks"),
-        (DetectionInputs(blank_concentrations=NORMAL), "there are no low-level samples"),
-        (DetectionInputs(blank_concentrations=np.full(20, 0.1), low_level=LOW), "all blank values are equal"),
+        (DetectionInputs(low_level=LOW), "no blanks are available"),
+        (DetectionInputs(blank_concentrations=NORMAL), "no low-level samples are available"),
+        (
+            DetectionInputs(blank_concentrations=np.full(20, 0.1), low_level=LOW),
+            "all blank values are identical",
+        ),
         (
             DetectionInputs(
                 blank_concentrations=NORMAL,
                 low_level=(LowLevelSample(level=0.2, concentrations=np.full(5, 0.2)),),
             ),
-            "all results of each low-level sample are equal",
+            "all results of each low-level sample are identical",
         ),
     ],
 )

@@ -56,9 +56,9 @@ def test_limit_outside_the_levels_is_flagged():
 @pytest.mark.parametrize(
     ("levels", "reason"),
     [
-        ((), "there are no precision data"),
+        ((), "no precision data are available"),
         (levels_of(0.3, 0.05, (1.0,)), "only 1 level with replicates"),
-        (levels_of(0.3, 0.12, (1.0, 10.0, 100.0)), "does not fall to the target at any level"),
+        (levels_of(0.3, 0.12, (1.0, 10.0, 100.0)), "does not fall to the target at all levels"),
         (levels_of(0.0, 0.05, (1.0, 10.0, 100.0)), "proportional to the level down to the lowest"),
     ],
 )
@@ -144,7 +144,7 @@ def test_accuracy_profile_counts_from_above():
 
 def test_accuracy_profile_that_carries_no_limit():
     """No profile, or no level inside, give a reason."""
-    with pytest.raises(NotEstimable, match="there is no accuracy profile"):
+    with pytest.raises(NotEstimable, match="no accuracy profile is available"):
         limits("accuracy_profile", DetectionInputs())
     with pytest.raises(NotEstimable, match="no level has its tolerance interval inside"):
         limits("accuracy_profile", profile_of(20, 30, 25))
@@ -200,7 +200,7 @@ def test_each_level_is_held_against_its_own_criteria(levels, lowest, cautions):
 @pytest.mark.parametrize(
     ("levels", "reason"),
     [
-        ([], "there are no recovery data"),
+        ([], "no recovery data are available"),
         ([recovered(1.0, 100.0, 1.0, limits=None)], "no acceptance limits for recovery"),
         ([recovered(1.0, 100.0, 21.0)], "no level meets the criteria"),
         ([recovered(1.0, 100.0, None)], "no level meets the criteria"),

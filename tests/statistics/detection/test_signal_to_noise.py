@@ -64,5 +64,5 @@ def test_readings_without_signal_noise_or_level(reading):
 
 def test_no_readings():
     """No noise data give a reason."""
-    with pytest.raises(NotEstimable, match="there are no noise data"):
+    with pytest.raises(NotEstimable, match="no noise data are available"):
         limits()

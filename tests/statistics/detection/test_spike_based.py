@@ -80,7 +80,7 @@ def test_mdl_from_spikes(spiked):
         mdl * math.sqrt(6 / stats.chi2.ppf(0.025, 6))
     )
     assert result.inputs["level_over_limit"] == pytest.approx(2.0 / mdl)
-    assert result.note.startswith("Decided by the spiked samples.")
+    assert result.note.startswith("Determined by the spiked samples.")
 
 
 def test_mdl_from_blanks_with_results(spiked):
@@ -92,7 +92,7 @@ def test_mdl_from_blanks_with_results(spiked):
     assert result.detection_limit.value == pytest.approx(expected)
     assert result.detection_limit.value in result.detection_limit.interval
     assert result.sigma == pytest.approx(np.std(blanks, ddof=1))
-    assert result.note.startswith("Decided by the blanks.")
+    assert result.note.startswith("Determined by the blanks.")
 
 
 def test_negative_mean_of_blanks_counts_as_zero(spiked):
@@ -157,10 +157,10 @@ def test_percentile_among_blanks_without_results(spiked):
 @pytest.mark.parametrize(
     ("change", "reason"),
     [
-        ({"low_level": ()}, "there are no low-level samples"),
+        ({"low_level": ()}, "no low-level samples are available"),
         (
             {"low_level": (LowLevelSample(level=2.0, concentrations=SPIKES[:6], series=BATCHES[:6]),)},
-            "there are 6 results of spiked samples",
+            "only 6 results of spiked samples are available",
         ),
         (
             {"low_level": (LowLevelSample(level=2.0, concentrations=SPIKES - 1.7, series=BATCHES),)},
@@ -168,7 +168,7 @@ def test_percentile_among_blanks_without_results(spiked):
         ),
         (
             {"low_level": (LowLevelSample(level=2.0, concentrations=np.full(7, 2.0), series=BATCHES),)},
-            "all low-level result values are equal",
+            "all low-level result values are identical",
         ),
     ],
 )

@@ -126,7 +126,7 @@ def unequal_scatter_ignored(subject: Subject) -> Trigger:
     if line is None or line.weighting != "none":
         return
     named = (
-        ("F of the highest against the lowest level", line.homoscedasticity.variance_ratio),
+        ("F test of the variances at the highest and lowest level", line.homoscedasticity.variance_ratio),
         ("Cochran", line.homoscedasticity.cochran),
         ("Brown–Forsythe", line.homoscedasticity.brown_forsythe),
     )

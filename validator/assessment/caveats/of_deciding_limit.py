@@ -76,7 +76,7 @@ def _design(one: Deciding) -> str:
     ):
         found = int(entered.get(count, 0))
         known = int(entered.get(batches, 0))
-        origin = f"in {counted(known, 'batch', 'batches')}" if known else "of unrecorded batches"
+        origin = f"in {counted(known, 'batch', 'batches')}" if known else "from unrecorded batches"
         parts.append(f"{counted(found, what)} {origin}" if found else f"no {what}")
     return listed(parts)
 

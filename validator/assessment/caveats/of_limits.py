@@ -133,7 +133,7 @@ def limit_depends_on_definition(subject: Subject) -> Trigger:
             case="undeclared",
             values={
                 "variant": VARIANTS[limit.variant].title if limit.variant in VARIANTS else limit.variant,
-                "origin": origin if by == "guidance" else f"the rule for {origin}",
+                "origin": origin if by == "guidance" else f"the default rule ({origin})",
             },
         )
 

@@ -32,7 +32,7 @@ def correlation_offered_as_linearity(subject: Subject) -> Trigger:
     if line is None:
         return
     named = (
-        ("the test of lack of fit", line.lack_of_fit),
+        ("the lack-of-fit test", line.lack_of_fit),
         ("Mandel's test", line.quadratic_test),
         ("the runs test", line.runs_test),
     )

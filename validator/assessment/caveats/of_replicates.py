@@ -201,7 +201,7 @@ def design_below_guidance(subject: Subject) -> Trigger:
         given = numbers.as_given(one.provided) if isinstance(one.provided, float | int) else "none"
         asked = numbers.as_given(float(one.strictest.required))
         short.setdefault(one.characteristic, []).append(
-            f"{counter_name(one.counter)} {given}, asked {asked} ({one.strictest.source})"
+            f"{counter_name(one.counter)}: {given}, required {asked} ({one.strictest.source})"
         )
     for characteristic, shortfalls in short.items():
         yield Raised(

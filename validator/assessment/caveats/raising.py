@@ -236,7 +236,7 @@ def as_caveats(raised: Sequence[tuple[Raised, Cell | None]]) -> tuple[Caveat, ..
                 because=filled.because,
                 remedy=filled.remedy,
                 source=filled.source,
-                title=text.title,
+                title=filled.title,
             )
         )
     return tuple(sorted(found, key=lambda caveat: _GRAVITY[caveat.severity]))

@@ -42,11 +42,11 @@ def check_target(
     """
     ending = ".md" if target is None else target.suffix.lower()
     if ending not in ENDINGS:
-        raise OutputProblem(f"{target}: the ending names no format; write {', '.join(ENDINGS)}")
+        raise OutputProblem(f"{target}: unknown extension; use {', '.join(ENDINGS)}")
     if standalone and ending != ".tex":
-        raise OutputProblem("--standalone is for LaTeX; add --to FILE.tex")
+        raise OutputProblem("--standalone requires --to FILE.tex")
     if figures_folder is not None and figures_folder.exists() and not figures_folder.is_dir():
-        raise OutputProblem(f"{figures_folder}: is not a folder; name one for the figures")
+        raise OutputProblem(f"{figures_folder}: not a folder; --figures requires a folder")
 
 
 def manuscript(

@@ -56,7 +56,7 @@ def _told(context: Context, members: Sequence[FindingRecord]) -> Finding:
 
 def requirement_of(members: Sequence[FindingRecord]) -> str:
     """The requirement the members share, without what tells them apart."""
-    return members[0].criterion.split(" in presence of ")[0]
+    return members[0].criterion.split(" in the presence of ")[0]
 
 
 def governing(members: Sequence[FindingRecord]) -> FindingRecord:

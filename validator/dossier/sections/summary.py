@@ -156,7 +156,7 @@ def _effort(finding: Finding) -> float:
 
 def _take(needs: str) -> str:
     """What it would take, without the reservations that the decision section gives."""
-    return needs.partition(", if the figure stays")[0].partition(": the figure")[0]
+    return needs.partition(", if the estimate does not change")[0].partition(": the estimate")[0]
 
 
 def _finding_name(context: Context, finding: Finding) -> str:

@@ -41,12 +41,16 @@ class Case(BaseModel):
         when: the condition, in words, for whoever computes it.
         because: the sentence that gives this study's numbers.
         severity: where this case weighs differently from the caveat as a whole.
+        title, text, remedy: those of this case, where they differ from the caveat's.
     """
 
     model_config = STRICT
     when: Text
     because: Text
     severity: Severity | None = None
+    title: Text | None = None
+    text: Text | None = None
+    remedy: Text | None = None
 
 
 class Caution(Struct, frozen=True, kw_only=True):
@@ -54,6 +58,7 @@ class Caution(Struct, frozen=True, kw_only=True):
 
     id: str
     severity: Severity
+    title: str
     text: str
     because: str
     remedy: str
@@ -109,9 +114,10 @@ class CaveatText(BaseModel):
         return Caution(
             id=self.id,
             severity=chosen.severity or self.severity,
-            text=self.text,
+            title=chosen.title or self.title,
+            text=chosen.text or self.text,
             because=_FIELD.sub(lambda match: str(values[match[1]]), chosen.because),
-            remedy=self.remedy,
+            remedy=chosen.remedy or self.remedy,
             source=self.source,
         )
 

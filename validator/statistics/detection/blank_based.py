@@ -102,7 +102,7 @@ def blank_mean_3s(inputs: DetectionInputs) -> LimitResult:
         k=3.0,
         quantification_k=10.0,
         source=IUPAC_1976,
-        notes=("The limits hold the distance of the mean blank from the intercept.",),
+        notes=("The limits include the difference between the mean blank and the intercept.",),
         numbers={"mean_blank": scatter.mean, "intercept": fit.intercept.value},
     )
 

@@ -63,6 +63,8 @@ def intercept_3_3(inputs: DetectionInputs) -> LimitResult:
         detection=3.3,
         quantification=10.0,
         source=ICH,
-        notes=("The standard deviation of the intercept holds no scatter of the sample's own signal.",),
+        notes=(
+            ("The standard deviation of the intercept does not include the variation of the sample signal."),
+        ),
         numbers={"residual_standard_deviation": fit.residual_standard_deviation},
     )

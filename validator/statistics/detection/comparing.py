@@ -115,9 +115,12 @@ def ratio_of_limits(
 def _value(result: LimitResult, limit: Limit) -> Estimate:
     estimate: Estimate | None = getattr(result, limit)
     if estimate is None:
-        raise NotEstimable("a configuration has no such limit", "the same limit for both configurations")
+        raise NotEstimable(
+            "no such limit is available for one of the configurations",
+            "the same approach for both configurations",
+        )
     if estimate.value <= 0:
-        raise NotEstimable("a limit is not above zero", "limits above zero for both configurations")
+        raise NotEstimable("a limit is zero or negative", "limits above zero for both configurations")
     return estimate
 
 
@@ -126,7 +129,9 @@ def _draws(result: LimitResult, estimate: Estimate, generator: np.random.Generat
     if scatter is not None and _is_proportional(result, scatter, estimate):
         return estimate.value * factor_draws(scatter, generator)
     if not estimate.standard_error:
-        raise NotEstimable("a limit carries no standard error", "limits that rest on a standard deviation")
+        raise NotEstimable(
+            "no standard error is available for a limit", "limits based on a standard deviation"
+        )
     relative = estimate.standard_error / estimate.value
     return estimate.value * np.exp(relative * generator.standard_normal(DRAWS))
 

@@ -57,9 +57,7 @@ def decision_limit(inputs: DetectionInputs) -> LimitResult:
 
 def _prohibited(inputs: DetectionInputs) -> LimitResult:
     scatter = blank_scatter(inputs)
-    notes = [
-        "No legal limit is stated: as for a substance that is not permitted, sigma is that of the blank."
-    ]
+    notes = ["No legal limit is stated; σ is that of the blank, as for a substance that is not permitted."]
     if scatter.n < CUSTOMARY_BLANKS:
         notes.append("The Regulation asks for at least 20 blanks.")
     return multiples_of_sigma(
@@ -96,7 +94,7 @@ def _permitted(inputs: DetectionInputs, limit: float) -> LimitResult:
         k=2 * FIVE_PERCENT,
         inputs={"legal_limit": limit, "level": nearest.level, "alpha": 0.05, "beta": 0.05},
         source=EU_2021_808,
-        note="These limits lie above the legal limit; they are not limits of detection of the analyte.",
+        note="CCα and CCβ lie above the legal limit; they are not detection limits.",
         cautions=() if math.isclose(nearest.level, limit, rel_tol=0.25) else (LEVEL_FAR_FROM_LIMIT,),
     )
 
@@ -105,6 +103,7 @@ def _nearest(inputs: DetectionInputs, limit: float) -> PrecisionLevel:
     near = [p for p in inputs.precision_levels if limit / NEAR <= p.level <= limit * NEAR and p.sd > 0]
     if not near:
         raise NotEstimable(
-            "there is no precision at a level near the legal limit", "replicates over days at the legal limit"
+            "no precision data are available near the legal limit",
+            "replicates at the legal limit on several days",
         )
     return min(near, key=lambda p: abs(math.log(p.level / limit)))

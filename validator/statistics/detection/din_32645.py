@@ -94,7 +94,7 @@ def _unweighted_line(inputs: DetectionInputs) -> CalibrationFit:
     fit = straight_line(inputs, "DIN 32645")
     if fit.is_weighted:
         raise NotEstimable(
-            "DIN 32645 assumes the same variance at all levels and the calibration is weighted",
+            "DIN 32645 assumes homogeneous variances, but the calibration is weighted",
             "an unweighted calibration over a short range near the limit",
         )
     return fit
@@ -161,10 +161,10 @@ def _determination_of(fit: CalibrationFit | None, width: float, single: float) -
     """The determination limit for a scatter that is a given factor times as large.
 
     Raises:
-        NotEstimable: there is no calibration.
+        NotEstimable: no calibration is available.
     """
     if fit is None:
-        raise NotEstimable("there is no calibration", "an unweighted straight-line calibration")
+        raise NotEstimable("no calibration is available", "an unweighted straight-line calibration")
     constant, mean_x, s_xx = single + 1.0 / fit.n, fit.mean_x, fit.s_xx
     return lambda factor: _determination(width * factor, constant, mean_x, s_xx)
 
@@ -178,8 +178,8 @@ def _determination(width: float, constant: float, mean_x: float, s_xx: float) ->
     g = width * width / s_xx
     if g >= 1:
         raise NotEstimable(
-            "the relative half width of a result never falls to one third",
-            "a more precise or wider calibration",
+            "the relative half-width of the interval of a result does not reach one third at any level",
+            "a more precise calibration or a wider range",
         )
     # (1 − g) x² + 2 g x̄ x − K² (c + x̄²/Sxx) = 0
     half, last = g * mean_x, width * width * constant + g * mean_x * mean_x

@@ -67,7 +67,7 @@ def currie(inputs: DetectionInputs) -> LimitResult:
         detection=delta * net,
         quantification=10.0,
         source=CURRIE,
-        notes=("The standard deviation is taken to be constant up to the detection limit.",),
+        notes=("The standard deviation is assumed to be constant up to the detection limit.",),
         numbers={**_risks(inputs), "t": t, "delta": delta, "net_factor": net},
     )
 
@@ -120,7 +120,7 @@ def iso_11843(inputs: DetectionInputs) -> LimitResult:
         detection_limit=detection_limit,
         k=detection_limit.value / scatter.concentration,
         source=ISO_11843,
-        notes=("The calibration holds no preparation at level 0.",) if missing_blank else (),
+        notes=("The calibration includes no preparation at level 0.",) if missing_blank else (),
         numbers={**_risks(inputs), **_line_numbers(fit), "t": t, "delta": delta, "net_factor": at_zero},
         cautions=(NOT_CALIBRATED_AT_ZERO,) if missing_blank else (),
     )
@@ -250,8 +250,8 @@ def _line_variance(fit: CalibrationFit, x: ArrayLike) -> Array:
 
 def _never_detected() -> NotEstimable:
     return NotEstimable(
-        "the prediction band is so wide that no level is detected with the stated probability",
-        "a steeper or more precise calibration with more preparations",
+        "the prediction band is too wide for any level to be detected with the stated probability",
+        "a more sensitive or more precise calibration with more preparations",
     )
 
 

@@ -25,7 +25,7 @@ def levels_of(fit: CalibrationFit, signals: ArrayLike) -> Array:
     levels = inverse(signals, fit.intercept.value, fit.slope.value, quadratic)
     if not np.isfinite(levels).all():
         raise NotEstimable(
-            "the calibration curve does not reach the signal", "a calibration range that holds it"
+            "the signal lies outside the calibrated range", "a calibrated range that includes the signal"
         )
     return levels
 

@@ -105,7 +105,9 @@ def rank_quantile(ordered: Array, probability: float) -> float:
     # Products like 0.95·10 come out a few bits above the whole number they stand for.
     if not 1.0 <= rank <= n * (1 + 1e-12):
         needed = math.ceil(0.5 / (1 - probability) - 1e-9)
-        raise NotEstimable(f"{n} blanks are too few to take their limit by rank", f"at least {needed} blanks")
+        raise NotEstimable(
+            f"{n} blanks are too few for a non-parametric limit of blank", f"at least {needed} blanks"
+        )
     below = min(int(rank), n)
     above = min(below + 1, n)
     return float(ordered[below - 1] + (rank - below) * (ordered[above - 1] - ordered[below - 1]))
@@ -114,7 +116,7 @@ def rank_quantile(ordered: Array, probability: float) -> float:
 def _limit_of_blank(inputs: DetectionInputs, generator: np.random.Generator) -> _LimitOfBlank:
     results = np.sort(blank_results(inputs))
     if results.size + inputs.blanks_censored == 0:
-        raise NotEstimable("there are no blanks", "at least 20 (better 60) blanks over several days")
+        raise NotEstimable("no blanks are available", "at least 20, preferably 60, blanks on several days")
     limit = _from_results(inputs, results, generator)
     return limit if inputs.blank_concentrations is not None else _read_again(inputs, limit, generator)
 
@@ -122,7 +124,7 @@ def _limit_of_blank(inputs: DetectionInputs, generator: np.random.Generator) -> 
 def _from_results(inputs: DetectionInputs, results: Array, generator: np.random.Generator) -> _LimitOfBlank:
     if inputs.blanks_censored:
         return _by_rank(inputs, results, generator)
-    sample = scattered(results, "blank", "at least 20 (better 60) blanks over several days")
+    sample = scattered(results, "blank", "at least 20, preferably 60, blanks on several days")
     if _is_normal(results):
         return _by_moments(inputs, sample, generator)
     return _by_rank(inputs, results, generator)
@@ -165,8 +167,8 @@ def _by_rank(inputs: DetectionInputs, numerical: Array, generator: np.random.Gen
     rank = 0.5 + (1 - inputs.alpha) * ordered.size
     if int(rank) <= censored:
         raise NotEstimable(
-            "the limit of blank falls among blanks that gave no value",
-            "the values of all blanks, negative ones included",
+            "the percentile used for the limit of blank is a blank without a numerical value",
+            "the measured values of all blanks, including negative values",
         )
     value = rank_quantile(ordered, 1 - inputs.alpha)
     n = ordered.size
@@ -178,7 +180,10 @@ def _by_rank(inputs: DetectionInputs, numerical: Array, generator: np.random.Gen
     return _LimitOfBlank(
         value=value,
         draws=draws,
-        note="The limit of blank is taken by rank: the blanks are not normal, or some gave no value.",
+        note=(
+            "The limit of blank was determined by rank because the blanks are not normally "
+            "distributed or some gave no value."
+        ),
         numbers={
             "n_blanks": float(n),
             "blanks_censored": float(censored),
@@ -205,12 +210,13 @@ def _pooled(inputs: DetectionInputs) -> Scatter:
         refuse_censored(sample)
     samples = [sample.concentrations for sample in found if sample.n > 1]
     if not samples:
-        raise NotEstimable("there are no replicates of a low-level sample", needs)
+        raise NotEstimable("no replicates of a low-level sample are available", needs)
     nu = sum(values.size - 1 for values in samples)
     squares = [float(((values - values.mean()) ** 2).sum()) for values in samples if np.ptp(values) > 0]
     if not squares:
         raise NotEstimable(
-            "all results of each low-level sample are equal", "results with their full resolution"
+            "all results of each low-level sample are identical",
+            "results recorded with their full resolution",
         )
     return Scatter(
         sd=math.sqrt(sum(squares) / nu),

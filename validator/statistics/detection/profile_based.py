@@ -51,7 +51,7 @@ def precision_profile(inputs: DetectionInputs) -> LimitResult:
     levels = inputs.precision_levels
     if not levels:
         raise NotEstimable(
-            "there are no precision data", "replicates at 3 or more levels, some near the limit"
+            "no precision data are available", "replicates at 3 or more levels, some near the limit"
         )
     x = np.array([level.level for level in levels])
     function = fit_variance_function(
@@ -84,13 +84,13 @@ def precision_profile(inputs: DetectionInputs) -> LimitResult:
 def _level_of_rsd(function: VarianceFunction, target: float) -> float:
     if function.theta >= target:
         raise NotEstimable(
-            "the relative standard deviation does not fall to the target at any level",
-            "a more precise procedure, or a higher target",
+            "the relative standard deviation does not reach the target at any level",
+            "a more precise procedure, or a less stringent target",
         )
     # So small a share of the scatter is rounding of the fit: a limit from it would have no data behind it.
     if function.s0 <= 1e-6 * function.theta * float(function.levels.max()):
         raise NotEstimable(
-            "the scatter is proportional to the level down to the lowest one",
+            "the standard deviation is proportional to the level over the whole range tested",
             "replicates at lower levels",
         )
     return function.s0 / math.sqrt(target * target - function.theta * function.theta)
@@ -128,20 +128,23 @@ def accuracy_profile(inputs: DetectionInputs) -> LimitResult:
     profile = inputs.accuracy_profile
     if profile is None:
         raise NotEstimable(
-            "there is no accuracy profile",
-            "precision and recovery in series at 3 or more levels, and an acceptance limit",
+            "no accuracy profile is available",
+            "precision and recovery data in series at 3 or more levels, and an acceptance limit",
         )
     if profile.valid_range is None:
         raise NotEstimable(
-            "no level has its tolerance interval inside the acceptance limits",
+            "the tolerance interval exceeds the acceptance limits at every level",
             "a more accurate procedure, more series, or wider acceptance limits",
         )
     lower, upper = profile.valid_range
     lowest = profile.levels[0]
     note = (
-        "All levels down to the lowest tested are inside."
+        "The tolerance interval lies within the acceptance limits down to the lowest level tested."
         if lower == lowest.level
-        else "Interpolated between the last level outside and the first inside."
+        else (
+            "Interpolated between the highest level outside and the lowest level inside the "
+            "acceptance limits."
+        )
     )
     return LimitResult(
         quantification_limit=Estimate(value=lower),
@@ -171,23 +174,25 @@ def lowest_validated_level(inputs: DetectionInputs) -> LimitResult:
         Common practice, as in guidance that takes the lowest spiked level with acceptable figures.
     """
     if not inputs.recovery_levels:
-        raise NotEstimable("there are no recovery data", "recovery with replicates at 2 or more levels")
+        raise NotEstimable("no recovery data are available", "replicate recoveries at 2 or more levels")
     if all(one.limits_percent is None for one in inputs.recovery_levels):
         raise NotEstimable(
-            "no acceptance limits for recovery are stated", "limits for recovery and precision"
+            "no acceptance limits for recovery are declared", "acceptance limits for recovery and precision"
         )
     levels = sorted({one.level for one in inputs.recovery_levels})
     at_level = {x: [one for one in inputs.recovery_levels if one.level == x] for x in levels}
     passes = [all(_passes(one) for one in at_level[x]) for x in levels]
     if not any(passes):
-        raise NotEstimable("no level meets the criteria on recovery and precision", "levels that meet them")
+        raise NotEstimable(
+            "no level meets the criteria for recovery and precision", "levels that meet both criteria"
+        )
     at = passes.index(True)
     return LimitResult(
         quantification_limit=Estimate(value=levels[at]),
         sigma_source="recovery experiments",
         inputs=_numbers(at_level[levels[at]][0]),
         source=LOWEST_VALIDATED,
-        note="Lower levels may do as well: only tested levels can be reported.",
+        note="Lower levels were not tested; only tested levels can be reported.",
         cautions=() if all(passes[at:]) else (NOT_MONOTONE,),
     )
 
@@ -228,11 +233,11 @@ def lower_linear_limit(inputs: DetectionInputs) -> LimitResult:
         Common practice; it says where the function holds, not how precise a result there is.
     """
     if inputs.linear_range_lower is None:
-        raise NotEstimable("no linear range was found", "a calibration with at least 5 levels that is linear")
+        raise NotEstimable("no linear range was found", "a linear calibration with at least 5 levels")
     return LimitResult(
         quantification_limit=Estimate(value=inputs.linear_range_lower),
         sigma_source="linear range",
         inputs={"linear_range_lower": inputs.linear_range_lower},
         source=LOWER_LINEAR,
-        note="No standard deviation enters: the limit is the lowest level of the linear range.",
+        note="Not based on a standard deviation; the limit is the lowest level of the linear range.",
     )

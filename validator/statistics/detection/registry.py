@@ -44,17 +44,18 @@ _LINE_SYMBOLS = (
     "x̄, S_xx: mean and sum of squares of the levels; t: Student's t with ν degrees of freedom"
 )
 _BLANK_SCATTER = (
-    "scatter of whole blanks, as far as they went through the procedure; not that of the calibration"
+    "the variation of complete blanks, for the steps of the procedure to which they were "
+    "subjected; calibration not included"
 )
 _RESIDUAL_SCATTER = (
-    "scatter of the calibration preparations about the function, over the whole range, with any lack of fit; "
-    "not the matrix or the sample preparation"
+    "the variation of the calibration preparations about the function over the whole range, any "
+    "lack of fit included; matrix and sample preparation not included"
 )
 
 _ALL = (
     Variant(
         id="blank_3s",
-        title="Blank, 3 s (Eurachem)",
+        title="Blank, 3s (Eurachem)",
         function=blank_3s,
         formula=(
             r"x_D = \frac{3 s_0'}{b},\quad x_Q = \frac{10 s_0'}{b},\quad "
@@ -63,35 +64,35 @@ _ALL = (
         symbols=_BLANK_SYMBOLS + "; 1/n_b only where results are blank-corrected",
         source=EURACHEM,
         sigma_contains=_BLANK_SCATTER,
-        needs="at least 2 independent blanks, 10 customary",
+        needs="at least 2 independent blanks (10 are customary)",
         gives=("detection", "quantification"),
     ),
     Variant(
         id="blank_mean_3s",
-        title="Mean blank + 3 s (IUPAC 1976)",
+        title="Mean blank + 3s (IUPAC 1976)",
         function=blank_mean_3s,
         formula=r"x_D = \frac{\bar y_B + 3 s_B - a}{b},\quad x_Q = \frac{\bar y_B + 10 s_B - a}{b}",
         symbols=_BLANK_SYMBOLS + "; ȳ_B: mean blank signal; a: intercept",
         source=IUPAC_1976,
         sigma_contains=_BLANK_SCATTER
-        + "; the limit also holds the distance of the mean blank from the intercept",
-        needs="signals of at least 2 independent blanks, 10 customary, and a calibration",
+        + "; the difference between mean blank and intercept is added to the limit",
+        needs="signals of at least 2 independent blanks (10 are customary), and a calibration",
         gives=("detection", "quantification"),
     ),
     Variant(
         id="blank_3.3",
-        title="Blank, 3.3 s (ICH)",
+        title="Blank, 3.3s (ICH)",
         function=blank_3_3,
         formula=r"x_D = \frac{3.3 s_B}{b},\quad x_Q = \frac{10 s_B}{b}",
         symbols=_BLANK_SYMBOLS,
         source=ICH,
         sigma_contains=_BLANK_SCATTER,
-        needs="at least 2 independent blanks, 10 customary",
+        needs="at least 2 independent blanks (10 are customary)",
         gives=("detection", "quantification"),
     ),
     Variant(
         id="residual_3.3",
-        title="Residuals, 3.3 s (ICH)",
+        title="Residual SD, 3.3s (ICH)",
         function=residual_3_3,
         formula=r"x_D = \frac{3.3 s_{y/x}}{b},\quad x_Q = \frac{10 s_{y/x}}{b}",
         symbols="s_y/x: residual standard deviation, over √w_0 for a weighted fit; b: slope",
@@ -102,24 +103,28 @@ _ALL = (
     ),
     Variant(
         id="intercept_3.3",
-        title="Intercept, 3.3 s (ICH)",
+        title="SD of intercept, 3.3s (ICH)",
         function=intercept_3_3,
         formula=r"x_D = \frac{3.3 s_a}{b},\quad x_Q = \frac{10 s_a}{b}",
         symbols="s_a: standard deviation of the intercept; b: slope",
         source=ICH,
-        sigma_contains="doubt of the calibration line at level 0; not the scatter of a sample's own signal",
+        sigma_contains=(
+            "the standard error of the intercept; the variation of the sample signal is not included"
+        ),
         needs="a straight-line calibration with an intercept",
         gives=("detection", "quantification"),
     ),
     Variant(
         id="low_level_3s",
-        title="Low-level sample, 3 s (Eurachem)",
+        title="Low-level sample, 3s (Eurachem)",
         function=low_level_3s,
         formula=r"x_D = 3 s_0',\quad x_Q = 10 s_0',\quad s_0' = s_0\sqrt{\frac1m+\frac1{n_b}}",
         symbols="s_0: standard deviation of results of the low-level sample; n_b, m as for blanks",
         source=EURACHEM,
-        sigma_contains="scatter of whole results at a low level, calibration and preparation included",
-        needs="at least 2 independent results of a low-level sample, 10 customary",
+        sigma_contains=(
+            "the variation of complete results at a low level, calibration and sample preparation included"
+        ),
+        needs="at least 2 independent results of a low-level sample (10 are customary)",
         gives=("detection", "quantification"),
     ),
     Variant(
@@ -135,7 +140,7 @@ _ALL = (
         + "; δ: noncentrality of t at false positives α and false negatives β; ν = n_b − 1",
         source=CURRIE,
         sigma_contains=_BLANK_SCATTER,
-        needs="at least 2 independent blanks, 10 customary",
+        needs="at least 2 independent blanks (10 are customary)",
         gives=("critical", "detection", "quantification"),
     ),
     Variant(
@@ -165,7 +170,7 @@ _ALL = (
         symbols=_LINE_SYMBOLS + "; s_L: standard deviation of the blanks; ν = n_b − 1; k = 3",
         source=DIN_32645,
         sigma_contains=_BLANK_SCATTER,
-        needs="at least 2 independent blanks, 10 customary; an unweighted straight-line calibration",
+        needs="at least 2 independent blanks (10 are customary); an unweighted straight-line calibration",
         gives=("critical", "detection", "quantification"),
     ),
     Variant(
@@ -184,7 +189,7 @@ _ALL = (
     ),
     Variant(
         id="hubaux_vos",
-        title="Prediction bands (Hubaux–Vos)",
+        title="Prediction band (Hubaux–Vos)",
         function=hubaux_vos,
         formula=(
             r"b x_D = t_{1-\alpha,\nu}\,s\,h(0) + t_{1-\beta,\nu}\,s\,h(x_D),\quad "
@@ -209,7 +214,10 @@ _ALL = (
             "x̄_B, s_B: mean and standard deviation of n_B method blanks"
         ),
         source=CFR_136,
-        sigma_contains="scatter of whole results over several batches, preparation and calibration included",
+        sigma_contains=(
+            "the variation of complete results over several batches, sample "
+            "preparation and calibration included"
+        ),
         needs="at least 7 spiked samples and 7 method blanks, each over at least 3 batches",
         gives=("detection", "quantification"),
     ),
@@ -223,7 +231,9 @@ _ALL = (
             "s_L: pooled standard deviation of low-level samples; ν: its degrees of freedom"
         ),
         source=LOB_LOD,
-        sigma_contains="scatter of whole blanks and of whole low-level results over days",
+        sigma_contains=(
+            "the variation of complete blanks and of complete low-level results over several days"
+        ),
         needs="blanks (60 customary) and replicates of low-level samples over several days",
         gives=("critical", "detection"),
     ),
@@ -234,8 +244,8 @@ _ALL = (
         formula=r"x_D = \frac{3x}{S/N},\quad x_Q = \frac{10x}{S/N},\quad S/N = \frac{2H}{h}",
         symbols="H: signal height at level x; h: full width of the baseline noise (H/s with its rms value s)",
         source=SIGNAL_TO_NOISE,
-        sigma_contains="noise of the recorded baseline alone",
-        needs="signal height and baseline noise at a level near the limit",
+        sigma_contains="the baseline noise of one recording only",
+        needs="peak height and baseline noise at a level near the limit",
         gives=("detection", "quantification"),
     ),
     Variant(
@@ -245,8 +255,11 @@ _ALL = (
         formula=r"x_Q = \frac{s_0}{\sqrt{R^2-\theta^2}},\quad s^2(x) = s_0^2+(\theta x)^2",
         symbols="R: target relative standard deviation; s_0, θ: coefficients of the variance function",
         source=PRECISION_PROFILE,
-        sigma_contains="scatter of whole results at each level, between series where the data hold it",
-        needs="replicates at 2 or more levels, some near the limit",
+        sigma_contains=(
+            "the variation of complete results at each level, between-series "
+            "variation included where available"
+        ),
+        needs="replicates at 2 or more levels, including levels near the limit",
         gives=("quantification",),
     ),
     Variant(
@@ -256,8 +269,8 @@ _ALL = (
         formula=r"x_Q = \min\{x : [L(x), U(x)] \subset [-\lambda, \lambda]\}",
         symbols="L, U: tolerance limits of the relative error; λ: acceptance limit",
         source=ACCURACY_PROFILE,
-        sigma_contains="bias and scatter of future results, within and between series",
-        needs="precision and recovery in series at 3 or more levels, and an acceptance limit",
+        sigma_contains="the bias and the variation of future results, within and between series",
+        needs="precision and recovery data in series at 3 or more levels, and an acceptance limit",
         gives=("quantification",),
     ),
     Variant(
@@ -267,7 +280,7 @@ _ALL = (
         formula=r"x_Q = \min\{x : \text{recovery and RSD at } x \text{ meet their criteria}\}",
         symbols="x: levels tested",
         source=LOWEST_VALIDATED,
-        sigma_contains="scatter and bias of whole results at the level",
+        sigma_contains="the variation and bias of complete results at the level",
         needs="recovery with replicates, and limits for recovery and precision",
         gives=("quantification",),
     ),
@@ -292,7 +305,7 @@ _ALL = (
         ),
         symbols="L: legal limit; s: standard deviation there; s_B: that of blanks (substances not permitted)",
         source=EU_2021_808,
-        sigma_contains="scatter of whole results at the legal limit, or of blanks",
+        sigma_contains="the variation of complete results at the legal limit, or of blanks",
         needs="precision at the legal limit, or blanks for a substance that is not permitted",
         gives=("critical", "detection"),
     ),

@@ -108,7 +108,7 @@ def calibration(inputs: DetectionInputs) -> CalibrationFit:
     b, s_b = fit.slope.value, fit.slope.standard_error or 0.0
     if abs(b) <= t_two_sided(inputs.confidence, fit.degrees_of_freedom) * s_b or b == 0:
         raise NotEstimable(
-            "the slope at level 0 cannot be told from zero",
+            "the slope at level 0 does not differ significantly from zero",
             "a calibration whose signal changes with the level",
         )
     return fit
@@ -117,7 +117,7 @@ def calibration(inputs: DetectionInputs) -> CalibrationFit:
 def _no_calibration(inputs: DetectionInputs) -> NotEstimable:
     refusal = inputs.fit_refusal
     if refusal is None:
-        return NotEstimable("there is no calibration", "a calibration of at least 3 preparations")
+        return NotEstimable("no calibration is available", "a calibration of at least 3 preparations")
     return NotEstimable(f"the calibration cannot be fitted: {refusal.reason}", refusal.needs)
 
 
@@ -127,7 +127,7 @@ def straight_line(inputs: DetectionInputs, document: str) -> CalibrationFit:
     if fit.model != "linear":
         raise NotEstimable(
             f"{document} is defined for a straight line with an intercept",
-            "a linear calibration of a short range",
+            "a linear calibration over a short range",
         )
     return fit
 
@@ -155,7 +155,7 @@ def residual_scatter(inputs: DetectionInputs) -> Scatter:
     s = fit.residual_standard_deviation
     if s == 0:
         raise NotEstimable(
-            "the calibration signals lie exactly on the function",
+            "all calibration signals lie exactly on the fitted function",
             "unrounded signals of independent preparations",
         )
     variance = relative_variance(inputs, fit)
@@ -216,14 +216,14 @@ def blank_scatter(inputs: DetectionInputs) -> Scatter:
     if inputs.blank_concentrations is not None:
         return _blanks(inputs, inputs.blank_concentrations, "concentration")
     if inputs.blank_signals is None:
-        raise NotEstimable("there are no blanks", "at least 10 independent blanks")
+        raise NotEstimable("no blanks are available", "at least 10 independent blanks")
     return with_slope(_blanks(inputs, inputs.blank_signals, "signal"), calibration(inputs))
 
 
 def blank_signal_scatter(inputs: DetectionInputs) -> Scatter:
     """Standard deviation and mean of the blanks on the signal axis."""
     if inputs.blank_signals is None:
-        raise NotEstimable("there are no signals of blanks", "the signals of at least 10 independent blanks")
+        raise NotEstimable("no blank signals are available", "the signals of at least 10 independent blanks")
     return with_slope(_blanks(inputs, inputs.blank_signals, "signal"), calibration(inputs))
 
 
@@ -231,14 +231,19 @@ def _blanks(inputs: DetectionInputs, values: Array, unit: SigmaUnit) -> Scatter:
     if inputs.blanks_censored:
         total = inputs.blanks_censored + values.size
         raise NotEstimable(
-            f"{inputs.blanks_censored} of {total} blanks are given only as below a limit",
-            "the values of all blanks, negative ones included",
+            f"{inputs.blanks_censored} of {total} blanks are reported only as less than a limit",
+            "the measured values of all blanks, including negative values",
         )
     sample = scattered(values, "blank", "at least 10 independent blanks")
     notes: tuple[str, ...] = ()
     cautions: tuple[str, ...] = ()
     if not inputs.blanks_are_independent:
-        notes = ("The blanks are repeated readings of one preparation: scatter between them is missing.",)
+        notes = (
+            (
+                "The blanks are repeated readings of one preparation; variation between "
+                "preparations is not included."
+            ),
+        )
         cautions = (PSEUDO_REPLICATES,)
     if sample.n < CUSTOMARY_BLANKS:
         cautions = (*cautions, FEW_BLANKS)
@@ -264,7 +269,9 @@ def scattered(values: Array, what: str, needs: str) -> Sample:
         raise NotEstimable("there is only one " + what if values.size else f"there is no {what}", needs)
     sample = summarise(values)
     if not sample.variance:
-        raise NotEstimable(f"all {what} values are equal", f"{what} values in their full resolution")
+        raise NotEstimable(
+            f"all {what} values are identical", f"{what} values recorded with their full resolution"
+        )
     return sample
 
 
@@ -285,11 +292,14 @@ def low_level_samples(inputs: DetectionInputs, needs: str) -> tuple[LowLevelSamp
     """
     if inputs.low_level_refusal is not None:
         raise NotEstimable(
-            f"the low-level samples cannot be read as results: {inputs.low_level_refusal.reason}",
+            (
+                "the signals of the low-level samples cannot be converted to concentrations: "
+                f"{inputs.low_level_refusal.reason}"
+            ),
             inputs.low_level_refusal.needs,
         )
     if not inputs.low_level:
-        raise NotEstimable("there are no low-level samples", needs)
+        raise NotEstimable("no low-level samples are available", needs)
     return inputs.low_level
 
 
@@ -307,7 +317,9 @@ def refuse_censored(sample: LowLevelSample) -> None:
     """
     if sample.censored:
         raise NotEstimable(
-            f"{sample.censored} of {sample.n} results of the low-level sample at level {sample.level:g} "
-            "are given only as below a limit",
-            "the values of all its results, or a sample at a higher level",
+            (
+                f"{sample.censored} of {sample.n} results of the low-level sample at level "
+                f"{sample.level:g} are reported only as less than a limit"
+            ),
+            "the measured values of all results, or a sample at a higher level",
         )

@@ -45,12 +45,12 @@ def signal_to_noise(inputs: DetectionInputs) -> LimitResult:
         European Pharmacopoeia, general chapter 2.2.46; ICH Q2(R2), 2023, 3.2.3.
     """
     if not inputs.noise:
-        raise NotEstimable("there are no noise data", "signal height and noise at a level near the limit")
+        raise NotEstimable("no noise data are available", "peak height and noise at a level near the limit")
     level = min(reading.level for reading in inputs.noise)
     readings = [reading for reading in inputs.noise if reading.level == level]
     if not all(reading.height > 0 and reading.noise > 0 for reading in readings) or level <= 0:
         raise NotEstimable(
-            "a signal height, noise or level is not above zero", "a level whose signal stands above the noise"
+            "a peak height, noise value or level is zero or negative", "a level with a signal above the noise"
         )
     per_unit = np.array([level / ratio(reading) for reading in readings])
     unit = _mean(per_unit, inputs.confidence)
@@ -73,7 +73,7 @@ def signal_to_noise(inputs: DetectionInputs) -> LimitResult:
             "level_over_limit": level / detection.value,
         },
         source=SIGNAL_TO_NOISE,
-        note="Sigma is the noise of one recorded baseline; scatter between preparations is not in it.",
+        note="σ is the noise of one recorded baseline; variation between preparations is not included.",
         cautions=(LEVEL_FAR_FROM_LIMIT,) if far else (),
     )
 

@@ -72,7 +72,7 @@ def low_level_3s(inputs: DetectionInputs) -> LimitResult:
     if inputs.blanks_blank_corrected:
         n_blanks = inputs.blanks_per_correction or blank_results(inputs).size
         if not n_blanks:
-            raise NotEstimable("it is not known how many blanks a result is corrected with", "blanks")
+            raise NotEstimable("the number of blanks used for blank correction is not known", "blanks")
         factor += 1.0 / n_blanks
         numbers["blanks_per_correction"] = float(n_blanks)
     limit = 3.0 * single.sd * math.sqrt(factor)
@@ -121,10 +121,10 @@ def epa_mdl(inputs: DetectionInputs) -> LimitResult:
     mdl_spikes = t * scatter.sd
     blanks = _blank_part(inputs)
     if blanks.value is not None and blanks.value > mdl_spikes:
-        decided = "Decided by the blanks."
+        decided = "Determined by the blanks."
         limit, scatter, k = _from_blanks(inputs, blanks, blanks.value), blanks.scatter or scatter, blanks.k
     else:
-        decided = "Decided by the spiked samples."
+        decided = "Determined by the spiked samples."
         doubt = doubt_of(scatter, inputs.confidence, inputs.seed)
         limit, k = proportional(mdl_spikes, doubt, scatter.degrees_of_freedom), t
     numbers = {
@@ -151,8 +151,8 @@ def epa_mdl(inputs: DetectionInputs) -> LimitResult:
         notes=(
             decided,
             blanks.rule,
-            *((f"The design of the document is not met: {missing}.",) if missing else ()),
-            "A true level equal to this limit is missed half the time.",
+            *((f"The design does not meet the requirements of the document: {missing}.",) if missing else ()),
+            "An analyte content equal to this limit remains undetected with a probability of about 50 %.",
             "The quantification limit is 3.18 times the detection limit (common practice).",
         ),
         numbers=numbers,
@@ -168,9 +168,11 @@ def _spikes(inputs: DetectionInputs) -> LowLevelSample:
     enough = [s for s in samples if s.n >= MDL_RESULTS]
     spikes = min(enough, key=lambda s: s.level) if enough else lowest_sample(inputs)
     if spikes.n < MDL_RESULTS:
-        raise NotEstimable(f"there are {spikes.n} results of spiked samples", needs)
+        raise NotEstimable(f"only {spikes.n} results of spiked samples are available", needs)
     if spikes.censored or not (spikes.concentrations > 0).all():
-        raise NotEstimable("a spiked sample gave no result above zero", "spiked samples at a higher level")
+        raise NotEstimable(
+            "a spiked sample gave a result of zero or below", "spiked samples at a higher level"
+        )
     return spikes
 
 
@@ -205,13 +207,13 @@ def _blank_part(inputs: DetectionInputs) -> _BlankPart:
     censored = inputs.blanks_censored
     n = numerical.size + censored
     if numerical.size == 0:
-        return _BlankPart(None, "No blank gave a numerical result, so there is no limit from blanks.")
+        return _BlankPart(None, ("No blank gave a numerical result, so no limit can be derived from blanks."))
     if n == 1:
         return _BlankPart(None, "A single blank has no standard deviation, so there is no limit from blanks.")
     if censored and n > MANY_BLANKS:
         rank = math.floor(0.99 * n + 0.5) - censored
         if rank < 1:
-            return _BlankPart(None, "The 99th percentile of the blanks is no numerical result.")
+            return _BlankPart(None, "The 99th percentile of the blanks is not a numerical result.")
         rule = "Some blanks gave no numerical result: the limit from blanks is their 99th percentile."
         return _BlankPart(float(numerical[rank - 1]), rule)
     if censored:

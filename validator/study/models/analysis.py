@@ -51,7 +51,7 @@ class AccuracyProfileChoices(Record):
     @model_validator(mode="after")
     def _is_a_confidence(self) -> Self:
         if self.gamma <= 0.5:
-            refuse("a confidence lies above 0.5", "gamma")
+            refuse("must be above 0.5", "gamma")
         return self
 
 

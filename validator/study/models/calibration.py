@@ -76,8 +76,10 @@ class StandardAdditionRun(Run):
     def _in_pairs(self) -> Self:
         if len(self.signals) != len(self.added):
             refuse(
-                f"{len(self.signals)} signals stand against {len(self.added)} additions; "
-                "write one signal for each addition and repeat an addition for its replicates",
+                (
+                    f"{len(self.signals)} signals for {len(self.added)} additions; give one signal "
+                    "per addition, and repeat the addition for replicates"
+                ),
                 "signals",
             )
         return self

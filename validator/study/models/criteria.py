@@ -106,12 +106,12 @@ class Criterion(Record):
         fitting = LIMITS[self.characteristic]
         choice = " or ".join(fitting)
         if not self.limits:
-            refuse(f"a criterion on {self.characteristic} needs a limit: {choice}")
+            refuse(f"a criterion for {self.characteristic} requires a limit: {choice}")
         for name in self.limits:
             if name not in fitting:
-                refuse(f"{name} says nothing about {self.characteristic}; use {choice}", name)
+                refuse(f"{name} does not apply to {self.characteristic}; use {choice}", name)
         if self.min is not None and self.max is not None and self.max < self.min:
             refuse("max must not be smaller than min", "max")
         if self.unit is not None and self.characteristic not in IN_ANALYTE_UNIT:
-            refuse(f"a criterion on {self.characteristic} has no unit to choose", "unit")
+            refuse(f"unit does not apply to a criterion for {self.characteristic}", "unit")
         return self

@@ -47,13 +47,13 @@ def instead_of(text: str) -> tuple[str, Cause]:
     """What to write instead of *text*, as the end of a sentence that says that a number is expected."""
     bare = text.strip()
     if _ODD_BLANK.search(text) and is_plain_number(bare):
-        return "; a blank that is no plain one stands beside it, delete it", ""
+        return "; delete the non-standard space character next to it", ""
     if DECIMAL_COMMA.fullmatch(bare):
         thousands = bare.replace(",", "") if _THOUSANDS_COMMA.fullmatch(bare) else ""
         otherwise = f" ({thousands} if the comma separates thousands)" if thousands else ""
         return f"; write it with a decimal point: {bare.replace(',', '.')}{otherwise}", "comma"
     if number := _without_thousands(bare):
-        return f"; leave out what separates thousands: {number}", "thousands"
+        return f"; omit the thousands separator: {number}", "thousands"
     return _of_signs_and_words(bare), "date" if _DATE.fullmatch(bare) else ""
 
 
@@ -70,7 +70,10 @@ def _of_signs_and_words(text: str) -> str:
     if "\N{MINUS SIGN}" in text or ("\N{EN DASH}" in text and len(text) > 1):
         return "; write a plain hyphen as the minus sign"
     if LESS_THAN.fullmatch(text):
-        return "; values below a limit are accepted in blanks, low_level, stability and comparison only"
+        return (
+            "; values reported as less than a limit are accepted only in blanks, low_level, "
+            "stability and comparison"
+        )
     if comma := _LESS_THAN_COMMA.fullmatch(text):
         return f"; write it with a decimal point: <{comma[1]}.{comma[2]}"
     if _BELOW.fullmatch(word):
@@ -79,11 +82,11 @@ def _of_signs_and_words(text: str) -> str:
             "elsewhere leave the reading out"
         )
     if _NO_VALUE.fullmatch(word):
-        return "; leave the reading out and say why in a note"
+        return "; omit the reading and state the reason in a note"
     if _OF_ALL.fullmatch(word):
-        return "; leave out what is computed from the readings"
+        return "; omit values calculated from the readings"
     if found := _NUMBER_AND_UNIT.fullmatch(text):
-        return f"; write the number alone ({found[1]}), its unit is declared in method.analytes"
+        return f"; write the number only ({found[1]}); the unit is declared in method.analytes"
     return ""
 
 

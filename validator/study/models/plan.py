@@ -131,11 +131,13 @@ class Assumed(Record):
     @model_validator(mode="after")
     def _can_be_simulated(self) -> Self:
         if self.slope == 0:
-            refuse("must not be zero: without a slope nothing can be measured", "slope")
+            refuse("must not be zero", "slope")
         if self.signal_sd == 0 and self.signal_rsd_percent == 0:
             refuse(
-                "give signal_sd (scatter at zero), signal_rsd_percent (scatter in proportion to the signal) "
-                "or both: a method without scatter needs no plan",
+                (
+                    "give signal_sd (standard deviation at zero), signal_rsd_percent (proportional "
+                    "standard deviation) or both"
+                ),
                 "signal_sd",
             )
         return self
@@ -197,9 +199,9 @@ class Plan(PlanChoices):
     def _plans_something(self) -> Self:
         choices = (self, *self.per_analyte.values())
         if all(getattr(one, name) is None for one in choices for name in PLANNED_BLOCKS):
-            refuse(f"names no runs; plan at least one of {', '.join(PLANNED_BLOCKS)}")
+            refuse(f"contains no experiments; plan at least one of {', '.join(PLANNED_BLOCKS)}")
         if self.simulations > MOST_SIMULATIONS:
-            refuse(f"at most {MOST_SIMULATIONS} studies are simulated", "simulations")
+            refuse(f"must be at most {MOST_SIMULATIONS}", "simulations")
         for analyte in (None, *self.per_analyte):
             self._can_be_done(analyte)
         return self
@@ -210,4 +212,4 @@ class Plan(PlanChoices):
             planned = getattr(choices, name)
             if planned is not None and planned.preparations > MOST_PREPARATIONS:
                 where = () if analyte is None else ("per_analyte", analyte)
-                refuse(f"plans more than {MOST_PREPARATIONS} preparations", *where, name)
+                refuse(f"exceeds the maximum of {MOST_PREPARATIONS} preparations", *where, name)

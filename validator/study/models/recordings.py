@@ -78,13 +78,13 @@ class Baseline(Record):
         for name in (name for names in wanted.values() for name in names):
             is_given, is_wanted = bool(getattr(self, name)), name in wanted[self.method]
             if is_wanted and not is_given:
-                refuse(f"a baseline that is {self.method} needs {name}")
+                refuse(f"a baseline with method {self.method} requires {name}")
             if is_given and not is_wanted:
-                refuse(f"{name} does not belong to a baseline that is {self.method}", name)
+                refuse(f"{name} does not apply to a baseline with method {self.method}", name)
         if self.method == "linear" and (len(self.feet) != 2 or self.feet[0][1] > self.feet[1][0]):
-            refuse("two feet that do not overlap, the lower one first, carry the line", "feet")
+            refuse("give two windows that do not overlap, the lower one first", "feet")
         if self.degree is not None and self.degree > HIGHEST_DEGREE:
-            refuse(f"a degree above {HIGHEST_DEGREE} follows the noise", "degree")
+            refuse(f"the degree must be at most {HIGHEST_DEGREE}; higher degrees follow the noise", "degree")
         return self
 
 
@@ -126,7 +126,7 @@ class Peak(Record):
         if self.end <= self.start:
             refuse("to must be greater than from", "to")
         if self.measure == "area" and (self.summit is not None or self.at is not None):
-            refuse("an area has no summit; leave out summit and at", "measure")
+            refuse("summit and at do not apply to an area; omit them", "measure")
         if self.at is not None and not self.start <= self.at <= self.end:
             refuse("must lie between from and to", "at")
         return self
@@ -152,10 +152,10 @@ class RecordedRun(Run):
     def _fits_its_block(self) -> Self:
         for name in NEEDED[self.into]:
             if getattr(self, name) is None:
-                refuse(f"{name} is missing: {self.into} needs it")
+                refuse(f"{name} is missing; it is required for {self.into}")
         for name, blocks in _BELONGS_TO.items():
             if getattr(self, name) is not None and self.into not in blocks:
-                refuse(f"{name} does not belong to {self.into}", name)
+                refuse(f"{name} does not apply to {self.into}", name)
         return self
 
 
@@ -187,7 +187,7 @@ class RecordingsBlock(Block):
         for index, run in enumerate(self.runs):
             peak = self.peak_for(run.analyte, run.configuration)
             if peak is None:
-                refuse(f"no entry of peaks speaks of {run.analyte}", "runs", index, "analyte")
+                refuse(f"no entry under peaks for the analyte {run.analyte}", "runs", index, "analyte")
             if run.into == "noise" and (peak.noise is None or peak.measure == "area"):
                 message = "noise is read where the entry of peaks has a window noise and measures heights"
                 refuse(message, "runs", index, "into")

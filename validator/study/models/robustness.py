@@ -61,7 +61,7 @@ class RobustnessBlock(Block):
     @model_validator(mode="after")
     def _settings_fit_factors(self) -> Self:
         if not self.factors:
-            refuse("the list is empty; name the factors that were varied", "factors")
+            refuse("the list is empty; enter the factors that were varied", "factors")
         misfits = list(self._misfits())
         if misfits:
             refuse_all(misfits)

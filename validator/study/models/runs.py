@@ -226,6 +226,6 @@ def exactly_one(run: Record, *names: str) -> None:
     if not given:
         shown = [name for name in names if not (name.endswith("s") and name[:-1] in names)] or list(names)
         plural = [f"{name}s" if f"{name}s" in names else name for name in shown]
-        refuse(f"the readings are missing: give {' or '.join(plural)}")
+        refuse(f"no readings; give {' or '.join(plural)}")
     if len(given) > 1:
-        refuse(f"{given[0]} and {given[1]} exclude each other; give one of them", given[1])
+        refuse(f"{given[0]} and {given[1]} are mutually exclusive; give only one", given[1])

@@ -43,16 +43,15 @@ class InterferenceRun(Run):
         exactly_one(self, "found", "signals")
         if self.ratio is None and self.interferent_level is None:
             refuse(
-                "how much interferent there was is missing: give ratio, "
-                "or interferent_level and interferent_unit"
+                "the amount of interferent is missing; give ratio, or interferent_level and interferent_unit"
             )
         if self.ratio is not None and self.interferent_level is not None:
-            refuse("ratio and interferent_level exclude each other; give one of them", "interferent_level")
+            refuse("ratio and interferent_level are mutually exclusive; give only one", "interferent_level")
         if self.interferent_level is not None and self.interferent_unit is None:
-            refuse("interferent_unit is missing (mg/L, for example)", "interferent_level")
+            refuse("interferent_unit is missing (for example mg/L)", "interferent_level")
         for amount, companion in (("ratio", "ratio_kind"), ("interferent_level", "interferent_unit")):
             if getattr(self, companion) is not None and getattr(self, amount) is None:
-                refuse(f"{companion} is given without {amount}", companion)
+                refuse(f"{companion} requires {amount}", companion)
         return self
 
 

@@ -98,7 +98,7 @@ class CarryOverRun(Run):
     def _blank_follows_high(self) -> Self:
         kinds = [injection.kind for injection in self.sequence]
         if ("high", "blank") not in pairwise(kinds):
-            refuse("carry-over shows in a blank right after a high sample; there is none", "sequence")
+            refuse("the sequence contains no blank directly after a high sample", "sequence")
         return self
 
 

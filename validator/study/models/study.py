@@ -58,7 +58,7 @@ def _in_unit_of_analyte(criterion: Criterion, index: int, method: Method) -> Cri
         limits = ((name, getattr(criterion, name)) for name in ("min", "max"))
         found.add(tuple((name, float(f"{by * limit:.14g}")) for name, limit in limits if limit is not None))
     if len(found) > 1:
-        refuse("the limit is another one for each analyte; name the analyte", *loc)
+        refuse("the limit differs between analytes; name the analyte", *loc)
     return criterion.model_copy(update={**dict(found.pop()), "unit": None}) if found else criterion
 
 

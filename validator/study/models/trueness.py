@@ -62,16 +62,16 @@ class RecoveryRun(Run):
         given = [name for name in ("added", "reference", "level") if getattr(self, name) is not None]
         if not given:
             refuse(
-                "what was to be found is missing: give native and added (spike), reference "
-                "(certified material) or level (solution known independently)"
+                "the expected value is missing: give native and added (spike), reference "
+                "(certified material) or level (independently known solution)"
             )
         if len(given) > 1:
-            refuse(f"{given[0]} and {given[1]} exclude each other; give one of them", given[1])
+            refuse(f"{given[0]} and {given[1]} are mutually exclusive; give only one", given[1])
         for name, owner in _BELONGS_TO.items():
             if getattr(self, name) is not None and given != [owner]:
-                refuse(f"{name} belongs to a run with {owner}, this one has {given[0]}", name)
+                refuse(f"{name} applies to runs with {owner}; this run has {given[0]}", name)
         if self.added is not None and self.native is None:
-            refuse("native is missing: what was found without the addition (0 where the sample is blank)")
+            refuse("native is missing: give the result without the addition (0 for a blank sample)")
         return self
 
 

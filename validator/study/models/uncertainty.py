@@ -40,11 +40,11 @@ _TOLD_BY_CALIBRATION = "the calibration tells this itself; leave it out or drop 
 def _refuse_mixed(one: "Component | ModelQuantity") -> None:
     """Refuse what does not belong to the way in which an uncertainty is stated."""
     if one.kind == "expanded" and one.k is None:
-        refuse("an expanded uncertainty needs its coverage factor: give k", "kind")
+        refuse("an expanded uncertainty requires its coverage factor k", "kind")
     if one.kind != "expanded" and one.k is not None:
-        refuse(f"k belongs to an expanded uncertainty, this one is {one.kind}", "k")
+        refuse(f"k applies to an expanded uncertainty only; this one is {one.kind}", "k")
     if one.kind != "tolerance" and one.distribution is not None:
-        refuse(f"a distribution belongs to a tolerance, this one is {one.kind}", "distribution")
+        refuse(f"distribution applies to a tolerance only; this one is {one.kind}", "distribution")
 
 
 class Component(Record):
@@ -79,15 +79,15 @@ class Component(Record):
             _refuse_given(self, (*_STATED, "value", "kind", "unit"), _TOLD_BY_CALIBRATION)
             return self
         if self.replicates is not None:
-            refuse("replicates belongs to a component with from: calibration", "replicates")
+            refuse("replicates applies to components with from: calibration only", "replicates")
         missing = [name for name in ("value", "kind", "source") if getattr(self, name) is None]
         if missing:
             refuse_all(("missing; add this key", (name,)) for name in missing)
         _refuse_mixed(self)
         if self.relative and self.unit is not None:
-            refuse("unit and relative exclude each other; a relative value is in percent", "unit")
+            refuse("unit and relative are mutually exclusive; a relative value is in percent", "unit")
         if not self.relative and self.unit is None:
-            refuse("the unit is missing: give unit, or relative: true where the value is in percent")
+            refuse("the unit is missing; give unit, or relative: true for a value in percent")
         return self
 
 
@@ -118,7 +118,7 @@ class ModelQuantity(Record):
     @model_validator(mode="after")
     def _has_one_form(self) -> Self:
         if not _NAME.fullmatch(self.name):
-            refuse("letters, digits and _ make a name in a formula, a letter first", "name")
+            refuse("a name in a formula consists of letters, digits and _ and begins with a letter", "name")
         if self.readings is not None:
             sentence = "the readings tell this themselves; leave it out or drop them"
             _refuse_given(self, (*_STATED, "value", "uncertainty", "origin"), sentence)
@@ -128,7 +128,7 @@ class ModelQuantity(Record):
             _refuse_given(self, (*_STATED, "uncertainty"), _TOLD_BY_CALIBRATION)
             return self
         if self.replicates is not None:
-            refuse("replicates belongs to a quantity with from: calibration", "replicates")
+            refuse("replicates applies to quantities with from: calibration only", "replicates")
         _refuse_mixed(self)
         return self
 
@@ -150,7 +150,7 @@ class Correlation(Record):
         if len(self.between) != 2 or self.between[0] == self.between[1]:
             refuse("name two different quantities", "between")
         if not -1 <= self.coefficient <= 1:
-            refuse("a correlation coefficient lies between -1 and 1", "coefficient")
+            refuse("must be between -1 and 1", "coefficient")
         return self
 
 
@@ -169,9 +169,9 @@ class Simulation(Record):
     @model_validator(mode="after")
     def _can_be_done(self) -> Self:
         if not FEWEST_DRAWS <= self.draws <= MOST_DRAWS:
-            refuse(f"between {FEWEST_DRAWS} and {MOST_DRAWS} draws are made", "draws")
+            refuse(f"must be between {FEWEST_DRAWS} and {MOST_DRAWS}", "draws")
         if self.digits is not None and self.digits > 3:
-            refuse("one or two digits of an uncertainty mean something, three at the most", "digits")
+            refuse("must be 1, 2 or 3", "digits")
         return self
 
 
@@ -212,9 +212,9 @@ class Bias(Record):
         if self.rounds:
             _refuse_given(self, ("value", "standard_uncertainty"), "the rounds tell this themselves")
             if self.origin != "stated":
-                refuse("rounds are an origin of their own; leave origin out", "origin")
+                refuse("rounds already define the origin; omit origin", "origin")
         elif self.origin == "stated" and (self.value is None or self.standard_uncertainty is None):
-            refuse("a stated bias needs value and standard_uncertainty, or rounds")
+            refuse("a stated bias requires value and standard_uncertainty, or rounds")
         if self.addition_uncertainty_percent is not None and self.origin != "recovery":
             message = "the uncertainty of an addition belongs to origin: recovery"
             refuse(message, "addition_uncertainty_percent")
@@ -238,9 +238,9 @@ class WithinLaboratory(Record):
     @model_validator(mode="after")
     def _is_complete(self) -> Self:
         if self.origin == "control limits" and self.limits is None:
-            refuse("control limits need their distance from the centre line: give limits")
+            refuse("control limits require their distance from the centre line; give limits")
         if self.origin != "control limits" and self.limits is not None:
-            refuse("limits belong to origin: control limits", "limits")
+            refuse("limits applies to origin: control limits only", "limits")
         return self
 
 
@@ -259,9 +259,9 @@ class Conformity(Record):
     @model_validator(mode="after")
     def _makes_sense(self) -> Self:
         if self.max_risk is not None and self.max_risk > 0.5:
-            refuse("a risk of a wrong statement lies between 0 and 0.5", "max_risk")
+            refuse("must be between 0 and 0.5", "max_risk")
         if (self.item_mean is None) != (self.item_sd is None):
-            refuse("item_mean and item_sd belong together")
+            refuse("item_mean and item_sd must be given together")
         return self
 
 
@@ -324,9 +324,9 @@ class UncertaintyBlock(Record):
         if self.model is None:
             for name in ("quantities", "correlations", "read_together", "result_unit", "analyte"):
                 if name in self.model_fields_set:
-                    refuse("this belongs to a formula: give model", name)
+                    refuse("applies to a formula only; give model", name)
         elif not self.quantities:
-            refuse("a model needs its quantities: give quantities", "model")
+            refuse("a model requires quantities", "model")
         sentences = [*self._names_twice(), *self._unknown_names()]
         if sentences:
             refuse_all(sentences)
