@@ -54,7 +54,7 @@ def test_encodings(study_of, encoding, remark):
 
     assert _values(study) == [(1, (2,))]
     assert study.calibration.runs[0].note == note
-    assert study.inputs[1].remarks == ((remark,) if remark else ())
+    assert tuple(one.text for one in study.inputs[1].remarks) == ((remark,) if remark else ())
 
 
 def test_a_table_as_the_standard_library_writes_it(study_of):

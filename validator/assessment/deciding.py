@@ -40,11 +40,14 @@ class Remedy(Struct, frozen=True):
     """What would decide.
 
     Attributes:
-        further: number of further independent results or series; None where more of them are no remedy.
+        further: number of further independent results or series for an even chance; None where more are no
+            remedy.
+        likely: the same for a probability of ``LIKELY``.
         needs: the same as a clause, or what figure would pass where the limit is not kept; None where it is.
     """
 
     further: int | None = None
+    likely: int | None = None
     needs: str | None = None
 
 
@@ -79,7 +82,7 @@ def remedy(
     passing = _passing(observation, limit)
     if passing is not None and (further is None or further > MANY):
         needs += f"; with the present number of results, {passing} would suffice"
-    return Remedy(further, needs)
+    return Remedy(further, safer, needs)
 
 
 def needed(more: int | None, characteristic: str, safer: int | None = None) -> str:

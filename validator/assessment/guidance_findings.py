@@ -8,7 +8,7 @@ from validator.assessment.deciding import remedy
 from validator.assessment.guidance_figures import Subject, figure_observations
 from validator.assessment.judging import Limit
 from validator.assessment.observation import Observation, refused
-from validator.assessment.own_criteria import judged
+from validator.assessment.own_criteria import judged, judged_margin
 from validator.assessment.rules import rules_for
 from validator.errors import NotEstimable
 from validator.evaluation.convert import not_assessed
@@ -93,7 +93,8 @@ def _findings(
             criterion=words,
             source=source,
             observed=None if observation.estimate is None else observation.estimate.value,
-            limit=limit.as_record,
+            lower=limit.lower,
+            upper=limit.upper,
             interval=judgement.interval,
             outcome=judgement.outcome,
             decision_rule=choices.decision_rule,
@@ -103,6 +104,8 @@ def _findings(
             reason=judgement.reason,
             needs=would.needs,
             further=would.further,
+            further_likely=would.likely,
+            margin=judged_margin(observation, limit, judgement),
             superseded_by=_superseded(rule, cell, own),
             decides=acceptance.decides and acceptance.status is not Status.CUSTOMARY,
         )

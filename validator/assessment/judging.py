@@ -22,13 +22,6 @@ class Limit(Struct, frozen=True):
         """True when only one side limits."""
         return (self.lower is None) != (self.upper is None)
 
-    @property
-    def as_record(self) -> float | Interval | None:
-        """A number for a one-sided limit, a pair for a two-sided one."""
-        if self.lower is not None and self.upper is not None:
-            return (self.lower, self.upper)
-        return self.lower if self.upper is None else self.upper
-
     def holds(self, value: float) -> bool:
         """True when *value* lies inside; the limit itself is inside."""
         return (self.lower is None or value >= self.lower) and (self.upper is None or value <= self.upper)
@@ -71,6 +64,28 @@ def judge(estimate: EstimateRecord, limit: Limit, rule: str) -> Judgement:
             return _guarded(estimate, limit, interval)
         case _:
             raise ValueError(rule)
+
+
+def margin(
+    limit: Limit, value: float, interval: Interval | None, *, ideal: float | None = None
+) -> float | None:
+    """How far the bound that decides lies inside *limit*, as a share of the way to the ideal value.
+
+    (limit − bound)/(limit − ideal), the smaller of two sides: 1 at the ideal, 0 at the limit.
+    Without an interval the value itself decides. Where no finite value is ideal, the limit is the scale.
+    """
+    lower, upper = interval or (None, None)
+    sides = [
+        (limit.lower, value if lower is None else lower, 1.0),
+        (limit.upper, value if upper is None else upper, -1.0),
+    ]
+    found = []
+    for end, bound, sign in sides:
+        if end is None:
+            continue
+        way = sign * (ideal - end) if ideal is not None else abs(end)
+        found.append(sign * (bound - end) / way if way > 0 else sign * math.copysign(1.0, bound - end))
+    return min(found, default=None)
 
 
 def _guarded(estimate: EstimateRecord, limit: Limit, interval: Interval | None) -> Judgement:

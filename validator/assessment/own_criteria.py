@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from msgspec.structs import replace
 
 from validator.assessment.deciding import remedy
-from validator.assessment.judging import Judgement, Limit, judge, judge_p
+from validator.assessment.judging import Judgement, Limit, judge, judge_p, margin
 from validator.assessment.observations import Observation, Units, observations
 from validator.dossier import numbers
 from validator.evaluation.results import ConfigurationRecord, Finding, NotAssessed, Results
@@ -82,7 +82,8 @@ def _findings(
                 criterion=criterion_words(criterion, names, observation),
                 source=criterion.source or "criterion of the study",
                 observed=None if observation.estimate is None else observation.estimate.value,
-                limit=limit.as_record,
+                lower=limit.lower,
+                upper=limit.upper,
                 interval=judgement.interval,
                 outcome=judgement.outcome,
                 decision_rule=choices.decision_rule,
@@ -92,6 +93,8 @@ def _findings(
                 reason=judgement.reason,
                 needs=would.needs,
                 further=would.further,
+                further_likely=would.likely,
+                margin=judged_margin(observation, limit, judgement),
                 own=True,
             )
 
@@ -127,6 +130,33 @@ def judged(observation: Observation, limit: Limit, rule: str) -> Judgement:
     if observation.kind == "bound":
         return judge(estimate, limit, "simple")
     return judge(estimate, limit, rule)
+
+
+_IDEAL_WHOLE = 100.0
+"""Percent recovered or remaining of the ideal method."""
+
+
+def judged_margin(observation: Observation, limit: Limit, judgement: Judgement) -> float | None:
+    """How far the result lies inside *limit*, where there is one."""
+    estimate = observation.estimate
+    if estimate is None or estimate.value is None:
+        return None
+    return margin(limit, estimate.value, judgement.interval, ideal=_ideal(observation, limit))
+
+
+def _ideal(observation: Observation, limit: Limit) -> float | None:
+    """What the ideal method gives: no change, no scatter, all recovered; None where more is always better."""
+    if observation.kind == "probability":
+        return 1.0
+    if limit.lower is None:
+        return 0.0
+    if observation.unit == "%" and limit.upper is not None and limit.holds(0.0):
+        return 0.0
+    if observation.unit == "%" and limit.holds(_IDEAL_WHOLE):
+        return _IDEAL_WHOLE
+    if limit.upper is None:
+        return 1.0 if limit.lower <= 1.0 and observation.unit in ("", "1") else None
+    return 1.0 if limit.holds(1.0) and observation.unit in ("", "1") else (limit.lower + limit.upper) / 2
 
 
 def limits_of(criterion: Criterion) -> list[tuple[tuple[str, ...], Limit]]:
@@ -204,15 +234,9 @@ def criterion_words(criterion: Criterion, names: tuple[str, ...], observation: O
             text = f"{_symbol(criterion)} {sign} {numbers.as_given(given[name])}{unit}".lstrip()
         case _:
             raise ValueError(names)
-    return text + _of_interferent(criterion, observation)
-
-
-def _of_interferent(criterion: Criterion, observation: Observation) -> str:
-    if criterion.characteristic not in ("interference", "selectivity"):
-        return ""
-    if observation.what:
-        return f" in the presence of {observation.what}"
-    return "" if criterion.at is None else f" up to a ratio of {numbers.as_given(criterion.at)}"
+    if criterion.characteristic in ("interference", "selectivity") and criterion.at is not None:
+        text += f" up to a ratio of {numbers.as_given(criterion.at)}"
+    return text
 
 
 def _symbol(criterion: Criterion) -> str:

@@ -57,9 +57,13 @@ def _held_back(finding: Finding, stops: Mapping[tuple[str, str | None], Sequence
     for analyte in (finding.analyte, None):
         for caveat in stops.get((finding.characteristic, analyte), ()):
             if caveat.configuration in (None, finding.configuration):
-                reason = f"a Stop caveat is unresolved: {caveat.title}"
-                needs = _as_clause(caveat.remedy)
-                return replace(finding, outcome="inconclusive", reason=reason, needs=needs)
+                return replace(
+                    finding,
+                    outcome="inconclusive",
+                    reason=f"a Stop caveat is unresolved: {caveat.title}",
+                    needs=_as_clause(caveat.remedy),
+                    held_by=caveat.id,
+                )
     return finding
 
 

@@ -11,7 +11,6 @@ from validator.dossier import numbers
 from validator.dossier.inline import plain
 from validator.dossier.sections.context import Context, figure_text
 from validator.dossier.sections.decision import level_of
-from validator.dossier.sections.judging import requirement_of
 from validator.dossier.sections.other_unit import stated_text
 from validator.dossier.wording import wording
 from validator.dossier.words import sentence
@@ -41,7 +40,7 @@ def findings_table(study: Study, results: Results, *, language: str = "en") -> s
         (
             MARKS[one.outcome],
             context.title_of(one.analyte, one.configuration),
-            f"{context.characteristic(one.characteristic)}: {requirement_of([one])}",
+            f"{context.characteristic(one.characteristic)}: {one.criterion}",
             level_of(context, one),
             figure_text(one),
             one.outcome + ("" if one.decides and one.superseded_by is None else " (for information)"),

@@ -104,11 +104,16 @@ def _fit(
         weighting = choice.weighting
         path = tuple(
             WeightingStep(
-                test=step.test, statistic=finite(step.statistic), p=finite(step.p), decision=step.decision
+                kind=step.kind,
+                test=step.test,
+                statistic=finite(step.statistic),
+                p=finite(step.p),
+                decision=step.decision,
             )
             for step in choice.path
         ) + tuple(
             WeightingStep(
+                kind="candidate",
                 test=(
                     "sum of absolute relative back-calculation errors (%), weights "
                     f"{candidate.scheme} (for information)"
@@ -118,7 +123,7 @@ def _fit(
             )
             for candidate in choice.candidates
         )
-        decided = [step.decision for step in choice.path[:-1] if not step.test.startswith("log likelihood")]
+        decided = [step.decision for step in choice.path[:-1] if step.kind == "test"]
         reason = f"selected by rule: {'; '.join(decided)}; weights {weighting.scheme}"
     else:
         weighting = weights_for(points.x, points.y, scheme, signal_sd=points.signal_sd, model=model)

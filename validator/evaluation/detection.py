@@ -150,10 +150,20 @@ def _by_rule(inputs: DetectionInputs) -> Deciding:
     return Deciding("residual_3.3", "residual_3.3", "default rule (fewer than ten independent blanks)")
 
 
+_LIMIT_NAMES = {
+    "critical_level": "critical value",
+    "detection_limit": "detection limit",
+    "quantification_limit": "quantification limit",
+}
+
+
 def _undefined(variant: str, field: str) -> NotAssessed:
-    name = field.replace("_", " ")
+    name = _LIMIT_NAMES[field]
+    title = (
+        resolve_quantification(variant) if field == "quantification_limit" else resolve_detection(variant)
+    ).title
     return NotAssessed(
-        not_assessed=f"no {name} is defined by the governing approach {variant}",
+        not_assessed=f"no {name} is defined by the governing approach ({title})",
         needs=f"an approach that defines a {name}",
     )
 

@@ -22,7 +22,12 @@ def input_records(study: Study) -> tuple[InputRecord, ...]:
         GuidanceError: a guidance profile of the study's own is malformed.
     """
     read = [
-        InputRecord(path=file.path, sha256=file.sha256, role=file.role, remarks=file.remarks or None)
+        InputRecord(
+            path=file.path,
+            sha256=file.sha256,
+            role=file.role,
+            remarks=tuple(one.text for one in file.remarks) or None,
+        )
         for file in study.inputs
     ]
     known = {record.path for record in read}

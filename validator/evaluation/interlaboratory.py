@@ -120,7 +120,7 @@ def _outliers(
     at_one_percent = {test.name: test.flagged for test in beyond.outlier_tests}
     records = []
     for test in found.outlier_tests:
-        of = "laboratories" if test.name.startswith("Cochran") else "laboratory means"
+        of = "laboratories" if test.kind == "cochran" else "laboratory means"
         record = outlier_record(test, of, names)
         if test.flagged:
             record = replace(record, grade="outlier" if at_one_percent.get(test.name) else "straggler")

@@ -45,7 +45,7 @@ def outlier_records(
     found = [
         with_effect(outlier_record(test, "single values", labels if several else None), test.index, without)
         for test in outlier_tests(values, alpha=alpha)
-        if len(values) <= MOST_FOR_DIXON or not test.name.startswith("Dixon")
+        if len(values) <= MOST_FOR_DIXON or test.kind != "dixon"
     ]
     if several and len(values) > len(places):
         groups = {label: [values[place] for place in some] for label, some in places.items()}

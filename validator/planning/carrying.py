@@ -101,8 +101,15 @@ def question(chance: Chance, choices: PlanChoices, assumed: Assumed, confidence:
 def _of_deviation(
     chance: Chance, block: str, choices: PlanChoices, assumed: Assumed, confidence: float | None
 ) -> Callable[[Size], float] | None:
-    limit, typical, plan = chance.finding.limit, chance.typical, planned(choices, block)
-    if not isinstance(limit, float) or limit <= 0 or typical is None or typical <= 0 or plan is None:
+    limit, typical, plan = chance.finding.upper, chance.typical, planned(choices, block)
+    if (
+        limit is None
+        or chance.finding.lower is not None
+        or limit <= 0
+        or typical is None
+        or typical <= 0
+        or plan is None
+    ):
         return None
 
     def freedom(size: Size) -> float:
@@ -158,20 +165,14 @@ def _satterthwaite(variances: tuple[float, float], size: Size) -> float:
 
 
 def _of_mean(chance: Chance, assumed: Assumed, confidence: float | None) -> Callable[[Size], float] | None:
-    limit, typical = chance.finding.limit, chance.typical
-    if limit is None or typical is None:
+    lower, upper = chance.finding.lower, chance.finding.upper
+    if (lower is None and upper is None) or chance.typical is None:
         return None
     shift = 100.0 if chance.key.characteristic == "trueness" else 0.0
     mean = assumed.recovery_percent - shift
-    if isinstance(limit, tuple):
-        lower, upper = (math.nan if end is None else end for end in limit)
-        ends = (-math.inf if math.isnan(lower) else lower, math.inf if math.isnan(upper) else upper)
-        level = confidence
-    else:
-        # a figure on the good side of a limit on one side tells which side that is
-        is_lower = (typical >= limit) == (chance.meets + chance.open >= chance.fails)
-        ends = (limit, math.inf) if is_lower else (-math.inf, limit)
-        level = None if confidence is None else 2 * confidence - 1
+    ends = (-math.inf if lower is None else lower, math.inf if upper is None else upper)
+    is_one_sided = lower is None or upper is None
+    level = 2 * confidence - 1 if is_one_sided and confidence is not None else confidence
     within, between = _variances(assumed, chance.key.level)
 
     def probability(size: Size) -> float:

@@ -16,9 +16,6 @@ if TYPE_CHECKING:
     from validator.planning.trials import Trial
     from validator.statistics.interval import Estimate
 
-HELD_BACK = "a Stop caveat is unresolved"
-"""How the reason of a finding begins that an open stop caveat holds back."""
-
 
 class CriterionKey(NamedTuple):
     """One criterion at one level for one thing."""
@@ -91,7 +88,7 @@ def _key(finding: Finding) -> CriterionKey:
 def _chance(key: CriterionKey, findings: Sequence[Finding], n: int) -> Chance:
     outcomes = [one.outcome for one in findings]
     observed = [one.observed for one in findings if one.observed is not None]
-    held = [one for one in findings if (one.reason or "").startswith(HELD_BACK)]
+    held = [one for one in findings if one.held_by is not None]
     silent = [one for one in findings if one.outcome == "not assessed"]
     spoken = next(iter((*held, *silent)), None)
     known = outcomes.count("meets") + outcomes.count("does not meet") + outcomes.count("inconclusive")

@@ -24,10 +24,14 @@ MODIFIED_Z_CRITICAL = 3.5
 """Iglewicz & Hoaglin, How to Detect and Handle Outliers (1993), recommendation (from memory)."""
 
 
+OutlierKind = Literal["grubbs", "grubbs_pair", "dixon", "cochran", "modified_z"]
+
+
 class OutlierTest(Struct, frozen=True, kw_only=True):
     """One test of one data set for values that do not belong.
 
     Attributes:
+        kind: which test.
         name: the test by its usual name.
         statistic: its statistic.
         critical: critical value at ``alpha``.
@@ -38,6 +42,7 @@ class OutlierTest(Struct, frozen=True, kw_only=True):
         flagged: the statistic is beyond the critical value.
     """
 
+    kind: OutlierKind
     name: str
     statistic: float
     critical: float
@@ -79,6 +84,7 @@ def grubbs(values: Sequence[float] | FloatArray, *, alpha: float = 0.05) -> Outl
     G = float(abs(deviations[at])) / _sd(deviations)
     critical = grubbs_critical(n, alpha)
     return OutlierTest(
+        kind="grubbs",
         name="Grubbs (Bonferroni)",
         statistic=G,
         critical=critical,
@@ -137,6 +143,7 @@ def grubbs_double(values: Sequence[float] | FloatArray, side: Side, *, alpha: fl
     deviations = x - x.mean()
     G = float(rest @ rest) / float(deviations @ deviations)
     return OutlierTest(
+        kind="grubbs_pair",
         name=f"Grubbs, two {side}",
         statistic=G,
         critical=critical,
@@ -164,6 +171,7 @@ def dixon(values: Sequence[float] | FloatArray, *, alpha: float = 0.05) -> Outli
     at = int(order[0] if lower > upper else order[-1])
     p = dixon_p(Q, len(x))
     return OutlierTest(
+        kind="dixon",
         name="Dixon Q (r10)",
         statistic=Q,
         critical=dixon_critical(len(x), alpha),
@@ -206,6 +214,7 @@ def cochran(groups: Sequence[Sequence[float] | FloatArray], *, alpha: float = 0.
     critical = cochran_critical(k, nu, alpha)
     ratio = (k - 1) * C / (1 - C) if C < 1 else math.inf
     return OutlierTest(
+        kind="cochran",
         name="Cochran (Bonferroni)",
         statistic=C,
         critical=critical,
@@ -245,6 +254,7 @@ def modified_z(values: Sequence[float] | FloatArray, *, alpha: float = 0.05) -> 
     beyond = tuple(int(i) for i in order if abs(scores[i]) > MODIFIED_Z_CRITICAL)
     at = int(order[0])
     return OutlierTest(
+        kind="modified_z",
         name="modified z (Iglewicz-Hoaglin)",
         statistic=float(scores[at]),
         critical=MODIFIED_Z_CRITICAL,

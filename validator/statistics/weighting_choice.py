@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 from msgspec import Struct
@@ -35,14 +35,16 @@ class WeightingStep(Struct, frozen=True, kw_only=True):
     """One step on the path to the weights.
 
     Attributes:
+        kind: a test, a likelihood that is compared, weights that are excluded, or the weights taken.
         test: what was asked, by its usual name.
         statistic, p: None where the step is no test.
         decision: what followed from it.
     """
 
+    kind: Literal["test", "likelihood", "excluded", "weights"]
     test: str
-    statistic: float | None
-    p: float | None
+    statistic: float | None = None
+    p: float | None = None
     decision: str
 
 
@@ -116,11 +118,9 @@ def choose_weighting(
             )
         except NotEstimable as no:
             path.append(
-                WeightingStep(
-                    test="weights", statistic=None, p=None, decision=f"{scheme} excluded: {no.reason}"
-                )
+                WeightingStep(kind="test", test="weights", decision=f"{scheme} excluded: {no.reason}")
             )
-    path.append(WeightingStep(test="weights", statistic=None, p=None, decision=weighting.scheme))
+    path.append(WeightingStep(kind="weights", test="weights", decision=weighting.scheme))
     candidates = tuple(_candidate(levels, signals, scheme, signal_sd, model) for scheme in SCHEMES)
     return WeightingChoice(weighting=weighting, path=tuple(path), candidates=candidates, forms=forms)
 
@@ -133,10 +133,10 @@ def _test_homoscedasticity(ordinary: CalibrationFit, alpha: float) -> tuple[Weig
         test = brown_forsythe(ordinary.x, ordinary.y) if replicated else breusch_pagan(ordinary)
     except NotEstimable as no:
         # What cannot be tested gives no ground for weights.
-        return WeightingStep(test=name, statistic=None, p=None, decision=f"not tested: {no.reason}"), True
+        return WeightingStep(kind="test", test=name, decision=f"not tested: {no.reason}"), True
     kept = test.p is None or test.p >= alpha
     decision = "homogeneity of variances not rejected" if kept else "homogeneity of variances rejected"
-    return WeightingStep(test=name, statistic=test.statistic, p=test.p, decision=decision), kept
+    return WeightingStep(kind="test", test=name, statistic=test.statistic, p=test.p, decision=decision), kept
 
 
 def _form_steps(forms: FormComparison) -> list[WeightingStep]:
@@ -144,9 +144,9 @@ def _form_steps(forms: FormComparison) -> list[WeightingStep]:
     better = max(one_part, key=lambda form: form.log_likelihood)
     steps = [
         WeightingStep(
+            kind="likelihood",
             test=f"log likelihood, {form.form} standard deviation",
             statistic=form.log_likelihood,
-            p=None,
             decision="higher of the one-component models"
             if form is better
             else "lower of the one-component models",
@@ -155,9 +155,8 @@ def _form_steps(forms: FormComparison) -> list[WeightingStep]:
     ]
     steps += [
         WeightingStep(
+            kind="excluded",
             test=f"log likelihood, {form} standard deviation",
-            statistic=None,
-            p=None,
             decision=f"excluded: {why}",
         )
         for form, why in forms.excluded
@@ -165,6 +164,7 @@ def _form_steps(forms: FormComparison) -> list[WeightingStep]:
     if forms.likelihood_ratio is not None:
         steps.append(
             WeightingStep(
+                kind="test",
                 test="likelihood ratio, two-component against one-component variance model",
                 statistic=forms.likelihood_ratio,
                 p=forms.p,

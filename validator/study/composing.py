@@ -119,9 +119,7 @@ def _syntax_problem(error: yaml.MarkedYAMLError, text: str, file: str) -> tuple[
     if "\t" in source[: len(source) - len(source.lstrip())]:
         message = "the indentation contains a tab; YAML accepts spaces only"
     elif "cannot start any token" in said and mark:
-        message = (
-            f"enclose text that starts with {source[mark.column : mark.column + 1]} in quotation marks"
-        )
+        message = f"enclose text that starts with {source[mark.column : mark.column + 1]} in quotation marks"
     else:
         message = next(
             (ours for theirs, ours in _SYNTAX if theirs in said), f"this is not valid YAML ({said})"

@@ -8,7 +8,7 @@ from itertools import chain, islice
 from typing import TYPE_CHECKING
 
 from validator.study.encodings import text_of_table
-from validator.study.files import Unusable
+from validator.study.files import Remark, Unusable
 from validator.study.spreadsheet_text import unguarded
 from validator.study.tables import MOST_CELLS, MOST_COLUMNS, MOST_ROWS, ROWS_OF_BEGINNING, Row, Sheet
 
@@ -41,7 +41,7 @@ def read_delimited(content: bytes) -> Sheet:
     header = next(rows, None)
     if header is None:
         raise Unusable("the table is empty; the first row must contain the column headers")
-    remarks = (text.remark,) if text.remark else ()
+    remarks = (Remark(text.remark),) if text.remark else ()
     beginning = [Row(number, _split(line)) for number, line in lines.beginning if len(line) < _LONGEST_LINE]
     return Sheet(header, rows, separator, remarks, beginning)
 

@@ -21,8 +21,17 @@ LARGEST_STUDY = 10 * 1024 * 1024
 _MEGABYTE = 1024 * 1024
 _MOST_LOOKED_AT = 1000
 
-NOT_STORED = "formulas without a stored value, read as empty cells"
-"""How the remark begins that says that readings may be missing."""
+
+class Remark(Struct, frozen=True):
+    """What was not certain when a file was read, and how it was taken.
+
+    Attributes:
+        text: a clause for the reader.
+        values_missing: readings that the file seems to hold were not stored in it.
+    """
+
+    text: str
+    values_missing: bool = False
 
 
 class InputFile(Struct, frozen=True):
@@ -33,14 +42,14 @@ class InputFile(Struct, frozen=True):
         sha256: of the bytes that were read, in hexadecimal.
         role: what the file is to the study.
         size: number of bytes.
-        remarks: what was not certain when the file was read, and how it was taken.
+        remarks: on how the file was read.
     """
 
     path: str
     sha256: str
     role: Role
     size: int
-    remarks: tuple[str, ...] = ()
+    remarks: tuple[Remark, ...] = ()
 
 
 class Unusable(Exception):
@@ -79,12 +88,12 @@ class StudyFolder:
         self._inputs.setdefault(key, InputFile(key, digest, role, len(content)))
         return content
 
-    def remark(self, name: str, text: str) -> None:
+    def remark(self, name: str, remark: Remark) -> None:
         """Note on the file *name*, read before, how something uncertain in it was taken."""
         key = PurePosixPath(name).as_posix()
         file = self._inputs[key]
-        if text not in file.remarks:
-            self._inputs[key] = replace(file, remarks=(*file.remarks, text))
+        if remark not in file.remarks:
+            self._inputs[key] = replace(file, remarks=(*file.remarks, remark))
 
     def _confined(self, name: str) -> Path:
         inside = "; name a file inside the study folder, relative to it"

@@ -12,7 +12,7 @@ from pydantic import ValidationError
 from validator.errors import Problem, StudyError
 from validator.study.blocks import data_blocks, with_data
 from validator.study.composing import compose
-from validator.study.files import NOT_STORED, StudyFolder, Unusable, decoded
+from validator.study.files import StudyFolder, Unusable, decoded
 from validator.study.models.study import Study
 from validator.study.places import Leaf, Listing, Place, Table, plain, text_of
 from validator.study.plan_record import PlanRecord, read_plan_record
@@ -58,8 +58,8 @@ def _missing_values(found: Sequence[Problem], folder: StudyFolder) -> Iterator[P
     for file in folder.inputs:
         named = any(problem.file.partition(" [")[0] == file.path for problem in found)
         for remark in file.remarks if named else ():
-            if remark.startswith(NOT_STORED):
-                message = f"{remark}; open the workbook in a spreadsheet program and save it there"
+            if remark.values_missing:
+                message = f"{remark.text}; open the workbook in a spreadsheet program and save it there"
                 yield Problem(file.path, 0, "", message)
 
 

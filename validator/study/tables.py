@@ -15,7 +15,7 @@ from validator.study.files import Unusable
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
-    from validator.study.files import StudyFolder
+    from validator.study.files import Remark, StudyFolder
     from validator.study.workbook import Workbook
 
 MOST_ROWS = 1_000_000
@@ -50,7 +50,7 @@ class Sheet(Struct, frozen=True):
     header: Row
     rows: Iterable[Row]
     separator: str | None
-    remarks: Sequence[str] = ()
+    remarks: Sequence[Remark] = ()
     beginning: Sequence[Row] = ()
 
 

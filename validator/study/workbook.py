@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 from msgspec import Struct
 
 from validator.errors import EnvironmentProblem
-from validator.study.files import NOT_STORED, Unusable
+from validator.study.files import Remark, Unusable
 from validator.study.models.base import quoted
 from validator.study.tables import MOST_COLUMNS, ROWS_OF_BEGINNING, Row, Sheet
 
@@ -113,23 +113,24 @@ class Workbook:
                 return int(cells[0].row)
         raise Unusable("the table is empty; the first row must contain the column headers")
 
-    def _remarks(self, sheet: Worksheet, area: _Area) -> tuple[str, ...]:
+    def _remarks(self, sheet: Worksheet, area: _Area) -> tuple[Remark, ...]:
         remarks = []
         if self._formulas is not None:
             written = self._formulas[sheet.title]
             held = [cell for cells in _cells(written, area) for cell in cells if cell.data_type == "f"]
             empty = [cell.coordinate for cell in held if sheet[cell.coordinate].value is None]
             if held:
-                remarks.append(f"{_count(held, 'cell')} with formulas; the stored results were read")
+                remarks.append(Remark(f"{_count(held, 'cell')} with formulas; the stored results were read"))
             if empty:
-                remarks.append(f"{NOT_STORED}: {_listed(empty)}")
+                text = f"formulas without a stored value, read as empty cells: {_listed(empty)}"
+                remarks.append(Remark(text, values_missing=True))
         hidden = [
             number
             for number, row in sheet.row_dimensions.items()
             if row.hidden and area.min_row < number <= area.max_row
         ]
         if hidden:
-            remarks.append(f"hidden rows were read: {_listed(map(str, hidden))}")
+            remarks.append(Remark(f"hidden rows were read: {_listed(map(str, hidden))}"))
         percent = [
             cell.coordinate
             for cells in _cells(sheet, area)
@@ -137,7 +138,7 @@ class Workbook:
             if cell.data_type == "n" and cell.value is not None and "%" in (cell.number_format or "")
         ]
         if percent:
-            remarks.append(f"percent format, read as stored (0.95 for 95 %): {_listed(percent)}")
+            remarks.append(Remark(f"percent format, read as stored (0.95 for 95 %): {_listed(percent)}"))
         return tuple(remarks)
 
 

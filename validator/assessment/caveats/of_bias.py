@@ -111,8 +111,7 @@ def _allowed_difference(subject: Subject) -> float | None:
 def _size(finding: Finding) -> float | None:
     if finding.unit != "%":
         return None
-    ends = finding.limit if isinstance(finding.limit, tuple) else (finding.limit,)
-    return min((abs(end) for end in ends if end), default=None)
+    return min((abs(end) for end in (finding.lower, finding.upper) if end), default=None)
 
 
 def _without_power(where: str, half: float, allowed: float, characteristic: str) -> Raised:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from validator.assessment.caveats.raising import Raised, Subject, Trigger
-from validator.study.files import NOT_STORED
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -19,8 +18,8 @@ def file_read_with_doubt(subject: Subject) -> Trigger:
         for remark in file.remarks:
             yield Raised(
                 id="file_read_with_doubt",
-                case="values_missing" if remark.startswith(NOT_STORED) else "taken",
-                values={"file": file.path, "remark": remark},
+                case="values_missing" if remark.values_missing else "taken",
+                values={"file": file.path, "remark": remark.text},
                 whole_study=True,
             )
 

@@ -169,14 +169,14 @@ def _quantification_too_high(subject: Subject) -> Trigger:
         )
         return
     exceeded = [
-        (finding.limit, finding.source)
+        (finding.upper, finding.source)
         for finding in subject.findings
         if finding.characteristic == "quantification_limit"
         and finding.analyte == subject.cell.analyte
         and not finding.own
         and finding.unit == "%"
-        and isinstance(finding.limit, float)
-        and share > finding.limit
+        and finding.upper is not None
+        and share > finding.upper
     ]
     if exceeded:
         allowed, source = min(exceeded)

@@ -37,7 +37,7 @@ def weights_weakly_founded(subject: Subject) -> Trigger:
             },
         )
     alike = _zero_points_alike(line)
-    if alike and any(step.decision.startswith("excluded") for step in line.weighting_path):
+    if alike and any(step.kind == "excluded" for step in line.weighting_path):
         yield Raised(
             id="weights_weakly_founded",
             case="zeros_alike",

@@ -134,11 +134,10 @@ class Subject(Struct, frozen=True):
     def recovery_limits(self) -> tuple[float, float] | None:
         """Two-sided limits of the recovery, the study's own first."""
         for finding in self.findings:
-            limit = finding.limit
             if finding.characteristic != "recovery" or finding.analyte != self.cell.analyte:
                 continue
-            if isinstance(limit, tuple) and limit[0] is not None and limit[1] is not None:
-                return limit[0], limit[1]
+            if finding.lower is not None and finding.upper is not None:
+                return finding.lower, finding.upper
         return None
 
     def runs(self, block: str) -> tuple[Run, ...]:

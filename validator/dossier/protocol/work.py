@@ -18,7 +18,6 @@ from validator.dossier.inline import Code
 from validator.dossier.protocol.parts import percent
 from validator.dossier.sections.context import percent_level, row
 from validator.planning.carrying import carrying_block
-from validator.planning.outcomes import HELD_BACK
 from validator.planning.predicting import MOST_TO_VERIFY
 from validator.planning.smallest import MOST
 from validator.study.models.plan import PLANNED_BLOCKS
@@ -108,7 +107,7 @@ def _out_of_reach(parts: Parts) -> Iterator[Content]:
                 at=parts.at(one.chance, prediction.analyte),
                 probability=percent(one.chance.probability),
                 most=numbers.count(MOST),
-                reason=(one.chance.reason or "").removeprefix(f"{HELD_BACK}: "),
+                reason=one.chance.reason or "",
                 needs=one.chance.needs or numbers.MISSING,
             )
 

@@ -28,7 +28,7 @@ from validator.dossier.document import (
 )
 from validator.dossier.inline import Outcome, Reference, plain
 from validator.dossier.sections.context import MOST_LISTED, estimate_text, p_text, row, slope_unit
-from validator.dossier.sections.judging import governing, requirement_of, told_together
+from validator.dossier.sections.judging import governing, told_together
 from validator.dossier.sections.overview import section_id
 from validator.dossier.sections.pictures import calibration_and_residuals, level_label, recovery_label
 from validator.dossier.sections.stacking import Stacked, stacked
@@ -171,7 +171,7 @@ def _rows(context: Context, item: Item) -> Iterator[Row]:
         if not deciding:
             return row(name, text, n, numbers.MISSING, numbers.MISSING)
         worst = governing(deciding)
-        requirements = "; ".join(dict.fromkeys(requirement_of([one]) for one in deciding))
+        requirements = "; ".join(dict.fromkeys(one.criterion for one in deciding))
         return row(name, text, n, requirements, Outcome(worst.outcome))
 
     def of(*characteristics: str, observed: float | None = None) -> list[Finding]:

@@ -269,7 +269,9 @@ def _level(level: float) -> str:
 def criterion_text(context: Context, finding: FindingRecord) -> str:
     """The requirement with the level it holds at."""
     text = f"{context.characteristic(finding.characteristic)}: {finding.criterion}"
-    if finding.what and finding.characteristic in NAMED_BY_WHAT:
+    if finding.what and finding.characteristic in RATIOS:
+        text += f" in the presence of {finding.what}"
+    elif finding.what and finding.characteristic in NAMED_BY_WHAT:
         text += f", {finding.what}"
     if finding.superseded_by:
         text += f" ({finding.superseded_by})"
@@ -302,9 +304,7 @@ def figure_text(finding: FindingRecord) -> str:
 
 
 def _ends(finding: FindingRecord) -> list[float]:
-    limit = finding.limit
-    ends = limit if isinstance(limit, tuple) else (limit,)
-    return [end for end in ends if end is not None]
+    return [end for end in (finding.lower, finding.upper) if end is not None]
 
 
 def open_caveats(context: Context, characteristics: Sequence[str], cell: Cell) -> tuple[Block, ...]:

@@ -7,7 +7,6 @@ from validator.dossier.document import Block, BulletList, Column, Paragraph, Row
 from validator.dossier.inline import Outcome
 from validator.dossier.sections.conformity import conformity
 from validator.dossier.sections.context import Context, figure_text, place_of, row
-from validator.dossier.sections.judging import requirement_of
 from validator.evaluation.results import Finding, NotAssessed
 
 
@@ -77,7 +76,7 @@ def level_of(context: Context, finding: Finding) -> str:
 def _requirement(context: Context, finding: Finding) -> str:
     """What was asked, by whom, and why it does not decide where it does not."""
     source = f"{finding.source}; {finding.superseded_by}" if finding.superseded_by else finding.source
-    return f"{context.characteristic(finding.characteristic)}: {requirement_of([finding])} ({source})"
+    return f"{context.characteristic(finding.characteristic)}: {finding.criterion} ({source})"
 
 
 def _settle(context: Context, found: tuple[Finding, ...]) -> tuple[Block, ...]:

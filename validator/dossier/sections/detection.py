@@ -87,17 +87,12 @@ def _declared(context: Context, item: Item, record: DetectionRecord) -> Content:
         ("quantification_limit", record.quantification_limit),
     ):
         text = (
-            say.text("detection.none", reason=_in_words(limit.not_assessed))
+            say.text("detection.none", reason=limit.not_assessed)
             if isinstance(limit, NotAssessed)
             else limit_text(limit)
         )
         parts.append(f"{say.text(f'detection.{name}')} {text}")
     return say("detection.declared", by=record.declared_by, limits="; ".join(parts))
-
-
-def _in_words(reason: str) -> str:
-    """*reason* with the titles of variants in place of their ids."""
-    return " ".join(VARIANTS[word].title if word in VARIANTS else word for word in reason.split(" "))
 
 
 def _shown(record: DetectionRecord) -> dict[str, LimitVariant]:

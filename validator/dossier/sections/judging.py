@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 from validator.dossier.document import Finding, Findings
@@ -31,7 +32,7 @@ def told_together(context: Context, findings: Iterable[FindingRecord]) -> list[F
     for position, one in enumerate(findings):
         shared = one.outcome == "meets" and one.observed is not None
         apart = "" if shared else str(position)
-        key = (one.characteristic, requirement_of([one]), one.source, one.superseded_by or "", apart)
+        key = (one.characteristic, one.criterion, one.source, one.superseded_by or "", apart)
         groups.setdefault(key, []).append(one)
     return [_told(context, members) for members in groups.values()]
 
@@ -42,7 +43,7 @@ def _told(context: Context, members: Sequence[FindingRecord]) -> Finding:
     requirement = criterion_text(context, worst)
     if together:
         name = context.characteristic(worst.characteristic)
-        requirement = f"{name}: {requirement_of(members)}"
+        requirement = f"{name}: {worst.criterion}"
         if worst.superseded_by:
             requirement += f" ({worst.superseded_by})"
     statement: Content = observed_text(context, worst)
@@ -54,29 +55,11 @@ def _told(context: Context, members: Sequence[FindingRecord]) -> Finding:
     return Finding(outcome=worst.outcome, statement=statement, requirement=requirement, source=worst.source)
 
 
-def requirement_of(members: Sequence[FindingRecord]) -> str:
-    """The requirement the members share, without what tells them apart."""
-    return members[0].criterion.split(" in the presence of ")[0]
-
-
 def governing(members: Sequence[FindingRecord]) -> FindingRecord:
     """The finding that decides for its group: worst outcome first, then the least favourable figure."""
     outcome = next(one for one in WORST_FIRST if any(member.outcome == one for member in members))
-    return max((member for member in members if member.outcome == outcome), key=_strain)
+    return min((member for member in members if member.outcome == outcome), key=_margin)
 
 
-def _strain(finding: FindingRecord) -> float:
-    """How close the far end of the interval comes to the limit, as a share of it."""
-    if finding.observed is None or finding.limit is None:
-        return 0.0
-    low, high = finding.interval or (finding.observed, finding.observed)
-    ends = [finding.observed if end is None else end for end in (low, high)]
-    if isinstance(finding.limit, tuple):
-        lower, upper = finding.limit
-        if lower is None or upper is None:
-            return 0.0
-        middle, half = (lower + upper) / 2, (upper - lower) / 2
-        return max(abs(end - middle) for end in ends) / half if half else 0.0
-    if finding.criterion.startswith(("p ≥", "≥", "correlation")):
-        return finding.limit / finding.observed if finding.observed else 0.0
-    return max(ends) / finding.limit if finding.limit else 0.0
+def _margin(finding: FindingRecord) -> float:
+    return math.inf if finding.margin is None else finding.margin

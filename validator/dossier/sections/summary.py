@@ -20,7 +20,7 @@ from validator.dossier.document import (
 )
 from validator.dossier.inline import Content, Outcome, Reference, Severity, Text
 from validator.dossier.sections.context import Context, Item, figure_text, percent_level, place_of, row
-from validator.dossier.sections.judging import WORST_FIRST, governing, requirement_of
+from validator.dossier.sections.judging import WORST_FIRST, governing
 from validator.evaluation.results import Caveat, DeclaredLimit, DesignFinding, Finding, NotAssessed
 from validator.evaluation.rows import runs_of
 from validator.statistics.detection import VARIANTS
@@ -144,19 +144,12 @@ def _open_names(context: Context, found: Sequence[Finding]) -> str:
             hardest[name] = one
     if len(hardest) > FEW_OPEN:
         return "; ".join(hardest)
-    return "; ".join(
-        name if not one.needs else f"{name} ({_take(one.needs)})" for name, one in hardest.items()
-    )
+    return "; ".join(name if not one.needs else f"{name} ({one.needs})" for name, one in hardest.items())
 
 
 def _effort(finding: Finding) -> float:
     """How much more data a finding would take; beyond all numbers where more data is no remedy."""
     return math.inf if finding.further is None else finding.further
-
-
-def _take(needs: str) -> str:
-    """What it would take, without the reservations that the decision section gives."""
-    return needs.partition(", if the estimate does not change")[0].partition(": the estimate")[0]
 
 
 def _finding_name(context: Context, finding: Finding) -> str:
@@ -269,7 +262,7 @@ def _table(context: Context) -> tuple[Block, ...]:
         rows.append(
             row(
                 context.characteristic(worst.characteristic),
-                requirement_of(members if len({one.criterion for one in members}) == 1 else [worst]),
+                worst.criterion,
                 figure_text(worst) + _where(context, worst, members),
                 numbers.count(worst.n),
                 f"{sum(one.outcome == 'meets' for one in members)}/{len(members)}",

@@ -14,11 +14,15 @@ Verdict = Literal["fit", "fit with reservations", "not fit", "not assessed"]
 class Finding(Record):
     """A criterion, the figure it is held against, and the outcome.
 
-    ``further`` is how many more independent results or series would decide an inconclusive one; ``needs``
-    says the same in words.
+    Attributes:
+        lower, upper: what the figure must not fall below or exceed; ``None`` leaves a side open.
+        margin: how far the deciding bound lies inside the limit: 1 for the ideal method, below 0 outside.
+        further, further_likely: how many more independent results or series would decide an inconclusive one
+            with an even chance, and with a probability of 90 %; ``needs`` says the same in words.
+        held_by: id of the stop caveat that holds back an outcome that would be *meets*.
     """
 
-    always: ClassVar[tuple[str, ...]] = ("observed", "limit", "interval")
+    always: ClassVar[tuple[str, ...]] = ("observed", "lower", "upper", "interval")
     characteristic: str
     analyte: str | None = None
     configuration: str | None = None
@@ -26,7 +30,8 @@ class Finding(Record):
     criterion: str
     source: str
     observed: float | None
-    limit: float | Interval | None
+    lower: float | None = None
+    upper: float | None = None
     interval: Interval | None
     outcome: Outcome
     decision_rule: str
@@ -36,6 +41,9 @@ class Finding(Record):
     reason: str | None = None
     needs: str | None = None
     further: int | None = None
+    further_likely: int | None = None
+    margin: float | None = None
+    held_by: str | None = None
     superseded_by: str | None = None
     decides: bool = True
     own: bool = False

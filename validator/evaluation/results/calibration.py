@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Literal
+
 from validator.evaluation.results.base import (
     EstimateRecord,
     ExcludedPoint,
@@ -98,6 +100,7 @@ class CalibrationSummary(Record):
 class WeightingStep(Record):
     """One step of the path that chose the weights."""
 
+    kind: Literal["test", "likelihood", "excluded", "weights", "candidate"]
     test: str
     statistic: float | None = None
     p: float | None = None
