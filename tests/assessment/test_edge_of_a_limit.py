@@ -103,7 +103,7 @@ def test_what_would_pass_is_named_where_a_limit_is_not_kept(finding, judged, des
 @pytest.mark.parametrize(
     ("limits", "found", "needs"),
     [
-        ({"min": 90, "max": 110}, [40.0, 41.0, 40.0, 41.0], "a figure of (91.9 to 108) %"),
+        ({"min": 90, "max": 110}, [40.0, 41.0, 40.0, 41.0], "an estimate of (91.9 to 108) %"),
         ({"min": 90}, [40.0, 41.0, 40.0, 41.0], "an estimate of 91.4 % or more"),
         (
             {"min": 99.5, "max": 100.5},

@@ -126,7 +126,7 @@ def test_an_interference_criterion_holds_up_to_its_ratio(findings):
     )
 
     assert [(one.level, one.outcome) for one in found] == [(1, "meets"), (10, "meets")]
-    assert found[0].criterion == "within ±5 % in the presence of copper(II)"
+    assert found[0].criterion == "within ±5 % up to a ratio of 10"
 
 
 def test_an_interference_criterion_below_every_tested_ratio_stays_open(findings):
@@ -358,7 +358,7 @@ def test_a_requirement_has_its_unit_before_anything_is_measured(findings):
     words = [one.criterion for one in before]
     assert words[:7] == [
         "80 to 120 %",
-        "within ±5 % up to a ratio of 10",
+        "within ±5 % in the presence of copper(II)",
         "RSD ≤ 5 %",
         "≤ 0.5 mg/L",
         "≤ 0.02",

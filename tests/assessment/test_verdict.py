@@ -19,7 +19,7 @@ def finding(outcome, **more):
             "criterion": "RSD ≤ 5 %",
             "source": "plan",
             "observed": 1.0,
-            "limit": 5.0,
+            "upper": 5.0,
             "interval": None,
             "outcome": outcome,
             "decision_rule": "guarded",

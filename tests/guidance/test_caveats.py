@@ -196,9 +196,9 @@ caveats:
             "common practice",
             "a book",
             (
-                "x.yaml:3: caveats[0]: the source 'a book' must start with 'common practice' or end with "
-                "'(from memory)', '(seen in the original)', '(source consulted in a reprint)', '(cited from "
-                "a secondary source)' or '(definition)'"
+                ("x.yaml:3: caveats[0]: the source 'a book' must start with 'common practice' or end "
+"with '(from memory)', '(seen in the original)', '(seen in a reprint)', '(as quoted in "
+"a public text)' or '(definition)'")
             ),
         ),
         (

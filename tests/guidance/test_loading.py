@@ -107,7 +107,8 @@ def test_an_extension_changes_only_what_it_names(tmp_path):
     assert (limit.lower, limit.upper) == (80, 110)
     assert kept["recovery"].cite() == "Stricter recovery, 1, 2"
     assert (
-        kept["repeatability"].cite() == "SANTE/11312, 2021 (version 2 from 1 January 2024), G (from memory)"
+        kept["repeatability"].cite() == ("SANTE/11312, 2021 (version 2 from 1 January 2024), G (source "
+"not consulted)")
     )
     assert kept["repeatability"] == next(rule for rule in parent.requirements if rule.id == "repeatability")
     assert profile.default_quantification_limit == parent.default_quantification_limit

@@ -57,7 +57,7 @@ def test_a_whole_article_can_be_asked_for(command, folder, tmp_path):
     assert "\\begin{document}" in target.read_text(encoding="utf-8")
     refused = command("journal", folder, "--standalone")
     assert (refused.status, refused.out) == (2, "")
-    assert refused.err == "--standalone is for LaTeX; add --to FILE.tex\n"
+    assert refused.err == "--standalone requires --to FILE.tex\n"
 
 
 def test_figures_lie_in_their_folder_and_are_referred_to_from_the_file(command, folder, tmp_path):

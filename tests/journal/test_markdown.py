@@ -64,7 +64,7 @@ def test_headings_tables_formulas_and_lists_are_read_as_such(rich):
         "cadmium, bismuth-film sensor",
         "zinc, bismuth-film sensor",
         "Comparison of configurations and acceptance criteria",
-        "Reservations",
+        "Limitations",
     ]
     tables = [block for block in rich.document.elements() if isinstance(block, Table)]
     found = cells(text)

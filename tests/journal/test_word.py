@@ -60,7 +60,7 @@ def test_headings_and_captions_have_their_styles(opened, rich):
         ("Heading 2", "cadmium, bismuth-film sensor"),
         ("Heading 2", "zinc, bismuth-film sensor"),
         ("Heading 2", "Comparison of configurations and acceptance criteria"),
-        ("Heading 1", "Reservations"),
+        ("Heading 1", "Limitations"),
     ]
     captions = [p for p in opened.paragraphs if p.style.name == "Caption"]
     fields = [p._p.xpath("w:fldSimple/@w:instr") for p in captions]

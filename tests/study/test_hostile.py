@@ -131,7 +131,7 @@ def test_comments_up_to_the_limit(study_of):
         ),
         (
             "x" * 53 * MEGABYTES,
-            "study.yaml:5: calibration.file: cal.csv: the file is too big (53.0 MB); 50 MB are accepted",
+            "study.yaml:5: calibration.file: cal.csv: the file is too large (53.0 MB; limit 50 MB)",
         ),
     ],
     ids=["lines", "blank lines", "columns", "cell", "size"],

@@ -115,7 +115,7 @@ def test_an_analyte_overrides_field_by_field(study_of):
         ),
         (
             "plan: {blanks: {}, record: plan.json}\n",
-            "study.yaml:5: plan.record: there is no file 'plan.json' in the study folder",
+            "study.yaml:5: plan.record: no file 'plan.json' in the study folder",
         ),
     ],
 )

@@ -260,7 +260,8 @@ def test_duplicate_keys(problems_of):
             "blanks: [1, 2\n",
             ("study.yaml:6: a list opened with [ lacks the closing ] or a comma (begun in line 5)"),
         ),
-        ("blanks: {a: 1\n", "study.yaml:6: a table opened with { lacks its } or a comma (begun in line 5)"),
+        ("blanks: {a: 1\n", ("study.yaml:6: a mapping opened with { lacks the closing } or a comma "
+"(begun in line 5)")),
         ("note: 'abc\n", "study.yaml:6: a quotation mark is not closed (begun in line 5)"),
         (
             'note: "C:\\data"\n',
@@ -274,8 +275,8 @@ def test_duplicate_keys(problems_of):
             "study.yaml:7: the indentation does not match the lines above (begun in line 1)",
         ),
         ("blanks\nlow_level: 1\n", "study.yaml:6: a colon is missing after a key (begun in line 5)"),
-        ("note: @home\n", "study.yaml:5: a text that starts with @ must be put in quotation marks"),
-        ("note: %RSD\n", "study.yaml:5: a text that starts with % must be put in quotation marks"),
+        ("note: @home\n", "study.yaml:5: enclose text that starts with @ in quotation marks"),
+        ("note: %RSD\n", "study.yaml:5: enclose text that starts with % in quotation marks"),
         (
             "note: * see below\n",
             "study.yaml:5: enclose text that starts with * or & in quotation marks",
@@ -481,8 +482,8 @@ method:
             "blanks: {unit: µg/L, runs: [{signal: 1, analyte: zn}, {signal: 1, analyte: cu}]}\n",
             [
                 (
-                    "study.yaml:9: blanks.unit: the unit 'µg/L' differs from 'mg/L' in method.analytes; "
-                    "convert the values to mg/L"
+                    ("study.yaml:9: blanks.unit: the unit is 'µg/L' here and 'mg/L' in method.analytes; "
+"convert the values to mg/L")
                 )
             ],
         ),
@@ -562,7 +563,7 @@ method: {analytes: [{id: zn, name: zinc, unit: g, signal: s, signal_unit: V}]}
     assert problems_of(head=head) == [
         "study.yaml:4: study.period.to: the period ends (2026-03-01) before it starts (2026-03-02)",
         "study.yaml:5: study.people[0].role: prepared, reviewed or approved is expected here, found 'signed'",
-        "study.yaml:6: study.attachments[0]: there is no file 'certificate.pdf' in the study folder",
+        "study.yaml:6: study.attachments[0]: no file 'certificate.pdf' in the study folder",
         (
             "study.yaml:6: study.attachments[1]: '../secret' is outside the study folder; name a file "
             "inside the study folder, relative to it"

@@ -20,6 +20,7 @@ from validator.evaluation.results import (
 )
 from validator.guidance import load_profile
 from validator.statistics.detection import (
+    QUANTIFICATION_ALIASES,
     VARIANTS,
     LimitResult,
     all_limits,
@@ -159,9 +160,7 @@ _LIMIT_NAMES = {
 
 def _undefined(variant: str, field: str) -> NotAssessed:
     name = _LIMIT_NAMES[field]
-    title = (
-        resolve_quantification(variant) if field == "quantification_limit" else resolve_detection(variant)
-    ).title
+    title = VARIANTS[QUANTIFICATION_ALIASES.get(variant, variant)].title
     return NotAssessed(
         not_assessed=f"no {name} is defined by the governing approach ({title})",
         needs=f"an approach that defines a {name}",
