@@ -22,6 +22,7 @@ import click
 from validator.errors import EnvironmentProblem, GuidanceError, OutputProblem, StudyError, ValidatorError
 from validator.terminal import show_what_can_be_shown
 from validator.version import __version__
+from validator.writing import check_outputs, write_atomically
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -142,8 +143,8 @@ def schema(output: Path | None) -> None:
     if output is None:
         click.echo(schema_text(), nl=False)
         return
-    _refuse_missing_folder(output)
-    _write(output, schema_text())
+    check_outputs([output])
+    write_atomically(output, schema_text())
 
 
 @cli.command()
@@ -168,7 +169,7 @@ def evaluate(context: click.Context, study: Path, results_file: Path | None, alw
     """Evaluate and assess STUDY; print the findings as a table or write the results as JSON."""
     from validator.dossier.console import findings_table
 
-    loaded, results = _results_of(study, Stopwatch())
+    loaded, results = _results_of(study, Stopwatch(), [results_file])
     if results_file is not None:
         _write_results(results_file, results)
     click.echo(findings_table(loaded, results))
@@ -222,9 +223,12 @@ def report(
     """Write the validation dossier of STUDY (PDF)."""
     watch = Stopwatch()
     target = output or Path(f"{_folder_of(study).resolve().name}.pdf")
-    for file in (target, web, results_file, timings):
-        _refuse_missing_folder(file)
-    loaded, results = _results_of(study, watch)
+    look: tuple[Path, ...] = ()
+    if own_templates is not None:
+        from validator.dossier.laboratory import laboratory_files
+
+        look = laboratory_files(own_templates)
+    loaded, results = _results_of(study, watch, [target, web, results_file, timings], look)
 
     from validator.dossier import build_document, dossier_pdf, render_html
     from validator.dossier.laboratory import read_laboratory
@@ -236,13 +240,13 @@ def report(
         page = render_html(document, medium="print", paper=paper, laboratory=laboratory)
     with watch.step("pdf", "writing the PDF"):
         pdf = dossier_pdf(page, loaded, results)
-    _write(target, pdf)
+    write_atomically(target, pdf)
     if web is not None:
-        _write(web, render_html(document, medium="web", laboratory=laboratory))
+        write_atomically(web, render_html(document, medium="web", laboratory=laboratory))
     if results_file is not None:
         _write_results(results_file, results)
     if timings is not None:
-        _write(timings, watch.timings(("read", "evaluate", "assess", "figures", "html", "pdf")))
+        write_atomically(timings, watch.timings(("read", "evaluate", "assess", "figures", "html", "pdf")))
     click.echo(f"{target}: verdict: {_verdict(results)}")
     context.exit(_status(results, always_succeed))
 
@@ -270,21 +274,22 @@ def report(
 def journal(study: Path, target: Path | None, figures_folder: Path | None, standalone: bool) -> None:
     """Write the validation section of a manuscript from STUDY."""
     from validator.dossier.journal import check_target, manuscript
+    from validator.evaluation.inputs import files_of
 
     check_target(target, figures_folder, standalone=standalone)
-    _refuse_missing_folder(target)
     watch = Stopwatch()
-    loaded, results = _results_of(study, watch)
+    loaded, results = _results_of(study, watch, [target])
     with watch.step("write", "writing"):
         written = manuscript(loaded, results, target, figures_folder, standalone=standalone)
     if figures_folder is not None:
         _make_folder(figures_folder)
+        check_outputs(written.figures, files_of(loaded))
     for file, content in written.figures.items():
-        _write(file, content)
+        write_atomically(file, content)
     if target is None:
         click.echo(written.text, nl=False)
     else:
-        _write(target, written.text)
+        write_atomically(target, written.text)
         click.echo(f"{target}: verdict: {_verdict(results)}")
 
 
@@ -347,10 +352,9 @@ def plan(study: Path, output: Path | None, tables: Path | None, workers: int | N
 
     watch = Stopwatch()
     target = output or Path(f"{_folder_of(study).resolve().name}-protocol.pdf")
-    _refuse_missing_folder(target)
     if tables is not None:
         _refuse_filled_folder(tables)
-    loaded = _read(study, watch)
+    loaded = _read(study, watch, [target])
     with watch.step("simulate", "simulating"):
         protocol = make_protocol(loaded, workers=workers or _processors())
 
@@ -360,9 +364,15 @@ def plan(study: Path, output: Path | None, tables: Path | None, workers: int | N
     with watch.step("pdf", "writing the PDF"):
         page = render_html(build_protocol(protocol), medium="print", paper=paper)
         pdf = protocol_pdf(page, protocol)
-    _write(target, pdf)
+    files = {} if tables is None else _tables(tables, protocol, RECORD_FILE)
     if tables is not None:
-        _write_tables(tables, protocol, RECORD_FILE)
+        _make_folder(tables)
+    check_outputs([target, *files])
+    for file, content in {target: pdf, **files}.items():
+        write_atomically(file, content)
+    if tables is not None:
+        click.echo(f"{tables}: fill in the tables and name them under file: of their blocks;")
+        click.echo(f"  keep {RECORD_FILE} with the study and name it under plan: record:")
     click.echo(chances_table(protocol))
     click.echo(f"{target}: plan {protocol.record.sha256}")
 
@@ -397,18 +407,17 @@ def qualify(context: click.Context, output: Path, results_file: Path | None, pap
     from validator.dossier.qualification_record import cases_table, record_json, record_pdf
     from validator.qualification import qualify as run_cases
 
-    for file in (output, results_file):
-        _refuse_missing_folder(file)
+    check_outputs([output, results_file])
     watch = Stopwatch()
     made = _now()
     with watch.step("qualify", "running the published cases"):
         record = run_cases()
     click.echo(cases_table(record))
     if results_file is not None:
-        _write(results_file, record_json(record, made))
+        write_atomically(results_file, record_json(record, made))
     with watch.step("pdf", "writing the PDF"):
         pdf = record_pdf(record, made, paper=paper)
-    _write(output, pdf)
+    write_atomically(output, pdf)
     click.echo(f"{output}: software verification record of this installation")
     context.exit(DONE if record.agrees else DIFFERS)
 
@@ -457,10 +466,9 @@ def batch(
     """
     from validator.batch import check_summary, find_studies, run_batch, write_summary
 
-    _refuse_missing_folder(summary_file)
-    if summary_file is not None:
-        check_summary(summary_file)
     places = find_studies(folder, output, with_dossier=with_dossier)
+    if summary_file is not None:
+        check_summary(summary_file, places)
     running = run_batch(places, workers=workers or _processors(), cluster=cluster)
     rows = sorted(_with_progress(running, len(places)), key=lambda row: row.path.split("/"))
     for row in rows:
@@ -493,15 +501,24 @@ def _folder_of(study: Path) -> Path:
     return study if study.is_dir() else study.parent
 
 
-def _read(path: Path, watch: Stopwatch) -> Study:
+def _read(
+    path: Path, watch: Stopwatch, outputs: Sequence[Path | None] = (), inputs: Sequence[Path] = ()
+) -> Study:
+    """The study at *path*; refused if *outputs* would overwrite its files, other *inputs* or each other."""
+    from validator.evaluation.inputs import files_of
     from validator.reading import read_study
 
+    check_outputs(outputs, inputs)  # found before minutes of work are lost, not after
     with watch.step("read", "reading the study"):
-        return read_study(path)
+        study = read_study(path)
+    check_outputs(outputs, files_of(study))
+    return study
 
 
-def _results_of(path: Path, watch: Stopwatch) -> tuple[Study, Results]:
-    study = _read(path, watch)
+def _results_of(
+    path: Path, watch: Stopwatch, outputs: Sequence[Path | None] = (), inputs: Sequence[Path] = ()
+) -> tuple[Study, Results]:
+    study = _read(path, watch, outputs, inputs)
 
     from validator.assessment import assess
     from validator.evaluation import evaluate as evaluate_study
@@ -511,14 +528,6 @@ def _results_of(path: Path, watch: Stopwatch) -> tuple[Study, Results]:
     with watch.step("assess", "judging"):
         results = assess(study, results)
     return study, results
-
-
-def _refuse_missing_folder(file: Path | None) -> None:
-    # found before minutes of work are lost, not after
-    if file is not None and not file.parent.is_dir():
-        raise OutputProblem(f"{file}: the folder {file.parent} does not exist")
-    if file is not None and file.is_dir():
-        raise OutputProblem(f"{file}: is a folder; specify a file")
 
 
 def _make_folder(folder: Path) -> None:
@@ -538,34 +547,21 @@ def _refuse_filled_folder(folder: Path) -> None:
         raise OutputProblem(f"{folder}: already exists and is not an empty folder; specify a new folder")
 
 
-def _write_tables(folder: Path, protocol: Protocol, record_name: str) -> None:
+def _tables(folder: Path, protocol: Protocol, record_name: str) -> dict[Path, bytes | str]:
     from validator.planning import data_tables, to_workbook
 
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise OutputProblem(f"{folder}: cannot be created ({error.strerror or error})") from error
     tables = data_tables(protocol.study)
-    for table in tables:
-        _write(folder / f"{table.block}.csv", table.to_csv())
+    files: dict[Path, bytes | str] = {folder / f"{table.block}.csv": table.to_csv() for table in tables}
     workbook = to_workbook(protocol.study, tables)
     if workbook is not None:
-        _write(folder / "tables.xlsx", workbook)
-    _write(folder / record_name, protocol.record.to_json())
-    click.echo(f"{folder}: complete the tables and name each under file: of its block;")
-    click.echo(f"  keep {record_name} with the study and name it under plan: record.")
-
-
-def _write(path: Path, content: bytes | str) -> None:
-    from validator.writing import write_atomically
-
-    write_atomically(path, content)
+        files[folder / "tables.xlsx"] = workbook
+    return {**files, folder / record_name: protocol.record.to_json()}
 
 
 def _write_results(path: Path, results: Results) -> None:
     from validator.evaluation.serialise import to_json
 
-    _write(path, to_json(results))
+    write_atomically(path, to_json(results))
 
 
 def _verdict(results: Results) -> str:

@@ -1,12 +1,51 @@
-"""Writing files so that a reader never meets half of one."""
+"""Writing files so that a reader never meets half of one, and no input is ever overwritten."""
 
 from __future__ import annotations
 
 import os
 import tempfile
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from validator.errors import OutputProblem
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+
+def check_outputs(outputs: Iterable[Path | None], inputs: Iterable[Path] = ()) -> None:
+    """Refuse *outputs* that cannot be written or would overwrite one of *inputs* or each other; None is none.
+
+    Two paths name one file if the system says so, whatever links, ``..`` or working folder they go through.
+
+    Raises:
+        OutputProblem: the first such output, and what to name instead.
+    """
+    read = {_identity(file) for file in inputs}
+    written: set[object] = set()
+    for file in outputs:
+        if file is None:
+            continue
+        if not file.parent.is_dir():
+            raise OutputProblem(f"{file}: the folder {file.parent} does not exist")
+        if file.is_dir():
+            raise OutputProblem(f"{file}: is a folder; name a file")
+        this = _identity(file)
+        if this in read:
+            raise OutputProblem(
+                f"{file}: is an input of this command; write the output to another file or folder"
+            )
+        if this in written:
+            raise OutputProblem(f"{file}: is named for two outputs; name a different file for each")
+        written.add(this)
+
+
+def _identity(file: Path) -> object:
+    try:
+        found = file.stat()
+    except OSError:  # not there yet
+        return os.path.realpath(file)
+    return found.st_dev, found.st_ino
 
 
 def write_atomically(path: Path, content: bytes | str) -> None:

@@ -10,12 +10,14 @@ from msgspec.structs import fields
 
 from validator.batch.rows import StudyRow
 from validator.batch.trend import TrendRow, trend
-from validator.errors import EnvironmentProblem, OutputProblem
-from validator.writing import write_atomically
+from validator.errors import EnvironmentProblem, OutputProblem, ValidatorError
+from validator.writing import check_outputs, write_atomically
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
     from pathlib import Path
+
+    from validator.batch.places import StudyPlace
 
 Cell = str | float | int | bool | None
 
@@ -28,11 +30,11 @@ _TREND_COLUMNS = tuple(one.name for one in fields(TrendRow))
 _NOT_OF_A_CELL = {code: "\ufffd" for code in range(32) if chr(code) not in "\t\n\r"}
 
 
-def check_summary(file: Path) -> None:
+def check_summary(file: Path, places: Sequence[StudyPlace] = ()) -> None:
     """Refuse a summary that could not be written, before the work is done.
 
     Raises:
-        OutputProblem: the ending is none of .csv, .xlsx and .html.
+        OutputProblem: the ending is none of .csv, .xlsx and .html, or it would overwrite a file of a study.
         EnvironmentProblem: a workbook is asked for and the package for it is missing.
     """
     if file.suffix.lower() not in ENDINGS:
@@ -44,6 +46,25 @@ def check_summary(file: Path) -> None:
             from validator.study.workbook import INSTALL
 
             raise EnvironmentProblem(f"{file}: workbooks need a package: {INSTALL}") from error
+    inputs = (one for place in places for one in _inputs_around(file, place))
+    check_outputs((file, _trend_beside(file)), inputs)
+
+
+def _inputs_around(file: Path, place: StudyPlace) -> Iterable[Path]:
+    """The files of the study in whose folder *file* lies; all of that folder if the study cannot be read."""
+    from validator.evaluation.inputs import files_of
+    from validator.reading import read_study
+
+    if not file.resolve().is_relative_to(place.folder):
+        return ()
+    try:
+        return files_of(read_study(place.folder))
+    except ValidatorError:
+        return place.folder.rglob("*")
+
+
+def _trend_beside(file: Path) -> Path:
+    return file.with_name(f"{file.stem}-trend{file.suffix}")
 
 
 def write_summary(file: Path, rows: Iterable[StudyRow]) -> tuple[Path, ...]:
@@ -58,7 +79,7 @@ def write_summary(file: Path, rows: Iterable[StudyRow]) -> tuple[Path, ...]:
             write_atomically(file, _csv(_STUDY_COLUMNS, ordered))
             if not changes:
                 return (file,)
-            beside = file.with_name(f"{file.stem}-trend{file.suffix}")
+            beside = _trend_beside(file)
             write_atomically(beside, _csv(_TREND_COLUMNS, changes))
             return file, beside
         case ".xlsx":

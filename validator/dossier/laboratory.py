@@ -37,6 +37,7 @@ _LARGEST_FILE = 2_000_000
 _LARGEST_TEMPLATE = 50_000
 _LARGEST_BLOCK = 200_000
 _KEYS = ("name", "accent", "logo")
+_SETTINGS, _TITLE, _CLOSING = "laboratory.yaml", "title.html.j2", "closing.html.j2"
 _FILTERS = frozenset({"upper", "lower", "title", "capitalize", "trim", "default", "length", "first", "last"})
 _MAY = "a template may print values, ask (if) and go through a list (for)"
 
@@ -58,6 +59,17 @@ class Laboratory(Struct, frozen=True):
     closing_block: str = ""
 
 
+def laboratory_files(folder: Path) -> tuple[Path, ...]:
+    """The files that :func:`read_laboratory` reads, which no output must overwrite.
+
+    Raises:
+        LaboratoryError: the settings cannot be used.
+    """
+    logo = _settings(folder).get("logo")
+    names = (_SETTINGS, _TITLE, _CLOSING, *(() if logo is None else (logo,)))
+    return tuple(folder / name for name in names)
+
+
 def read_laboratory(folder: Path, document: Document) -> Laboratory:
     """Read *folder* and render its templates for *document*.
 
@@ -69,19 +81,19 @@ def read_laboratory(folder: Path, document: Document) -> Laboratory:
     settings = _settings(folder)
     accent = settings.get("accent", ACCENT)
     if not _COLOUR.fullmatch(accent):
-        file = folder / "laboratory.yaml"
+        file = folder / _SETTINGS
         raise LaboratoryError(f'{file}: accent: expected a colour such as "#1f3a4d", found {accent!r}')
     return Laboratory(
         name=settings.get("name", ""),
         accent=accent,
         logo=_logo(folder, settings["logo"]) if "logo" in settings else "",
-        title_block=_block(folder / "title.html.j2", document),
-        closing_block=_block(folder / "closing.html.j2", document),
+        title_block=_block(folder / _TITLE, document),
+        closing_block=_block(folder / _CLOSING, document),
     )
 
 
 def _settings(folder: Path) -> dict[str, str]:
-    file = folder / "laboratory.yaml"
+    file = folder / _SETTINGS
     if not file.exists():
         return {}
     try:
@@ -109,7 +121,7 @@ def _logo(folder: Path, name: str) -> str:
 def _confined(folder: Path, name: str) -> Path:
     file = (folder / name).resolve()
     if not file.is_relative_to(folder.resolve()):
-        raise LaboratoryError(f"{folder / 'laboratory.yaml'}: logo: '{name}' is outside the folder")
+        raise LaboratoryError(f"{folder / _SETTINGS}: logo: '{name}' is outside the folder")
     return file
 
 

@@ -6,7 +6,7 @@ import hashlib
 from typing import TYPE_CHECKING
 
 from validator.evaluation.results import InputRecord
-from validator.guidance import load_profile, resolve
+from validator.guidance import load_profile, profile_names, resolve
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -33,6 +33,13 @@ def input_records(study: Study) -> tuple[InputRecord, ...]:
     known = {record.path for record in read}
     own = {file.name: file for file in _own_profiles(study) if file.name not in known}
     return (*read, *(_guidance(file) for file in own.values()))
+
+
+def files_of(study: Study) -> tuple[Path, ...]:
+    """What no output may overwrite: every file that was read, and the guidance profiles beside them."""
+    folder = study.folder
+    profiles = (folder / f"{name}.yaml" for name in profile_names((folder,)))
+    return (*(folder / file.path for file in study.inputs), *profiles)
 
 
 def _own_profiles(study: Study) -> Iterator[Path]:
