@@ -48,7 +48,7 @@ ROOMS = {
         "yaml_loader",
         *_UP_TO_ASSESSMENT,
     },
-    "batch": {"batch", "dossier", "writing", *_UP_TO_ASSESSMENT},
+    "batch": {"batch", "dossier", "reading", "writing", *_UP_TO_ASSESSMENT},
 }
 """What each room may import; ``dossier.numbers`` is a leaf: the one place that rounds."""
 

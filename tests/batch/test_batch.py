@@ -23,6 +23,8 @@ from validator.batch.summary import guarded, write_summary
 from validator.batch.trend import natural_order
 from validator.dossier import rendering
 from validator.errors import EnvironmentProblem, StudyError
+from validator.reading import read_study
+from validator.resources import examples_folder
 from validator.study import reading
 
 
@@ -207,6 +209,45 @@ def test_what_changed_is_computed_anew(folder_of_studies, tmp_path):
     assert [row.reused for row in run_batch(places)] == [True] * 4
 
 
+def test_raw_recordings_are_reduced_as_by_the_other_commands(command, tmp_path):
+    """A study whose signals come from curves gets the results that ``evaluate`` writes."""
+    root = tmp_path / "studies"
+    shutil.copytree(examples_folder() / "zinc_in_tap_water_recordings", root)
+
+    (row,) = run_batch(find_studies(root, tmp_path / "out"))
+
+    assert row.problem == ""
+    command("evaluate", root, "--results", tmp_path / "results.json")
+    written = (tmp_path / "out" / "results.json").read_bytes()
+    assert written == (tmp_path / "results.json").read_bytes()
+
+
+@pytest.mark.parametrize(
+    ("true", "edited"),
+    [
+        ('"verdict": "not fit"', '"verdict": "fit"'),
+        ('"outcome": "does not meet"', '"outcome": "meets"'),
+        ('"lack_of_fit": {', '"never_heard_of": {'),
+        ('"p": 0', '"p": 1'),
+    ],
+)
+def test_an_edited_results_file_is_not_believed(command, described, tmp_path, true, edited):
+    """Verdict and findings are judged anew; where the file says anything else, all is computed anew."""
+    study = study_text(described, 1).replace("p_min: 1.0e-09", "p_min: 0.9999")
+    (tmp_path / "study.yaml").write_text(study, encoding="utf-8")
+    file = tmp_path / "results.json"
+    assert command("batch", tmp_path, "--workers", 1).status == 1
+    written = file.read_text(encoding="utf-8")
+    assert true in written
+    file.write_text(written.replace(true, edited), encoding="utf-8")
+
+    done = command("batch", tmp_path, "--workers", 1)
+
+    assert done.status == 1
+    assert done.out == ".: not fit\nstudies: 1; unchanged: 0; could not be read: 0\n"
+    assert file.read_text(encoding="utf-8") == written
+
+
 def test_a_dossier_is_rendered_once_and_belongs_to_its_results(folder_of_studies, monkeypatch):
     """With --report the dossier is written after the results; older than these, it is rendered again."""
     monkeypatch.setattr(rendering, "render", lambda study, results: f"%PDF of {study.study.title}".encode())
@@ -217,10 +258,11 @@ def test_a_dossier_is_rendered_once_and_belongs_to_its_results(folder_of_studies
 
     assert [row.reused for row in run_batch([place])] == [False]
     assert place.dossier.read_bytes() == b"%PDF of Study 0"
-    assert working.unchanged_results(place) is not None
+    study = read_study(place.folder)
+    assert working.unchanged_results(place, study) is not None
     os.utime(place.dossier, ns=(0, 0))
-    assert working.unchanged_results(place) is None
-    assert working.unchanged_results(plain) is not None
+    assert working.unchanged_results(place, study) is None
+    assert working.unchanged_results(plain, study) is not None
 
 
 def test_results_never_overwrite_a_file_of_the_study(described, tmp_path):
@@ -232,8 +274,26 @@ def test_results_never_overwrite_a_file_of_the_study(described, tmp_path):
 
     (row,) = run_batch(find_studies(tmp_path))
 
-    assert "name an --output folder" in row.problem
+    assert "write the output to another file or folder" in row.problem
     assert (tmp_path / "results.json").read_text(encoding="utf-8") == "its own"
+
+
+@pytest.mark.parametrize("broken", [False, True])
+def test_a_summary_never_overwrites_a_file_of_a_study(command, described, tmp_path, broken):
+    """Neither its data nor, where it cannot be read, anything in its folder; beside its files it may lie."""
+    table = "level;signal\n" + "".join(f"{x};{0.1 * x}\n" for x in range(1, 8))
+    study = described(calibration={"file": "s-trend.csv"}, **({"matrix": 5} if broken else {}))
+    (tmp_path / "study.yaml").write_text(yaml.safe_dump(study), encoding="utf-8")
+    (tmp_path / "s-trend.csv").write_text(table, encoding="utf-8")
+
+    for name in ("s-trend.csv", "s.csv"):
+        done = command("batch", tmp_path, "--workers", 1, "--summary", tmp_path / name)
+
+        assert done.status == 2
+        assert "s-trend.csv: is an input of this command" in done.err
+    assert sorted(file.name for file in tmp_path.iterdir()) == ["s-trend.csv", "study.yaml"]
+    assert (tmp_path / "s-trend.csv").read_text(encoding="utf-8") == table
+    assert command("batch", tmp_path, "--workers", 1, "--summary", tmp_path / "t.csv").status == 2 * broken
 
 
 def die(place):
