@@ -1,3 +1,3 @@
 """The version, on its own so that every room may name it."""
 
-__version__ = "0.1.0"
+__version__ = "1.0.0.dev0"
