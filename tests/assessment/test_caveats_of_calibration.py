@@ -121,8 +121,8 @@ CASES = [
     (
         "too_few_or_badly_spread_levels:few",
         (
-            (("The calibration has 5 levels; IUPAC single-laboratory guidelines, 2002, A3 (from memory) "
-"requires 6."))
+            "The calibration has 5 levels; IUPAC single-laboratory guidelines, 2002, A3 (source not consulted) "
+            "requires 6."
         ),
         {
             "study": {"guidance": "[ich-q2r2-2023, iupac-single-laboratory-2002]"},
@@ -193,8 +193,8 @@ CASES = [
     (
         "second_order_describes_better:offered",
         (
-            (("A second-order (quadratic) function reduces the residual standard deviation from 0.017 to "
-"0.00089; at 1 mg/L, the result read from the straight line differs by −24 %."))
+            "A second-order function reduces the residual standard deviation from 0.017 to "
+            "0.00089; at 1 mg/L, the result read from the straight line differs by −24 %."
         ),
         {"calibration": line(bent)},
         {"calibration": STRAIGHT},
@@ -202,9 +202,9 @@ CASES = [
     (
         "second_order_describes_better:slightly",
         (
-            (("A second-order (quadratic) function reduces the residual standard deviation from 0.0027 "
-"to 0.00089; at 1 mg/L, where the effect is largest, the result read from the straight "
-"line differs by −2.9 %."))
+            "A second-order function reduces the residual standard deviation from 0.0027 "
+            "to 0.00089; at 1 mg/L, where the effect is largest, the result read from the straight "
+            "line differs by −2.9 %."
         ),
         {"calibration": line(slightly_bent)},
         {"calibration": STRAIGHT},
@@ -238,8 +238,8 @@ CASES = [
     (
         "unweighted_limits_mislead:proportional",
         (
-            (("An unweighted line would give 0.72 mg/L instead of 0.082 mg/L by the same approach "
-"(Residuals, 3.3 s (ICH)), higher by a factor of 8.8."))
+            "An unweighted line would give 0.72 mg/L instead of 0.082 mg/L by the same approach "
+            "(Residual SD, 3.3s (ICH)), higher by a factor of 8.8."
         ),
         {"calibration": line(straight, scatter=GROWING), "analysis": SMOOTHED},
         {"calibration": STRAIGHT, "analysis": SMOOTHED},

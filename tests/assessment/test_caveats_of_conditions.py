@@ -136,7 +136,9 @@ CASES = [
     ),
     (
         "matrices_claimed_beyond_tested:few_lots",
-        ("Matrices or lots tested: 2; required by ICH M10, step 4, 24 May 2022, 3.2.3 (from memory): 6."),
+        (
+            "Matrices or lots tested: 2; required by ICH M10, step 4, 24 May 2022, 3.2.3 (source not consulted): 6."
+        ),
         {"study": M10, "calibration": line(), "matrix_calibration": lots(2)},
         {"study": M10, "calibration": line(), "matrix_calibration": lots(6)},
     ),
@@ -169,7 +171,7 @@ CASES = [
     ),
     (
         "robustness_missing_or_narrow:few_factors",
-        "Only 2 factors were changed.",
+        "Only 2 factors were varied.",
         {"robustness": plan(2)},
         {"robustness": plan(3)},
     ),

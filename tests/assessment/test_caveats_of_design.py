@@ -133,8 +133,8 @@ CASES = [
     (
         "design_below_guidance:short",
         (
-            (("The data for stability are below the minimum: replicates per time point 2, asked 3 (ICH "
-"M10, step 4, 24 May 2022, 3.2.8 (from memory))."))
+            "The data for stability are below the minimum: replicates per time point: 2, required 3 (ICH "
+            "M10, step 4, 24 May 2022, 3.2.8 (source not consulted))."
         ),
         {"study": PLASMA, "stability": stored([5, 5.1])},
         {"study": PLASMA, "stability": stored([5, 5.1, 4.9])},
@@ -285,8 +285,8 @@ CASES = [
     (
         "guidance_limit_replaced:missed",
         (
-            (("The study's own criterion supersedes mean recovery 70 to 120 % (SANTE/11312, 2021 "
-"(version 2 from 1 January 2024), G (from memory)), which is not met: 64.0 % at 5 mg/L."))
+            "The study's own criterion supersedes mean recovery 70 to 120 % (SANTE/11312, 2021 "
+            "(version 2 from 1 January 2024), G (source not consulted)), which is not met: 64.0 % at 5 mg/L."
         ),
         {"study": PESTICIDES, "criteria": WIDE, "recovery": "{runs: [{level: 5, found: [3.2, 3.21, 3.19]}]}"},
         {"study": PESTICIDES, "criteria": WIDE, "recovery": "{runs: [{level: 5, found: [3.8, 3.81, 3.79]}]}"},

@@ -106,8 +106,8 @@ CASES = [
     (
         "limit_depends_on_definition:spread",
         (
-            (("The detection limits obtained from these data differ by a factor of 19, from 0.013 mg/L "
-"(Intercept, 3.3 s (ICH)) to 0.24 mg/L (DIN 32645, blank method)."))
+            "The detection limits obtained from these data differ by a factor of 19, from 0.013 mg/L "
+            "(SD of intercept, 3.3s (ICH)) to 0.24 mg/L (DIN 32645, blank method)."
         ),
         {
             **HIGH_LINE,
@@ -117,8 +117,8 @@ CASES = [
     (
         "limit_depends_on_definition:undeclared",
         (
-            ("The study declares no approach; Blank, 3 s (Eurachem) was taken from the default rule (ten "
-"or more independent blanks.)")
+            "The study declares no approach; Blank, 3s (Eurachem) was taken from the default rule (ten "
+            "or more independent blanks.)"
         ),
         {"calibration": line(HIGH), "blanks": blanks(*SCATTERING)},
         {
@@ -127,7 +127,7 @@ CASES = [
     ),
     (
         "limit_depends_on_definition:undeclared",
-        "The study declares no approach; Residuals, 3.3 s (ICH) was taken from ICH Q2(R2).",
+        "The study declares no approach; Residual SD, 3.3s (ICH) was taken from ICH Q2(R2).",
         {
             "study": {"guidance": "[ich-q2r2-2023]"},
             "calibration": line(HIGH),
@@ -137,7 +137,7 @@ CASES = [
     ),
     (
         "limit_too_high_for_purpose:above_legal_limit",
-        "The quantification limit was 410 % of the legal limit.",
+        "The quantification limit is 410 % of the legal limit.",
         {
             "analyte": {"legal_limit": "0.1"},
             **LOW_LINE,
@@ -150,8 +150,8 @@ CASES = [
     (
         "limit_too_high_for_purpose:above_share",
         (
-            (("The quantification limit was 41 % of the legal limit; Directive 2009/90/EC, 2009, article "
-"4(1) (source consulted in a reprint) permits 30 %."))
+            "The quantification limit is 41 % of the legal limit; Directive 2009/90/EC, 2009, article "
+            "4(1) (source consulted in a reprint) permits 30 %."
         ),
         {
             "study": {"guidance": "[eu-water-monitoring-2009-90]"},
@@ -166,7 +166,7 @@ CASES = [
     ),
     (
         "limit_too_high_for_purpose:detection_share",
-        "The detection limit was 24 % of the legal limit; 10 % is usual for a maximum level in food.",
+        "The detection limit is 24 % of the legal limit; 10 % is usual for a maximum level in food.",
         {
             "analyte": FOOD,
             **LOW_LINE,
@@ -179,8 +179,8 @@ CASES = [
     (
         "instrument_limit_as_method_limit:standards_only",
         (
-            (("The limit (Residuals, 3.3 s (ICH)) is based on standards alone; no blank or low-level "
-"sample of river water was taken through the procedure."))
+            "The limit (Residual SD, 3.3s (ICH)) is based on standards alone; no blank or low-level "
+            "sample of river water was taken through the procedure."
         ),
         {"study": RIVER, "calibration": line(HIGH), "analysis": decides("residual_3.3")},
         {
@@ -392,8 +392,8 @@ CASES = [
     (
         "deciding_limit_weakened:low_end_weight_assumed",
         (
-            (("The limit (Residuals, 3.3 s (ICH)) assumes that the weight of the lowest standard applies "
-"down to level 0."))
+            "The limit (Residual SD, 3.3s (ICH)) assumes that the weight of the lowest standard applies "
+            "down to level 0."
         ),
         {"calibration": line(HIGH), "analysis": decides("residual_3.3", more=WEIGHTED % "1/x^2")},
         {"calibration": line(HIGH), "analysis": decides("residual_3.3", more=WEIGHTED % "none")},
@@ -401,8 +401,8 @@ CASES = [
     (
         "deciding_limit_weakened:low_end_weight_assumed",
         (
-            (("The limit (Residuals, 3.3 s (ICH)) assumes that the weight of the lowest standard applies "
-"down to level 0."))
+            "The limit (Residual SD, 3.3s (ICH)) assumes that the weight of the lowest standard applies "
+            "down to level 0."
         ),
         {"calibration": line(HIGH), "analysis": decides("residual_3.3", more=WEIGHTED % "1/s^2")},
         {"calibration": line((0, *HIGH)), "analysis": decides("residual_3.3", more=WEIGHTED % "1/s^2")},
@@ -422,7 +422,7 @@ CASES = [
     ),
     (
         "deciding_limit_weakened:slope_of_curve_at_zero",
-        "The limit (Residuals, 3.3 s (ICH)) is calculated with the slope of the curve at level 0.",
+        "The limit (Residual SD, 3.3s (ICH)) is calculated with the slope of the curve at level 0.",
         {
             "calibration": line(HIGH),
             "analysis": decides("residual_3.3", more=", calibration: {model: quadratic}"),
@@ -563,5 +563,5 @@ def test_a_caution_counts_for_the_deciding_variant_only(with_caution, caution):
     """The variant that decides says it once for both limits; one that only stands beside says nothing."""
     (sentence,) = with_caution("blank_3s", caution)
 
-    assert "(Blank, 3 s (Eurachem))" in sentence
+    assert "(Blank, 3s (Eurachem))" in sentence
     assert with_caution("residual_3.3", caution) == []

@@ -64,7 +64,7 @@ def test_a_limit_of_the_guidance_is_held_against_every_level(assessed):
     assert [(one.level, one.outcome) for one in found] == [(2, "meets"), (8, "meets")]
     for one in found:
         assert one.source == "House rules, 3, 4.2"
-        assert one.limit == 5
+        assert one.upper == 5
         assert not one.own
         assert one.decides
         assert one.superseded_by is None
@@ -155,7 +155,7 @@ def test_a_limit_by_mass_fraction_follows_the_level(assessed):
     ).findings
 
     # Horwitz: 16 % at 1e-6, 5.66 % at 1e-3 (Anal. Chem. 54 (1982) 67A; from memory)
-    assert [one.limit for one in found] == pytest.approx([8.0, 2.83], abs=0.005)
+    assert [one.upper for one in found] == pytest.approx([8.0, 2.83], abs=0.005)
     assert [one.level for one in found] == [1, 1000]
 
 
@@ -181,7 +181,7 @@ def test_a_limit_by_analyte_is_found_by_id_or_name(assessed):
         rule("repeatability", acceptance), analyte={"name": "phosphate"}, precision=precision(5)
     ).findings
 
-    assert (by_name.limit, by_name.outcome) == (5, "meets")
+    assert (by_name.upper, by_name.outcome) == (5, "meets")
     assert other.outcome == "not assessed"
 
 

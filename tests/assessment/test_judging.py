@@ -6,6 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from validator.assessment import judging
 from validator.assessment.judging import Limit, interval_for, judge, judge_p
 from validator.evaluation.results import EstimateRecord
 
@@ -121,12 +122,24 @@ def test_a_probability_is_compared_as_it_is(p, outcome):
     assert judge_p(p, 0.05).interval is None
 
 
-def test_what_a_limit_says_in_the_file():
-    """A number for one side, a pair for two."""
-    assert AT_MOST_10.as_record == AT_LEAST_10.as_record == 10.0
-    assert BETWEEN.as_record == (90.0, 110.0)
+@pytest.mark.parametrize(
+    ("limit", "value", "interval", "ideal", "margin"),
+    [
+        (AT_MOST_10, 5.0, (None, 8.0), 0.0, 0.2),
+        (AT_MOST_10, 12.0, (None, 15.0), 0.0, -0.5),
+        (BETWEEN, 100.0, (95.0, 108.0), 100.0, 0.2),
+        (Limit(lower=0.05), 0.05, None, 1.0, 0.0),
+        (Limit(lower=0.05), 1.0, None, 1.0, 1.0),
+        (AT_LEAST_10, 15.0, None, None, 0.5),
+        (Limit(), 1.0, None, 0.0, None),
+    ],
+)
+def test_the_margin_is_the_share_of_the_way_to_the_ideal(limit, value, interval, ideal, margin):
+    """1 for the ideal method, 0 at the limit, negative beyond, by the bound that decides."""
+    found = judging.margin(limit, value, interval, ideal=ideal)
+
+    assert found == (margin if margin is None else pytest.approx(margin))
     assert (AT_MOST_10.is_one_sided, BETWEEN.is_one_sided) == (True, False)
-    assert Limit().as_record is None
 
 
 def test_an_unknown_rule_is_a_mistake_of_ours():

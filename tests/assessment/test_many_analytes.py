@@ -69,7 +69,7 @@ def test_a_stop_holds_back_what_it_speaks_of(caveat, outcome):
     """A finding that meets is held back by a stop on its own characteristic, analyte and configuration."""
     finding = Finding(
         characteristic="recovery", analyte="a", configuration="default", criterion="", source="",
-        observed=100.0, limit=None, interval=None, outcome="meets", decision_rule="guarded",
+        observed=100.0, interval=None, outcome="meets", decision_rule="guarded",
     )  # fmt: skip
 
     (held,) = held_back([finding], [caveat])

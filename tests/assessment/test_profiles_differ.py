@@ -117,12 +117,12 @@ def test_phosphate_under_two_guides(under):
 
     assert [one[3] for one in from_guidance(by_test)] == ["does not meet"]
     recovery = {
-        one.level: (one.limit, one.outcome)
+        one.level: (one.lower, one.upper, one.outcome)
         for one in by_mass_fraction.findings
         if one.characteristic == "recovery" and not one.own
     }
-    assert recovery[120] == ((80, 110), "meets")
-    assert recovery[200] == ((80, 110), "meets")
+    assert recovery[120] == (80, 110, "meets")
+    assert recovery[200] == (80, 110, "meets")
     assert recovery[60][0] == pytest.approx((75.56, 111.1), abs=0.01)
     assert (by_test.verdict, by_mass_fraction.verdict) == ("not fit", "not fit")
 
@@ -187,10 +187,10 @@ def test_rules_for_a_kind_hold_where_the_kind_is_stated(of_kind):
 
     def ranges(kind):
         found = of_kind(kind).findings
-        return [(one.limit, one.outcome) for one in found if one.characteristic == "working_range"]
+        return [(one.lower, one.upper, one.outcome) for one in found if one.characteristic == "working_range"]
 
-    assert ranges("assay") == [(80, "meets"), (120, "meets")]
-    assert ranges("impurity_quantitative") == [(120, "meets")]
+    assert ranges("assay") == [(None, 80, "meets"), (120, None, "meets")]
+    assert ranges("impurity_quantitative") == [(120, None, "meets")]
     assert ranges("") == []
 
 

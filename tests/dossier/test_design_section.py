@@ -81,7 +81,7 @@ def test_one_document(section):
                 asked,
                 given,
                 outcome,
-                f"IUPAC single-laboratory guidelines, 2002, {clause} (from memory)",
+                f"IUPAC single-laboratory guidelines, 2002, {clause} (source not consulted)",
             ]
             for what, asked, given, outcome, clause in (
                 ("linearity: levels (required)", "6", "5", "does not meet", "A3"),
@@ -151,7 +151,7 @@ def test_the_strictest_is_the_greatest_minimum(section):
         ["Linearity: levels", "5", "6", "5", "does not meet"]
     ]
     assert [row[5] for row in table if row[0] == "Linearity: levels"] == [
-        "IUPAC single-laboratory guidelines, 2002, A3 (from memory)"
+        "IUPAC single-laboratory guidelines, 2002, A3 (source not consulted)"
     ]
 
 

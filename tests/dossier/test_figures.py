@@ -203,14 +203,14 @@ def test_series_differ_in_more_than_colour():
 
 
 def _luminance(colour: str) -> float:
-    """Relative luminance of WCAG 2.2 (from memory)."""
+    """Relative luminance of WCAG 2.2 (source not consulted)."""
     parts = [int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)]
     linear = [part / 12.92 if part <= 0.04045 else ((part + 0.055) / 1.055) ** 2.4 for part in parts]
     return float(np.dot([0.2126, 0.7152, 0.0722], linear))
 
 
 def test_text_and_marks_have_contrast_on_white():
-    """Text reaches 4.5 to 1 and main marks 3 to 1, the bounds of WCAG 2.2, 1.4.3 and 1.4.11 (from memory)."""
+    """Text reaches 4.5 to 1 and main marks 3 to 1, the bounds of WCAG 2.2, 1.4.3 and 1.4.11 (source not consulted)."""
     contrast = {
         c: 1.05 / (_luminance(c) + 0.05)
         for c in (look.INK, look.SOFT, look.BLUE, look.VERMILLION, look.GREEN)

@@ -80,7 +80,7 @@ def test_a_refusal_is_told_once_with_the_analytes_it_holds_for(judged, described
     (refused,) = (one.items for one in appendix.blocks if isinstance(one, NotAssessedList))
     told = [plain(one.what) for one in refused]
 
-    assert "Blank, 3 s (Eurachem) (analyte a2)" in told
+    assert "Blank, 3s (Eurachem) (analyte a2)" in told
     assert "Signal-to-noise ratio" in told
     assert len(told) == len({(plain(one.what), plain(one.reason), plain(one.needs)) for one in refused})
 

@@ -17,7 +17,7 @@ FORBIDDEN = ("nan", "None", "inf", "e+", "e-", "E")
 
 
 def test_value_ends_at_the_place_of_two_figures_of_its_uncertainty():
-    """The worked examples of GUM 7.2.2 and H.1 (from memory), and the carry from 0.0996 to 0.10."""
+    """The worked examples of GUM 7.2.2 and H.1 (source not consulted), and the carry from 0.0996 to 0.10."""
     assert n.with_uncertainty(100.02147, 0.00035) == "100.02147 ± 0.00035"
     assert n.with_uncertainty(50.000838, 0.000093) == "50.000838 ± 0.000093"
     assert n.with_uncertainty(12.3456, 0.0123) == "12.346 ± 0.012"
@@ -46,7 +46,7 @@ def test_no_uncertainty_leaves_the_value_alone():
 
 
 def test_ties_go_to_the_even_digit():
-    """ISO 80000-1, annex B, rule A (from memory), on the decimal form a reader sees."""
+    """ISO 80000-1, annex B, rule A (source not consulted), on the decimal form a reader sees."""
     assert [n.significant(v, 2) for v in (1.25, 1.35, 0.125, 2.65)] == ["1.2", "1.4", "0.12", "2.6"]
 
 

@@ -79,7 +79,7 @@ def test_a_limit_that_is_set_is_missed_no_more(missing):
 
     assert with_limit.splitlines()[-3:] == [
         "  limits to be set by the user and not yet set:",
-        "    -  nitrate  Trueness  mean recovery  3.3.1 (from memory)",
+        "    -  nitrate  Trueness  mean recovery  3.3.1 (source not consulted)",
         (
             "  requirements for specific kinds of method were not applied; state method: kind (assay, "
             "impurity_quantitative, impurity_limit, identification)"

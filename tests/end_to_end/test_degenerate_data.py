@@ -306,7 +306,7 @@ def test_no_limit_at_all_gives_the_reason_of_the_variant_that_would_decide(found
     record = found(analysis={"detection_limit": {"variant": "residual_3.3"}}, **blanks(), **REST)
 
     assert isinstance(record.detection, NotAssessed)
-    assert "Residuals, 3.3 s (ICH) would decide: " in record.detection.not_assessed
+    assert "Residual SD, 3.3s (ICH) would decide: " in record.detection.not_assessed
     assert "calibration" in record.detection.needs
     assert rest_is_done(record)
 

@@ -97,7 +97,7 @@ def test_guidance_that_prefers_one_of_the_two_leaves_the_other_open(limits):
     """A document whose own variant gives a quantification limit only asks for no detection limit."""
     found = limits(["sante-11312-2021"], blanks=blanks())
 
-    assert found.declared_by.startswith("guidance: SANTE")
+    assert found.declared_in.startswith("SANTE")
     assert (
         found.detection_limit.not_assessed
         == "no detection limit is defined by the governing approach lowest_validated_level"
@@ -126,22 +126,22 @@ def test_the_first_profile_decides_where_nothing_is_declared(limits):
     """The guidance's own variant, with the name of the document."""
     found = limits(["ich-q2r2-2023", "iupac-single-laboratory-2002"], blanks=blanks())
 
-    assert found.declared_by.startswith("guidance: ICH")
+    assert found.declared_in.startswith("ICH")
     assert not isinstance(found.detection_limit, NotAssessed)
 
 
 @pytest.mark.parametrize(
     ("n", "variant", "by"),
     [
-        (10, "blank_3s", "default rule (at least ten independent blanks)"),
-        (9, "residual_3.3", "default rule (fewer than ten independent blanks)"),
+        (10, "blank_3s", "the default rule (at least ten independent blanks)"),
+        (9, "residual_3.3", "the default rule (fewer than ten independent blanks)"),
     ],
 )
 def test_the_number_of_blanks_decides_where_nobody_else_does(limits, n, variant, by):
     """Ten independent blanks carry a limit from blanks; with fewer the calibration decides."""
     found = limits(blanks=blanks(n))
 
-    assert (found.detection_limit.variant, found.declared_by) == (variant, by)
+    assert (found.detection_limit.variant, found.declared_in) == (variant, by)
 
 
 def test_repeated_readings_do_not_make_ten_blanks(limits):

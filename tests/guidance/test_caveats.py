@@ -122,8 +122,11 @@ def test_every_case_is_filled_without_a_gap(caveat, case):
     assert re.fullmatch(r"['A-Z<].*[.]", filled.because)
     assert "{" not in filled.because
     assert all(value in filled.because for value in values.values())
-    assert (filled.id, filled.text, filled.remedy) == (caveat.id, caveat.text, caveat.remedy)
-    assert filled.severity == (caveat.cases[case].severity or caveat.severity)
+    assert filled.id == caveat.id
+    for name in ("severity", "title", "text", "remedy"):
+        assert getattr(filled, name) == (getattr(caveat.cases[case], name) or getattr(caveat, name))
+        assert re.fullmatch(r"[A-Z].*[.]", filled.text)
+        assert re.fullmatch(r"[A-Z].*[.]", filled.remedy)
 
 
 def test_a_filled_caveat_reads_well():
@@ -196,9 +199,9 @@ caveats:
             "common practice",
             "a book",
             (
-                ("x.yaml:3: caveats[0]: the source 'a book' must start with 'common practice' or end "
-"with '(from memory)', '(seen in the original)', '(seen in a reprint)', '(as quoted in "
-"a public text)' or '(definition)'")
+                "x.yaml:3: caveats[0]: the source 'a book' must start with 'common practice' or end "
+                "with '(from memory)', '(seen in the original)', '(seen in a reprint)', '(as quoted in "
+                "a public text)' or '(definition)'"
             ),
         ),
         (

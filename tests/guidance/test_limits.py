@@ -96,8 +96,8 @@ def test_beyond_the_table_there_is_no_limit(acceptance, beyond):
         limit_for(acceptance, mass_fraction=beyond)
 
     assert str(caught.value) == (
-        f"the table of limits does not reach a mass fraction of {beyond:g}; "
-        "needs a criterion of the study's own for this level"
+        f"the table of limits does not cover a mass fraction of {beyond:g}; "
+        "needs a criterion of the study for this level"
     )
 
 

@@ -106,9 +106,8 @@ def test_an_extension_changes_only_what_it_names(tmp_path):
     limit = limit_for(kept["recovery"].acceptance[0])
     assert (limit.lower, limit.upper) == (80, 110)
     assert kept["recovery"].cite() == "Stricter recovery, 1, 2"
-    assert (
-        kept["repeatability"].cite() == ("SANTE/11312, 2021 (version 2 from 1 January 2024), G (source "
-"not consulted)")
+    assert kept["repeatability"].cite() == (
+        "SANTE/11312, 2021 (version 2 from 1 January 2024), G (source not consulted)"
     )
     assert kept["repeatability"] == next(rule for rule in parent.requirements if rule.id == "repeatability")
     assert profile.default_quantification_limit == parent.default_quantification_limit
@@ -287,7 +286,7 @@ def test_a_profile_cannot_extend_itself(tmp_path):
             "figure: repeatability_rsd_percent",
             "figure: device_rsd_percent",
             (
-                "FILE:9: requirements[0]: the figure 'device_rsd_percent' does not apply to repeatability; "
+                "FILE:9: requirements[0]: the figure 'device_rsd_percent' does not belong to repeatability; "
                 "possible: horrat_repeatability, repeatability_rsd_percent"
             ),
         ),
@@ -333,7 +332,7 @@ def test_a_profile_cannot_extend_itself(tmp_path):
             "replicates_per_level: 6}",
             "time_points: 6}",
             (
-                "FILE:9: requirements[0]: the counter 'time_points' does not apply to repeatability; "
+                "FILE:9: requirements[0]: the counter 'time_points' does not belong to repeatability; "
                 "possible: dates, determinations, instruments, levels, operators, replicates_per_level, "
                 "replicates_per_series, samples, series"
             ),

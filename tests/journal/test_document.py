@@ -172,7 +172,7 @@ def test_a_limit_that_cannot_be_had_says_why(judged, described, rich):
     read, results = judged(study)
     refusal = results.analytes["x"].configurations["default"].detection.detection_limit
 
-    assert f"The detection limit was not assessed ({refusal.not_assessed})." in text_of(
+    assert f"The detection limit is not assessed ({refusal.not_assessed})." in text_of(
         journal_document(read, results)
     )
 

@@ -364,7 +364,7 @@ def test_a_stated_bias(study_of):
             "carry_over",
             "{sequence: [{kind: blank, signal: 1}, {kind: high, signal: 9}]}",
             ".sequence",
-            "the sequence contains no blank was measured directly after a high sample",
+            "the sequence contains no blank directly after a high sample",
         ),
         ("repeated_use", "{device: 1, use: 0, signal: 1}", ".use", "must be 1 or more, found 0"),
         (

@@ -213,7 +213,7 @@ def test_what_takes_room_is_counted(problems_of, monkeypatch, limits, table, pro
         ("circle.csv", "'circle.csv' is not the name of a file"),
         ("sub", "'sub' is not a file"),
         ("pipe.csv", "'pipe.csv' is not a file"),
-        ("absent.csv", "there is no file 'absent.csv' in the study folder"),
+        ("absent.csv", "no file 'absent.csv' in the study folder"),
         ("n" * 300 + ".csv", f"'{'n' * 300}.csv' is not the name of a file"),
     ],
 )

@@ -106,7 +106,7 @@ def test_in_a_run(problems_of, more, problem):
         ),
         (
             "calibration: {file: nothing.csv}\n",
-            "5: calibration.file: there is no file 'nothing.csv' in the study folder",
+            "5: calibration.file: no file 'nothing.csv' in the study folder",
         ),
         (
             "? 'a\N{NO-BREAK SPACE}b'\n: 1\n",
@@ -228,4 +228,4 @@ def test_a_folder_without_the_study(tmp_path, name, hint):
     with pytest.raises(StudyError) as caught:
         read_study(tmp_path)
 
-    assert str(caught.value) == f"{tmp_path}: there is no study.yaml in this folder{hint}"
+    assert str(caught.value) == f"{tmp_path}: no study.yaml in this folder{hint}"

@@ -255,7 +255,7 @@ def test_a_study_cannot_be_changed(study_of):
 @pytest.mark.parametrize(
     ("name", "message"),
     [
-        ("", "there is no study.yaml in this folder"),
+        ("", "no study.yaml in this folder"),
         ("absent.yaml", "file or folder not found"),
         ("x" * 5000, "cannot be read (File name too long)"),
         ("a\0b", "file or folder not found"),

@@ -257,8 +257,8 @@ def test_the_unit_of_a_height(problems_of):
 
     assert problems_of(more, {"c.csv": table(header="E (V),I (mA)")}) == [
         (
-            ("c.csv:1 (column 'I (mA)'): recordings: the unit is 'mA' here and 'µA' in method.analytes; "
-"convert the values to µA")
+            "c.csv:1 (column 'I (mA)'): recordings: the unit is 'mA' here and 'µA' in method.analytes; "
+            "convert the values to µA"
         )
     ]
 

@@ -260,8 +260,10 @@ def test_duplicate_keys(problems_of):
             "blanks: [1, 2\n",
             ("study.yaml:6: a list opened with [ lacks the closing ] or a comma (begun in line 5)"),
         ),
-        ("blanks: {a: 1\n", ("study.yaml:6: a mapping opened with { lacks the closing } or a comma "
-"(begun in line 5)")),
+        (
+            "blanks: {a: 1\n",
+            ("study.yaml:6: a mapping opened with { lacks the closing } or a comma (begun in line 5)"),
+        ),
         ("note: 'abc\n", "study.yaml:6: a quotation mark is not closed (begun in line 5)"),
         (
             'note: "C:\\data"\n',
@@ -482,8 +484,8 @@ method:
             "blanks: {unit: µg/L, runs: [{signal: 1, analyte: zn}, {signal: 1, analyte: cu}]}\n",
             [
                 (
-                    ("study.yaml:9: blanks.unit: the unit is 'µg/L' here and 'mg/L' in method.analytes; "
-"convert the values to mg/L")
+                    "study.yaml:9: blanks.unit: the unit is 'µg/L' here and 'mg/L' in method.analytes; "
+                    "convert the values to mg/L"
                 )
             ],
         ),

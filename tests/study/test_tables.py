@@ -250,8 +250,8 @@ def test_defaults_hold_for_rows_too(study_of):
             "level,signal\n1,2\n",
             [
                 (
-                    ("study.yaml:5: calibration.decimal: the cells of cal.csv are separated by commas; "
-"with decimal commas, separate them by semicolons or tabs")
+                    "study.yaml:5: calibration.decimal: the cells of cal.csv are separated by commas; "
+                    "with decimal commas, separate them by semicolons or tabs"
                 )
             ],
         ),
@@ -288,10 +288,10 @@ def test_defaults_hold_for_rows_too(study_of):
                     "Then write columns: {signals: Sinal}, or list it under ignored_columns"
                 ),
                 (
-                    ("cal.csv:1 (column 'lot'): calibration: unknown column; valid here: signals, "
-"signal, level, level_uncertainty, signal_sd, analyte, configuration, date, "
-"operator, instrument, series, device, order, preparation, preparation_id, matrix, "
-"note, excluded. Map a field to it under columns, or list it under ignored_columns")
+                    "cal.csv:1 (column 'lot'): calibration: unknown column; valid here: signals, "
+                    "signal, level, level_uncertainty, signal_sd, analyte, configuration, date, "
+                    "operator, instrument, series, device, order, preparation, preparation_id, matrix, "
+                    "note, excluded. Map a field to it under columns, or list it under ignored_columns"
                 ),
             ],
         ),
@@ -340,10 +340,10 @@ def test_defaults_hold_for_rows_too(study_of):
             "conc,area,remark\n1,2,x\n",
             [
                 (
-                    ("cal.csv:1 (column 'remark'): calibration: unknown column; valid here: signals, "
-"signal, level_uncertainty, signal_sd, analyte, configuration, date, operator, "
-"instrument, series, device, preparation, preparation_id, matrix, excluded. Map a "
-"field to it under columns, or list it under ignored_columns")
+                    "cal.csv:1 (column 'remark'): calibration: unknown column; valid here: signals, "
+                    "signal, level_uncertainty, signal_sd, analyte, configuration, date, operator, "
+                    "instrument, series, device, preparation, preparation_id, matrix, excluded. Map a "
+                    "field to it under columns, or list it under ignored_columns"
                 ),
                 "cal.csv:2: calibration.runs[0]: no readings; give signals",
                 "study.yaml:7: calibration.columns.sginals: unknown field; did you mean 'signals'?",

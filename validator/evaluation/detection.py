@@ -35,6 +35,7 @@ if TYPE_CHECKING:
     from validator.evaluation.calibration import Fitted
     from validator.evaluation.concentrations import SignalReader
     from validator.evaluation.results import PrecisionRecord, RecoveryRecord
+    from validator.evaluation.results.detection import DeclaredBy
     from validator.evaluation.rows import Cell
     from validator.statistics.accuracy_profile import AccuracyProfile
     from validator.statistics.detection import DetectionInputs
@@ -50,7 +51,8 @@ class Deciding(Struct, frozen=True):
 
     detection: str
     quantification: str
-    declared_by: str
+    declared_by: DeclaredBy
+    declared_in: str
 
 
 class Limits(Struct, frozen=True):
@@ -99,6 +101,7 @@ def detection(
         detection_limit=declared(deciding.detection, by_detection, "detection_limit"),
         quantification_limit=declared(deciding.quantification, by_quantification, "quantification_limit"),
         declared_by=deciding.declared_by,
+        declared_in=deciding.declared_in,
         variants={name: _variant(result) for name, result in found.items()},
     )
     return Limits(record, found)
@@ -124,7 +127,7 @@ def deciding_variants(study: Study, cell: Cell, inputs: DetectionInputs) -> Deci
     if by_detection or by_quantification:
         # a quantification limit may go by a name of its own, residual_10 of residual_3.3
         variant = by_detection or resolve_quantification(by_quantification or "").id
-        return Deciding(variant, by_quantification or variant, "study")
+        return Deciding(variant, by_quantification or variant, "study", "the study")
     return deciding_by_guidance(study) or _by_rule(inputs)
 
 
@@ -138,7 +141,7 @@ def deciding_by_guidance(study: Study) -> Deciding | None:
             if one is not None
         ]
         if own:
-            return Deciding(own[0], own[-1], f"guidance: {profile.short_title}")
+            return Deciding(own[0], own[-1], "guidance", profile.short_title)
     return None
 
 
@@ -147,8 +150,10 @@ def _by_rule(inputs: DetectionInputs) -> Deciding:
         array.size for array in (inputs.blank_signals, inputs.blank_concentrations) if array is not None
     ]
     if max(blanks, default=0) >= ENOUGH_BLANKS:
-        return Deciding("blank_3s", "blank_3s", "default rule (at least ten independent blanks)")
-    return Deciding("residual_3.3", "residual_3.3", "default rule (fewer than ten independent blanks)")
+        return Deciding("blank_3s", "blank_3s", "rule", "the default rule (at least ten independent blanks)")
+    return Deciding(
+        "residual_3.3", "residual_3.3", "rule", "the default rule (fewer than ten independent blanks)"
+    )
 
 
 _LIMIT_NAMES = {

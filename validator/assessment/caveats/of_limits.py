@@ -127,13 +127,12 @@ def limit_depends_on_definition(subject: Subject) -> Trigger:
         )
     limit = subject.detection_limit
     if subject.detection.declared_by != "study" and limit is not None:
-        by, _, origin = subject.detection.declared_by.partition(": ")
         yield Raised(
             id="limit_depends_on_definition",
             case="undeclared",
             values={
                 "variant": VARIANTS[limit.variant].title if limit.variant in VARIANTS else limit.variant,
-                "origin": origin if by == "guidance" else f"the default rule ({origin})",
+                "origin": subject.detection.declared_in,
             },
         )
 

@@ -145,7 +145,7 @@ def _limits(context: Context) -> Iterator[Block]:
                 limits=say(f"journal.limit.{limits}"),
                 names=names_of(items),
                 title=variant.title,
-                by=_chosen(context, by),
+                by=by,
                 what_enters=enters,
             )
         )
@@ -170,13 +170,7 @@ def _choices(context: Context) -> Iterator[tuple[tuple[str, str, str, str], Item
                 chosen.setdefault(resolver(declared.variant).id, []).append(limit)
         for name, limits in chosen.items():
             kind = "both" if len(limits) > 1 else limits[0]
-            yield (kind, name, record.declared_by, _enters(context, record.variants[name])), item
-
-
-def _chosen(context: Context, by: str) -> str:
-    if by == "study":
-        return context.say.text("journal.chosen_in_study")
-    return context.say.text("journal.chosen_otherwise", by=by)
+            yield (kind, name, record.declared_in, _enters(context, record.variants[name])), item
 
 
 def _enters(context: Context, variant: LimitVariant | NotAssessed) -> str:

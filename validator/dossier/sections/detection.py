@@ -92,7 +92,7 @@ def _declared(context: Context, item: Item, record: DetectionRecord) -> Content:
             else limit_text(limit)
         )
         parts.append(f"{say.text(f'detection.{name}')} {text}")
-    return say("detection.declared", by=record.declared_by, limits="; ".join(parts))
+    return say("detection.declared", by=record.declared_in, limits="; ".join(parts))
 
 
 def _shown(record: DetectionRecord) -> dict[str, LimitVariant]:

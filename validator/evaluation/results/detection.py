@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+from typing import Literal
+
 from validator.evaluation.results.base import Interval, NotAssessed, Record
+
+DeclaredBy = Literal["study", "guidance", "rule"]
 
 
 class DeclaredLimit(Record):
@@ -42,10 +46,16 @@ class LimitVariant(Record):
 
 
 class DetectionRecord(Record):
-    """Limits by the declared variants, and by every other the data allow."""
+    """Limits by the declared variants, and by every other the data allow.
+
+    Attributes:
+        declared_by: who chose the variants that decide.
+        declared_in: the same for the reader: the study, a document, or the rule.
+    """
 
     critical_level: DeclaredLimit | NotAssessed
     detection_limit: DeclaredLimit | NotAssessed
     quantification_limit: DeclaredLimit | NotAssessed
-    declared_by: str
+    declared_by: DeclaredBy
+    declared_in: str
     variants: dict[str, LimitVariant | NotAssessed]
