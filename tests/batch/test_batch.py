@@ -244,7 +244,7 @@ def test_an_edited_results_file_is_not_believed(command, described, tmp_path, tr
     done = command("batch", tmp_path, "--workers", 1)
 
     assert done.status == 1
-    assert done.out == ".: not fit\nstudies: 1; unchanged: 0; could not be read: 0\n"
+    assert done.out == ".: not fit\nstudies: 1; unchanged: 0; not readable: 0\n"
     assert file.read_text(encoding="utf-8") == written
 
 

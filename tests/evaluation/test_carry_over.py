@@ -64,7 +64,7 @@ def test_the_studys_own_limit_is_quoted(carried):
     """What the study allows replaces the customary share."""
     (entry,) = carried([sequence()], criteria=[{"characteristic": "carry_over", "max": 5}])
 
-    assert (entry.allowed_percent, entry.allowed_by) == (5, "a criterion of the study")
+    assert (entry.allowed_percent, entry.allowed_by) == (5, "criterion of the study")
 
 
 def test_a_single_undisturbed_blank_gives_no_interval(carried):

@@ -100,7 +100,7 @@ def test_guidance_that_prefers_one_of_the_two_leaves_the_other_open(limits):
     assert found.declared_in.startswith("SANTE")
     assert (
         found.detection_limit.not_assessed
-        == "no detection limit is defined by the governing approach lowest_validated_level"
+        == "no detection limit is defined by the governing approach (Lowest validated level)"
     )
 
 
@@ -173,8 +173,8 @@ def test_a_variant_that_defines_no_such_limit_says_so(limits):
     """A declared variant without a critical level leaves that one open, the others stand."""
     found = limits(blanks=blanks(), **declared(detection_limit="blank_3s"))
 
-    assert (
-        found.critical_level.not_assessed == "no critical level is defined by the governing approach blank_3s"
+    assert found.critical_level.not_assessed == (
+        "no critical value is defined by the governing approach (Blank, 3s (Eurachem))"
     )
     assert found.detection_limit.value > 0
 

@@ -106,7 +106,7 @@ def test_a_parabola_has_no_single_slope(effects):
     """Where a second-order function is declared the effect is refused with that reason."""
     (entry,) = effects(line(0.27), analysis={"calibration": {"model": "quadratic"}})
 
-    assert entry.effect_percent.not_assessed == "a second-order (quadratic) function has no single slope"
+    assert entry.effect_percent.not_assessed == "a second-order function has no single slope"
 
 
 def test_absent_blocks(effects):

@@ -70,7 +70,7 @@ def test_the_studys_own_limit_says_which_loss_ends_it(used):
     """At least 95 % of the first signal is a loss of 5 %."""
     record = used(uses(), criteria=[{"characteristic": "repeated_use", "min": 95}])
 
-    assert (record.decline.loss_percent, record.decline.loss_by) == (5, "a criterion of the study")
+    assert (record.decline.loss_percent, record.decline.loss_by) == (5, "criterion of the study")
 
 
 def test_a_device_used_once_says_nothing_of_decline(used):

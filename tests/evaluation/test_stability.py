@@ -71,7 +71,7 @@ def test_the_studys_own_limits_say_which_change_counts(kept, criterion, allowed,
     (entry,) = kept(series(), criteria=[{"characteristic": "stability", **criterion}])
 
     assert (entry.allowed_percent, entry.direction) == (allowed, direction)
-    assert entry.allowed_by == "a criterion of the study"
+    assert entry.allowed_by == "criterion of the study"
 
 
 def test_conditions_and_levels_are_apart(kept):

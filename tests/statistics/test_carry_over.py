@@ -81,7 +81,9 @@ def test_refuses_in_a_sentence():
     """No blank after high, high samples that are not high, a low limit without response."""
     with pytest.raises(NotEstimable, match="no blank was measured directly after a high sample"):
         carry_over(["blank", "high"], [0.01, 5.0])
-    with pytest.raises(NotEstimable, match="not above the blanks"):
+    with pytest.raises(
+        NotEstimable, match=("the signals of the high samples are not above those of the blanks")
+    ):
         carry_over(["blank", "high", "blank"], [0.01, 0.01, 0.01])
     with pytest.raises(NotEstimable, match="response at the low limit is not positive"):
         carry_over(KINDS, SIGNALS, response_at_low_limit=0.0)

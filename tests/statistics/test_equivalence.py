@@ -75,7 +75,7 @@ def test_rejects_at_the_bound_with_alpha():
 
 def test_refuses_what_cannot_be_tested():
     """No scatter, one value, no positive reference; bounds or α out of order are the caller's error."""
-    with pytest.raises(NotEstimable, match="do not scatter"):
+    with pytest.raises(NotEstimable, match="the results show no variation"):
         two_one_sided_tests(0, 0.0, 5, lower=-1, upper=1)
     with pytest.raises(NotEstimable, match="only one value is available; needs at least 2"):
         equivalence_of_mean([1.0], lower=-1, upper=1)

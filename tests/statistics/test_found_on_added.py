@@ -62,7 +62,7 @@ def test_joint_test_keeps_its_level():
     ("added", "found", "message"),
     [
         ([1, 2], [1, 2], "2 results; needs at least 3 independent results on 2 levels"),
-        ([0.1, 0.1, 0.1], [1, 2, 3], "a single level; needs at least 2 levels"),
+        ([0.1, 0.1, 0.1], [1, 2, 3], "only one level; needs at least 2 levels"),
         (
             [1, 2, 3],
             [0.9, 1.8, 2.7],
@@ -97,7 +97,7 @@ def test_bias_within_its_uncertainty_advises_nothing():
 
 def test_no_advice_without_standard_error_or_recovery():
     """A recovery without error, or none at all, is refused."""
-    with pytest.raises(NotEstimable, match="has no standard error"):
+    with pytest.raises(NotEstimable, match="no standard error is available for the mean recovery"):
         correction_advised(Estimate(value=90.0))
     with pytest.raises(NotEstimable, match="is not positive"):
         correction_advised(Estimate(value=0.0, standard_error=1.0))

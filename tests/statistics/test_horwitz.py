@@ -39,5 +39,11 @@ def test_horrat_of_found_precision():
 def test_what_is_no_mass_fraction_is_refused(mass_fraction):
     """Only numbers above 0 and up to 1 are mass fractions."""
     for function in (horwitz_rsd, thompson_rsd, horrat):
-        with pytest.raises(NotEstimable, match="outside 0 to 1"):
+        with pytest.raises(
+            NotEstimable,
+            match=(
+                ", is outside the range 0 to 1; needs a level and "
+                "unit that can be converted to a mass fraction"
+            ),
+        ):
             function(mass_fraction)

@@ -189,12 +189,12 @@ def test_a_flat_end_of_a_parabola_is_unbounded():
 @pytest.mark.parametrize(
     ("signal", "reason"),
     [
-        (100.0, "the second-order (quadratic) function does not reach this signal within its range"),
+        (100.0, "the second-order function does not reach this signal within its range"),
         (
             8.0,
             (
-                "the second-order (quadratic) function has a turning point within its range and gives "
-                "this signal at two levels"
+                "the second-order function has a turning point within its range and gives this signal "
+                "at two levels"
             ),
         ),
     ],

@@ -51,8 +51,8 @@ def test_linear_form_is_left_out_where_it_would_turn_negative():
     [
         ([1.0, 2.0], [0.1, 0.2], "fewer than three levels"),
         ([1.0, 1.0, 2.0], [0.1, 0.2, 0.1], "fewer than three levels"),
-        ([0.0, 1.0, 2.0], [0.1, 0.2, 0.1], "not positive"),
-        ([1.0, 2.0, 3.0], [0.1, 0.0, 0.1], "not positive"),
+        ([0.0, 1.0, 2.0], [0.1, 0.2, 0.1], "a mean or a standard deviation is zero or negative"),
+        ([1.0, 2.0, 3.0], [0.1, 0.0, 0.1], "a mean or a standard deviation is zero or negative"),
     ],
 )
 def test_refusals_say_why(means, sds, reason):

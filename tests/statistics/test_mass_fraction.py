@@ -136,7 +136,13 @@ def test_amount_of_substance_takes_the_molar_mass(unit, per_mole):
 )
 def test_units_without_a_mass_fraction_are_refused(unit):
     """What is not an amount of analyte per amount of sample is refused by name."""
-    with pytest.raises(NotEstimable, match="cannot be turned into a mass fraction"):
+    with pytest.raises(
+        NotEstimable,
+        match=(
+            "' cannot be converted to a mass fraction; needs a unit "
+            "of mass per mass or mass per volume of sample"
+        ),
+    ):
         mass_fraction(1.0, unit, density_kg_per_L=1.0, molar_mass=50.0)
 
 

@@ -191,11 +191,46 @@ def test_derivatives_with_constant_powers_of_negative_numbers():
 @pytest.mark.parametrize(
     ("formula", "x", "words"),
     [
-        ("1 / x", 0.0, "no finite number"),
-        ("log(x)", -1.0, "no finite number"),
-        ("exp(x)", 1e4, "no finite number"),
-        ("sqrt(x)", 0.0, "no finite slope in x"),
-        ("abs(x)", 0.0, "no finite slope in x"),
+        (
+            "1 / x",
+            0.0,
+            (
+                "has no finite value at the estimates of the input quantities; needs "
+                "estimates at which the formula can be evaluated"
+            ),
+        ),
+        (
+            "log(x)",
+            -1.0,
+            (
+                "has no finite value at the estimates of the input quantities; needs "
+                "estimates at which the formula can be evaluated"
+            ),
+        ),
+        (
+            "exp(x)",
+            1e4,
+            (
+                "has no finite value at the estimates of the input quantities; needs "
+                "estimates at which the formula can be evaluated"
+            ),
+        ),
+        (
+            "sqrt(x)",
+            0.0,
+            (
+                r"\(x\) has no finite derivative with respect to x at the estimates; needs "
+                r"Monte Carlo propagation, or estimates away from that point"
+            ),
+        ),
+        (
+            "abs(x)",
+            0.0,
+            (
+                r"\(x\) has no finite derivative with respect to x at the estimates; needs "
+                r"Monte Carlo propagation, or estimates away from that point"
+            ),
+        ),
     ],
 )
 def test_points_without_value_or_slope_are_not_estimable(formula, x, words):

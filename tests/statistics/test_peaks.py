@@ -311,15 +311,41 @@ def test_the_same_curve_gives_the_same_bits():
 @pytest.mark.parametrize(
     ("changed", "reason"),
     [
-        ({"baseline": LinearBaseline(((-2.0, -1.9), FEET[1]))}, "0 points lie in the foot from -2 to -1.9"),
+        (
+            {"baseline": LinearBaseline(((-2.0, -1.9), FEET[1]))},
+            (
+                r"the baseline window from -2 to -1\.9 "
+                r"contains 0 points; the curve extends "
+                r"from -1\.4 to -0\.6"
+            ),
+        ),
         ({"baseline": LinearBaseline((FEET[1], FEET[0]))}, "the two baseline windows are not in order"),
         (
             {"baseline": PolynomialBaseline(9, ((-1.4, -1.394), (-0.604, -0.6)))},
-            "points carry a polynomial of degree 9",
+            "7 points are too few for a polynomial of degree 9",
         ),
-        ({"window": (-0.5, -0.4)}, "0 points lie in the peak window"),
-        ({"window": (-0.5, -0.4), "measure": "area"}, "0 points lie in the peak window"),
-        ({"summit": 0.004}, "2 points lie in the summit|3 points lie in the summit"),
+        (
+            {"window": (-0.5, -0.4)},
+            (
+                r"the window of the peak from -0\.5 to -0\.4 contains 0 points; "
+                r"the curve extends from -1\.4 to -0\.6"
+            ),
+        ),
+        (
+            {"window": (-0.5, -0.4), "measure": "area"},
+            (
+                r"the window of the peak from -0\.5 to -0\.4 "
+                r"contains 0 points; the curve extends from "
+                r"-1\.4 to -0\.6"
+            ),
+        ),
+        (
+            {"summit": 0.004},
+            (
+                r"the summit from -1\.102 to -1\.098 contains 3 points; the curve extends "
+                r"from -1\.4 to -0\.6"
+            ),
+        ),
         ({"at": 0.5}, "the reading position 0.5 is outside the curve, which extends from -1.4 to -0.6"),
         ({"window": (-0.9, -0.8)}, "no peak maximum was found between -0.9 and -0.8"),
     ],

@@ -142,7 +142,9 @@ def test_weighted_lines_are_never_pooled():
     found = slope_difference(line(1, weights=1 / X), line(2))
     assert found.pooled is None
     assert found.variance_ratio is None
-    with pytest.raises(NotEstimable, match="weighted fits belong to different reference levels"):
+    with pytest.raises(
+        NotEstimable, match=("the residual variances of weighted fits refer to different levels")
+    ):
         common_slope_test([line(1, weights=1 / X), line(2)])
 
 
@@ -184,17 +186,17 @@ EXACT = fit([1, 2, 3], [2, 4, 6])
     [
         (
             lambda: slope_ratio(line(1), line(1, model="quadratic")),
-            "a second-order (quadratic) function has no single slope",
+            "a second-order function has no single slope",
         ),
         (lambda: slope_ratio(line(1), fit([1, 1, 2, 2], [1, -1, 1, -1])), "the reference slope is 0"),
         (lambda: slope_ratio(EXACT, EXACT), "all points lie exactly on both lines"),
         (lambda: slope_difference(EXACT, EXACT), "all points lie exactly on both lines"),
         (lambda: common_slope_test([EXACT, EXACT]), "all points lie exactly on the lines"),
-        (lambda: common_slope_test([line(1)]), "a single line"),
+        (lambda: common_slope_test([line(1)]), "only one calibration line"),
         (lambda: pooled_slope_test(EXACT, EXACT), "all points lie exactly on both lines"),
         (
             lambda: pooled_slope_test(line(1), line(1, model="quadratic")),
-            "a second-order (quadratic) function has no single slope",
+            "a second-order function has no single slope",
         ),
         (lambda: pooled_slope_test(line(1), line(2, weights=1 / X)), WEIGHTED),
         (lambda: residual_variance_ratio(line(1), line(2, weights=1 / X)), WEIGHTED),

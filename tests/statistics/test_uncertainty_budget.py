@@ -114,7 +114,7 @@ def test_component_row_shows_how_it_was_converted():
 def test_nothing_that_contributes_is_not_estimable():
     """Neither an empty budget nor one of zeros has an uncertainty."""
     for rows in ([], [BudgetRow(name="exact", standard_uncertainty=0.0)]):
-        with pytest.raises(NotEstimable, match="no contribution"):
+        with pytest.raises(NotEstimable, match="all contributions are zero"):
             combine(rows)
     with pytest.raises(ValueError, match="positive"):
         combine([BudgetRow(name="x", standard_uncertainty=1.0)], coverage_factor=0.0)

@@ -142,7 +142,7 @@ def test_proportional_scatter_gives_inverse_square_weights():
     choice = choose_weighting(X, signals(1))
     assert choice.weighting.scheme == "1/x^2"
     assert [(step.test, step.decision) for step in choice.path] == [
-        ("Breusch–Pagan, Koenker", "homoscedasticity rejected"),
+        ("Breusch–Pagan, Koenker", "homogeneity of variances rejected"),
         ("log likelihood, constant standard deviation", "lower of the one-component models"),
         ("log likelihood, proportional standard deviation", "higher of the one-component models"),
         (
@@ -180,15 +180,15 @@ def test_constant_scatter_is_not_weighted():
     choice = choose_weighting(X, signals(1, s0=0.1, theta=0))
     assert choice.weighting.scheme == "none"
     assert choice.forms is None
-    assert [step.decision for step in choice.path] == ["homoscedasticity kept", "none"]
+    assert [step.decision for step in choice.path] == ["homogeneity of variances not rejected", "none"]
 
 
 def test_the_significance_level_decides():
     """Just above its p the test rejects, just below it keeps."""
     y = signals(3, s0=0.2, theta=0.01)
     p = choose_weighting(X, y).path[0].p
-    assert choose_weighting(X, y, alpha=p * 1.001).path[0].decision == "homoscedasticity rejected"
-    assert choose_weighting(X, y, alpha=p * 0.999).path[0].decision == "homoscedasticity kept"
+    assert choose_weighting(X, y, alpha=p * 1.001).path[0].decision == "homogeneity of variances rejected"
+    assert choose_weighting(X, y, alpha=p * 0.999).path[0].decision == "homogeneity of variances not rejected"
 
 
 def test_two_part_scatter_gives_smoothed_weights():

@@ -100,7 +100,9 @@ def test_intercept_needs_no_scatter_at_zero():
 )
 def test_points_exactly_on_the_line(variant):
     """Residuals of zero give a reason, not a limit of zero."""
-    with pytest.raises(NotEstimable, match="lie exactly on the function") as refusal:
+    with pytest.raises(
+        NotEstimable, match=("all calibration signals lie exactly on the fitted function")
+    ) as refusal:
         limits(variant, DetectionInputs(fit=fit([0.0, 1.0, 2.0, 3.0], [1.0, 3.0, 5.0, 7.0])))
     assert refusal.value.needs == "unrounded signals of independent preparations"
 

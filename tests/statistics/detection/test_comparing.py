@@ -115,9 +115,13 @@ def plain(value, error=None):
 @pytest.mark.parametrize(
     ("first", "second", "reason"),
     [
-        (plain(1.0, 0.1), LimitResult(sigma_source="test", source="test"), "has no such limit"),
-        (plain(-1.0, 0.1), plain(1.0, 0.1), "not above zero"),
-        (plain(1.0), plain(1.0, 0.1), "carries no standard error"),
+        (
+            plain(1.0, 0.1),
+            LimitResult(sigma_source="test", source="test"),
+            ("no such limit is available for one of the configurations"),
+        ),
+        (plain(-1.0, 0.1), plain(1.0, 0.1), "a limit is zero or negative"),
+        (plain(1.0), plain(1.0, 0.1), "no standard error is available for a limit"),
     ],
 )
 def test_ratios_that_cannot_be_formed(first, second, reason):

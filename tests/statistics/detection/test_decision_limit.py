@@ -37,7 +37,7 @@ def test_prohibited_substance(study):
 def test_precision_near_the_legal_limit(study):
     """Precision beyond a factor two of the limit does not count; between a quarter and that it is flagged."""
     assert "level_far_from_limit" in limits(replace(study, legal_limit=1.2)).cautions
-    with pytest.raises(NotEstimable, match="no precision at a level near the legal limit"):
+    with pytest.raises(NotEstimable, match="no precision data are available near the legal limit"):
         limits(replace(study, legal_limit=20.0))
 
 

@@ -114,7 +114,9 @@ def test_weighted_calibration_is_refused(study):
     """The document assumes constant variance."""
     weighted = fit(study.fit.x, study.fit.y, weights=1 / (0.1 + study.fit.x))
     for variant in ("din_32645_blank", "din_32645_calibration"):
-        with pytest.raises(NotEstimable, match="assumes the same variance"):
+        with pytest.raises(
+            NotEstimable, match=("DIN 32645 assumes homogeneous variances, but the calibration is weighted")
+        ):
             limits(variant, replace(study, fit=weighted))
 
 

@@ -81,7 +81,10 @@ def test_censored_blanks_count_as_the_lowest():
 
 def test_limit_of_blank_among_censored_blanks():
     """When the rank falls among blanks without a value there is no limit."""
-    with pytest.raises(NotEstimable, match="falls among blanks that gave no value"):
+    with pytest.raises(
+        NotEstimable,
+        match=("the percentile used for the limit of blank is a blank without a numerical value"),
+    ):
         limits(study_with(np.array([0.3, 0.4]), blanks_censored=58))
 
 

@@ -58,8 +58,14 @@ def test_limit_outside_the_levels_is_flagged():
     [
         ((), "no precision data are available"),
         (levels_of(0.3, 0.05, (1.0,)), "only 1 level with replicates"),
-        (levels_of(0.3, 0.12, (1.0, 10.0, 100.0)), "does not fall to the target at all levels"),
-        (levels_of(0.0, 0.05, (1.0, 10.0, 100.0)), "proportional to the level down to the lowest"),
+        (
+            levels_of(0.3, 0.12, (1.0, 10.0, 100.0)),
+            ("the relative standard deviation does not reach the target at any level"),
+        ),
+        (
+            levels_of(0.0, 0.05, (1.0, 10.0, 100.0)),
+            ("the standard deviation is proportional to the level over the whole range tested"),
+        ),
     ],
 )
 def test_precision_that_carries_no_limit(levels, reason):
@@ -146,7 +152,9 @@ def test_accuracy_profile_that_carries_no_limit():
     """No profile, or no level inside, give a reason."""
     with pytest.raises(NotEstimable, match="no accuracy profile is available"):
         limits("accuracy_profile", DetectionInputs())
-    with pytest.raises(NotEstimable, match="no level has its tolerance interval inside"):
+    with pytest.raises(
+        NotEstimable, match=("the tolerance interval exceeds the acceptance limits at every level")
+    ):
         limits("accuracy_profile", profile_of(20, 30, 25))
 
 

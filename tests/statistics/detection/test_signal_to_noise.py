@@ -58,7 +58,7 @@ def test_level_far_from_the_limit_is_flagged(height, flagged):
 )
 def test_readings_without_signal_noise_or_level(reading):
     """A height, noise or level of zero gives a reason."""
-    with pytest.raises(NotEstimable, match="is not above zero"):
+    with pytest.raises(NotEstimable, match="a peak height, noise value or level is zero or negative"):
         limits(reading)
 
 
