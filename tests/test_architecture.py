@@ -12,13 +12,13 @@ import pytest
 PACKAGE = Path(__file__).parent.parent / "validator"
 EXAMPLES = sorted(folder.name for folder in (PACKAGE.parent / "example_studies").iterdir() if folder.is_dir())
 
-_UP_TO_ASSESSMENT = {"assessment", "evaluation", "guidance", "study", "statistics", "errors", "version"}
+_UP_TO_ASSESSMENT = {"assessment", "evaluation", "guidance", "study", "statistics", "errors", "sources", "version"}
 
 ROOMS = {
     "study": {"study", "errors", "yaml_loader"},
-    "statistics": {"statistics", "errors"},
-    "guidance": {"guidance", "statistics", "errors", "yaml_loader"},
-    "evaluation": {"evaluation", "guidance", "study", "statistics", "errors", "version"},
+    "statistics": {"statistics", "errors", "sources"},
+    "guidance": {"guidance", "statistics", "errors", "sources", "yaml_loader"},
+    "evaluation": {"evaluation", "guidance", "study", "statistics", "errors", "sources", "version"},
     "assessment": {
         "assessment",
         "evaluation",
@@ -55,6 +55,7 @@ ROOMS = {
 LEAVES = {
     "errors": set(),
     "resources": set(),
+    "sources": set(),
     "version": set(),
     "differences": set(),
     "yaml_loader": set(),

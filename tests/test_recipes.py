@@ -148,9 +148,10 @@ def test_a_limit_variant(checkout):
         f"{folder}/difference_based.py",
         '"""A limit for the difference between a reading and a blank."""\n'
         "import math\n"
+        "from validator.sources import Source\n"
         "from validator.statistics.detection.multiples import multiples_of_sigma\n"
         "from validator.statistics.detection.scatter import blank_scatter\n"
-        "SOURCE = 'difference of two readings, common practice'\n\n"
+        "SOURCE = Source('E. Xample, J. Readings 1 (1999) 2', 'memory')\n\n"
         "def blank_difference(inputs):\n"
         "    scatter = blank_scatter(inputs)\n"
         "    k = 3 * math.sqrt(2)\n"
@@ -195,7 +196,7 @@ def test_a_limit_variant(checkout):
     assert [one["outcome"] for one in results["assessment"]["findings"]] == ["meets"]
     page = copy.page(study)
     assert page.count("Reading less blank, 3 s") >= 3
-    assert "difference of two readings, common practice" in page
+    assert "E. Xample, J. Readings 1 (1999) 2†" in page
 
 
 MODEL = '''"""The block ``dilution_integrity``."""

@@ -103,11 +103,10 @@ def test_what_stops_a_claim():
 
 @pytest.mark.parametrize("caveat", CATALOGUE.values(), ids=CATALOGUE)
 def test_every_caveat_can_be_read_alone(caveat):
-    """Meaning and remedy are sentences without numbers of the study, and the sources are marked."""
+    """Meaning and remedy are sentences without numbers of the study."""
     for sentence in (caveat.text, caveat.remedy):
         assert re.fullmatch(r"[A-Z].*[.]", sentence)
         assert "{" not in sentence
-    assert caveat.source == "; ".join(caveat.sources)
     assert set(caveat.characteristics) <= set(Characteristic)
     assert caveat.severity != "stop" or caveat.characteristics
 
@@ -140,7 +139,7 @@ def test_a_filled_caveat_reads_well():
     assert filled.because == (
         "The 30 values in precision at 5 mg/L were obtained from only 2 independent preparations."
     )
-    assert filled.source.startswith("Eurachem fitness-for-purpose guide 2014, 6.6.2.1 (from memory); ")
+    assert filled.sources[0] == Source("Eurachem fitness-for-purpose guide 2014, 6.6.2.1", "memory")
 
 
 def test_a_case_may_weigh_less_than_its_caveat():
@@ -178,7 +177,8 @@ caveats:
       plain: {when: always, because: "It is so because of {reason}."}
     values: {reason: why}
     remedy: Do otherwise.
-    sources: ["common practice"]
+    sources:
+      - {text: common practice, status: practice}
 """
 
 
@@ -196,13 +196,17 @@ caveats:
             "x.yaml:3: caveats[0]: the value 'Reason!r' must stand both in a sentence and under 'values'",
         ),
         (
-            "common practice",
-            "a book",
+            ", status: practice",
+            "",
             (
-                "x.yaml:3: caveats[0]: the source 'a book' must start with 'common practice' or end "
-                "with '(from memory)', '(seen in the original)', '(seen in a reprint)', '(as quoted in "
-                "a public text)' or '(definition)'"
+                "x.yaml:13: caveats[0].sources[0].status: is missing; write how far the source was consulted: "
+                "seen, reprint, quotation, memory or practice"
             ),
+        ),
+        (
+            "status: practice",
+            "status: memry",
+            "x.yaml:13: caveats[0].sources[0].status: unknown value 'memry'; did you mean 'memory'?",
         ),
         (
             "severity: caution",

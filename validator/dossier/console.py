@@ -17,6 +17,7 @@ from validator.dossier.words import sentence
 from validator.evaluation.results import ConfigurationRecord, NotAssessed, Results
 from validator.evaluation.rows import runs_of
 from validator.guidance import FIGURE_MEANINGS
+from validator.sources import has_marks
 from validator.study.models.runs import Block
 from validator.study.stated import stated_limits
 
@@ -73,7 +74,12 @@ def overview(study: Study, results: Results, *, language: str = "en") -> str:
         lines.extend(f"  {line}" for line in aligned(rows))
         lines.append("")
     lines.extend(_missing(context))
-    return "\n".join(lines).rstrip("\n")
+    return explained("\n".join(lines).rstrip("\n"), context)
+
+
+def explained(text: str, context: Context) -> str:
+    """*text* with the meaning of the marks of its sources at its foot, if it has any."""
+    return f"{text}\n\n{context.say.text('common.source_marks')}" if has_marks(text) else text
 
 
 def _overview_row(context: Context, cell: Cell, name: str, record: ConfigurationRecord) -> tuple[str, ...]:

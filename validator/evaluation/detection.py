@@ -209,7 +209,8 @@ def _variant(result: LimitResult | NotEstimable) -> LimitVariant | NotAssessed:
         k=finite(result.k),
         quantification_k=finite(result.quantification_k),
         inputs={name: float(value) for name, value in result.inputs.items() if np.isfinite(value)},
-        source=result.source,
+        source=result.source.text,
+        source_status=result.source.status,
         note=result.note,
         cautions=result.cautions,
     )

@@ -29,6 +29,7 @@ _WHAT_TO_WRITE: Mapping[str, str] = {
     "characteristic": "write the id of a performance characteristic, such as repeatability",
     "figure": "write the figure the limit is held against, such as repeatability_rsd_percent",
     "text": "write the rule in your own words",
+    "status": "write how far the source was consulted: seen, reprint, quotation, memory or practice",
     "id": "write an id in lower case with hyphens, such as my-rule-1",
     "format": "write format: guidance-profile/1",
     "topic": "write the subject of the rule, such as planning",

@@ -234,7 +234,7 @@ def as_caveats(raised: Sequence[tuple[Raised, Cell | None]]) -> tuple[Caveat, ..
                 text=filled.text,
                 because=filled.because,
                 remedy=filled.remedy,
-                source=filled.source,
+                sources=filled.sources,
                 title=filled.title,
             )
         )

@@ -43,6 +43,7 @@ _LETTERS = {
 _SIGNS = {
     "–": "--", "—": "---", "…": r"\ldots{}", "“": "``", "”": "''", "‘": "`", "’": "'", "„": r"\symbol{34}",
     "µ": r"\textmu{}", "μ": r"\textmu{}", "°": r"\textdegree{}", "§": r"\S{}", "¶": r"\P{}",
+    "†": r"\textdagger{}", "‡": r"\textdaggerdbl{}",
     "©": r"\textcopyright{}", "®": r"\textregistered{}", "™": r"\texttrademark{}", "€": r"\texteuro{}",
     "£": r"\pounds{}", "‰": r"\textperthousand{}", "½": r"\textonehalf{}", "¼": r"\textonequarter{}",
     "¾": r"\textthreequarters{}",

@@ -12,6 +12,7 @@ from validator.dossier.sections.formula_list import with_symbols
 from validator.dossier.sections.summary import limits_are_claimed
 from validator.evaluation.results import CalibrationRecord, DeclaredLimit, LimitVariant, NotAssessed
 from validator.evaluation.selectivity import interference_limit
+from validator.sources import has_marks
 from validator.statistics.detection import VARIANTS, resolve_detection, resolve_quantification
 
 if TYPE_CHECKING:
@@ -135,7 +136,7 @@ def _was_done(found: list[tuple[Item, CalibrationRecord]], name: str) -> bool:
 
 def _limits(context: Context) -> Iterator[Block]:
     """Each deciding variant once: what it was applied to, its formula, its source."""
-    described = set()
+    described: set[str] = set()
     for (limits, name, by, enters), items in grouped(_choices(context)).items():
         say, variant = context.say, VARIANTS[name]
         formula = identifier("formula", name)
@@ -153,9 +154,10 @@ def _limits(context: Context) -> Iterator[Block]:
             described.add(name)
             yield Formula(id=formula, latex=variant.formula, spoken=variant.title)
             letters = with_symbols(variant.symbols)
-            yield Paragraph(
-                say("journal.limit_formula", formula=formula, symbols=letters, source=variant.source)
-            )
+            source = variant.source.marked
+            yield Paragraph(say("journal.limit_formula", formula=formula, symbols=letters, source=source))
+    if has_marks("".join(VARIANTS[name].source.marked for name in described)):
+        yield Paragraph(context.say("common.source_marks"))
 
 
 def _choices(context: Context) -> Iterator[tuple[tuple[str, str, str, str], Item]]:

@@ -58,6 +58,9 @@ def criteria(parts: Parts) -> Section:
     else:
         blocks.append(Paragraph(say("planning.criteria.nothing")))
     blocks.append(_choices(parts))
+    judged = parts.protocol.results.assessment
+    if judged and has_marks("".join(one.source for one in (*judged.findings, *judged.design))):
+        blocks.append(Paragraph(say("common.source_marks")))
     return Section(id="criteria-declared", title=say("planning.criteria.title"), blocks=tuple(blocks))
 
 

@@ -216,9 +216,10 @@ def _references(context: Context) -> Section:
     for profile in profiles_of(context.study):
         items.setdefault(profile.reference or f"{profile.title}, {profile.edition}")
     lead = Paragraph(say("appendices.references_lead" if items else "appendices.no_references"))
+    marks = Paragraph(say("common.source_marks"))
     return Section(
         id="references",
         title=say("appendices.references"),
-        blocks=(lead, BulletList(tuple(items), numbered=True)) if items else (lead,),
+        blocks=(lead, BulletList(tuple(items), numbered=True), marks) if items else (lead, marks),
         numbering="appendix",
     )

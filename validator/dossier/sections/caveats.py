@@ -13,7 +13,7 @@ from validator.dossier.document import (
     Section,
 )
 from validator.dossier.inline import LineBreak
-from validator.dossier.sections.context import MOST_LISTED
+from validator.dossier.sections.context import MOST_LISTED, sources_of
 from validator.evaluation.results import ConfigurationRecord, NotAssessed
 
 if TYPE_CHECKING:
@@ -36,7 +36,7 @@ def caveats(context: Context) -> Section:
             text=group[0].text,
             because=because(context, group),
             remedy=group[0].remedy,
-            source=group[0].source,
+            source=sources_of(group[0]),
         )
         for group in context.caveat_groups()
     )

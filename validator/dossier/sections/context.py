@@ -255,8 +255,13 @@ def place_of(context: Context, finding: FindingRecord) -> str:
     return joint.join(part for part in parts if part)
 
 
+def sources_of(caveat: Caveat) -> str:
+    """The sources of a caveat in one line."""
+    return "; ".join(source.marked for source in caveat.sources)
+
+
 def _same_words(caveat: Caveat) -> tuple[str, ...]:
-    words = (caveat.title, caveat.characteristic, caveat.text, caveat.remedy, caveat.source)
+    words = (caveat.title, caveat.characteristic, caveat.text, caveat.remedy, sources_of(caveat))
     return (caveat.severity, *(word or "" for word in words))
 
 

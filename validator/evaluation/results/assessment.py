@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import ClassVar, Literal
 
 from validator.evaluation.results.base import Interval, Record
+from validator.sources import Source
 
 Severity = Literal["stop", "caution", "note"]
 Outcome = Literal["meets", "does not meet", "inconclusive", "not assessed"]
@@ -80,7 +81,7 @@ class Caveat(Record):
     text: str
     because: str
     remedy: str
-    source: str
+    sources: tuple[Source, ...]
     title: str = ""
 
 

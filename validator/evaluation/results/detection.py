@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Literal
 
 from validator.evaluation.results.base import Interval, NotAssessed, Record
+from validator.sources import SourceStatus
 
 DeclaredBy = Literal["study", "guidance", "rule"]
 
@@ -38,6 +39,7 @@ class LimitVariant(Record):
     k: float | None = None
     inputs: dict[str, float]
     source: str
+    source_status: SourceStatus
     note: str = ""
     sigma_unit: str | None = None
     sigma_concentration: float | None = None

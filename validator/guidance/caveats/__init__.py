@@ -19,6 +19,7 @@ from validator.errors import GuidanceError
 from validator.guidance.acceptance import STRICT, Text
 from validator.guidance.reading import read_document, validated
 from validator.guidance.vocabulary import Characteristic
+from validator.sources import Source, SourceStatus
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -28,10 +29,6 @@ Severity = Literal["stop", "caution", "note"]
 _FOLDER = Path(__file__).parent
 _FIELD = re.compile(r"\{([^{}]*)\}")
 _NAME = re.compile(r"[a-z][a-z0-9_]*")
-_MARKED = re.compile(
-    r"^common practice|"
-    r"\((from memory|seen in the original|seen in a reprint|as quoted in a public text|definition)\)$"
-)
 
 
 class Case(BaseModel):
@@ -53,6 +50,12 @@ class Case(BaseModel):
     remedy: Text | None = None
 
 
+class _Cited(BaseModel):
+    model_config = STRICT
+    text: Text
+    status: SourceStatus
+
+
 class Caution(Struct, frozen=True, kw_only=True):
     """A caveat with this study's numbers in it."""
 
@@ -62,7 +65,7 @@ class Caution(Struct, frozen=True, kw_only=True):
     text: str
     because: str
     remedy: str
-    source: str
+    sources: tuple[Source, ...]
 
 
 class CaveatText(BaseModel):
@@ -73,7 +76,7 @@ class CaveatText(BaseModel):
         text: what it means, without numbers.
         cases: the ways it arises, by name.
         values: meaning of each value that the sentences of the cases name in braces.
-        sources: clauses, each with the mark that says how far it was checked.
+        sources: clauses, each with how far it was consulted.
     """
 
     model_config = STRICT
@@ -85,12 +88,7 @@ class CaveatText(BaseModel):
     cases: Annotated[dict[str, Case], Field(min_length=1)]
     values: dict[str, Text] = Field(default_factory=dict)
     remedy: Text
-    sources: Annotated[tuple[Text, ...], Field(min_length=1)]
-
-    @property
-    def source(self) -> str:
-        """The sources in one line."""
-        return "; ".join(self.sources)
+    sources: Annotated[tuple[_Cited, ...], Field(min_length=1)]
 
     def values_of(self, case: str) -> frozenset[str]:
         """Names of the values that one case needs."""
@@ -118,7 +116,7 @@ class CaveatText(BaseModel):
             text=chosen.text or self.text,
             because=_FIELD.sub(lambda match: str(values[match[1]]), chosen.because),
             remedy=chosen.remedy or self.remedy,
-            source=self.source,
+            sources=tuple(Source(one.text, one.status) for one in self.sources),
         )
 
     @model_validator(mode="after")
@@ -131,18 +129,6 @@ class CaveatText(BaseModel):
         if not all(_NAME.fullmatch(name) for name in used):
             message = "values are named in lower case, such as {highest_level}"
             raise ValueError(message)
-        return self
-
-    @model_validator(mode="after")
-    def _sources_are_marked(self) -> Self:
-        for source in self.sources:
-            if not _MARKED.search(source):
-                message = (
-                    f"the source '{source}' must start with 'common practice' or end with '(from memory)', "
-                    "'(seen in the original)', '(seen in a reprint)', '(as quoted in a public text)' or "
-                    "'(definition)'"
-                )
-                raise ValueError(message)
         return self
 
 

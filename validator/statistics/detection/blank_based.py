@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from validator.sources import Source
 from validator.statistics.detection.averaging import blank_mean_factor, corrected_factor
 from validator.statistics.detection.intervals import coefficient_draws, level_draws, sigma_draws, simulated
 from validator.statistics.detection.inversion import levels_of
@@ -18,15 +19,15 @@ if TYPE_CHECKING:
     from validator.statistics.detection.result import LimitResult
     from validator.statistics.interval import Estimate
 
-EURACHEM = (
-    "Eurachem Guide, The Fitness for Purpose of Analytical Methods, 2nd ed. 2014, section 6.2 "
-    "(seen in a public text that quotes it)"
+EURACHEM = Source(
+    "Eurachem Guide, The Fitness for Purpose of Analytical Methods, 2nd ed. 2014, section 6.2", "quotation"
 )
-IUPAC_1976 = (
+IUPAC_1976 = Source(
     "IUPAC, Nomenclature, symbols, units and their usage in spectrochemical analysis II (1976), "
-    "Compendium of Chemical Terminology L03540 (definition seen; k = 3 and 10)"
+    "Compendium of Chemical Terminology L03540 (k = 3 and 10)",
+    "seen",
 )
-ICH = "ICH Q2(R2), 2023, section 3.2.3 (3.3 sigma/slope seen in a public text that quotes it)"
+ICH = Source("ICH Q2(R2), 2023, section 3.2.3", "quotation")
 
 
 def blank_3s(inputs: DetectionInputs) -> LimitResult:

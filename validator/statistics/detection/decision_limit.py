@@ -6,6 +6,7 @@ import math
 from typing import TYPE_CHECKING
 
 from validator.errors import NotEstimable
+from validator.sources import Source
 from validator.statistics.detection.multiples import multiples_of_sigma
 from validator.statistics.detection.result import LEVEL_FAR_FROM_LIMIT, LimitResult
 from validator.statistics.detection.scatter import blank_scatter
@@ -15,9 +16,8 @@ from validator.statistics.interval import Estimate, Interval
 if TYPE_CHECKING:
     from validator.statistics.detection.inputs import DetectionInputs, PrecisionLevel
 
-EU_2021_808 = (
-    "Commission Implementing Regulation (EU) 2021/808, Article 5 (probabilities seen) "
-    "and Annex I, 2.6 and 2.7 (formulas from memory)"
+EU_2021_808 = Source(
+    "Commission Implementing Regulation (EU) 2021/808, Article 5 and Annex I, 2.6 and 2.7", "memory"
 )
 ONE_PERCENT = 2.33
 FIVE_PERCENT = 1.64

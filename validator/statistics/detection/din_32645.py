@@ -6,6 +6,7 @@ import math
 from typing import TYPE_CHECKING, NamedTuple
 
 from validator.errors import NotEstimable
+from validator.sources import Source
 from validator.statistics.detection.averaging import mean_factor
 from validator.statistics.detection.intervals import doubt_of, increasing, proportional
 from validator.statistics.detection.multiples import result_of
@@ -21,7 +22,7 @@ if TYPE_CHECKING:
     from validator.statistics.interval import Estimate
     from validator.statistics.regression import CalibrationFit
 
-DIN_32645 = "DIN 32645:2008-11, clause 6 (contents seen, formulas from memory)"
+DIN_32645 = Source("DIN 32645:2008-11, clause 6", "memory")
 ALPHA = 0.01
 RELATIVE_DOUBT = 3.0
 """k: the determination limit is the level whose prediction interval has a half width of 1/k of it."""

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from validator.errors import NotEstimable
+from validator.sources import Source
 from validator.statistics.detection.averaging import blank_mean_factor, mean_factor
 from validator.statistics.detection.intervals import doubt_of, increasing, proportional
 from validator.statistics.detection.inversion import levels_of
@@ -32,12 +33,11 @@ if TYPE_CHECKING:
     from validator.statistics.detection.result import LimitResult
     from validator.statistics.regression import CalibrationFit
 
-CURRIE = (
-    "L. A. Currie, IUPAC Recommendations 1995, Pure Appl. Chem. 67, 1699-1723, section 3.7 "
-    "(formulas from memory)"
+CURRIE = Source(
+    "L. A. Currie, IUPAC Recommendations 1995, Pure Appl. Chem. 67, 1699-1723, section 3.7", "memory"
 )
-ISO_11843 = "ISO 11843-2:2000, clause 5 (from memory)"
-HUBAUX_VOS = "A. Hubaux, G. Vos, Anal. Chem. 42 (1970) 849-855 (from memory)"
+ISO_11843 = Source("ISO 11843-2:2000, clause 5", "memory")
+HUBAUX_VOS = Source("A. Hubaux, G. Vos, Anal. Chem. 42 (1970) 849-855", "memory")
 
 
 def currie(inputs: DetectionInputs) -> LimitResult:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from validator.errors import NotEstimable
+from validator.sources import Source
 from validator.statistics.detection.intervals import (
     DRAWS,
     coefficient_draws,
@@ -34,10 +35,7 @@ if TYPE_CHECKING:
     from validator.statistics.detection.result import LimitResult
     from validator.statistics.sample import Sample
 
-LOB_LOD = (
-    "D. A. Armbruster, T. Pry, Clin. Biochem. Rev. 29 Suppl. 1 (2008) S49-S52 "
-    "(plain formulas seen in a reprint; small-sample factor and rank rule from memory)"
-)
+LOB_LOD = Source("D. A. Armbruster, T. Pry, Clin. Biochem. Rev. 29 Suppl. 1 (2008) S49-S52", "memory")
 NORMALITY_LEVEL = 0.05
 DECIMALS = 3
 """Of z, as the document prints it: 1.645."""

@@ -10,6 +10,7 @@ from validator.statistics.detection.result import LimitResult
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+    from validator.sources import Source
     from validator.statistics.detection.inputs import DetectionInputs
     from validator.statistics.detection.scatter import Scatter
     from validator.statistics.interval import Estimate
@@ -22,7 +23,7 @@ def multiples_of_sigma(
     critical: float | None = None,
     detection: float | None = None,
     quantification: float | None = None,
-    source: str,
+    source: Source,
     notes: tuple[str, ...] = (),
     numbers: Mapping[str, float] | None = None,
 ) -> LimitResult:
@@ -49,7 +50,7 @@ def result_of(
     quantification_limit: Estimate | None = None,
     k: float | None,
     quantification_k: float | None = None,
-    source: str,
+    source: Source,
     notes: tuple[str, ...] = (),
     numbers: Mapping[str, float] | None = None,
     cautions: tuple[str, ...] = (),

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from validator.errors import NotEstimable
+from validator.sources import Source
 from validator.statistics.detection.result import EXTRAPOLATED, NOT_MONOTONE, LimitResult
 from validator.statistics.distributions import t_two_sided
 from validator.statistics.interval import Estimate, Interval
@@ -17,19 +18,22 @@ if TYPE_CHECKING:
     from validator.statistics.detection.inputs import DetectionInputs, RecoveryLevel
 
 SECOND_TARGET_PERCENT = 20.0
-PRECISION_PROFILE = (
+PRECISION_PROFILE = Source(
     "Level at which the relative standard deviation reaches a target: Eurachem Guide, The Fitness for "
-    "Purpose of Analytical Methods, 2nd ed. 2014, 6.2; variance function: Eurachem/CITAC CG 4, 2012, E.5 "
-    "(from memory)"
+    "Purpose of Analytical Methods, 2nd ed. 2014, 6.2; variance function: Eurachem/CITAC CG 4, 2012, E.5",
+    "memory",
 )
-ACCURACY_PROFILE = (
+ACCURACY_PROFILE = Source(
     "P. Hubert et al., J. Pharm. Biomed. Anal. 36 (2004) 579-586: lowest level whose tolerance interval lies "
-    "inside the acceptance limits (from memory)"
+    "inside the acceptance limits",
+    "memory",
 )
-LOWEST_VALIDATED = (
-    "Lowest level that was tested and meets the criteria on recovery and precision (common practice)"
+LOWEST_VALIDATED = Source(
+    "common practice: lowest level tested that meets the criteria on recovery and precision", "practice"
 )
-LOWER_LINEAR = "Lower end of the linear range (common practice; says nothing about precision there)"
+LOWER_LINEAR = Source(
+    "common practice: lower end of the linear range, without regard to the precision there", "practice"
+)
 
 
 def precision_profile(inputs: DetectionInputs) -> LimitResult:

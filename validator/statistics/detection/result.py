@@ -9,6 +9,7 @@ from msgspec import Struct, field
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+    from validator.sources import Source
     from validator.statistics.interval import Estimate
 
 SigmaUnit = Literal["signal", "concentration"]
@@ -75,7 +76,7 @@ class LimitResult(Struct, frozen=True, kw_only=True):
     k: float | None = None
     quantification_k: float | None = None
     inputs: Mapping[str, float] = field(default_factory=dict)
-    source: str
+    source: Source
     note: str = ""
     cautions: tuple[str, ...] = ()
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from validator.errors import NotEstimable
+from validator.sources import Source
 from validator.statistics.detection.result import LEVEL_FAR_FROM_LIMIT, LimitResult
 from validator.statistics.distributions import t_two_sided
 from validator.statistics.interval import Estimate, Interval
@@ -16,9 +17,10 @@ from validator.statistics.sample import summarise
 if TYPE_CHECKING:
     from validator.statistics.detection.inputs import DetectionInputs, NoiseReading
 
-SIGNAL_TO_NOISE = (
-    "European Pharmacopoeia 2.2.46: S/N = 2H/h (seen in a public text that quotes it); "
-    "ratios 3 and 10: ICH Q2(R2), 2023, section 3.2.3 (from memory)"
+SIGNAL_TO_NOISE = Source(
+    "European Pharmacopoeia 2.2.46: S/N = 2H/h; "
+    "ratios 3 and 10: ICH Q2(R2), 2023, section 3.2.3",
+    "memory",
 )
 DETECTION_RATIO = 3.0
 QUANTIFICATION_RATIO = 10.0

@@ -9,6 +9,7 @@ import numpy as np
 from msgspec.structs import replace
 
 from validator.errors import NotEstimable
+from validator.sources import Source
 from validator.statistics.detection.blank_based import EURACHEM
 from validator.statistics.detection.intervals import doubt_of, proportional, sigma_draws, simulated
 from validator.statistics.detection.multiples import multiples_of_sigma, result_of
@@ -33,10 +34,7 @@ if TYPE_CHECKING:
     from validator.statistics.detection.inputs import DetectionInputs, LowLevelSample
     from validator.statistics.detection.result import LimitResult
 
-CFR_136 = (
-    "40 CFR Part 136, Appendix B, Revision 2 (2017), section II(2)(d) "
-    "(definition, design and t table seen; rules for censored blanks from memory)"
-)
+CFR_136 = Source("40 CFR Part 136, Appendix B, Revision 2 (2017), section II(2)(d)", "memory")
 MDL_CONFIDENCE = 0.99
 MDL_RESULTS = 7
 MDL_BATCHES = 3

@@ -12,6 +12,7 @@ from validator.statistics.detection.result import BELOW_CALIBRATION, NEGATIVE_LI
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from validator.sources import Source
     from validator.statistics.detection.inputs import DetectionInputs
 
 Gives = Literal["critical", "detection", "quantification"]
@@ -40,7 +41,7 @@ class Variant(Struct, frozen=True, kw_only=True):
     function: Callable[[DetectionInputs], LimitResult]
     formula: str
     symbols: str
-    source: str
+    source: Source
     sigma_contains: str
     needs: str
     gives: tuple[Gives, ...]
