@@ -12,7 +12,8 @@ import pytest
 PACKAGE = Path(__file__).parent.parent / "validator"
 EXAMPLES = sorted(folder.name for folder in (PACKAGE.parent / "example_studies").iterdir() if folder.is_dir())
 
-_UP_TO_ASSESSMENT = {"assessment", "evaluation", "guidance", "study", "statistics", "errors", "sources", "version"}
+_LOW = ("errors", "sources", "version")
+_UP_TO_ASSESSMENT = {"assessment", "evaluation", "guidance", "study", "statistics", *_LOW}
 
 ROOMS = {
     "study": {"study", "errors", "yaml_loader"},

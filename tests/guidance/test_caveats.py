@@ -7,6 +7,7 @@ import pytest
 from validator.errors import GuidanceError
 from validator.guidance import Characteristic, caveat_texts
 from validator.guidance.caveats import read_catalogue
+from validator.sources import Source
 
 CATALOGUE = caveat_texts()
 CASES = [
@@ -199,8 +200,8 @@ caveats:
             ", status: practice",
             "",
             (
-                "x.yaml:13: caveats[0].sources[0].status: is missing; write how far the source was consulted: "
-                "seen, reprint, quotation, memory or practice"
+                "x.yaml:13: caveats[0].sources[0].status: is missing; write how far the source was "
+                "consulted: seen, reprint, quotation, memory or practice"
             ),
         ),
         (

@@ -157,8 +157,8 @@ def test_the_deciding_variant_has_its_formula_and_source(rich):
     declared = VARIANTS["blank_3s"]
     assert [formula.latex for formula in formulas] == [declared.formula]
     assert f"Computed as {declared.title}, as declared in the study; σ is from blanks" in text
-    assert f"{declared.symbols}. Source: {declared.source}." in text
-    assert VARIANTS["hubaux_vos"].source not in text
+    assert f"{declared.symbols}. Source: {declared.source.marked}." in text
+    assert VARIANTS["hubaux_vos"].source.text not in text
 
 
 def test_a_limit_that_cannot_be_had_says_why(judged, described, rich):

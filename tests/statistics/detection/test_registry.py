@@ -55,7 +55,13 @@ def test_every_variant_is_there_with_its_limits():
 @pytest.mark.parametrize("variant", VARIANTS.values(), ids=lambda variant: variant.id)
 def test_every_variant_describes_itself(variant):
     """Title, formula with its letters, source, scatter and needs are told; braces of the formula match."""
-    for text in (variant.title, variant.formula, variant.symbols, variant.source, variant.sigma_contains):
+    for text in (
+        variant.title,
+        variant.formula,
+        variant.symbols,
+        variant.source.text,
+        variant.sigma_contains,
+    ):
         assert text.strip()
     assert variant.needs
     assert variant.formula.count("{") == variant.formula.count("}")

@@ -10,6 +10,7 @@ from validator.dossier.document import Block, Column, Paragraph, Section, Table
 from validator.dossier.inline import Outcome
 from validator.dossier.protocol.parts import variant_title
 from validator.dossier.sections.context import percent_level, row
+from validator.sources import has_marks
 from validator.study.models.plan import PLANNED_BLOCKS
 
 if TYPE_CHECKING:
@@ -58,8 +59,8 @@ def criteria(parts: Parts) -> Section:
     else:
         blocks.append(Paragraph(say("planning.criteria.nothing")))
     blocks.append(_choices(parts))
-    judged = parts.protocol.results.assessment
-    if judged and has_marks("".join(one.source for one in (*judged.findings, *judged.design))):
+    sources = (one.source for one in (*parts.context.assessment.findings, *parts.protocol.design))
+    if has_marks("".join(sources)):
         blocks.append(Paragraph(say("common.source_marks")))
     return Section(id="criteria-declared", title=say("planning.criteria.title"), blocks=tuple(blocks))
 
