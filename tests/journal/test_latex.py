@@ -26,6 +26,7 @@ TEXT_COMMANDS = {
     *words(
         "pounds textperthousand textonehalf textonequarter textthreequarters S P ifdefined Umathcode else fi"
     ),
+    *words("textdagger textdaggerdbl"),
     *words("ss o O ae AE oe OE l L aa AA i j u r H v d c b"),
     *words("pm times div cdot leq geq approx neq infty surd to propto in subset partial varsigma"),
     *words("alpha beta gamma delta epsilon zeta eta theta iota kappa lambda nu xi pi rho sigma tau upsilon"),

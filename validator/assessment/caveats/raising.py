@@ -13,6 +13,7 @@ from validator.dossier import numbers
 from validator.evaluation.results import (
     CalibrationRecord,
     Caveat,
+    CaveatSource,
     ConfigurationRecord,
     DeclaredLimit,
     DesignFinding,
@@ -234,7 +235,7 @@ def as_caveats(raised: Sequence[tuple[Raised, Cell | None]]) -> tuple[Caveat, ..
                 text=filled.text,
                 because=filled.because,
                 remedy=filled.remedy,
-                sources=filled.sources,
+                sources=tuple(CaveatSource(text=one.text, status=one.status) for one in filled.sources),
                 title=filled.title,
             )
         )

@@ -28,6 +28,7 @@ from validator.evaluation.results import (
 )
 from validator.evaluation.results import Finding as FindingRecord
 from validator.evaluation.rows import Cell
+from validator.sources import marked
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterable, Iterator, Sequence
@@ -257,7 +258,7 @@ def place_of(context: Context, finding: FindingRecord) -> str:
 
 def sources_of(caveat: Caveat) -> str:
     """The sources of a caveat in one line."""
-    return "; ".join(source.marked for source in caveat.sources)
+    return "; ".join(marked(one.text, one.status) for one in caveat.sources)
 
 
 def _same_words(caveat: Caveat) -> tuple[str, ...]:

@@ -14,6 +14,7 @@ from validator.evaluation.results.accuracy_profile import (
 from validator.evaluation.results.assessment import (
     Assessment,
     Caveat,
+    CaveatSource,
     DesignFinding,
     Finding,
     Outcome,
@@ -176,6 +177,7 @@ __all__ = [
     "CalibrationSummary",
     "CarryOverRecord",
     "Caveat",
+    "CaveatSource",
     "ComparedConfiguration",
     "ComparedSample",
     "ComparisonRecord",

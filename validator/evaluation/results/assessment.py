@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import ClassVar, Literal
 
 from validator.evaluation.results.base import Interval, Record
-from validator.sources import Source
+from validator.sources import SourceStatus
 
 Severity = Literal["stop", "caution", "note"]
 Outcome = Literal["meets", "does not meet", "inconclusive", "not assessed"]
@@ -70,6 +70,13 @@ class DesignFinding(Record):
     profile: str = ""
 
 
+class CaveatSource(Record):
+    """One source of a caveat, and how far it was consulted."""
+
+    text: str
+    status: SourceStatus
+
+
 class Caveat(Record):
     """A reservation that the data themselves raise."""
 
@@ -81,7 +88,7 @@ class Caveat(Record):
     text: str
     because: str
     remedy: str
-    sources: tuple[Source, ...]
+    sources: tuple[CaveatSource, ...]
     title: str = ""
 
 
