@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Literal
 from msgspec import Struct
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Iterable, Mapping
 
 SourceStatus = Literal["seen", "reprint", "quotation", "memory", "practice"]
 """Its text was seen, in a reprint, or only as a secondary text cites it; it was not seen, or only in part
@@ -33,6 +33,11 @@ class Source(Struct, frozen=True):
 def marked(text: str, status: str) -> str:
     """The *text* of a source with the mark of its *status*, if that has one."""
     return f"{text}{MARKS.get(status, '')}"
+
+
+def in_one_line(sources: Iterable[Source]) -> str:
+    """All of *sources*, each with its mark."""
+    return "; ".join(source.marked for source in sources)
 
 
 def has_marks(text: str) -> bool:

@@ -11,7 +11,7 @@ from validator.dossier.inline import Content, Inline, Symbol
 from validator.dossier.sections.formulas_of_conditions import OF_CONDITIONS
 from validator.dossier.sections.formulas_of_uncertainty import OF_UNCERTAINTY, uncertainty_names
 from validator.evaluation.results import LimitVariant, NotAssessed
-from validator.sources import Source
+from validator.sources import Source, in_one_line
 from validator.statistics.detection import VARIANTS
 
 if TYPE_CHECKING:
@@ -25,55 +25,64 @@ _LETTERS = re.compile(
     r"|(?P<alone>(?![aAI])[^\W\d_]\u0304?|^a$)(?![\w']))"
 )
 
-_GENERAL: dict[str, tuple[str, str, Source]] = {
+_GENERAL: dict[str, tuple[str, str, tuple[Source, ...]]] = {
     "line": (
         r"b = \frac{\sum w_i (x_i-\bar x)(y_i-\bar y)}{\sum w_i (x_i-\bar x)^2}, \quad "
         r"a = \bar y - b \bar x, \quad s_{y/x} = \sqrt{\frac{\sum w_i (y_i-\hat y_i)^2}{n-p}}",
         "slope, intercept and residual standard deviation of weighted least squares",
-        Source("ISO 8466-1:1990, clause 4; weights normalised to sum n", "memory"),
+        (Source("ISO 8466-1:1990, clause 4, weights normalised to sum n", "memory"),),
     ),
     "lack_of_fit": (
         r"F = \frac{SS_{LOF}/(k-p)}{SS_{PE}/(n-k)}",
         "lack of fit: mean square about the function over mean square within levels",
-        Source("N. R. Draper, H. Smith, Applied Regression Analysis, 3rd ed. 1998, section 2.1", "memory"),
+        (Source("N. R. Draper, H. Smith, Applied Regression Analysis, 3rd ed. 1998, section 2.1", "memory"),),
     ),
     "mandel": (
         r"F = \frac{(n-2)\, s_{y,1}^2 - (n-3)\, s_{y,2}^2}{s_{y,2}^2}",
         "Mandel's test: what a second-order term removes, over the residual variance that is left",
-        Source("ISO 8466-1:1990, 4.1.3", "memory"),
+        (Source("ISO 8466-1:1990, 4.1.3", "memory"),),
     ),
     "inverse": (
         r"x_0 = \frac{y_0-a}{b}, \quad s_{x_0} = \frac{s_{y/x}}{b}\sqrt{\frac1{m w_0}+\frac1n+"
         r"\frac{(x_0-\bar x)^2}{S_{xx}}}",
         "level read back from a mean signal, and its standard error; intervals after Fieller",
-        Source("ISO 8466-1:1990, clause 5; E. C. Fieller, J. R. Stat. Soc. B 16 (1954) 175", "memory"),
+        (
+            Source("ISO 8466-1:1990, clause 5", "memory"),
+            Source("E. C. Fieller, J. R. Stat. Soc. B 16 (1954) 175", "memory"),
+        ),
     ),
     "precision": (
         r"s_r^2 = MS_W, \quad s_b^2 = \max\left(0, \frac{MS_B - MS_W}{n_0}\right), "
         r"\quad s_I^2 = s_r^2 + s_b^2",
         "repeatability, between-group and intermediate variance from the mean squares",
-        Source(
-            "ISO 5725-2:2019, ISO 5725-3:2023; unbalanced layouts by restricted maximum likelihood",
-            "memory",
+        (
+            Source("ISO 5725-2:2019", "memory"),
+            Source("ISO 5725-3:2023, unbalanced layouts by restricted maximum likelihood", "memory"),
         ),
     ),
     "recovery": (
         r"R_i = 100\,\frac{c_i - c_0}{c_{add}}\,\%, \quad u^2(\bar R) = u^2_{scatter} + "
         r"\left(\frac{100}{c_{add}}\right)^2 u^2(c_0)",
         "recovery of an added amount, and the standard uncertainty of its mean",
-        Source("IUPAC, Pure Appl. Chem. 71 (1999) 337; JCGM 100:2008, 5.1.2", "memory"),
+        (
+            Source("IUPAC, Pure Appl. Chem. 71 (1999) 337", "memory"),
+            Source("JCGM 100:2008, 5.1.2", "memory"),
+        ),
     ),
     "interference": (
         r"\Delta = 100\left(\frac{\bar y_{with}}{\bar y_{without}} - 1\right)\%",
         "relative change by an interferent; Fieller interval with Welch–Satterthwaite degrees of freedom",
-        Source("B. L. Welch, Biometrika 34 (1947) 28; common practice for sensors", "memory"),
+        (
+            Source("B. L. Welch, Biometrika 34 (1947) 28", "memory"),
+            Source("common practice for sensors", "practice"),
+        ),
     ),
     "ratio": (
         r"\rho = \frac{b_1}{b_2}, \quad t = \frac{b_1 - b_2}{\sqrt{s_{b_1}^2+s_{b_2}^2}}",
         "ratio of two slopes with Fieller interval, and Welch's test of their difference",
-        Source(
-            "E. C. Fieller, J. R. Stat. Soc. B 16 (1954) 175; B. L. Welch, Biometrika 34 (1947) 28",
-            "memory",
+        (
+            Source("E. C. Fieller, J. R. Stat. Soc. B 16 (1954) 175", "memory"),
+            Source("B. L. Welch, Biometrika 34 (1947) 28", "memory"),
         ),
     ),
 }
@@ -164,7 +173,7 @@ def _general(context: Context, names: tuple[str, ...]) -> tuple[Named, ...]:
     return tuple(
         (
             context.say(f"formulas.{name}"),
-            Formula(latex=known[name][0], spoken=known[name][1], source=known[name][2].marked),
+            Formula(latex=known[name][0], spoken=known[name][1], source=in_one_line(known[name][2])),
         )
         for name in names
     )

@@ -20,7 +20,8 @@ if TYPE_CHECKING:
 SECOND_TARGET_PERCENT = 20.0
 PRECISION_PROFILE = Source(
     "Level at which the relative standard deviation reaches a target: Eurachem Guide, The Fitness for "
-    "Purpose of Analytical Methods, 2nd ed. 2014, 6.2; variance function: Eurachem/CITAC CG 4, 2012, E.5",
+    "Purpose of Analytical Methods, 2nd ed. 2014, 6.2, with the variance function of "
+    "Eurachem/CITAC CG 4, 2012, E.5",
     "memory",
 )
 ACCURACY_PROFILE = Source(
@@ -29,10 +30,10 @@ ACCURACY_PROFILE = Source(
     "memory",
 )
 LOWEST_VALIDATED = Source(
-    "common practice: lowest level tested that meets the criteria on recovery and precision", "practice"
+    "Lowest level tested that meets the criteria on recovery and precision (common practice)", "practice"
 )
 LOWER_LINEAR = Source(
-    "common practice: lower end of the linear range, without regard to the precision there", "practice"
+    "Lower end of the linear range, without regard to the precision there (common practice)", "practice"
 )
 
 

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from validator.statistics.detection.inputs import DetectionInputs, NoiseReading
 
 SIGNAL_TO_NOISE = Source(
-    "European Pharmacopoeia 2.2.46: S/N = 2H/h; ratios 3 and 10: ICH Q2(R2), 2023, section 3.2.3",
+    "European Pharmacopoeia 2.2.46 (S/N = 2H/h) and ICH Q2(R2), 2023, section 3.2.3 (ratios 3 and 10)",
     "memory",
 )
 DETECTION_RATIO = 3.0
