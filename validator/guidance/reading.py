@@ -25,7 +25,7 @@ Model = TypeVar("Model", bound=BaseModel)
 
 _WHAT_TO_WRITE: Mapping[str, str] = {
     "clause": 'write the clause, section or table where the rule stands, such as clause: "6.3"',
-    "confirmed": "write 'text' if the passage was seen, else 'memory'",
+    "source": "write where the passage was seen: text, reprint or quotation; else memory",
     "characteristic": "write the id of a performance characteristic, such as repeatability",
     "figure": "write the figure the limit is held against, such as repeatability_rsd_percent",
     "text": "write the rule in your own words",
@@ -33,6 +33,7 @@ _WHAT_TO_WRITE: Mapping[str, str] = {
     "format": "write format: guidance-profile/1",
     "topic": "write the subject of the rule, such as planning",
     "by_kind": "write the characteristics under 'any', and under other kinds of method where they differ",
+    "binding": "write law, contract or guidance",
     "variant": "write the id of a limit variant, such as blank_3s",
 }
 
@@ -185,6 +186,7 @@ _PHRASES: Mapping[str, str] = {
     "tuple_type": "a list is expected here: values in [ ] or one to a line after '- '",
     "model_type": "fields with names are expected here, found '{found}'",
     "dict_type": "fields with names are expected here, found '{found}'",
+    "date_from_datetime_parsing": "a date is expected here, such as 2026-06-10, found '{found}'",
     "too_short": "is empty; write at least one entry",
     "value_error": "{error}",
 }

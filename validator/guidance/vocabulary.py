@@ -14,29 +14,41 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
 
-class Confirmed(StrEnum):
-    """How far a statement about a document was checked."""
+class Source(StrEnum):
+    """Where the words of a rule were seen."""
 
     TEXT = "text"
-    MEMORY = "memory"
-
-
-class SeenIn(StrEnum):
-    """Where a confirmed passage was seen."""
-
-    ORIGINAL = "original"
+    """In the document itself."""
     REPRINT = "reprint"
     QUOTATION = "quotation"
+    MEMORY = "memory"
+    """Nowhere: the rule was written down from memory."""
 
 
-SEEN_IN_WORDS: Mapping[SeenIn, str] = MappingProxyType(
+SOURCE_WORDS: Mapping[Source, str] = MappingProxyType(
     {
-        SeenIn.ORIGINAL: "",
-        SeenIn.REPRINT: "seen in a reprint",
-        SeenIn.QUOTATION: "as quoted in a public text",
+        Source.TEXT: "",
+        Source.REPRINT: "seen in a reprint",
+        Source.QUOTATION: "as quoted in a public text",
+        Source.MEMORY: "from memory",
     }
 )
-"""How a citation says where the passage was seen; the original needs no remark."""
+"""How a citation says where the passage was seen; the document itself needs no remark."""
+
+
+class Binding(StrEnum):
+    """What gives a document its force."""
+
+    LAW = "law"
+    CONTRACT = "contract"
+    GUIDANCE = "guidance"
+
+
+class JudgedBy(StrEnum):
+    """What of a figure the document holds against its limits."""
+
+    ESTIMATE = "estimate"
+    INTERVAL = "interval"
 
 
 class Status(StrEnum):
@@ -94,6 +106,8 @@ class Characteristic(StrEnum):
     SENSITIVITY = "sensitivity"
     DETECTION_LIMIT = "detection_limit"
     QUANTIFICATION_LIMIT = "quantification_limit"
+    DECISION_LIMIT = "decision_limit"
+    DETECTION_CAPABILITY = "detection_capability"
     REPEATABILITY = "repeatability"
     INTERMEDIATE_PRECISION = "intermediate_precision"
     REPRODUCIBILITY = "reproducibility"

@@ -23,6 +23,8 @@ Characteristic = Literal[
     "sensitivity",
     "detection_limit",
     "quantification_limit",
+    "decision_limit",
+    "detection_capability",
     "repeatability",
     "intermediate_precision",
     "reproducibility",
@@ -50,6 +52,8 @@ LIMITS: dict[Characteristic, tuple[str, ...]] = {
     "sensitivity": ("min", "max"),
     "detection_limit": ("max",),
     "quantification_limit": ("max",),
+    "decision_limit": ("min", "max"),
+    "detection_capability": ("min", "max"),
     "repeatability": ("rsd_max", "max"),
     "intermediate_precision": ("rsd_max", "max"),
     "reproducibility": ("rsd_max", "max"),
@@ -70,7 +74,13 @@ LIMITS: dict[Characteristic, tuple[str, ...]] = {
 """The kinds of limit that mean something for each characteristic."""
 
 IN_ANALYTE_UNIT: frozenset[Characteristic] = frozenset(
-    {"working_range", "detection_limit", "quantification_limit"}
+    {
+        "working_range",
+        "detection_limit",
+        "quantification_limit",
+        "decision_limit",
+        "detection_capability",
+    }
 )
 """Characteristics whose ``min`` and ``max`` are in the unit of the analyte."""
 
