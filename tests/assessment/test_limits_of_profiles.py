@@ -51,15 +51,20 @@ def rows(acceptance):
         yield Row(5.0, "x", acceptance)
     for row in acceptance.by_analyte or ():
         for name in row.analytes:
-            if row.by_legal_limit is not None:
-                for legal, band in middles(row.by_legal_limit):
-                    yield Row(legal / 10, name, band, legal)
-            elif row.at is not None and row.at.level is not None:
-                yield Row(row.at.level, name, row, 40.0, row.at.unit)
-            elif row.at is not None:
-                yield Row(row.at.percent_of_legal_limit / 100 * 40.0, name, row, 40.0)
-            else:
-                yield Row(5.0, name, row)
+            yield from of_analyte(row, name)
+
+
+def of_analyte(row, name):
+    """The rows for one analyte: several where the legal limit tells them apart."""
+    if row.by_legal_limit is not None:
+        for legal, band in middles(row.by_legal_limit):
+            yield Row(legal / 10, name, band, legal)
+    elif row.at is not None and row.at.level is not None:
+        yield Row(row.at.level, name, row, 40.0, row.at.unit)
+    elif row.at is not None:
+        yield Row(row.at.percent_of_legal_limit / 100 * 40.0, name, row, 40.0)
+    else:
+        yield Row(5.0, name, row)
 
 
 def ends_of(row):

@@ -185,8 +185,8 @@ def _at_level(place: AtLevel, found: Sequence[Observation], analyte: Analyte) ->
     """The figures at a level that the document names: a share of the legal limit, or a fixed one."""
     try:
         level = level_named(place, analyte)
-    except NotEstimable as refusal:
-        return [Observation(estimate=None, refusal=not_assessed(refusal))]
+    except NotEstimable as unknown:
+        return [Observation(estimate=None, refusal=not_assessed(unknown))]
     here = [one for one in found if one.level is None or same_level(one.level, level)]
     if here:
         return here

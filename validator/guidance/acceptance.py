@@ -292,7 +292,8 @@ class Acceptance(Bounds, OwnSource):
     @model_validator(mode="after")
     def _words_suit_the_figure(self) -> Self:
         fitting = limited_by(self.figure)
-        for row in (self, *self._rows()):
+        rows: tuple[Bounds, ...] = (self, *self._rows())
+        for row in rows:
             if row.word is not None and row.word not in fitting:
                 message = f"'{self.figure}' is limited by {' or '.join(fitting)}, not by '{row.word}'"
                 raise ValueError(message)
