@@ -451,7 +451,7 @@ requirements:
     text: The calibration function must fit.
     acceptance:
       - figure: lack_of_fit_p
-        min: 0.001
+        p_min: 0.001
 """
 
 

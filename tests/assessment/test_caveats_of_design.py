@@ -239,8 +239,9 @@ CASES = [
     ),
     (
         "exclusion_without_cause:forbidden",
-        "40 CFR 136 appendix B, revision 2 (2017), II(2)(b) and II(4)(b) (seen in a reprint) allows no exclusion by "
-        "a statistical test. Excluded from low_level for a statistical reason: 1 of 8 results ('outlier').",
+        "40 CFR 136 appendix B, revision 2 (2017), II(2)(b) and II(4)(b) (seen in a reprint) allows no "
+        "exclusion by a statistical test. Excluded from low_level for a statistical reason: 1 of 8 results "
+        "('outlier').",
         {"study": WATER_LAW, "low_level": spikes("outlier")},
         {"study": WATER_LAW, "low_level": spikes("outlier, vial cracked")},
     ),

@@ -146,7 +146,7 @@ def test_an_assay_under_the_rules_for_medicines_and_for_plasma(under):
 
 
 def test_a_trial_between_laboratories_under_two_standards(under):
-    """One standard names five levels as usual; the other holds the scatter against what the mass fraction predicts."""
+    """What one standard calls usual is no demand; the other holds the scatter against a prediction."""
     accuracy = under("interlaboratory_moisture", "iso-5725")
     prediction = under("interlaboratory_moisture", "aoac-single-laboratory-2012")
 

@@ -114,7 +114,7 @@ def test_a_decision_limit_keeps_the_reference_point(found):
 
 
 def test_lower_than_leaves_the_limit_out():
-    """A value that equals the limit keeps "at most" and not "lower than", by its estimate and its interval."""
+    """A value that equals the limit keeps "at most" and not "lower than"; its interval likewise."""
     at_most, below = Limit(upper=2.0), Limit(upper=2.0, exclusive=True)
     equal = EstimateRecord(value=2.0, ci=(1.5, 2.0))
 

@@ -1,4 +1,4 @@
-"""Decision limit and detection capability of residue control, recomputed by hand from the regulation's text."""
+"""Decision limit and detection capability of residue control, by hand from the regulation's text."""
 
 from __future__ import annotations
 
@@ -67,10 +67,10 @@ def limits(record_of, described):
 def test_permitted_substance(limits):
     """Regulation (EU) 2021/808, Annex I 2.6 (2)(a)(ii), method 2, by hand.
 
-    "CCα = MRL (or ML) + k(one-sided, 95 %) × (combined) standard measurement uncertainty", k = 1.64, seen in a
-    reprint of the text consolidated on 20 August 2024. Pairs with variance 2 in each of three series whose means
-    are 98, 100 and 102: s_r² = 2, s_b² = (2·4 − 2)/2 = 3, s_wR² = 5. Found on average 99 of 100, variance of the
-    mean 8/3/4 = 2/3: part of trueness 1 + 2/3. u² = 5 + 5/3 = 20/3.
+    "CCα = MRL (or ML) + k(one-sided, 95 %) × (combined) standard measurement uncertainty", k = 1.64, seen
+    in a reprint of the text consolidated on 20 August 2024. Pairs with variance 2 in each of three series
+    whose means are 98, 100 and 102: s_r² = 2, s_b² = (2·4 − 2)/2 = 3, s_wR² = 5. Found on average 99 of 100,
+    variance of the mean 8/3/4 = 2/3: part of trueness 1 + 2/3. u² = 5 + 5/3 = 20/3.
     """
     decision, capability = limits(AT_100, status="permitted", legal_limit=100)
 
@@ -83,9 +83,9 @@ def test_permitted_substance(limits):
 def test_unauthorised_substance(limits):
     """Regulation (EU) 2021/808, Annex I 2.6 (1)(c), method 3, by hand.
 
-    "CCα = LCL + k(one-sided, 99 %) × (combined) standard measurement uncertainty at LCL", k = 2.33, seen in a
-    reprint. At 0.5 µg/kg the results of 50 divided by 100: s_wR² = 0.5 + 0.75 = 1.25, bias² 0.25, variance of
-    the mean 2/3/4 = 1/6, in all 5/3 of 10⁻⁴.
+    "CCα = LCL + k(one-sided, 99 %) × (combined) standard measurement uncertainty at LCL", k = 2.33, seen in
+    a reprint. At 0.5 µg/kg the results of 50 divided by 100: s_wR² = 0.5 + 0.75 = 1.25, bias² 0.25, variance
+    of the mean 2/3/4 = 1/6, in all 5/3 of 10⁻⁴.
     """
     decision, _ = limits(divided(AT_50, 100), status="unauthorised", lowest_calibrated_level=0.5)
 
@@ -108,7 +108,7 @@ def test_detection_capability_of_a_screening(limits):
 
 
 def test_a_level_above_the_target_speaks_for_it(limits):
-    """ "at or above STC": results at 50 serve a target of 40, at 100 they are too far, below it they do not."""
+    """Results at 50 serve a target of 40 ("at or above STC"), not one of 20 (too far) or 60 (below it)."""
     above, far, below = (
         limits(AT_50, status="permitted", legal_limit=100, screening_target=target)[1]
         for target in (40, 20, 60)
@@ -143,7 +143,8 @@ ONE_SERIES = {
         (
             [ONE_SERIES],
             {"status": "permitted", "legal_limit": 100},
-            "only repeatability is known at the legal limit; it does not include the variation between series",
+            "only repeatability is known at the legal limit; it does not include the variation between "
+            "series",
             "results of at least 2, preferably 3 or more, series at the legal limit",
         ),
         (
@@ -192,7 +193,7 @@ def test_results_that_do_not_differ_carry_no_limit(limits):
 
 
 def test_nothing_is_computed_where_nobody_asks(limits):
-    """A legal limit alone makes no residue; a criterion or guidance that asks for it is told what is missing."""
+    """A legal limit alone makes no residue; a criterion or guidance that asks is told what is missing."""
     assert limits(AT_100, legal_limit=100) == (None, None)
 
     asked, _ = limits(AT_100, legal_limit=100, criteria=[{"characteristic": "decision_limit", "max": 110}])

@@ -523,7 +523,8 @@ def test_two_analytes_of_one_id(problems_of):
         "study.yaml:6: method.analytes[1].id: the id 'zn' is taken by analytes[0]; choose another",
         "study.yaml:6: method.analytes[1].colour: unknown key; known here: id, name, unit, "
         "signal, signal_unit, "
-        "molar_mass, display_unit, target_levels, legal_limit, specification",
+        "molar_mass, display_unit, target_levels, status, legal_limit, reference_point_for_action, "
+        "lowest_calibrated_level, screening_target, specification",
     ]
 
 
