@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from validator.errors import GuidanceError
+from validator.errors import GuidanceError, NotEstimable
 from validator.guidance import Figure, limit_for, load_profile, profile_names, resolve
 
 OWN = """# rules of the house
@@ -659,3 +659,71 @@ def test_no_damage_to_a_file_ends_in_anything_but_a_sentence(tmp_path_factory, n
         outcome = str(error)
 
     assert outcome.startswith(("house-rules.yaml", "no guidance profile")) or outcome == "house-rules"
+
+
+def test_a_ratio_to_the_prediction_needs_its_share(tmp_path):
+    """Documents differ in the share of reproducibility that repeatability is held against."""
+    ratio = OWN.replace("repeatability_rsd_percent, rsd_max: 2", "horrat_repeatability, max: 2")
+    _write(tmp_path, ratio)
+    assert _refused(tmp_path) == (
+        "house-rules.yaml: the rule 'spread' limits horrat_repeatability; write horrat_share, the share of "
+        "the predicted reproducibility it is compared with"
+    )
+
+    _write(tmp_path, ratio.replace("scope: titrations", "scope: titrations\nhorrat_share: 0.66"))
+    assert load_profile("house-rules", [tmp_path]).horrat_share == 0.66
+
+
+@pytest.mark.parametrize(
+    ("written", "message"),
+    [
+        ("horrat_share: 66", ".horrat_share"),
+        ("valid_until: soon", ".valid_until: a date is expected here, such as 2026-06-10, found 'soon'"),
+        ("binding: rule", ".binding: unknown value 'rule'; possible: law, contract, guidance"),
+        ("judged_by: mean", ".judged_by: unknown value 'mean'; possible: estimate, interval"),
+    ],
+)
+def test_what_a_profile_says_of_itself_is_checked(tmp_path, written, message):
+    """A word or a date that does not fit is refused with its line and what to write."""
+    _write(tmp_path, OWN.replace("scope: titrations", f"scope: titrations\n{written}"))
+
+    assert _refused(tmp_path).startswith(f"house-rules.yaml:8: {message.lstrip('.')}")
+
+
+def test_law_that_expires_is_read(tmp_path):
+    """Each field as written; guidance judged by the estimate where nothing is."""
+    plain = _write(tmp_path, OWN) and load_profile("house-rules", [tmp_path])
+    assert (plain.binding, plain.judged_by, plain.valid_until) == ("guidance", "estimate", None)
+
+    said = "scope: titrations\nbinding: law\njudged_by: interval\nvalid_until: 2026-06-10"
+    _write(tmp_path, OWN.replace("scope: titrations", said))
+    law = load_profile("house-rules", [tmp_path])
+    assert (law.binding, law.judged_by, str(law.valid_until)) == ("law", "interval", "2026-06-10")
+
+
+@pytest.mark.parametrize(
+    ("at", "message"),
+    [
+        ("{percent_of_legal_limit: 25, level: 3, unit: mg/L}", "a level takes exactly one of"),
+        ("{level: 3}", "'level' and 'unit' are written together, such as {level: 3, unit: mg/L}"),
+        ("{percent_of_legal_limit: 0}", "a number above 0 is expected here, found '0'"),
+    ],
+)
+def test_a_level_of_a_row_is_one_level(tmp_path, at, message):
+    """A share of the legal limit or a fixed level with its unit."""
+    row = f"by_analyte: [{{analytes: [zinc], rsd_max: 2, at: {at}}}]}}"
+    _write(tmp_path, OWN.replace("rsd_max: 2}", row))
+
+    assert message in _refused(tmp_path)
+
+
+def test_a_table_by_legal_limit_needs_the_legal_limit(tmp_path):
+    """The row is chosen by the legal limit as a mass fraction; without one there is no limit."""
+    row = "by_analyte: [{analytes: [zinc], by_legal_limit: {unit: mg/kg, bands: [{to: 1, rsd_max: 2}]}}]}"
+    _write(tmp_path, OWN.replace("rsd_max: 2}", row))
+    acceptance = load_profile("house-rules", [tmp_path]).requirements[0].acceptance[0]
+
+    assert limit_for(acceptance, analyte_names=("zinc",), legal_limit=1e-6).upper == 2
+    for legal_limit, reason in ((None, "is not known as a mass fraction"), (2e-6, "does not reach")):
+        with pytest.raises(NotEstimable, match=reason):
+            limit_for(acceptance, analyte_names=("zinc",), legal_limit=legal_limit)

@@ -191,7 +191,7 @@ def _at_level(place: AtLevel, found: Sequence[Observation], analyte: Analyte) ->
     if here:
         return here
     refusal = NotAssessed(
-        not_assessed=f"the figure was not determined at {level:g} {analyte.unit}",
+        not_assessed=f"no value was determined at {level:g} {analyte.unit}",
         needs=f"results at {level:g} {analyte.unit}",
     )
     return [Observation(estimate=None, refusal=refusal, level=level)]

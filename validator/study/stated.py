@@ -86,7 +86,8 @@ def _of_criteria(study: Study) -> Iterator[StatedLimit]:
                     of=criterion.characteristic,
                     bound=bound,
                     analyte=analyte,
-                    written=study.written("criteria", index, bound),
+                    written=study.written("criteria", index, bound)
+                    or study.written("criteria", index, "within", bounds.index(bound)),
                     unit=study.written("criteria", index, "unit"),
                     value=value,
                 )
