@@ -78,4 +78,4 @@ def test_what_superseded_a_document_stands_on_page_one(section):
     """Beside the name of the document, in the particulars of the study."""
     _, document = section(analytes(1))
 
-    assert "superseded by ISO 5725-2:2025" in str(document.key_facts)
+    assert "superseded by ISO 5725-2:2025 for part 2" in str(document.key_facts)

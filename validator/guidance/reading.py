@@ -38,6 +38,15 @@ _WHAT_TO_WRITE: Mapping[str, str] = {
 }
 
 
+_RENAMED: Mapping[str, str] = {
+    "at_most": "max, or rsd_max for a relative standard deviation",
+    "at_least": "min, or p_min for a p value",
+    "confirmed": "source: text, reprint, quotation or memory",
+    "seen_in": "source: text, reprint, quotation or memory",
+}
+"""What took the place of a key of earlier versions."""
+
+
 class Document(Struct, frozen=True):
     """A YAML file: its data and the nodes that know the lines."""
 
@@ -196,6 +205,8 @@ _PHRASES: Mapping[str, str] = {
 def _in_our_words(model: type[BaseModel], details: ErrorDetails) -> str:
     place, context = details["loc"], details.get("ctx", {})
     last = str(place[-1]) if place else ""
+    if details["type"] == "extra_forbidden" and last in _RENAMED:
+        return f"unknown key '{last}'; write {_RENAMED[last]}"
     if details["type"] == "extra_forbidden":
         return _unknown(last, "key", _keys_at(model, place[:-1]))
     if details["type"] in {"enum", "literal_error"}:
