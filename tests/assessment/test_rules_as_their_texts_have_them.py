@@ -162,6 +162,20 @@ def test_the_matrix_factor_by_level(found, legal_limit, limit, outcome):
     assert shown == {legal_limit: (outcome, True, limit)}
 
 
+def test_the_matrix_factor_needs_the_level_fortified(judged, described):
+    """Without a legal limit or a reference point the row of the table is not known, and this is said."""
+    study = described(guidance=["eu-2021-808"], analytes=analyte(unit="µg/kg"), **slopes(0.7, 0.9, 1.1, 1.25))
+    (finding,) = [
+        one for one in judged(study)[1].assessment.findings if one.characteristic == "matrix_effect"
+    ]
+
+    assert (finding.outcome, finding.reason, finding.needs) == (
+        "not assessed",
+        "the level that the limit depends on is not stated",
+        "method.analytes: legal_limit or reference_point_for_action",
+    )
+
+
 def test_five_levels_of_calibration_are_recommended(short):
     """2021/808, 2.8: "at least five preferably equidistant levels […] should be used". Before: required."""
     four = {"runs": [{"level": x, "signals": [x, x + 0.01]} for x in (0, 1, 2, 3)]}

@@ -308,14 +308,14 @@ def test_a_profile_cannot_extend_itself(tmp_path):
         (
             "rsd_max: 2}",
             "rsd_max: 2, at_most: 2}",
-            "FILE:17: requirements[0].acceptance[0].at_most: unknown key 'at_most'; write max, or rsd_max for a "
-            "relative standard deviation",
+            "FILE:17: requirements[0].acceptance[0].at_most: unknown key 'at_most'; write max, or rsd_max "
+            "for a relative standard deviation",
         ),
         (
             "    source: text\n",
             "    source: text\n    seen_in: original\n",
-            "FILE:13: requirements[0].seen_in: unknown key 'seen_in'; write source: text, reprint, quotation or "
-            "memory",
+            "FILE:13: requirements[0].seen_in: unknown key 'seen_in'; write source: text, reprint, "
+            "quotation or memory",
         ),
         (
             "rsd_max: 2}",

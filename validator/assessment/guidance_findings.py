@@ -37,6 +37,12 @@ if TYPE_CHECKING:
     from validator.study.models.method import Analyte
 
 
+_NO_LEVEL = NotAssessed(
+    not_assessed="the level that the limit depends on is not stated",
+    needs="method.analytes: legal_limit or reference_point_for_action",
+)
+
+
 def profiles_of(study: Study) -> tuple[Profile, ...]:
     """The guidance profiles the study names; a lab's own lie in the study folder.
 
@@ -130,6 +136,9 @@ def _limit(
 ) -> tuple[Limit, str, NotAssessed | None, str]:
     """The limit at this level, its words, why there is none, and the citation."""
     analyte = subject.analyte
+    if acceptance.by_mass_fraction is not None and observation.level is None:
+        words = FIGURE_MEANINGS[acceptance.figure].meaning
+        return Limit(), words, _NO_LEVEL, rule.cite_limit(acceptance)
     try:
         found = limit_for(
             acceptance,
