@@ -440,8 +440,7 @@ note: An example.
 
 asked_for:
   clause: "2"
-  confirmed: text
-  seen_in: original
+  source: seen
   by_kind:
     any: [linearity, quantification_limit]
 
@@ -449,12 +448,11 @@ requirements:
   - id: house-lack-of-fit
     characteristic: lack_of_fit
     clause: "3.1"
-    confirmed: text
-    seen_in: original
+    source: seen
     text: The calibration function must fit.
     acceptance:
       - figure: lack_of_fit_p
-        at_least: 0.001
+        p_min: 0.001
 """
 
 

@@ -14,12 +14,12 @@ title: House rules
 edition: "3"
 issuing_body: the laboratory
 scope: everything
-asked_for: {clause: "1", confirmed: text, seen_in: original, by_kind: {any: %s, screening: [selectivity]}}
+asked_for: {clause: "1", source: seen, by_kind: {any: %s, screening: [selectivity]}}
 requirements:
-  - {id: scatter, characteristic: repeatability, clause: "2", confirmed: text, seen_in: original,
+  - {id: scatter, characteristic: repeatability, clause: "2", source: seen,
      text: A limit is set before the work., user_sets: [repeatability_rsd_percent]}
-  - {id: range, characteristic: working_range, kinds: [assay], clause: "3", confirmed: text,
-     seen_in: original, text: An assay reaches from 80 to 120 percent of its specification.}
+  - {id: range, characteristic: working_range, kinds: [assay], clause: "3", source: seen,
+     text: An assay reaches from 80 to 120 percent of its specification.}
 """
 
 

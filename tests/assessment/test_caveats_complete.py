@@ -12,6 +12,7 @@ from validator.guidance import Characteristic, caveat_texts
 HERE = Path(__file__).parent
 OF_FILES = {
     "file_read_with_doubt:taken",
+    "guidance_no_longer_current:expired",
     "file_read_with_doubt:values_missing",
     "plan_departed:declarations",
 }

@@ -60,6 +60,17 @@ ONE_PERSON = {"operator": ["A. Nother"] * 8}
 LABS = [[5.0, 5.1], [4.9, 5.0], [5.2, 5.1], [5.0, 4.9], [5.1, 5.2], [4.9, 5.0], [5.1, 5.0]]
 WIDE_LABS = [[5 + 4 * (value - 5) for value in values] for values in LABS]
 
+WATER_LAW = {"guidance": "[epa-40-cfr-136-appendix-b]"}
+
+
+def spikes(cause):
+    """Eight spiked samples, the last excluded for *cause*."""
+    runs = [f"{{level: 2, series: B{i}, concentrations: [{2 + i / 10}]}}" for i in range(7)]
+    return (
+        f"{{runs: [{', '.join(runs)}, {{level: 2, series: B7, concentrations: [4.1], excluded: '{cause}'}}]}}"
+    )
+
+
 CASES = [
     (
         "repeat_readings_counted:repeated",
@@ -246,6 +257,21 @@ CASES = [
                 [5.0, 5.1, 4.9, 5.0, 5.1, 5.0, 4.9, 5.9], excluded=[""] * 7 + ["air bubble"]
             )
         },
+    ),
+    (
+        "exclusion_without_cause:forbidden",
+        "40 CFR 136 appendix B, revision 2 (2017), II(2)(b) and II(4)(b) (seen in a reprint) allows no "
+        "exclusion by a statistical test. Excluded from low_level for a statistical reason: 1 of 8 results "
+        "('outlier').",
+        {"study": WATER_LAW, "low_level": spikes("outlier")},
+        {"study": WATER_LAW, "low_level": spikes("outlier, vial cracked")},
+    ),
+    (
+        "guidance_no_longer_current:superseded",
+        "ISO 5725, part 1 2023, part 2 1994, part 3 2023, part 4 2020, part 6 1994 was superseded by "
+        "ISO 5725-2:2025 for part 2 (source not consulted).",
+        {"study": {"guidance": "[iso-5725]"}},
+        {"study": {"guidance": "[iso-iec-17025-2017]"}},
     ),
     (
         "exclusion_without_cause:straggler",

@@ -83,3 +83,20 @@ def test_criteria_eased_after_the_plan(judged, described, study_of):
         )
     ]
     assert told(limit) == []
+
+
+def test_guidance_that_had_expired_when_the_work_ended(judged, described):
+    """A document valid until a day before the last of the work is told; one valid on that day is not."""
+
+    def told(valid_until):
+        study = described(guidance=["house-rules"])
+        study["study"]["period"] = {"from": "2026-05-04", "to": "2026-06-12"}
+        profile = (
+            "format: guidance-profile/1\nid: house-rules\ntitle: House rules\nedition: '3'\n"
+            f"issuing_body: a laboratory\nscope: all\nvalid_until: {valid_until}\n"
+        )
+        caveats = judged(study, {"house-rules.yaml": profile})[1].assessment.caveats
+        return [one.because for one in caveats if one.id == "guidance_no_longer_current"]
+
+    assert told("2026-06-11") == ["House rules, 3 was valid until 2026-06-11; the work ended on 2026-06-12."]
+    assert told("2026-06-12") == []

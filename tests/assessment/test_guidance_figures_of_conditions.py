@@ -216,31 +216,6 @@ def test_spikes_over_the_limit_they_gave(observed):
     assert none.refusal is not None
 
 
-def test_detection_capability_against_the_legal_limit(observed):
-    """Capability of the decision-limit variant in percent of the legal limit."""
-    analyte = {
-        "id": "x",
-        "name": "x",
-        "unit": "mg/L",
-        "signal": "signal",
-        "signal_unit": "1",
-        "legal_limit": 10,
-    }
-    runs = [
-        {"level": 10, "series": f"P{i}", "concentrations": [10 + off, 10.2 + off]}
-        for i, off in enumerate((0.1, -0.2, 0.15, -0.1))
-    ]
-
-    record, (found,) = observed(
-        Figure.DETECTION_CAPABILITY_PERCENT_OF_LEGAL_LIMIT, precision={"runs": runs}, analytes=[analyte]
-    )
-
-    capability = record.detection.variants["decision_limit"].detection_limit
-    assert found.estimate.value == pytest.approx(10 * capability.value, rel=1e-12)
-    assert found.estimate.ci == pytest.approx([10 * end for end in capability.ci], rel=1e-12)
-    assert found.unit == "%"
-
-
 @pytest.fixture
 def counted(study_of, described):
     """What a study provides for one characteristic and counter."""

@@ -7,7 +7,7 @@ import yaml
 
 from validator.errors import GuidanceError
 
-RULE = {"clause": "4.2", "confirmed": "text", "seen_in": "original", "text": "As the house wants it."}
+RULE = {"clause": "4.2", "source": "text", "text": "As the house wants it."}
 DAYS = [[1.0, 1.01, 0.99], [1.02, 1.0, 1.01], [0.98, 1.0, 0.99], [1.01, 0.99, 1.0]]
 
 
@@ -54,7 +54,7 @@ def assessed(judged, described):
     return assessed
 
 
-SPREAD = {"figure": "repeatability_rsd_percent", "at_most": 5}
+SPREAD = {"figure": "repeatability_rsd_percent", "rsd_max": 5}
 
 
 def test_a_limit_of_the_guidance_is_held_against_every_level(assessed):
@@ -101,7 +101,7 @@ def test_a_limit_at_a_legal_limit_that_the_study_does_not_state(assessed):
 
 def test_the_studys_own_criterion_takes_precedence(assessed):
     """Both are shown; the study's own decides, however much stricter the guidance is."""
-    strict = {"figure": "repeatability_rsd_percent", "at_most": 0.001}
+    strict = {"figure": "repeatability_rsd_percent", "rsd_max": 0.001}
     own = [{"characteristic": "repeatability", "rsd_max": 5}]
 
     assessment = assessed(rule("repeatability", strict), criteria=own, precision=precision(5))
@@ -133,7 +133,7 @@ def test_a_criterion_on_another_configuration_replaces_nothing(judged, described
 @pytest.mark.parametrize("more", [{"status": "customary"}, {"decides": False}])
 def test_what_is_customary_does_not_decide(assessed, more):
     """A limit that no document demands is shown as such and fails nothing."""
-    strict = {"figure": "repeatability_rsd_percent", "at_most": 0.001, **more}
+    strict = {"figure": "repeatability_rsd_percent", "rsd_max": 0.001, **more}
 
     assessment = assessed(rule("repeatability", strict), precision=precision(5))
 
@@ -171,7 +171,7 @@ def test_a_unit_without_a_mass_fraction_leaves_such_a_limit_open(assessed):
 
 def test_a_limit_by_analyte_is_found_by_id_or_name(assessed):
     """The row of the analyte counts; an analyte without a row is not assessed."""
-    rows = [{"analytes": ["nitrate", "NO3"], "at_most": 5}, {"analytes": ["zinc"], "at_most": 1e-9}]
+    rows = [{"analytes": ["nitrate", "NO3"], "rsd_max": 5}, {"analytes": ["zinc"], "rsd_max": 1e-9}]
     acceptance = {"figure": "repeatability_rsd_percent", "by_analyte": rows}
 
     (by_name,) = assessed(
@@ -272,7 +272,7 @@ def test_a_limit_that_cannot_be_had_is_said_with_what_it_takes(assessed):
 
 def test_equal_variances_are_asked_of_lines_without_weights_only(assessed):
     """A weighted calibration has answered unequal variances already."""
-    equal = rule("residual_pattern", {"figure": "variance_ratio_p", "at_least": 0.02})
+    equal = rule("residual_pattern", {"figure": "variance_ratio_p", "p_min": 0.02})
     calibration = {
         "runs": [
             {"level": level, "signals": [level * (1 + spread * z) for z in (-1, 0.2, 0.8)]}

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from functools import cache
+from typing import NamedTuple
 
 import pytest
 
@@ -18,40 +19,67 @@ MG_PER_KG = 1e-6
 SLIGHTLY = 1e-6
 
 
+class Row(NamedTuple):
+    """A row of a limit and where it is fed: level and legal limit in *unit*, the analyte's name."""
+
+    level: float
+    analyte: str
+    bounds: object
+    legal_limit: float | None = None
+    unit: str = "mg/kg"
+
+
+def middles(table):
+    """A mass fraction inside every row of a table, in mg/kg, and the row."""
+    scale = {"1": 1.0, "mg/kg": MG_PER_KG, "ug/kg": 1e-9}[table.unit] / MG_PER_KG
+    for point in table.points:
+        yield point.at * scale, point
+    for band in table.bands:
+        inside = [edge for edge in (band.start, band.end) if edge is not None]
+        middle = math.sqrt(math.prod(inside)) if len(inside) == 2 else inside[0]
+        yield middle * scale * (0.5 if band.start is None else 2 if band.end is None else 1), band
+
+
 def rows(acceptance):
-    """The level in mg/kg, the name of the analyte and the ends that a row of a limit sets, row by row."""
+    """Every row of a limit."""
     if acceptance.by_mass_fraction is not None:
-        table = acceptance.by_mass_fraction
-        scale = {"1": 1.0, "ug/kg": 1e-9}[table.unit] / MG_PER_KG
-        for point in table.points:
-            yield point.at * scale, "x", point
-        for band in table.bands:
-            inside = [edge for edge in (band.start, band.end) if edge is not None]
-            middle = math.sqrt(math.prod(inside)) if len(inside) == 2 else inside[0]
-            yield middle * scale * (0.5 if band.start is None else 2 if band.end is None else 1), "x", band
+        for level, row in middles(acceptance.by_mass_fraction):
+            yield Row(level, "x", row)
     elif acceptance.predicted_rsd is not None:
         raise AssertionError("no shipped profile limits an RSD by a prediction; feed it here when one does")
+    elif acceptance.by_analyte is None:
+        yield Row(5.0, "x", acceptance)
+    for row in acceptance.by_analyte or ():
+        for name in row.analytes:
+            yield from of_analyte(row, name)
+
+
+def of_analyte(row, name):
+    """The rows for one analyte: several where the legal limit tells them apart."""
+    if row.by_legal_limit is not None:
+        for legal, band in middles(row.by_legal_limit):
+            yield Row(legal / 10, name, band, legal)
+    elif row.at is not None and row.at.level is not None:
+        yield Row(row.at.level, name, row, 40.0, row.at.unit)
+    elif row.at is not None:
+        yield Row(row.at.percent_of_legal_limit / 100 * 40.0, name, row, 40.0)
     else:
-        for row in acceptance.by_analyte or ():
-            yield from ((5.0, name, row) for name in row.analytes)
-        if acceptance.by_analyte is None:
-            yield 5.0, "x", acceptance
+        yield Row(5.0, name, row)
 
 
 def ends_of(row):
     """The ends that a row writes, each with the direction that leads out of what is allowed."""
-    lower, upper = row.within or (row.at_least, row.at_most)
-    return [(end, out) for end, out in ((lower, -1), (upper, 1)) if end is not None]
+    return [(end, out) for end, out in ((row.lower, -1), (row.upper, 1)) if end is not None]
 
 
 ENDS = [
-    pytest.param(profile, rule, acceptance, level, analyte, end, out, id=f"{name}:{rule.id}:{analyte}:{end}")
+    pytest.param(profile, rule, acceptance, row, end, out, id=f"{name}:{rule.id}:{row.analyte}:{end}")
     for name in profile_names()
     for profile in [load_profile(name)]
     for rule in profile.requirements
     for acceptance in rule.acceptance
-    for level, analyte, row in rows(acceptance)
-    for end, out in ends_of(row)
+    for row in rows(acceptance)
+    for end, out in ends_of(row.bounds)
 ]
 
 
@@ -60,11 +88,11 @@ def empty(study_of, described):
     """A study without data, of a kind of method and an analyte, with its results."""
 
     @cache
-    def empty(kind, analyte, legal_limit):
+    def empty(kind, analyte, legal_limit, unit="mg/kg"):
         described_analyte = {
             "id": "a",
             "name": analyte,
-            "unit": "mg/kg",
+            "unit": unit,
             "signal": "signal",
             "signal_unit": "1",
             **({"legal_limit": legal_limit} if legal_limit else {}),
@@ -90,14 +118,15 @@ def levels_at(place, level):
             return (level,)
 
 
-@pytest.mark.parametrize(("profile", "rule", "acceptance", "level", "analyte", "end", "out"), ENDS)
-def test_a_figure_on_either_side_of_a_limit(
-    empty, monkeypatch, profile, rule, acceptance, level, analyte, end, out
-):
-    """On the limit and just inside it meets, just outside it does not meet; the finding cites the clause."""
-    kind = next(iter(rule.kinds), None)
-    legal = level if acceptance.at is Place.LEGAL_LIMIT else None
-    study, results = empty(kind.value if kind else None, analyte, legal)
+@pytest.mark.parametrize(("profile", "rule", "acceptance", "row", "end", "out"), ENDS)
+def test_a_figure_on_either_side_of_a_limit(empty, monkeypatch, profile, rule, acceptance, row, end, out):
+    """On the limit and just inside it meets, just outside it does not meet; the finding cites the clause.
+
+    Where the document writes "lower than", the limit itself does not meet.
+    """
+    kind, level = next(iter(rule.kinds), None), row.level
+    legal = row.legal_limit or (level if acceptance.at is Place.LEGAL_LIMIT else None)
+    study, results = empty(kind.value if kind else None, row.analyte, legal, row.unit)
     alone = profile.model_copy(
         update={"requirements": (rule.model_copy(update={"acceptance": (acceptance,)}),)}
     )
@@ -120,7 +149,8 @@ def test_a_figure_on_either_side_of_a_limit(
         return found.outcome
 
     step = SLIGHTLY * max(abs(end), 1e-3)
-    assert outcome(end) == "meets"
+    exclusive = acceptance.exclusive or row.bounds.exclusive
+    assert outcome(end) == ("does not meet" if exclusive else "meets")
     assert outcome(end - out * step) == "meets"
     assert outcome(end + out * step) == "does not meet"
 

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 
 from validator.assessment.deciding import needed
 from validator.assessment.judging import Limit
 from validator.assessment.own_criteria import limits_of
+from validator.errors import StudyError
 from validator.study import Criterion
 
 LEVELS = [1.0, 2.0, 4.0, 6.0, 8.0, 10.0]
@@ -367,3 +370,40 @@ def test_a_requirement_has_its_unit_before_anything_is_measured(findings):
     measured = {one.criterion for one in after if one.outcome != "not assessed"}
     assert measured - set(words) == {"≤ 0.02 mg/L"}  # devices were read in contents: not known before
     assert len(measured) >= 10
+
+
+@pytest.mark.parametrize(
+    ("written", "outcome"),
+    [
+        ({"within": [98, 102]}, "meets"),
+        ({"within": [102, 110]}, "does not meet"),
+        ({"within": [90, 98]}, "does not meet"),
+    ],
+)
+def test_within_is_min_and_max(judged, described, written, outcome):
+    """One word for both sides, as profiles of guidance write it; the same as min and max."""
+
+    def findings(**limits):
+        study = described(
+            analysis={"decision_rule": "simple"},
+            criteria=[{"characteristic": "recovery", **limits}],
+            recovery={"runs": [{"level": 50, "found": [50.1, 49.8, 50.2, 50.1]}]},
+        )
+        return judged(study)[1].assessment.findings
+
+    lower, upper = written["within"]
+    assert findings(**written) == findings(min=lower, max=upper)
+    assert [one.outcome for one in findings(**written)] == [outcome]
+
+
+@pytest.mark.parametrize(
+    ("written", "message"),
+    [
+        ({"within": [98, 102], "min": 98}, "within: within is min and max at once; write either"),
+        ({"within": [102, 98]}, "within: the second number must not be smaller than the first"),
+    ],
+)
+def test_within_is_refused_where_it_contradicts(study_of, described, written, message):
+    """The message names the key."""
+    with pytest.raises(StudyError, match=re.escape(message)):
+        study_of(described(criteria=[{"characteristic": "recovery", **written}]))

@@ -78,12 +78,10 @@ def test_a_limit_that_is_set_is_missed_no_more(missing):
     )
 
     assert with_limit.splitlines()[-3:] == [
-        "  limits to be set by the user and not yet set:",
-        "    -  nitrate  Trueness  mean recovery  3.3.1 (source not consulted)",
-        (
-            "  requirements for specific kinds of method were not applied; state method: kind (assay, "
-            "impurity_quantitative, impurity_limit, identification)"
-        ),
+        "  limits that the user has to set, and has not:",
+        "    -  nitrate  Trueness  mean recovery  3.3.1 (as quoted in a public text)",
+        "  rules for some kinds of method were not applied; "
+        "state method.kind (assay, impurity_quantitative, impurity_limit, identification)",
     ]
 
 
@@ -111,6 +109,6 @@ def test_rules_for_a_kind_are_no_reason_to_say_that_nothing_is_missed(command, t
     file.write_text(re.sub(r"(?m)^  kind: assay.*\n", "", file.read_text(encoding="utf-8")), encoding="utf-8")
     silent = command("check", folder).out
 
-    document = "ICH Q2(R2), step 4, 1 November 2023"
+    document = "ICH Q2(R2), step 4, 1 November 2023, file corrected 30 November 2023"
     assert f"{document}: misses nothing\n" in stated
     assert f"{document}: misses nothing that holds for every kind of method\n" in silent

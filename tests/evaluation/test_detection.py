@@ -383,36 +383,3 @@ def test_a_blank_level_is_no_quantification_limit(record_of, described):
 
     assert record.calibration.linear_range.lower == 0
     assert record.detection.variants["lower_linear_limit"].quantification_limit.value == 1
-
-
-# --- residues of substances that are not permitted -------------------------------------------------
-def test_without_a_legal_limit_the_decision_limit_is_that_of_the_blank(record_of, described):
-    """EU 2021/808, Annex I 2.6 and 2.7 (from memory): CCα = 2.33 s_B, CCβ = CCα + 1.64 s_B."""
-    results = [round(0.01 * x, 2) for x in range(-10, 10)]
-    s = np.std(results, ddof=1)
-
-    found = record_of(
-        described(
-            unit="µg/kg",
-            blanks={"runs": [{"concentrations": results}]},
-            **declared(detection_limit="decision_limit"),
-        )
-    ).detection
-
-    assert found.critical_level.value == pytest.approx(2.33 * s)
-    assert found.detection_limit.value == pytest.approx((2.33 + 1.64) * s)
-    assert "substance that is not permitted" in found.variants["decision_limit"].note
-
-
-def test_a_substance_is_not_taken_as_forbidden_in_passing(record_of, described):
-    """Where nobody asks for limits of residues, a missing legal limit says nothing of a prohibition."""
-    results = [0.01, -0.02, 0.03, 0.0, -0.01, 0.02, 0.01, -0.03, 0.02, 0.0]
-    blank = {"runs": [{"concentrations": results}]}
-
-    plain = record_of(described(blanks=blank)).detection.variants["decision_limit"]
-    residues = record_of(
-        described(blanks=blank, guidance=["ich-q2r2-2023", "eu-2021-808"])
-    ).detection.variants["decision_limit"]
-
-    assert plain.not_assessed == "no legal limit is stated"
-    assert residues.detection_limit.value > 0

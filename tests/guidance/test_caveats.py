@@ -40,6 +40,7 @@ def test_the_catalogue():
         "false_digits",
         "file_read_with_doubt",
         "guidance_limit_replaced",
+        "guidance_no_longer_current",
         "instrument_limit_as_method_limit",
         "intercept_differs_from_zero",
         "interference_test_cannot_decide",

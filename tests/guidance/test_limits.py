@@ -7,14 +7,14 @@ from hypothesis import strategies as st
 from validator.errors import NotEstimable
 from validator.guidance import Acceptance, limit_for
 
-PLAIN = Acceptance.model_validate({"figure": "repeatability_rsd_percent", "at_most": 5})
+PLAIN = Acceptance.model_validate({"figure": "repeatability_rsd_percent", "rsd_max": 5})
 POINTS = Acceptance.model_validate(
     {
         "figure": "repeatability_rsd_percent",
         "by_mass_fraction": {
             "unit": "mg/kg",
             "between": "log_interpolation",
-            "points": [{"at": 1, "at_most": 16}, {"at": 100, "at_most": 8}, {"at": 1000, "at_most": 6}],
+            "points": [{"at": 1, "rsd_max": 16}, {"at": 100, "rsd_max": 8}, {"at": 1000, "rsd_max": 6}],
         },
     }
 )
@@ -40,7 +40,7 @@ def _predicted(model, factor):
 
 @pytest.mark.parametrize(
     ("written", "lower", "upper"),
-    [({"at_most": 5}, None, 5), ({"at_least": 90}, 90, None), ({"within": [90, 110]}, 90, 110)],
+    [({"max": 5}, None, 5), ({"min": 90}, 90, None), ({"within": [90, 110]}, 90, 110)],
 )
 def test_a_plain_limit_needs_nothing_else(written, lower, upper):
     """A number or a range holds whatever the level and the analyte."""

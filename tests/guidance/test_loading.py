@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from validator.errors import GuidanceError
+from validator.errors import GuidanceError, NotEstimable
 from validator.guidance import Figure, limit_for, load_profile, profile_names, resolve
 
 OWN = """# rules of the house
@@ -18,13 +18,12 @@ requirements:
   - id: spread
     characteristic: repeatability
     clause: "4.2"
-    confirmed: text
-    seen_in: original
+    source: seen
     text: Six results spread by at most two percent.
     design:
       minimums: {replicates_per_level: 6}
     acceptance:
-      - {figure: repeatability_rsd_percent, at_most: 2}
+      - {figure: repeatability_rsd_percent, rsd_max: 2}
 """
 
 EXTENDING = """format: guidance-profile/1
@@ -37,8 +36,7 @@ requirements:
   - id: recovery
     characteristic: recovery
     clause: "2"
-    confirmed: text
-    seen_in: original
+    source: seen
     text: Mean recovery of 80 to 110 percent.
     acceptance:
       - {figure: mean_recovery_percent, within: [80, 110]}
@@ -229,57 +227,58 @@ def test_a_profile_cannot_extend_itself(tmp_path):
             "FILE:11: requirements[0].clause: text is expected here, found 4.2; put it in quotation marks",
         ),
         (
-            "    confirmed: text\n    seen_in: original\n",
+            "    source: seen\n",
             "",
-            "FILE:9: requirements[0].confirmed: is missing; write 'text' if the passage was seen, "
-            "else 'memory'",
+            "FILE:9: requirements[0].source: is missing; write how far the passage was consulted: "
+            "seen, reprint, quotation or memory",
         ),
         (
-            "    seen_in: original\n",
-            "",
-            "FILE:9: requirements[0]: 'confirmed: text' needs 'seen_in: original', "
-            "'seen_in: reprint' or 'seen_in: quotation'",
+            "    source: seen\n",
+            "    source: memory\n    quote: six replicates\n",
+            "FILE:9: requirements[0]: a rule from memory quotes nothing; leave 'quote' out, or say where the "
+            "words were seen",
         ),
         (
-            "confirmed: text",
-            "confirmed: memory",
-            "FILE:9: requirements[0]: 'seen_in' goes with 'confirmed: text'; leave it out otherwise",
+            "    source: seen\n",
+            "    source: seen\n    quote: one two three four five six seven eight nine ten a b c d e f\n",
+            "FILE:9: requirements[0]: 'quote' has 16 words; quote at most 15",
         ),
         (
-            "at_most: 2}",
-            "at_least: 5, at_most: 2}",
-            "FILE:18: requirements[0].acceptance[0]: an acceptance takes exactly one of at_most, "
-            "at_least, within, by_mass_fraction, predicted_rsd, by_analyte; found at_most and at_least, "
+            "rsd_max: 2}",
+            "max: 2}",
+            "FILE:17: requirements[0].acceptance[0]: 'repeatability_rsd_percent' is limited by rsd_max, "
+            "not by 'max'",
+        ),
+        (
+            "rsd_max: 2}",
+            "min: 5, max: 2}",
+            "FILE:17: requirements[0].acceptance[0]: an acceptance takes exactly one of min, max, rsd_max, "
+            "p_min, within, by_mass_fraction, predicted_rsd, by_analyte; found min and max, "
             "which together are written within: [lower, upper]",
         ),
         (
-            "at_most: 2}",
+            "rsd_max: 2}",
             "within: [110, 90]}",
-            (
-                "FILE:18: requirements[0].acceptance[0]: within: [110, 90] is empty; write the lower limit "
-                "first, then the upper limit"
-            ),
+            "FILE:17: requirements[0].acceptance[0]: within: [110, 90] allows nothing; "
+            "write the lower limit first, then a greater upper limit",
         ),
         (
-            "      - {figure: repeatability_rsd_percent, at_most: 2}",
-            "      - {figure: repeatability_rsd_percent, at_most: 2}\n"
-            "      - {figure: repeatability_rsd_percent, at_least: 3}",
-            (
-                "FILE:9: requirements[0]: contradictory limits for 'repeatability_rsd_percent': at least 3 "
-                "and at most 2"
-            ),
+            "      - {figure: repeatability_rsd_percent, rsd_max: 2}",
+            "      - {figure: horrat_repeatability, max: 2}\n      - {figure: horrat_repeatability, min: 3}",
+            "FILE:9: requirements[0]: 'horrat_repeatability' must be at least 3 and "
+            "at most 2, which nothing can be",
         ),
         (
-            "      - {figure: repeatability_rsd_percent, at_most: 2}",
-            "      - {figure: repeatability_rsd_percent, at_most: 2}\n"
-            "      - {figure: repeatability_rsd_percent, at_most: 3}",
+            "      - {figure: repeatability_rsd_percent, rsd_max: 2}",
+            "      - {figure: repeatability_rsd_percent, rsd_max: 2}\n"
+            "      - {figure: repeatability_rsd_percent, rsd_max: 3}",
             "FILE:9: requirements[0]: 'repeatability_rsd_percent' is limited twice at the same "
             "levels; keep one of the two",
         ),
         (
             "figure: repeatability_rsd_percent",
             "figure: repeatability_rsd",
-            "FILE:18: requirements[0].acceptance[0].figure: unknown value 'repeatability_rsd'; "
+            "FILE:17: requirements[0].acceptance[0].figure: unknown value 'repeatability_rsd'; "
             "did you mean 'repeatability_rsd_percent'?",
         ),
         (
@@ -291,41 +290,53 @@ def test_a_profile_cannot_extend_itself(tmp_path):
             ),
         ),
         (
-            "at_most: 2}",
-            "at_most: two}",
-            "FILE:18: requirements[0].acceptance[0].at_most: a number is expected here, found 'two'",
+            "rsd_max: 2}",
+            "rsd_max: two}",
+            "FILE:17: requirements[0].acceptance[0].rsd_max: a number is expected here, found 'two'",
         ),
         (
-            "at_most: 2}",
-            "at_most: .inf}",
-            "FILE:18: requirements[0].acceptance[0].at_most: a finite number is expected here, found 'inf'",
+            "rsd_max: 2}",
+            "rsd_max: .inf}",
+            "FILE:17: requirements[0].acceptance[0].rsd_max: a finite number is expected here, found 'inf'",
         ),
         (
-            "at_most: 2}",
-            "at_most: yes}",
-            "FILE:18: requirements[0].acceptance[0].at_most: a number is expected here; "
+            "rsd_max: 2}",
+            "rsd_max: yes}",
+            "FILE:17: requirements[0].acceptance[0].rsd_max: a number is expected here; "
             "YAML reads yes, no, on and off as truth values",
         ),
         (
-            "at_most: 2}",
-            "atmost: 2}",
-            "FILE:18: requirements[0].acceptance[0].atmost: unknown key 'atmost'; did you mean 'at_most'?",
+            "rsd_max: 2}",
+            "rsd_max: 2, at_most: 2}",
+            "FILE:17: requirements[0].acceptance[0].at_most: unknown key 'at_most'; write max, or rsd_max "
+            "for a relative standard deviation",
         ),
         (
-            "at_most: 2}",
-            "at_most: 2, satus: customary}",
-            "FILE:18: requirements[0].acceptance[0].satus: unknown key 'satus'; did you mean 'status'?",
+            "    source: seen\n",
+            "    source: seen\n    seen_in: original\n",
+            "FILE:13: requirements[0].seen_in: unknown key 'seen_in'; write source: seen, reprint, "
+            "quotation or memory",
         ),
         (
-            "at_most: 2}",
-            "at_most: 2, consequence: look again}",
-            "FILE:18: requirements[0].acceptance[0]: a consequence other than failure is written "
+            "rsd_max: 2}",
+            "rsdmax: 2}",
+            "FILE:17: requirements[0].acceptance[0].rsdmax: unknown key 'rsdmax'; did you mean 'rsd_max'?",
+        ),
+        (
+            "rsd_max: 2}",
+            "rsd_max: 2, satus: customary}",
+            "FILE:17: requirements[0].acceptance[0].satus: unknown key 'satus'; did you mean 'status'?",
+        ),
+        (
+            "rsd_max: 2}",
+            "rsd_max: 2, consequence: look again}",
+            "FILE:17: requirements[0].acceptance[0]: a consequence other than failure is written "
             "together with 'decides: false'",
         ),
         (
             "replicates_per_level: 6}",
             "replicates: 6}",
-            "FILE:16: requirements[0].design.minimums.replicates: unknown value 'replicates'; "
+            "FILE:15: requirements[0].design.minimums.replicates: unknown value 'replicates'; "
             "did you mean 'replicates_per_ratio'?",
         ),
         (
@@ -340,38 +351,36 @@ def test_a_profile_cannot_extend_itself(tmp_path):
         (
             "replicates_per_level: 6}",
             "replicates_per_level: 0}",
-            "FILE:16: requirements[0].design.minimums.replicates_per_level: a number of at least 1 "
+            "FILE:15: requirements[0].design.minimums.replicates_per_level: a number of at least 1 "
             "is expected here, found '0'",
         ),
         (
             "replicates_per_level: 6}",
             "replicates_per_level: 2.5}",
-            "FILE:16: requirements[0].design.minimums.replicates_per_level: a whole number is "
+            "FILE:15: requirements[0].design.minimums.replicates_per_level: a whole number is "
             "expected here, found '2.5'",
         ),
         (
             "replicates_per_level: 6}",
             "replicates_per_level: 6}\n      recommended: {replicates_per_level: 5}",
-            "FILE:15: requirements[0].design: recommended replicates_per_level: 5 is less than the "
+            "FILE:14: requirements[0].design: recommended replicates_per_level: 5 is less than the "
             "minimum of 6; exchange them or drop one",
         ),
         (
             "minimums: {replicates_per_level: 6}",
             "minimums: {}",
-            "FILE:15: requirements[0].design: a design names at least one counter under minimums, "
+            "FILE:14: requirements[0].design: a design names at least one counter under minimums, "
             "alternatives or recommended",
         ),
         (
             "minimums: {replicates_per_level: 6}",
             "alternatives: [{name: six, minimums: {determinations: 6}}]",
-            (
-                "FILE:15: requirements[0].design: a single alternative is not permitted; move its counters "
-                "to minimums"
-            ),
+            "FILE:14: requirements[0].design: a single alternative is no choice; move its counters "
+            "to minimums",
         ),
         (
             "requirements:\n",
-            "practices:\n  - {id: spread, topic: planning, clause: a, confirmed: memory, text: Plan it.}\n"
+            "practices:\n  - {id: spread, topic: planning, clause: a, source: memory, text: Plan it.}\n"
             "requirements:\n",
             "FILE:2: the rule id 'spread' is used 2 times; give each rule its own",
         ),
@@ -430,8 +439,8 @@ def test_a_profile_cannot_extend_itself(tmp_path):
         ),
         (
             "scope: titrations",
-            "scope: titrations\nasked_for: {clause: a, confirmed: memory, by_kind: {assay: [recovery]}}",
-            "FILE:8: asked_for: by_kind requires a list under 'any', for methods of unstated kind",
+            "scope: titrations\nasked_for: {clause: a, source: memory, by_kind: {assay: [recovery]}}",
+            "FILE:8: asked_for: by_kind needs a list under 'any', for methods whose kind is not stated",
         ),
         (
             "scope: titrations",
@@ -480,7 +489,8 @@ def test_a_profile_cannot_extend_itself(tmp_path):
             "requirements: none\nrest:\n",
             "FILE:8: requirements: a list is expected here: values in [ ] or one to a line after '- '\n"
             "FILE:9: rest: unknown key 'rest'; possible: format, id, extends, without, title, "
-            "short_title, edition, issuing_body, scope, reference, note, default_detection_limit, "
+            "short_title, edition, issuing_body, scope, reference, note, binding, judged_by, superseded_by, "
+            "valid_until, horrat_share, default_detection_limit, "
             "default_quantification_limit, asked_for, requirements, practices",
         ),
     ],
@@ -495,7 +505,7 @@ def test_a_malformed_profile_is_refused(tmp_path, old, new, message):
 
 def test_every_mistake_is_told_in_one_go(tmp_path):
     """Three mistakes give three lines, in the order of the file."""
-    text = OWN.replace("repeatability\n", "speed\n").replace("at_most: 2}", "at_most: 2, at: noon}")
+    text = OWN.replace("repeatability\n", "speed\n").replace("rsd_max: 2}", "rsd_max: 2, at: noon}")
     _write(tmp_path, text.replace("    text: Six results spread by at most two percent.\n", ""))
 
     lines = _refused(tmp_path).splitlines()
@@ -503,12 +513,12 @@ def test_every_mistake_is_told_in_one_go(tmp_path):
     assert [line.split(": ")[:2] for line in lines] == [
         ["house-rules.yaml:9", "requirements[0].text"],
         ["house-rules.yaml:10", "requirements[0].characteristic"],
-        ["house-rules.yaml:17", "requirements[0].acceptance[0].at"],
+        ["house-rules.yaml:16", "requirements[0].acceptance[0].at"],
     ]
 
 
 def _with_table(table):
-    return OWN.replace("at_most: 2}", f"by_mass_fraction: {table}}}")
+    return OWN.replace("rsd_max: 2}", f"by_mass_fraction: {table}}}")
 
 
 @pytest.mark.parametrize(
@@ -516,51 +526,51 @@ def _with_table(table):
     [
         ("{}", ": a table by mass fraction takes either bands or points"),
         (
-            "{points: [{at: 1, at_most: 2}]}",
+            "{points: [{at: 1, rsd_max: 2}]}",
             ": points need 'between: log_interpolation'; bands take no such rule",
         ),
         (
-            "{between: log_interpolation, points: [{at: 1, at_most: 2}, {at: 0.1, at_most: 3}]}",
+            "{between: log_interpolation, points: [{at: 1, rsd_max: 2}, {at: 0.1, rsd_max: 3}]}",
             ": the points must be in rising order of 'at'",
         ),
         (
-            "{between: log_interpolation, points: [{at: 0, at_most: 2}]}",
+            "{between: log_interpolation, points: [{at: 0, rsd_max: 2}]}",
             ".points[0].at: a number above 0 is expected here, found '0'",
         ),
         (
-            "{bands: [{to: 1, at_most: 2}, {above: 1, at_least: 3}]}",
-            ": all rows of a table bound the same side: use the same one of at_most, at_least, within",
+            "{bands: [{to: 1, rsd_max: 2}, {above: 1, min: 3}]}",
+            ": all rows of a table bound the same side: use the same one of min, max, rsd_max, p_min, within",
         ),
         (
-            "{bands: [{to: 1, at_most: 2}, {above: 2, at_most: 3}]}",
+            "{bands: [{to: 1, rsd_max: 2}, {above: 2, rsd_max: 3}]}",
             ": bands must follow each other without gap or overlap: write 'to: 10' then 'above: 10', "
             "or 'below: 10' then 'from: 10'",
         ),
         (
-            "{bands: [{to: 1, at_most: 2}, {from: 1, at_most: 3}]}",
+            "{bands: [{to: 1, rsd_max: 2}, {from: 1, rsd_max: 3}]}",
             ": bands must follow each other without gap or overlap: write 'to: 10' then 'above: 10', "
             "or 'below: 10' then 'from: 10'",
         ),
         (
-            "{bands: [{from: 2, to: 1, at_most: 2}]}",
+            "{bands: [{from: 2, to: 1, rsd_max: 2}]}",
             ".bands[0]: the band runs from 2 to 1; its end must lie above its start",
         ),
         (
-            "{bands: [{from: 2, above: 1, at_most: 2}]}",
+            "{bands: [{from: 2, above: 1, rsd_max: 2}]}",
             ".bands[0]: a band starts with from (the end belongs to it) or with above (it does not), "
             "not both",
         ),
         (
-            "{bands: [{to: 2, below: 1, at_most: 2}]}",
+            "{bands: [{to: 2, below: 1, rsd_max: 2}]}",
             ".bands[0]: a band ends with to (the end belongs to it) or with below (it does not), not both",
         ),
         (
             "{bands: [{to: 2}]}",
-            ".bands[0]: a row takes exactly one of at_most, at_least, within; found none of them",
+            ".bands[0]: a row takes exactly one of min, max, rsd_max, p_min, within; found none of them",
         ),
-        ("{bands: [{too: 2, at_most: 1}]}", ".bands[0].too: unknown key 'too'; did you mean 'to'?"),
+        ("{bands: [{too: 2, rsd_max: 1}]}", ".bands[0].too: unknown key 'too'; did you mean 'to'?"),
         (
-            "{unit: ppm, bands: [{to: 2, at_most: 1}]}",
+            "{unit: ppm, bands: [{to: 2, rsd_max: 1}]}",
             ".unit: unknown value 'ppm'; possible: 1, %, g/kg, mg/kg, ug/kg, ng/kg",
         ),
     ],
@@ -569,23 +579,23 @@ def test_a_table_with_a_gap_or_a_contradiction_is_refused(tmp_path, table, messa
     """A table by mass fraction says one thing at each level, or is not read."""
     _write(tmp_path, _with_table(table))
 
-    place = "house-rules.yaml:18: requirements[0].acceptance[0].by_mass_fraction"
+    place = "house-rules.yaml:17: requirements[0].acceptance[0].by_mass_fraction"
     assert _refused(tmp_path) == place + message
 
 
 def test_an_analyte_stands_in_one_row(tmp_path):
     """Two limits for one name would leave it to chance which one holds."""
-    rows = "by_analyte: [{analytes: [zinc, Zn], at_most: 2}, {analytes: [ZN], at_most: 3}]}"
-    _write(tmp_path, OWN.replace("at_most: 2}", rows))
+    rows = "by_analyte: [{analytes: [zinc, Zn], rsd_max: 2}, {analytes: [ZN], rsd_max: 3}]}"
+    _write(tmp_path, OWN.replace("rsd_max: 2}", rows))
 
     assert _refused(tmp_path) == (
-        "house-rules.yaml:18: requirements[0].acceptance[0]: "
+        "house-rules.yaml:17: requirements[0].acceptance[0]: "
         "the analyte 'zn' stands in more than one row; keep one"
     )
 
 
 LINE = OWN.replace("characteristic: repeatability", "characteristic: linearity").replace(
-    "figure: repeatability_rsd_percent, at_most: 2", "figure: r_squared, at_least: 0.995"
+    "figure: repeatability_rsd_percent, rsd_max: 2", "figure: r_squared, min: 0.995"
 )
 
 
@@ -593,11 +603,11 @@ def test_correlation_never_decides(tmp_path):
     """A coefficient of determination may be shown beside a limit, not decide by it."""
     _write(tmp_path, LINE)
     assert _refused(tmp_path) == (
-        "house-rules.yaml:18: requirements[0].acceptance[0]: "
+        "house-rules.yaml:17: requirements[0].acceptance[0]: "
         "'r_squared' is shown for information and cannot decide; write 'decides: false'"
     )
 
-    _write(tmp_path, LINE.replace("at_least: 0.995", "at_least: 0.995, decides: false"))
+    _write(tmp_path, LINE.replace("min: 0.995", "min: 0.995, decides: false"))
     acceptance = load_profile("house-rules", [tmp_path]).requirements[0].acceptance[0]
     assert (acceptance.figure, acceptance.decides) == (Figure.R_SQUARED, False)
 
@@ -606,18 +616,18 @@ def test_a_figure_of_the_whole_line_has_no_levels(tmp_path):
     """A limit says at which levels it holds only where there is a figure for each."""
     _write(
         tmp_path,
-        LINE.replace("r_squared, at_least: 0.995", "lack_of_fit_p, at_least: 0.05, at: lowest_level"),
+        LINE.replace("r_squared, min: 0.995", "lack_of_fit_p, p_min: 0.05, at: lowest_level"),
     )
 
     assert _refused(tmp_path) == (
-        "house-rules.yaml:18: requirements[0].acceptance[0]: "
+        "house-rules.yaml:17: requirements[0].acceptance[0]: "
         "'lack_of_fit_p' is one figure, not one for each level; leave 'at' out"
     )
 
 
 def test_an_unknown_limit_variant_is_refused(tmp_path):
     """The variant a profile names as its own must be one that can be computed."""
-    default = "default_detection_limit: {variant: blank_4s, clause: a, confirmed: memory}\nscope:"
+    default = "default_detection_limit: {variant: blank_4s, clause: a, source: memory}\nscope:"
     _write(tmp_path, OWN.replace("scope:", default))
 
     message = _refused(tmp_path)
@@ -665,3 +675,71 @@ def test_no_damage_to_a_file_ends_in_anything_but_a_sentence(tmp_path_factory, n
         outcome = str(error)
 
     assert outcome.startswith(("house-rules.yaml", "no guidance profile")) or outcome == "house-rules"
+
+
+def test_a_ratio_to_the_prediction_needs_its_share(tmp_path):
+    """Documents differ in the share of reproducibility that repeatability is held against."""
+    ratio = OWN.replace("repeatability_rsd_percent, rsd_max: 2", "horrat_repeatability, max: 2")
+    _write(tmp_path, ratio)
+    assert _refused(tmp_path) == (
+        "house-rules.yaml: the rule 'spread' limits horrat_repeatability; write horrat_share, the share of "
+        "the predicted reproducibility it is compared with"
+    )
+
+    _write(tmp_path, ratio.replace("scope: titrations", "scope: titrations\nhorrat_share: 0.66"))
+    assert load_profile("house-rules", [tmp_path]).horrat_share == 0.66
+
+
+@pytest.mark.parametrize(
+    ("written", "message"),
+    [
+        ("horrat_share: 66", ".horrat_share"),
+        ("valid_until: soon", ".valid_until: a date is expected here, such as 2026-06-10, found 'soon'"),
+        ("binding: rule", ".binding: unknown value 'rule'; possible: law, contract, guidance"),
+        ("judged_by: mean", ".judged_by: unknown value 'mean'; possible: estimate, interval"),
+    ],
+)
+def test_what_a_profile_says_of_itself_is_checked(tmp_path, written, message):
+    """A word or a date that does not fit is refused with its line and what to write."""
+    _write(tmp_path, OWN.replace("scope: titrations", f"scope: titrations\n{written}"))
+
+    assert _refused(tmp_path).startswith(f"house-rules.yaml:8: {message.lstrip('.')}")
+
+
+def test_law_that_expires_is_read(tmp_path):
+    """Each field as written; guidance judged by the estimate where nothing is."""
+    plain = _write(tmp_path, OWN) and load_profile("house-rules", [tmp_path])
+    assert (plain.binding, plain.judged_by, plain.valid_until) == ("guidance", "estimate", None)
+
+    said = "scope: titrations\nbinding: law\njudged_by: interval\nvalid_until: 2026-06-10"
+    _write(tmp_path, OWN.replace("scope: titrations", said))
+    law = load_profile("house-rules", [tmp_path])
+    assert (law.binding, law.judged_by, str(law.valid_until)) == ("law", "interval", "2026-06-10")
+
+
+@pytest.mark.parametrize(
+    ("at", "message"),
+    [
+        ("{percent_of_legal_limit: 25, level: 3, unit: mg/L}", "a level takes exactly one of"),
+        ("{level: 3}", "'level' and 'unit' are written together, such as {level: 3, unit: mg/L}"),
+        ("{percent_of_legal_limit: 0}", "a number above 0 is expected here, found '0'"),
+    ],
+)
+def test_a_level_of_a_row_is_one_level(tmp_path, at, message):
+    """A share of the legal limit or a fixed level with its unit."""
+    row = f"by_analyte: [{{analytes: [zinc], rsd_max: 2, at: {at}}}]}}"
+    _write(tmp_path, OWN.replace("rsd_max: 2}", row))
+
+    assert message in _refused(tmp_path)
+
+
+def test_a_table_by_legal_limit_needs_the_legal_limit(tmp_path):
+    """The row is chosen by the legal limit as a mass fraction; without one there is no limit."""
+    row = "by_analyte: [{analytes: [zinc], by_legal_limit: {unit: mg/kg, bands: [{to: 1, rsd_max: 2}]}}]}"
+    _write(tmp_path, OWN.replace("rsd_max: 2}", row))
+    acceptance = load_profile("house-rules", [tmp_path]).requirements[0].acceptance[0]
+
+    assert limit_for(acceptance, analyte_names=("zinc",), legal_limit=1e-6).upper == 2
+    for legal_limit, reason in ((None, "is not known as a mass fraction"), (2e-6, "does not reach")):
+        with pytest.raises(NotEstimable, match=reason):
+            limit_for(acceptance, analyte_names=("zinc",), legal_limit=legal_limit)

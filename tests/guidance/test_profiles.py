@@ -10,16 +10,17 @@ from validator.errors import NotEstimable
 from validator.guidance import (
     FIGURE_MEANINGS,
     Characteristic,
-    Confirmed,
     Counter,
     Figure,
     Kind,
     Place,
+    Source,
     Status,
     limit_for,
     load_profile,
     profile_names,
     resolve,
+    row_for,
 )
 
 NAMES = profile_names()
@@ -44,6 +45,7 @@ def test_the_documents_users_count_on_are_shipped():
         "electroanalysis-sensor-practice",
         "epa-40-cfr-136-appendix-b",
         "eu-2021-808",
+        "eu-333-2007",
         "eu-drinking-water-2020-2184",
         "eu-water-monitoring-2009-90",
         "eurachem-fitness-for-purpose-2014",
@@ -76,12 +78,10 @@ def test_every_rule_names_document_clause_and_confirmation(rule):
     assert rule.document
     assert rule.edition
     assert rule.clause.strip()
-    assert rule.confirmed in Confirmed
+    assert rule.source in Source
     assert rule.cite().startswith(f"{rule.document}, {rule.edition}, {rule.clause}")
-    marked = rule.cite().endswith(
-        ("(from memory)", "(source consulted in a reprint)", "(cited from a secondary source)")
-    )
-    assert marked or rule.seen_in == "original"
+    marked = rule.cite().endswith(("(from memory)", "(seen in a reprint)", "(as quoted in a public text)"))
+    assert marked or rule.source is Source.TEXT
 
 
 @pytest.mark.parametrize("rule", RULES)
@@ -95,7 +95,7 @@ def test_every_rule_is_written_out(rule):
 def test_what_comes_from_memory_is_said_at_the_top(name):
     """A profile with rules from memory tells the reader so in its note, or is marked as common practice."""
     profile = PROFILES[name]
-    from_memory = any(rule.confirmed is Confirmed.MEMORY for rule in profile.requirements)
+    from_memory = any(rule.source is Source.MEMORY for rule in profile.requirements)
 
     assert not from_memory or re.search("from memory|common practice", (profile.note or "").lower())
 
@@ -117,29 +117,38 @@ def test_common_practice_is_never_called_a_requirement():
     """Every limit of the sensor practice is customary, every clause says that there is no document."""
     for rule in PROFILES["electroanalysis-sensor-practice"].requirements:
         assert rule.clause == "common practice"
-        assert rule.confirmed is Confirmed.MEMORY
+        assert rule.source is Source.MEMORY
         assert {limit.status for limit in rule.acceptance} <= {Status.CUSTOMARY}
+
+
+def _middles(table):
+    """A mass fraction inside every row of a table, and the row."""
+    scale = {"1": 1.0, "mg/kg": 1e-6, "ug/kg": 1e-9}[table.unit]
+    for point in table.points:
+        yield point.at * scale, point
+    for band in table.bands:
+        inside = [edge for edge in (band.start, band.end) if edge is not None]
+        middle = math.sqrt(inside[0] * inside[1]) if len(inside) == 2 else inside[0]
+        if band.start is None:
+            middle /= 2
+        elif band.end is None:
+            middle *= 2
+        yield middle * scale, band
 
 
 def _situations(acceptance):
     """Every row of the acceptance as keywords of ``limit_for`` with the limits expected there."""
     if acceptance.by_mass_fraction is not None:
-        table = acceptance.by_mass_fraction
-        scale = {"1": 1.0, "ug/kg": 1e-9}[table.unit]
-        for point in table.points:
-            yield {"mass_fraction": point.at * scale}, point
-        for band in table.bands:
-            inside = [edge for edge in (band.start, band.end) if edge is not None]
-            middle = math.sqrt(inside[0] * inside[1]) if len(inside) == 2 else inside[0]
-            if band.start is None:
-                middle /= 2
-            elif band.end is None:
-                middle *= 2
-            yield {"mass_fraction": middle * scale}, band
+        for fraction, row in _middles(acceptance.by_mass_fraction):
+            yield {"mass_fraction": fraction}, row
     elif acceptance.by_analyte is not None:
         for row in acceptance.by_analyte:
             for name in row.analytes:
-                yield {"analyte_names": (name.upper(),)}, row
+                if row.by_legal_limit is None:
+                    yield {"analyte_names": (name.upper(),)}, row
+                    continue
+                for fraction, band in _middles(row.by_legal_limit):
+                    yield {"analyte_names": (name.upper(),), "legal_limit": fraction}, band
     else:
         yield {}, acceptance
 
@@ -156,10 +165,10 @@ def test_every_limit_tells_values_on_either_side_apart(rule, acceptance):
         for end, inwards in ((limit.lower, 1), (limit.upper, -1)):
             if end is not None:
                 step = inwards * max(abs(end), 1.0) * 1e-9
-                assert limit.admits(end)
+                assert limit.admits(end) is not (acceptance.exclusive or written.exclusive)
                 assert limit.admits(end + step)
                 assert not limit.admits(end - step)
-        given = [written.at_most, written.at_least, *(written.within or ())]
+        given = [written.lower, written.upper]
         ends = [end for end in (limit.lower, limit.upper) if end is not None]
         assert sorted(ends) == pytest.approx(sorted(value for value in given if value is not None), rel=1e-12)
 
@@ -264,7 +273,7 @@ def test_trueness_agrees_with_regulation_2021_808(micrograms_per_kilogram, expec
     [(9.99, 30), (10, 25), (120, 25), (120.1, 22), (1000, 22), (1000.1, 16)],
 )
 def test_precision_agrees_with_regulation_2021_808(micrograms_per_kilogram, expected):
-    """Regulation (EU) 2021/808, Annex I 1.2.2.2, table 2 (from memory)."""
+    """Regulation (EU) 2021/808, Annex I 1.2.2.2, table 2, seen in a reprint."""
     found = _limit(
         "eu-2021-808",
         "within-laboratory-reproducibility",
@@ -275,46 +284,173 @@ def test_precision_agrees_with_regulation_2021_808(micrograms_per_kilogram, expe
 
 
 @pytest.mark.parametrize(
-    ("analyte", "expected", "confirmed"),
+    ("analyte", "expected"),
     [
-        ("nitrate", 15, Confirmed.TEXT),
-        ("Ammonium", 40, Confirmed.TEXT),
-        ("nitrite", 20, Confirmed.TEXT),
-        ("SODIUM", 15, Confirmed.TEXT),
-        ("copper", 25, None),
-        ("fluoride", 20, None),
+        ("aluminium", 25),
+        ("Ammonium", 40),
+        ("benzo(a)pyrene", 50),
+        ("chlorate", 40),
+        ("copper", 25),
+        ("fluoride", 20),
+        ("HAAs", 50),
+        ("nitrate", 15),
+        ("nitrite", 20),
+        ("oxidisability", 50),
+        ("SODIUM", 15),
+        ("TOC", 30),
+        ("uranium", 30),
+        ("vinyl chloride", 50),
     ],
 )
-def test_uncertainty_agrees_with_directive_2020_2184(analyte, expected, confirmed):
-    """Directive (EU) 2020/2184, Annex III part B, table 1: as quoted in its Spanish form, or from memory."""
+def test_uncertainty_agrees_with_directive_2020_2184(analyte, expected):
+    """Directive (EU) 2020/2184, Annex III part B, table 1, seen in a reprint."""
     rule = _requirement("eu-drinking-water-2020-2184", "uncertainty")
     limit = limit_for(rule.acceptance[0], analyte_names=(analyte,))
 
-    assert (limit.lower, limit.upper, limit.confirmed) == (None, expected, confirmed)
+    assert (limit.lower, limit.upper, limit.exclusive) == (None, expected, False)
 
 
-def test_a_quoted_number_is_cited_as_quoted_and_one_from_memory_as_such():
-    """Within one table the citation follows the row."""
-    rule = _requirement("eu-drinking-water-2020-2184", "uncertainty")
-    acceptance = rule.acceptance[0]
-    place = "Directive (EU) 2020/2184, 2020, Annex III part B, table 1"
+@pytest.mark.parametrize(
+    ("analyte", "place"),
+    [
+        ("chloroform", {"percent_of_legal_limit": 25}),
+        ("benzo(k)fluoranthene", {"percent_of_legal_limit": 25}),
+        ("trichloroethene", {"percent_of_legal_limit": 50}),
+        ("tetrachloroethene", {"percent_of_legal_limit": 50}),
+        ("TOC", {"level": 3, "unit": "mg/L"}),
+        ("turbidity", {"level": 1, "unit": "NTU"}),
+        ("nitrate", None),
+        ("benzo(a)pyrene", None),
+    ],
+)
+def test_some_uncertainties_are_evaluated_elsewhere(analyte, place):
+    """Directive (EU) 2020/2184, Annex III part B, notes 7 to 10 to table 1, seen in a reprint."""
+    row = row_for(_requirement("eu-drinking-water-2020-2184", "uncertainty").acceptance[0], (analyte,))
 
-    quoted = rule.cite_limit(acceptance, limit_for(acceptance, analyte_names=("nitrate",)))
-    remembered = rule.cite_limit(acceptance, limit_for(acceptance, analyte_names=("copper",)))
+    assert (None if row.at is None else row.at.model_dump(exclude_none=True)) == place
 
-    assert quoted == f"{place} (as quoted in a public text)"
-    assert remembered == f"{place} (from memory)"
+
+@pytest.mark.parametrize(
+    ("analyte", "milligrams_per_kilogram", "expected"),
+    [
+        ("cadmium", 0.02, 40),
+        ("cadmium", 0.0999, 40),
+        ("cadmium", 0.1, 20),
+        ("mercury", 0.5, 20),
+        ("arsenic", 0.03, 100),
+        ("arsenic", 0.031, 200 / 3),
+        ("arsenic", 0.1, 200 / 3),
+        ("nickel", 0.3, 100),
+        ("nickel", 0.31, 200 / 3),
+        ("nickel", 0.6, 100 / 3),
+    ],
+)
+def test_quantification_limits_by_element_and_level(analyte, milligrams_per_kilogram, expected):
+    """Regulation (EC) 333/2007, Annex C.3.3.1, table 5, seen in a reprint: shares of the maximum level."""
+    found = _limit(
+        "eu-333-2007",
+        "quantification-limit",
+        Figure.QUANTIFICATION_LIMIT_PERCENT_OF_LEGAL_LIMIT,
+        analyte_names=(analyte,),
+        legal_limit=milligrams_per_kilogram * 1e-6,
+    )
+    assert found == (None, pytest.approx(expected, rel=1e-5))
+
+
+@pytest.mark.parametrize(
+    ("profile", "rule", "exclusive"),
+    [
+        ("eu-333-2007", "repeatability", True),  # "HORRATr less than 2"
+        ("eu-2021-808", "detection-capability", True),  # "the CCβ shall be lower than the MRL or ML"
+        ("eu-2021-808", "decision-limit", False),  # "the CCα shall be lower than or equal to"
+        ("eu-2021-808", "repeatability", True),  # "usually below two thirds"
+        ("eu-2021-808", "matrix-factor", False),  # "shall not be greater than"
+        ("eu-drinking-water-2020-2184", "quantification-limit", False),  # "of 30 % or less"
+    ],
+)
+def test_lower_than_and_at_most_are_told_apart(profile, rule, exclusive):
+    """The words of the texts, seen in reprints, stand beside each row."""
+    assert _requirement(profile, rule).acceptance[0].exclusive is exclusive
+
+
+@pytest.mark.parametrize(
+    ("micrograms_per_kilogram", "expected"), [(9.99, 30), (10, 25), (120, 25), (120.1, 22), (1001, 16)]
+)
+def test_the_matrix_factor_keeps_table_2(micrograms_per_kilogram, expected):
+    """Regulation (EU) 2021/808, Annex I 2.10: "shall not be greater than the values listed in Table 2"."""
+    found = _limit(
+        "eu-2021-808",
+        "matrix-factor",
+        Figure.MATRIX_SPREAD_RSD_PERCENT,
+        mass_fraction=micrograms_per_kilogram * 1e-9,
+    )
+    assert found == (None, expected)
+
+
+def test_what_a_text_says_should_be_done_is_not_required():
+    """ISO 5725 ("usual"), 2021/808 2.8 ("should be used"): recommended, and nothing is a minimum."""
+    for profile, rule in (("iso-5725", "interlaboratory-experiment"), ("eu-2021-808", "calibration")):
+        design = _requirement(profile, rule).design
+
+        assert design.ways() == ()
+        assert design.recommended
+
+
+READ_IN_FULL = ["eu-2021-808", "eu-333-2007", "eu-drinking-water-2020-2184", "epa-40-cfr-136-appendix-b"]
+
+
+@pytest.mark.parametrize("name", READ_IN_FULL)
+def test_what_was_read_is_quoted(name):
+    """Of a text that was read, a rule that quotes no words of it is from memory."""
+    profile = PROFILES[name]
+
+    for rule in (*profile.requirements, *profile.practices):
+        if rule.document == profile.short_title:
+            assert (rule.quote is None) == (rule.source is Source.MEMORY), rule.id
+
+
+def test_which_documents_were_superseded():
+    """Their new editions exist and were not seen; the edition that is applied is the one that is named."""
+    superseded = {name for name, profile in PROFILES.items() if profile.superseded_by}
+
+    assert superseded == {
+        "eurachem-fitness-for-purpose-2014",
+        "iso-11352",
+        "iso-5725",
+        "iso-8466-1-din-32645",
+    }
+    assert PROFILES["eu-2021-808"].edition.startswith("consolidated 20 August 2024")
+
+
+def test_law_is_told_from_guidance():
+    """Regulations, directives and the code are law; standards bind by contract; the rest is guidance."""
+    law = {name for name, profile in PROFILES.items() if profile.binding == "law"}
+
+    assert law == {
+        "epa-40-cfr-136-appendix-b",
+        "eu-2021-808",
+        "eu-333-2007",
+        "eu-drinking-water-2020-2184",
+        "eu-water-monitoring-2009-90",
+    }
+
+
+def test_the_share_of_horwitz_for_repeatability():
+    """Regulation (EC) 333/2007, Annex C.3.1: "using the assumption r = 0,66 R"; AOAC: half (from memory)."""
+    shares = {name: profile.horrat_share for name, profile in PROFILES.items() if profile.horrat_share}
+
+    assert shares == {"eu-333-2007": 0.66, "aoac-single-laboratory-2012": 0.5}
 
 
 def test_a_design_is_cited_by_what_was_seen_of_it():
     """A rule from memory may rest its number on a quotation, and the other way round."""
     linear = _requirement("ich-q2r2-2023", "response-linear")
-    limit = _requirement("ich-q2r2-2023", "quantification-limit")
+    accuracy = _requirement("ich-q2r2-2023", "accuracy")
 
     assert linear.cite().endswith("3.2.2.1 (from memory)")
-    assert linear.cite_design().endswith("3.2.2.1 (cited from a secondary source)")
-    assert limit.cite().endswith("3.2.3 (cited from a secondary source)")
-    assert limit.cite_design().endswith("3.2.3 (from memory)")
+    assert linear.cite_design().endswith("3.2.2.1 (as quoted in a public text)")
+    assert accuracy.cite().endswith("3.3.1 (as quoted in a public text)")
+    assert accuracy.cite_design().endswith("3.3.1 (from memory)")
 
 
 def test_an_unlisted_parameter_of_drinking_water_has_no_limit():
@@ -406,7 +542,8 @@ def test_minimum_designs(profile, rule, ways):
         ("iso-iec-17025-2017", None, None),
         ("aoac-single-laboratory-2012", None, None),
         ("sante-11312-2021", None, "lowest_validated_level"),
-        ("eu-2021-808", "decision_limit", None),
+        ("eu-2021-808", None, None),
+        ("eu-333-2007", None, None),
         ("eu-water-monitoring-2009-90", None, None),
         ("eu-drinking-water-2020-2184", None, None),
         ("epa-40-cfr-136-appendix-b", "epa_mdl", None),

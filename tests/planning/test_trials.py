@@ -70,7 +70,7 @@ def test_only_the_deciding_limits_are_computed(study, monkeypatch):
     monkeypatch.setattr(module, "evaluate", watched)
 
     trial(study, ())
-    trial(study, (load_profile("eu-2021-808"),))
+    trial(study, (load_profile("epa-40-cfr-136-appendix-b"),))
 
     assert asked[:2] == [True, 1]
     assert not asked[2]

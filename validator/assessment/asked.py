@@ -172,6 +172,8 @@ _FOUND_IN: Mapping[Characteristic, Callable[[ConfigurationRecord], object]] = {
     Characteristic.SENSITIVITY: lambda record: record.calibration,
     Characteristic.DETECTION_LIMIT: _of_limits("detection_limit"),
     Characteristic.QUANTIFICATION_LIMIT: _of_limits("quantification_limit"),
+    Characteristic.DECISION_LIMIT: lambda record: record.decision_limit,
+    Characteristic.DETECTION_CAPABILITY: lambda record: record.detection_capability,
     Characteristic.REPEATABILITY: _of_precision("repeatability_sd"),
     Characteristic.INTERMEDIATE_PRECISION: _of_precision("intermediate_sd"),
     Characteristic.REPRODUCIBILITY: _of_precision("reproducibility_sd"),

@@ -28,6 +28,8 @@ BLOCKS: Mapping[Characteristic, str] = {
     Characteristic.SENSITIVITY: "calibration",
     Characteristic.DETECTION_LIMIT: "blanks",
     Characteristic.QUANTIFICATION_LIMIT: "blanks",
+    Characteristic.DECISION_LIMIT: "precision",
+    Characteristic.DETECTION_CAPABILITY: "precision",
     Characteristic.REPEATABILITY: "precision",
     Characteristic.INTERMEDIATE_PRECISION: "precision",
     Characteristic.REPRODUCIBILITY: "precision",

@@ -28,6 +28,8 @@ _COUNTED_IN: dict[str, tuple[str, str]] = {
     "reproducibility": ("laboratory", "laboratories"),
     "detection_limit": ("independent blank or preparation", "independent blanks or preparations"),
     "quantification_limit": ("independent blank or preparation", "independent blanks or preparations"),
+    "decision_limit": ("series", "series"),
+    "detection_capability": ("series", "series"),
     "recovery": ("independent result or series", "independent results or series"),
     "trueness": ("independent result or series", "independent results or series"),
     "device_to_device": ("device", "devices"),

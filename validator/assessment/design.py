@@ -135,7 +135,8 @@ def _design(
         requirement=(
             f"{rule.characteristic.value.replace('_', ' ')}: {counter_name(counter.value)} ({status.value})"
         ),
-        source=rule.cite_design(),
+        source=rule.cite_design().text,
+        source_status=rule.cite_design().status,
         required=required,
         provided=count,
         outcome=outcome,

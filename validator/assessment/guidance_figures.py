@@ -8,11 +8,12 @@ from typing import TYPE_CHECKING
 from msgspec import Struct
 
 from validator.assessment.guidance_figures_of_conditions import (
-    HALF,
     blank_response,
+    decision_limit,
     detection_capability,
     horrat,
     largest_size,
+    level_of_interest,
     matrix_spread,
     scaled,
     size,
@@ -20,6 +21,7 @@ from validator.assessment.guidance_figures_of_conditions import (
 )
 from validator.assessment.observations import Observation, Units, observations
 from validator.assessment.observations_of_uncertainty import tolerance_bounds, two_standard_uncertainties
+from validator.evaluation.predicted_precision import WITHIN_ONE_LABORATORY
 from validator.evaluation.results import (
     CalibrationRecord,
     ConfigurationRecord,
@@ -34,10 +36,14 @@ if TYPE_CHECKING:
 
 
 class Subject(Struct, frozen=True):
-    """What a guidance limit is held against: one analyte with one configuration."""
+    """What a guidance limit is held against: one analyte with one configuration.
+
+    ``horrat_share`` is that of the document.
+    """
 
     analyte: Analyte
     record: ConfigurationRecord
+    horrat_share: float = WITHIN_ONE_LABORATORY
 
     @property
     def units(self) -> Units:
@@ -205,15 +211,20 @@ _READERS: Mapping[Figure, Reader] = {
     Figure.RANGE_LOWER_PERCENT_OF_SPECIFICATION: _range_to_specification("lower"),
     Figure.RANGE_UPPER_PERCENT_OF_SPECIFICATION: _range_to_specification("upper"),
     Figure.DETECTION_LIMIT_PERCENT_OF_LEGAL_LIMIT: _against_legal_limit("detection_limit"),
-    Figure.DETECTION_CAPABILITY_PERCENT_OF_LEGAL_LIMIT: lambda subject: detection_capability(
-        subject.record, subject.analyte.legal_limit
+    Figure.DECISION_LIMIT_PERCENT_OF_REFERENCE_POINT: lambda subject: decision_limit(
+        subject.record, subject.analyte
+    ),
+    Figure.DETECTION_CAPABILITY_PERCENT_OF_LEVEL_OF_INTEREST: lambda subject: detection_capability(
+        subject.record, subject.analyte
     ),
     Figure.SPIKE_OVER_DETECTION_LIMIT: _of_record(spike_over_limit),
     Figure.QUANTIFICATION_LIMIT_PERCENT_OF_LEGAL_LIMIT: _against_legal_limit("quantification_limit"),
     Figure.REPEATABILITY_RSD_PERCENT: _same_as("repeatability", "rsd_max"),
     Figure.INTERMEDIATE_RSD_PERCENT: _same_as("intermediate_precision", "rsd_max"),
     Figure.REPRODUCIBILITY_RSD_PERCENT: _same_as("reproducibility", "rsd_max"),
-    Figure.HORRAT_REPEATABILITY: _of_record(horrat("repeatability_rsd", HALF)),
+    Figure.HORRAT_REPEATABILITY: lambda subject: horrat("repeatability_rsd", subject.horrat_share)(
+        subject.record
+    ),
     Figure.HORRAT_REPRODUCIBILITY: _of_record(horrat("reproducibility_rsd", 1.0)),
     Figure.MEAN_RECOVERY_PERCENT: _same_as("recovery", "min"),
     Figure.RELATIVE_BIAS_PERCENT: _same_as("trueness", "max"),
@@ -222,7 +233,9 @@ _READERS: Mapping[Figure, Reader] = {
     Figure.RELATIVE_CHANGE_PERCENT: lambda subject: tuple(map(size, subject.own("interference", "max"))),
     Figure.TOLERANCE_RATIO: _tolerance,
     Figure.MATRIX_EFFECT_PERCENT: _same_as("matrix_effect", "max"),
-    Figure.MATRIX_SPREAD_RSD_PERCENT: _of_record(matrix_spread),
+    Figure.MATRIX_SPREAD_RSD_PERCENT: lambda subject: matrix_spread(
+        subject.record, level_of_interest(subject.analyte)
+    ),
     Figure.ROBUSTNESS_EFFECT_PERCENT: lambda subject: largest_size(subject.own("robustness", "max")),
     Figure.REMAINING_RESPONSE_PERCENT: _same_as("stability", "min"),
     Figure.CARRY_OVER_PERCENT_OF_QUANTIFICATION_LIMIT: _same_as("carry_over", "max"),

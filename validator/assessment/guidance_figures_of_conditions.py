@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from msgspec.structs import replace
 
 from validator.assessment.observation import Observation, refused
-from validator.evaluation.results import EstimateRecord, LimitVariant, NotAssessed
+from validator.evaluation.results import EstimateRecord, LimitVariant, NotAssessed, ResidueLimitRecord
 from validator.guidance import Figure
 from validator.statistics.interval import Estimate
 from validator.statistics.precision import single_series
@@ -16,13 +16,9 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from validator.evaluation.results import ConfigurationRecord, Interval, PrecisionRecord
+    from validator.study.models.method import Analyte
 
-HALF = 0.5
-"""Share of the predicted reproducibility that ``horrat_repeatability`` divides by."""
-
-OF_NAMED_LIMITS = frozenset(
-    {Figure.DETECTION_CAPABILITY_PERCENT_OF_LEGAL_LIMIT, Figure.SPIKE_OVER_DETECTION_LIMIT}
-)
+OF_NAMED_LIMITS = frozenset({Figure.SPIKE_OVER_DETECTION_LIMIT})
 """Figures of a limit variant that is named here, whether or not it decides."""
 
 
@@ -118,8 +114,46 @@ def _ratio(entry: PrecisionRecord, field: str, share: float) -> Observation:
     return scaled(observation, 1 / (share * entry.thompson_rsd), unit="")
 
 
-def matrix_spread(record: ConfigurationRecord) -> tuple[Observation, ...]:
-    """Relative standard deviation of the slope ratio over the matrices or lots."""
+def level_of_interest(analyte: Analyte) -> float | None:
+    """The legal limit, or the reference point for action of a substance that has none."""
+    return analyte.legal_limit or analyte.reference_point_for_action
+
+
+def decision_limit(record: ConfigurationRecord, analyte: Analyte) -> tuple[Observation, ...]:
+    """Decision limit of an unauthorised substance in percent of its reference point, if it has one."""
+    if analyte.status == "permitted" or (analyte.status and analyte.reference_point_for_action is None):
+        return ()  # it lies above the legal limit by definition; without a reference point nothing limits it
+    return _of_level(record.decision_limit, "decision limit", analyte.reference_point_for_action)
+
+
+def detection_capability(record: ConfigurationRecord, analyte: Analyte) -> tuple[Observation, ...]:
+    """Detection capability in percent of the level of interest, if there is one."""
+    level = level_of_interest(analyte)
+    if analyte.status == "unauthorised" and level is None:
+        return ()
+    return _of_level(record.detection_capability, "detection capability", level)
+
+
+def _of_level(
+    found: ResidueLimitRecord | NotAssessed | None, name: str, level: float | None
+) -> tuple[Observation, ...]:
+    if not isinstance(found, ResidueLimitRecord):
+        return (refused(found or NotAssessed(not_assessed=f"no {name} was asked for", needs="key status")),)
+    if level is None:
+        return (
+            refused(
+                NotAssessed(
+                    not_assessed="the study states no legal limit",
+                    needs="method.analytes: legal_limit or reference_point_for_action",
+                )
+            ),
+        )
+    observation = Observation(estimate=found.value, n=found.n, units=found.groups)
+    return (scaled(observation, 100 / level, unit="%"),)
+
+
+def matrix_spread(record: ConfigurationRecord, level: float | None) -> tuple[Observation, ...]:
+    """Relative standard deviation of the slope ratio over the matrices or lots, fortified at *level*."""
     if isinstance(record.matrix_effect, NotAssessed):
         return (refused(record.matrix_effect),)
     ratios = [
@@ -140,7 +174,7 @@ def matrix_spread(record: ConfigurationRecord) -> tuple[Observation, ...]:
         ci=None if interval is None else (interval.lower, interval.upper),
         degrees_of_freedom=rsd.degrees_of_freedom,
     )
-    return (Observation(estimate=estimate, unit="%", kind="deviation", n=len(ratios)),)
+    return (Observation(estimate=estimate, unit="%", kind="deviation", level=level, n=len(ratios)),)
 
 
 def spike_over_limit(record: ConfigurationRecord) -> tuple[Observation, ...]:
@@ -160,31 +194,11 @@ def spike_over_limit(record: ConfigurationRecord) -> tuple[Observation, ...]:
     return (Observation(estimate=EstimateRecord(value=level / limit.value), kind="bound"),)
 
 
-def detection_capability(record: ConfigurationRecord, legal_limit: float | None) -> tuple[Observation, ...]:
-    """Detection capability of the decision-limit variant in percent of the legal limit."""
-    variant = _variant(record, "decision_limit")
-    if isinstance(variant, NotAssessed):
-        return (refused(variant),)
-    if legal_limit is None or variant.detection_limit is None:
-        return (
-            refused(
-                NotAssessed(
-                    not_assessed="the study states no legal limit", needs="method.analytes: legal_limit"
-                )
-            ),
-        )
-    found = variant.detection_limit
-    estimate = EstimateRecord(value=found.value, ci=found.ci, degrees_of_freedom=variant.degrees_of_freedom)
-    observation = Observation(estimate=estimate, kind="deviation")
-    return (scaled(observation, 100 / legal_limit, unit="%"),)
-
-
 def _variant(record: ConfigurationRecord, name: str) -> LimitVariant | NotAssessed:
     if isinstance(record.detection, NotAssessed):
         return record.detection
     return record.detection.variants.get(name) or NotAssessed(
-        not_assessed="the limit could not be computed",
-        needs="low-level samples or precision at the legal limit",
+        not_assessed="the limit could not be computed", needs="low-level samples"
     )
 
 

@@ -12,24 +12,36 @@ from validator.assessment.own_criteria import judged, judged_margin
 from validator.assessment.rules import rules_for
 from validator.errors import NotEstimable
 from validator.evaluation.convert import not_assessed
+from validator.evaluation.named_levels import fraction_at, level_named
+from validator.evaluation.predicted_precision import WITHIN_ONE_LABORATORY
 from validator.evaluation.results import Finding, NotAssessed, Results
 from validator.evaluation.rows import Cell
+from validator.evaluation.top_down import same_level
 from validator.guidance import (
     FIGURE_MEANINGS,
     Acceptance,
+    AtLevel,
     Place,
     Profile,
     Requirement,
     Status,
     limit_for,
     load_profile,
+    row_for,
 )
-from validator.statistics.mass_fraction import mass_fraction
+from validator.sources import Source
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
     from validator.study import Study
+    from validator.study.models.method import Analyte
+
+
+_NO_LEVEL = NotAssessed(
+    not_assessed="the level that the limit depends on is not stated",
+    needs="method.analytes: legal_limit or reference_point_for_action",
+)
 
 
 def profiles_of(study: Study) -> tuple[Profile, ...]:
@@ -47,17 +59,19 @@ def guidance_findings(
     """A finding for every limit of the profiles that a figure of the study can be held against."""
     findings: list[Finding] = []
     for profile in profiles:
-        for cell, subject in _subjects(study, results):
+        for cell, subject in _subjects(study, results, profile):
             for rule in rules_for(study, profile):
                 for acceptance in rule.acceptance:
                     findings.extend(_findings(study, cell, subject, rule, acceptance, own))
     return tuple(findings)
 
 
-def _subjects(study: Study, results: Results) -> Iterator[tuple[Cell, Subject]]:
+def _subjects(study: Study, results: Results, profile: Profile) -> Iterator[tuple[Cell, Subject]]:
+    share = profile.horrat_share or WITHIN_ONE_LABORATORY
     for analyte in study.method.analytes:
         cell = Cell(analyte.id, study.validated_configuration)
-        yield cell, Subject(analyte, results.analytes[analyte.id].configurations[cell.configuration])
+        record = results.analytes[analyte.id].configurations[cell.configuration]
+        yield cell, Subject(analyte, record, share)
 
 
 def _findings(
@@ -72,7 +86,9 @@ def _findings(
     if found is None:
         return
     choices = study.analysis_for(cell.analyte)
-    for observation in _places(acceptance.at, found, subject.analyte.legal_limit):
+    row = row_for(acceptance, (subject.analyte.id, subject.analyte.name))
+    at = acceptance.at if row is None or row.at is None else row.at
+    for observation in _places(at, found, subject.analyte):
         limit, words, refusal, source = _limit(rule, acceptance, subject, observation)
         if refusal is not None and observation.refusal is None:
             observation = refused(refusal, level=observation.level, what=observation.what)
@@ -91,7 +107,8 @@ def _findings(
             configuration=cell.configuration,
             level=observation.level,
             criterion=words,
-            source=source,
+            source=source.text,
+            source_status=source.status,
             observed=None if observation.estimate is None else observation.estimate.value,
             lower=limit.lower,
             upper=limit.upper,
@@ -121,26 +138,26 @@ def _superseded(rule: Requirement, cell: Cell, own: Sequence[Finding]) -> str | 
 
 def _limit(
     rule: Requirement, acceptance: Acceptance, subject: Subject, observation: Observation
-) -> tuple[Limit, str, NotAssessed | None, str]:
+) -> tuple[Limit, str, NotAssessed | None, Source]:
     """The limit at this level, its words, why there is none, and the citation."""
     analyte = subject.analyte
-    fraction = None
-    if observation.level:
-        try:
-            fraction = mass_fraction(
-                observation.level, analyte.unit, molar_mass=analyte.molar_mass, water_matrix=True
-            ).value
-        except NotEstimable:
-            fraction = None
+    if acceptance.by_mass_fraction is not None and observation.level is None:
+        words = FIGURE_MEANINGS[acceptance.figure].meaning
+        return Limit(), words, _NO_LEVEL, rule.cite_limit(acceptance)
     try:
-        found = limit_for(acceptance, mass_fraction=fraction, analyte_names=(analyte.id, analyte.name))
+        found = limit_for(
+            acceptance,
+            mass_fraction=fraction_at(analyte, observation.level),
+            analyte_names=(analyte.id, analyte.name),
+            legal_limit=fraction_at(analyte, analyte.legal_limit),
+        )
     except NotEstimable as refusal:
         words = FIGURE_MEANINGS[acceptance.figure].meaning
         return Limit(), words, not_assessed(refusal), rule.cite_limit(acceptance)
     source = rule.cite_limit(acceptance, found)
     if acceptance.status is Status.CUSTOMARY:
-        source = f"{source}; customary"
-    limit = Limit(found.lower, found.upper)
+        source = Source(f"{source.text}; customary", source.status)
+    limit = Limit(found.lower, found.upper, found.exclusive)
     return limit, _words(acceptance, limit), None, source
 
 
@@ -150,14 +167,16 @@ def _words(acceptance: Acceptance, limit: Limit) -> str:
     if limit.lower is not None and limit.upper is not None:
         bounds = f"{limit.lower:.4g} to {limit.upper:.4g}{unit}"
     elif limit.lower is not None:
-        bounds = f"≥ {limit.lower:.4g}{unit}"
+        bounds = f"{'>' if limit.exclusive else '≥'} {limit.lower:.4g}{unit}"
     else:
-        bounds = f"≤ {limit.upper:.4g}{unit}"
+        bounds = f"{'<' if limit.exclusive else '≤'} {limit.upper:.4g}{unit}"
     return f"{meaning.meaning} {bounds}"
 
 
-def _places(place: Place, found: Sequence[Observation], legal_limit: float | None) -> list[Observation]:
+def _places(place: Place | AtLevel, found: Sequence[Observation], analyte: Analyte) -> list[Observation]:
     """The figures at the levels that the limit is for."""
+    if isinstance(place, AtLevel):
+        return _at_level(place, found, analyte)
     levels = [one.level for one in found if one.level is not None]
     if place is Place.EVERY_LEVEL or not levels:
         return list(found)
@@ -166,6 +185,7 @@ def _places(place: Place, found: Sequence[Observation], legal_limit: float | Non
         return [one for one in found if one.level == lowest]
     if place is Place.OTHER_LEVELS:
         return [one for one in found if one.level != lowest]
+    legal_limit = analyte.legal_limit
     if legal_limit is None:
         refusal = NotAssessed(
             not_assessed="the study states no legal limit", needs="method.analytes: legal_limit"
@@ -173,3 +193,19 @@ def _places(place: Place, found: Sequence[Observation], legal_limit: float | Non
         return [Observation(estimate=None, refusal=refusal)]
     nearest = min(levels, key=lambda level: abs(level - legal_limit))
     return [one for one in found if one.level == nearest]
+
+
+def _at_level(place: AtLevel, found: Sequence[Observation], analyte: Analyte) -> list[Observation]:
+    """The figures at a level that the document names: a share of the legal limit, or a fixed one."""
+    try:
+        level = level_named(place, analyte)
+    except NotEstimable as unknown:
+        return [Observation(estimate=None, refusal=not_assessed(unknown))]
+    here = [one for one in found if one.level is None or same_level(one.level, level)]
+    if here:
+        return here
+    refusal = NotAssessed(
+        not_assessed=f"no value was determined at {level:g} {analyte.unit}",
+        needs=f"results at {level:g} {analyte.unit}",
+    )
+    return [Observation(estimate=None, refusal=refusal, level=level)]

@@ -12,10 +12,11 @@ if TYPE_CHECKING:
 
 
 class Limit(Struct, frozen=True):
-    """Acceptance limits; ``None`` leaves a side open."""
+    """Acceptance limits; ``None`` leaves a side open, ``exclusive`` leaves the limit itself out."""
 
     lower: float | None = None
     upper: float | None = None
+    exclusive: bool = False
 
     @property
     def is_one_sided(self) -> bool:
@@ -23,8 +24,16 @@ class Limit(Struct, frozen=True):
         return (self.lower is None) != (self.upper is None)
 
     def holds(self, value: float) -> bool:
-        """True when *value* lies inside; the limit itself is inside."""
-        return (self.lower is None or value >= self.lower) and (self.upper is None or value <= self.upper)
+        """True when *value* lies inside."""
+        return not (self.is_left_below(value) or self.is_left_above(value))
+
+    def is_left_below(self, value: float) -> bool:
+        """True when *value* lies below what is allowed."""
+        return self.lower is not None and (value < self.lower or (self.exclusive and value == self.lower))
+
+    def is_left_above(self, value: float) -> bool:
+        """True when *value* lies above what is allowed."""
+        return self.upper is not None and (value > self.upper or (self.exclusive and value == self.upper))
 
 
 class Judgement(Struct, frozen=True):
@@ -94,8 +103,7 @@ def _guarded(estimate: EstimateRecord, limit: Limit, interval: Interval | None) 
             "inconclusive", None, estimate.reason or "no confidence interval is available for this result"
         )
     lower, upper = _ends(interval)
-    inside = (limit.lower is None or lower >= limit.lower) and (limit.upper is None or upper <= limit.upper)
-    if inside:
+    if not (limit.is_left_below(lower) or limit.is_left_above(upper)):
         return Judgement("meets", interval)
     if _wholly_outside(estimate, limit, interval):
         return Judgement("does not meet", interval)
@@ -108,9 +116,7 @@ def _wholly_outside(estimate: EstimateRecord, limit: Limit, interval: Interval) 
         lower, upper = _ends(estimate.one_sided)
     else:
         lower, upper = _ends(interval)
-    return (limit.upper is not None and lower > limit.upper) or (
-        limit.lower is not None and upper < limit.lower
-    )
+    return limit.is_left_above(lower) or limit.is_left_below(upper)
 
 
 def _ends(interval: Interval) -> tuple[float, float]:

@@ -17,6 +17,7 @@ from validator.evaluation.results import (
     NotAssessed,
     PrecisionRecord,
     RecoveryRecord,
+    ResidueLimitRecord,
 )
 from validator.statistics.detection import resolve_detection, resolve_quantification
 
@@ -175,6 +176,19 @@ def _limit(field: str) -> Reader:
     return read
 
 
+def _residue_limit(field: str) -> Reader:
+    def read(record: ConfigurationRecord, units: Units) -> Iterator[Observation]:
+        found: ResidueLimitRecord | NotAssessed | None = getattr(record, field)
+        if found is None:
+            yield refused(_nothing(field))
+        elif isinstance(found, NotAssessed):
+            yield refused(found)
+        else:
+            yield Observation(estimate=found.value, unit=units.level, n=found.n, units=found.groups)
+
+    return read
+
+
 def _variant_of(field: str, declared: str) -> str:
     resolve = resolve_quantification if field == "quantification_limit" else resolve_detection
     return resolve(declared).id
@@ -256,6 +270,11 @@ READERS: dict[tuple[str, str], Reader] = {
     ("trueness", "p_min"): _bias_p,
     ("detection_limit", "max"): _limit("detection_limit"),
     ("quantification_limit", "max"): _limit("quantification_limit"),
+    **{
+        (name, limit): _residue_limit(name)
+        for name in ("decision_limit", "detection_capability")
+        for limit in ("min", "max")
+    },
     ("lack_of_fit", "p_min"): _calibration_p("lack_of_fit"),
     ("linearity", "p_min"): _calibration_p("quadratic_test"),
     ("linearity", "min"): _correlation,

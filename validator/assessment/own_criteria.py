@@ -33,6 +33,7 @@ RANGES = ("working_range", "accuracy_profile")
 
 _IN_LEVEL_UNIT = (
     *("working_range", "accuracy_profile", "detection_limit", "quantification_limit", "uncertainty"),
+    *("decision_limit", "detection_capability"),
     *("repeatability", "intermediate_precision", "reproducibility"),
 )
 """Characteristics whose ``min`` and ``max`` are in the unit of the analyte."""

@@ -145,7 +145,7 @@ def _short(context: Context, profile: Profile, *, recommended: bool) -> list[tup
             context.analyte_name(one.analyte),
             f"{context.characteristic(one.characteristic)}: {counter_name(one.counter)}",
             f"required {_plain(one.required)}, provided {_plain(one.provided)}",
-            one.source.removeprefix(f"{profile.name}, "),
+            one.cited.removeprefix(f"{profile.name}, "),
         )
         for one in context.assessment.design
         if one.profile == profile.id and one.recommended is recommended and one.outcome == "does not meet"
@@ -159,7 +159,7 @@ def _not_set(context: Context, profile: Profile) -> list[tuple[str, ...]]:
             context.analyte_name(one.analyte),
             context.characteristic(one.rule.characteristic.value),
             FIGURE_MEANINGS[one.figure].meaning,
-            one.rule.cite().removeprefix(f"{profile.name}, "),
+            one.rule.cite().marked.removeprefix(f"{profile.name}, "),
         )
         for one in not_set(context.study, profile, context.assessment.findings)
     ]

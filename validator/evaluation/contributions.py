@@ -39,6 +39,7 @@ class Contributions(Struct, frozen=True):
     bias: Part | NotAssessed
     components: tuple[StatedComponent, ...]
     fitted: Fitted | NotAssessed
+    guidance_levels: tuple[float, ...] = ()
 
     def rows(self, level: float) -> tuple[BudgetRow, ...]:
         """Every contribution to a result at *level*, in its unit."""

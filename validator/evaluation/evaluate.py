@@ -15,6 +15,7 @@ from validator.evaluation.carry_over import carry_over
 from validator.evaluation.comparison import comparison
 from validator.evaluation.concentrations import SignalReader
 from validator.evaluation.configurations import compare_configurations
+from validator.evaluation.decision_limits import decision_limits
 from validator.evaluation.declared import check_declared
 from validator.evaluation.detection import Limits, detection
 from validator.evaluation.device_to_device import device_to_device
@@ -121,6 +122,7 @@ def _configuration(
         profile.found,
         only_deciding=only_deciding_limits,
     )
+    decision, capability = decision_limits(study, cell, precisions, recoveries)
     record = ConfigurationRecord(
         calibration=fitted if isinstance(fitted, NotAssessed) else fitted.record,
         detection=limits.record,
@@ -137,6 +139,8 @@ def _configuration(
         device_to_device=device_to_device(study, cell, reader),
         uncertainty=uncertainty(study, cell, fitted, precisions, recoveries),
         accuracy_profile=profile.record,
+        decision_limit=decision,
+        detection_capability=capability,
         duplicates=duplicates(study, cell, reader),
         level_dependence=level_dependence(precisions),
         found_on_added=found_on_added(study, cell) or None,

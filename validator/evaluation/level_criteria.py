@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 from msgspec import Struct
 
 from validator.errors import NotEstimable
+from validator.evaluation.named_levels import fraction_at
 from validator.guidance import Characteristic, Figure, Kind, Place, limit_for
-from validator.statistics.mass_fraction import mass_fraction
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -112,13 +112,11 @@ class _Guidance(Struct, frozen=True):
             return None
         analyte = self.criteria.study.analyte(self.criteria.cell.analyte)
         try:
-            fraction = mass_fraction(
-                self.level, analyte.unit, molar_mass=analyte.molar_mass, water_matrix=True
-            ).value
-        except NotEstimable:
-            fraction = None
-        try:
-            return limit_for(acceptance, mass_fraction=fraction, analyte_names=(analyte.id, analyte.name))
+            return limit_for(
+                acceptance,
+                mass_fraction=fraction_at(analyte, self.level),
+                analyte_names=(analyte.id, analyte.name),
+            )
         except NotEstimable:
             return None
 

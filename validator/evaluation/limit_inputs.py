@@ -25,7 +25,6 @@ from validator.statistics.detection import (
     NoiseReading,
     PrecisionLevel,
     RecoveryLevel,
-    resolve_detection,
 )
 from validator.study.models.blanks import BlankRun, LowLevelRun, NoiseRun
 
@@ -35,12 +34,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from validator.evaluation.concentrations import SignalReader
-    from validator.guidance import Profile
     from validator.statistics.accuracy_profile import AccuracyProfile
     from validator.study import Study
-
-FOR_RESIDUES = "decision_limit"
-"""The variant that distinguishes permitted substances from those that are not."""
 
 
 def limit_inputs(
@@ -59,7 +54,6 @@ def limit_inputs(
     as_results = [run for run in blank_runs if run.axis == "concentration"]
     low_level, unreadable = _low_level(study, cell, reader)
     profiles = [load_profile(name, search_folders=(study.folder,)) for name in study.study.guidance]
-    legal_limit = study.analyte(cell.analyte).legal_limit
     return DetectionInputs(
         fit=fitted.fit if isinstance(fitted, Fitted) else None,
         fit_refusal=_refusal(study, cell, fitted),
@@ -84,8 +78,6 @@ def limit_inputs(
         beta_declared=choices.declared("beta"),
         confidence=choices.confidence,
         seed=choices.seed,
-        legal_limit=legal_limit,
-        prohibited=legal_limit is None and _asks_for_residues(study, cell, profiles),
     )
 
 
@@ -94,15 +86,6 @@ def _refusal(study: Study, cell: Cell, fitted: Fitted | NotAssessed) -> NotEstim
     if isinstance(fitted, Fitted) or not runs_of(study.calibration, cell):
         return None
     return NotEstimable(fitted.not_assessed, fitted.needs)
-
-
-def _asks_for_residues(study: Study, cell: Cell, profiles: Sequence[Profile]) -> bool:
-    """True where the study, or guidance it names, determines limits as for residues of substances."""
-    declared = study.analysis_for(cell.analyte).detection_limit
-    if declared is not None and resolve_detection(declared.variant).id == FOR_RESIDUES:
-        return True
-    own = (profile.default_detection_limit for profile in profiles)
-    return any(one is not None and one.variant == FOR_RESIDUES for one in own)
 
 
 def _numerical(runs: Sequence[BlankRun]) -> NDArray[np.float64] | None:

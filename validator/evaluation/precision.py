@@ -13,7 +13,7 @@ from validator.evaluation.factors import Grouping, grouping, laboratories, withi
 from validator.evaluation.interlaboratory import interlaboratory
 from validator.evaluation.outliers import outlier_records, removal
 from validator.evaluation.precision_components import split_within, within_laboratory
-from validator.evaluation.predicted_precision import with_prediction
+from validator.evaluation.predicted_precision import share_of, with_prediction
 from validator.evaluation.results import EstimateRecord, ExcludedPoint, NotAssessed, PrecisionRecord
 from validator.evaluation.rows import Cell, Value, excluded, independent_values, kept, runs_of
 from validator.study.models.precision import PrecisionRun
@@ -37,7 +37,7 @@ def precision(study: Study, cell: Cell, reader: SignalReader) -> tuple[Precision
             not_assessed="no precision data were provided",
             needs="replicates of the same material (for intermediate precision, on several days)",
         )
-    at = _At(reader, study.analysis_for(cell.analyte), study.analyte(cell.analyte))
+    at = _At(reader, study.analysis_for(cell.analyte), study.analyte(cell.analyte), share_of(study))
     by_level: dict[float, list[PrecisionRun]] = {}
     for run in runs:
         by_level.setdefault(run.level, []).append(run)
@@ -50,6 +50,7 @@ class _At(Struct, frozen=True):
     reader: SignalReader
     choices: AnalysisChoices
     analyte: Analyte
+    horrat_share: float
 
 
 def _at_level(level: float, here: Sequence[PrecisionRun], at: _At) -> PrecisionRecord:
@@ -91,7 +92,7 @@ def _figures(level: float, values: Sequence[Value], at: _At) -> PrecisionRecord:
         record = _of_one_laboratory(level, at.reader.concentrations(values), grouping(values), at.choices)
     else:
         record = _over_laboratories(level, values, laboratory, at)
-    return with_prediction(record, at.analyte)
+    return with_prediction(record, at.analyte, at.horrat_share)
 
 
 def _of_one_laboratory(

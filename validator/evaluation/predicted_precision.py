@@ -15,6 +15,7 @@ from validator.evaluation.results import (
     NotAssessed,
     PrecisionRecord,
 )
+from validator.guidance import load_profile
 from validator.statistics.horwitz import horrat
 from validator.statistics.level_dependence import level_dependence as forms_of
 from validator.statistics.mass_fraction import mass_fraction
@@ -22,14 +23,22 @@ from validator.statistics.mass_fraction import mass_fraction
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from validator.study import Study
     from validator.study.models.method import Analyte
 
 FEWEST_LEVELS = 3
 WITHIN_ONE_LABORATORY = 0.5
-"""Repeatability expected of the predicted reproducibility (AOAC 2012, Annex D; from memory)."""
+"""Share of the predicted reproducibility that repeatability is expected to be, where no chosen guidance names
+another (AOAC 2012, Annex D; from memory)."""
 
 
-def with_prediction(record: PrecisionRecord, analyte: Analyte) -> PrecisionRecord:
+def share_of(study: Study) -> float:
+    """The share of the predicted reproducibility for repeatability: of the first guidance that names one."""
+    profiles = (load_profile(name, search_folders=(study.folder,)) for name in study.study.guidance)
+    return next((one.horrat_share for one in profiles if one.horrat_share), WITHIN_ONE_LABORATORY)
+
+
+def with_prediction(record: PrecisionRecord, analyte: Analyte, share: float) -> PrecisionRecord:
     """*record* with the RSD predicted from its mass fraction and the ratios of what was found to it.
 
     A level per volume is taken as in water, 1 kg/L, which the record says; a unit that carries no mass
@@ -49,7 +58,8 @@ def with_prediction(record: PrecisionRecord, analyte: Analyte) -> PrecisionRecor
         horwitz_rsd=by_fraction.horwitz_rsd,
         thompson_rsd=predicted,
         horrat=None if between is None else between / predicted,
-        horrat_repeatability=None if within is None else within / (WITHIN_ONE_LABORATORY * predicted),
+        horrat_repeatability=None if within is None else within / (share * predicted),
+        horrat_share=share,
         mass_fraction=fraction.value,
         mass_fraction_assumption=fraction.assumption or None,
     )

@@ -12,6 +12,7 @@ from validator.evaluation.conformity import conformity
 from validator.evaluation.contributions import Contributions, components_of
 from validator.evaluation.convert import attempt, finite
 from validator.evaluation.measurement_formula import FormulaResult, formula_result
+from validator.evaluation.named_levels import levels_of_guidance
 from validator.evaluation.results import (
     LevelUncertaintyRecord,
     NotAssessed,
@@ -34,7 +35,14 @@ if TYPE_CHECKING:
     from validator.study.models.analysis import AnalysisChoices
     from validator.study.models.uncertainty import UncertaintyBlock
 
-At = Literal["precision", "legal limit", "lower specification", "upper specification", "target"]
+At = Literal[
+    "precision",
+    "legal limit",
+    "lower specification",
+    "upper specification",
+    "target",
+    "level of the guidance",
+]
 
 DIGITS = 1
 """Significant digits of u that the comparison with a simulation is about, where the study says nothing."""
@@ -63,6 +71,7 @@ def uncertainty(
         bias=attempt(lambda: bias(study, cell, recovery, None if block is None else block.bias)),
         components=() if block is None else components_of(block, cell),
         fitted=fitted,
+        guidance_levels=levels_of_guidance(study, study.analyte(cell.analyte)),
     )
     formula = _formula(block, study, cell, fitted, choices) if validated else None
     levels = _levels(known, validated)
@@ -118,6 +127,7 @@ def _places(known: Contributions) -> dict[float, list[At]]:
     measured = known.within.levels if isinstance(known.within, Part) else ()
     named: list[tuple[float | None, At]] = [(level, "precision") for level in measured]
     named.append((known.analyte.legal_limit, "legal limit"))
+    named += [(level, "level of the guidance") for level in known.guidance_levels]
     specification = known.analyte.specification
     if specification is not None:
         named += [(specification.lower, "lower specification"), (specification.upper, "upper specification")]

@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING, Annotated, Literal, Self
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
-from validator.guidance.figures import FIGURE_MEANINGS, Figure
-from validator.guidance.vocabulary import Confirmed, Place, SeenIn, Status
+from validator.guidance.figures import FIGURE_MEANINGS, Figure, limited_by
+from validator.guidance.vocabulary import Place, Status
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Iterator, Mapping
 
 STRICT = ConfigDict(frozen=True, extra="forbid", populate_by_name=False, defer_build=True)
 
@@ -32,50 +32,49 @@ UNITS = {"1": 1.0, "%": 1e2, "g/kg": 1e3, "mg/kg": 1e6, "ug/kg": 1e9, "ng/kg": 1
 """How many of the unit make a mass fraction of one."""
 
 
-class OwnConfirmation(BaseModel):
-    """A part of a rule that may say for itself how it was checked; else the rule's own mark holds."""
+Consulted = Literal["seen", "reprint", "quotation", "memory"]
+"""How far the words of a rule were consulted; ``validator.sources`` says what each means."""
+
+
+class OwnSource(BaseModel):
+    """A part of a rule that may say for itself where it was seen; else the rule's own mark holds."""
 
     model_config = STRICT
-    confirmed: Confirmed | None = None
-    seen_in: SeenIn | None = None
-
-    @model_validator(mode="after")
-    def _says_where_it_was_seen(self) -> Self:
-        refuse_unclear_confirmation(self.confirmed, self.seen_in)
-        return self
+    source: Consulted | None = None
 
 
-def refuse_unclear_confirmation(confirmed: Confirmed | None, seen_in: SeenIn | None) -> None:
-    """A passage that was seen was seen somewhere; one from memory was not.
-
-    Raises:
-        ValueError: the two fields do not go together.
-    """
-    if confirmed is Confirmed.TEXT and seen_in is None:
-        message = "'confirmed: text' needs 'seen_in: original', 'seen_in: reprint' or 'seen_in: quotation'"
-        raise ValueError(message)
-    if confirmed is not Confirmed.TEXT and seen_in is not None:
-        message = "'seen_in' goes with 'confirmed: text'; leave it out otherwise"
-        raise ValueError(message)
+WORDS = ("min", "max", "rsd_max", "p_min", "within")
+"""The words for a limit, in profiles as in studies."""
 
 
 class Bounds(BaseModel):
-    """One of ``at_most``, ``at_least`` or ``within``; both ends belong to what is allowed."""
+    """One of ``min``, ``max``, ``rsd_max``, ``p_min`` or ``within``.
+
+    The ends belong to what is allowed, unless ``exclusive`` says that the document writes "lower than".
+    """
 
     model_config = STRICT
-    at_most: Number | None = None
-    at_least: Number | None = None
+    min: Number | None = None
+    max: Number | None = None
+    rsd_max: Number | None = None
+    p_min: Number | None = None
     within: tuple[Number, Number] | None = None
+    exclusive: bool = False
+
+    @property
+    def word(self) -> str | None:
+        """The word the limit is written with; None where a table sets it."""
+        return next((name for name in WORDS if getattr(self, name) is not None), None)
 
     @property
     def lower(self) -> float | None:
         """Smallest value allowed, if any."""
-        return self.within[0] if self.within else self.at_least
+        return self.within[0] if self.within else self.min if self.p_min is None else self.p_min
 
     @property
     def upper(self) -> float | None:
         """Largest value allowed, if any."""
-        return self.within[1] if self.within else self.at_most
+        return self.within[1] if self.within else self.max if self.rsd_max is None else self.rsd_max
 
     @property
     def form(self) -> tuple[bool, bool]:
@@ -99,7 +98,7 @@ def _refuse_other_than_one(given: Mapping[str, object], what: str) -> None:
     if len(found) == 1:
         return
     message = f"{what} takes exactly one of {', '.join(given)}; found {' and '.join(found) or 'none of them'}"
-    if set(found) == {"at_most", "at_least"}:
+    if set(found) == {"min", "max"}:
         message += ", which together are written within: [lower, upper]"
     raise ValueError(message)
 
@@ -109,8 +108,7 @@ class RowBounds(Bounds):
 
     @model_validator(mode="after")
     def _one_form(self) -> Self:
-        names = ("at_most", "at_least", "within")
-        _refuse_other_than_one({name: getattr(self, name) for name in names}, "a row")
+        _refuse_other_than_one({name: getattr(self, name) for name in WORDS}, "a row")
         return self
 
 
@@ -175,7 +173,7 @@ class MassFractionTable(BaseModel):
             raise ValueError(message)
         rows = self.bands or self.points
         if len({row.form for row in rows}) > 1:
-            message = "all rows of a table bound the same side: use the same one of at_most, at_least, within"
+            message = f"all rows of a table bound the same side: use the same one of {', '.join(WORDS)}"
             raise ValueError(message)
         return self
 
@@ -206,24 +204,62 @@ class PredictedRsd(BaseModel):
     factor: Annotated[Number, Field(gt=0)] = 1.0
 
 
-class AnalyteRow(RowBounds, OwnConfirmation):
-    """A row that holds for one analyte, under any of the names given."""
+class AtLevel(BaseModel):
+    """A level at which a limit holds: a share of the legal limit, or a fixed one."""
+
+    model_config = STRICT
+    percent_of_legal_limit: Annotated[Number, Field(gt=0)] | None = None
+    level: Annotated[Number, Field(gt=0)] | None = None
+    unit: Text | None = None
+
+    @model_validator(mode="after")
+    def _one_level(self) -> Self:
+        names = ("percent_of_legal_limit", "level")
+        _refuse_other_than_one({name: getattr(self, name) for name in names}, "a level")
+        if (self.level is None) != (self.unit is None):
+            message = "'level' and 'unit' are written together, such as {level: 3, unit: mg/L}"
+            raise ValueError(message)
+        return self
+
+
+class AnalyteRow(Bounds, OwnSource):
+    """A row that holds for one analyte, under any of the names given.
+
+    Attributes:
+        by_legal_limit: in place of a number: the limit by the legal limit of the analyte as a mass fraction.
+        at: the level at which this row holds, where it differs from that of the other rows.
+    """
 
     analytes: Annotated[tuple[Text, ...], Field(min_length=1)]
+    by_legal_limit: MassFractionTable | None = None
+    at: AtLevel | None = None
+
+    @model_validator(mode="after")
+    def _one_form(self) -> Self:
+        names = (*WORDS, "by_legal_limit")
+        _refuse_other_than_one({name: getattr(self, name) for name in names}, "a row")
+        return self
+
+    @property
+    def rows(self) -> tuple[Bounds, ...]:
+        """What sets numbers in this row: itself, or the rows of its table."""
+        table = self.by_legal_limit
+        return (self,) if table is None else table.bands or table.points
 
 
-class Acceptance(Bounds, OwnConfirmation):
+class Acceptance(Bounds, OwnSource):
     """What a figure must keep.
 
-    Exactly one of ``at_most``, ``at_least``, ``within``, ``by_mass_fraction``, ``predicted_rsd`` (an upper
-    limit) and ``by_analyte``.
+    Exactly one of ``min``, ``max``, ``rsd_max``, ``p_min``, ``within``, ``by_mass_fraction``,
+    ``predicted_rsd`` (an upper limit) and ``by_analyte``; ``rsd_max`` for a relative standard deviation,
+    ``p_min`` for a probability.
 
     Attributes:
         at: the levels at which it holds.
         status: required, recommended or customary.
         decides: False where the document wants the figure looked at but fails nothing by it.
         consequence: what follows when the limit is not kept, where that is not failure.
-        clause, confirmed, seen_in: where they differ from those of the requirement.
+        clause, source: where they differ from those of the requirement.
     """
 
     figure: Figure
@@ -239,7 +275,7 @@ class Acceptance(Bounds, OwnConfirmation):
 
     @model_validator(mode="after")
     def _one_limit(self) -> Self:
-        names = ("at_most", "at_least", "within", "by_mass_fraction", "predicted_rsd", "by_analyte")
+        names = (*WORDS, "by_mass_fraction", "predicted_rsd", "by_analyte")
         _refuse_other_than_one({name: getattr(self, name) for name in names}, "an acceptance")
         return self
 
@@ -256,6 +292,22 @@ class Acceptance(Bounds, OwnConfirmation):
             message = "a consequence other than failure is written together with 'decides: false'"
             raise ValueError(message)
         return self
+
+    @model_validator(mode="after")
+    def _words_suit_the_figure(self) -> Self:
+        fitting = limited_by(self.figure)
+        rows: tuple[Bounds, ...] = (self, *self._rows())
+        for row in rows:
+            if row.word is not None and row.word not in fitting:
+                message = f"'{self.figure}' is limited by {' or '.join(fitting)}, not by '{row.word}'"
+                raise ValueError(message)
+        return self
+
+    def _rows(self) -> Iterator[Bounds]:
+        if self.by_mass_fraction is not None:
+            yield from self.by_mass_fraction.bands or self.by_mass_fraction.points
+        for row in self.by_analyte or ():
+            yield from row.rows
 
     @model_validator(mode="after")
     def _each_analyte_once(self) -> Self:

@@ -143,6 +143,8 @@ COUNTERS_OF: Mapping[Characteristic, frozenset[Counter]] = MappingProxyType(
         Characteristic.SENSITIVITY: _CALIBRATION,
         Characteristic.DETECTION_LIMIT: _LIMITS,
         Characteristic.QUANTIFICATION_LIMIT: _LIMITS,
+        Characteristic.DECISION_LIMIT: _PRECISION,
+        Characteristic.DETECTION_CAPABILITY: _PRECISION,
         Characteristic.REPEATABILITY: _PRECISION,
         Characteristic.INTERMEDIATE_PRECISION: _PRECISION,
         Characteristic.REPRODUCIBILITY: frozenset(

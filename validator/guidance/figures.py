@@ -31,8 +31,9 @@ class Figure(StrEnum):
     RANGE_LOWER_PERCENT_OF_SPECIFICATION = "range_lower_percent_of_specification"
     RANGE_UPPER_PERCENT_OF_SPECIFICATION = "range_upper_percent_of_specification"
     DETECTION_LIMIT_PERCENT_OF_LEGAL_LIMIT = "detection_limit_percent_of_legal_limit"
-    DETECTION_CAPABILITY_PERCENT_OF_LEGAL_LIMIT = "detection_capability_percent_of_legal_limit"
     QUANTIFICATION_LIMIT_PERCENT_OF_LEGAL_LIMIT = "quantification_limit_percent_of_legal_limit"
+    DECISION_LIMIT_PERCENT_OF_REFERENCE_POINT = "decision_limit_percent_of_reference_point"
+    DETECTION_CAPABILITY_PERCENT_OF_LEVEL_OF_INTEREST = "detection_capability_percent_of_level_of_interest"
     SPIKE_OVER_DETECTION_LIMIT = "spike_over_detection_limit"
     REPEATABILITY_RSD_PERCENT = "repeatability_rsd_percent"
     INTERMEDIATE_RSD_PERCENT = "intermediate_rsd_percent"
@@ -171,11 +172,17 @@ FIGURE_MEANINGS: Mapping[Figure, FigureMeaning] = MappingProxyType(
             _only(Characteristic.DETECTION_LIMIT),
             "detection.detection_limit against the analyte's legal_limit",
         ),
-        Figure.DETECTION_CAPABILITY_PERCENT_OF_LEGAL_LIMIT: FigureMeaning(
-            "detection capability CCbeta of the decision-limit variant relative to the legal limit",
+        Figure.DECISION_LIMIT_PERCENT_OF_REFERENCE_POINT: FigureMeaning(
+            "decision limit CCα of an unauthorised substance relative to the reference point for action",
             "%",
-            _only(Characteristic.DETECTION_LIMIT),
-            "detection.variants.decision_limit.detection_limit against the analyte's legal_limit",
+            _only(Characteristic.DECISION_LIMIT),
+            "decision_limit.value against the analyte's reference_point_for_action",
+        ),
+        Figure.DETECTION_CAPABILITY_PERCENT_OF_LEVEL_OF_INTEREST: FigureMeaning(
+            "detection capability CCβ relative to the legal limit, or to the reference point for action",
+            "%",
+            _only(Characteristic.DETECTION_CAPABILITY),
+            "detection_capability.value against the analyte's legal_limit or reference_point_for_action",
         ),
         Figure.QUANTIFICATION_LIMIT_PERCENT_OF_LEGAL_LIMIT: FigureMeaning(
             "declared quantification limit relative to the legal limit",
@@ -211,10 +218,10 @@ FIGURE_MEANINGS: Mapping[Figure, FigureMeaning] = MappingProxyType(
             per_level=True,
         ),
         Figure.HORRAT_REPEATABILITY: FigureMeaning(
-            "HorRat (r): repeatability RSD / half the Horwitz prediction",
+            "HorRat (r): repeatability RSD / share of the Horwitz prediction named in the document",
             "",
             _only(Characteristic.REPEATABILITY),
-            "precision[].repeatability_rsd over half of precision[].thompson_rsd",
+            "precision[].repeatability_rsd over the profile's horrat_share of precision[].thompson_rsd",
             per_level=True,
         ),
         Figure.HORRAT_REPRODUCIBILITY: FigureMeaning(
@@ -265,7 +272,8 @@ FIGURE_MEANINGS: Mapping[Figure, FigureMeaning] = MappingProxyType(
             "RSD of the slope ratio between matrices or lots",
             "%",
             _only(Characteristic.MATRIX_EFFECT),
-            "standard deviation over mean of matrix_effect[].slope_ratio",
+            "standard deviation over mean of matrix_effect[].slope_ratio; its level is the analyte's "
+            "legal_limit or reference_point_for_action",
         ),
         Figure.ROBUSTNESS_EFFECT_PERCENT: FigureMeaning(
             "largest absolute effect of a factor, relative to the mean result",
@@ -327,3 +335,12 @@ FIGURE_MEANINGS: Mapping[Figure, FigureMeaning] = MappingProxyType(
     }
 )
 """The meaning of each figure."""
+
+
+def limited_by(figure: Figure) -> tuple[str, ...]:
+    """The words a limit on *figure* is written with, those of the criteria of a study."""
+    if figure.endswith("_p"):
+        return ("p_min",)
+    if figure.endswith("_rsd_percent"):
+        return ("rsd_max",)
+    return ("min", "max", "within")

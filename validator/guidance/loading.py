@@ -8,6 +8,8 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar, cast
 
+from pydantic import ValidationError
+
 from validator.errors import GuidanceError, Problem
 from validator.guidance.profile import Profile, ProfileFile
 from validator.guidance.reading import read_document, validated
@@ -105,7 +107,12 @@ def _complete(written: ProfileFile, name: str) -> Profile:
     if missing:
         message = f"{name}: {missing[0]}: is missing; write it, or name a profile under 'extends'"
         raise GuidanceError(message)
-    return Profile.model_validate(_own_fields(written))
+    own = {field: value for field, value in _own_fields(written).items() if value is not None}
+    try:
+        return Profile.model_validate(own)
+    except ValidationError as error:
+        message = "\n".join(f"{name}: {one['ctx']['error']}" for one in error.errors() if "ctx" in one)
+        raise GuidanceError(message) from error
 
 
 def _merged(written: ProfileFile, parent: Profile, name: str) -> Profile:

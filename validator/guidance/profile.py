@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections import Counter as Tally
-from typing import Literal, Self
+from datetime import date
+from typing import Annotated, Literal, Self
 
-from pydantic import BaseModel, model_validator
+from pydantic import BaseModel, Field, model_validator
 
-from validator.guidance.acceptance import STRICT, Text
+from validator.guidance.acceptance import STRICT, Number, Text
+from validator.guidance.figures import Figure
 from validator.guidance.rules import Practice, Requirement, RuleId, Sourced
-from validator.guidance.vocabulary import Characteristic, Kind
+from validator.guidance.vocabulary import Binding, Characteristic, JudgedBy, Kind
 
 
 class DefaultVariant(Sourced):
@@ -44,6 +46,9 @@ class AskedFor(Sourced):
         return self
 
 
+Share = Annotated[Number, Field(gt=0, le=1)]
+
+
 class ProfileFile(BaseModel):
     """A profile as written: complete, or changes to the profile it extends."""
 
@@ -59,6 +64,11 @@ class ProfileFile(BaseModel):
     scope: Text | None = None
     reference: Text | None = None
     note: Text | None = None
+    binding: Binding | None = None
+    judged_by: JudgedBy | None = None
+    superseded_by: Text | None = None
+    valid_until: date | None = None
+    horrat_share: Share | None = None
     default_detection_limit: DefaultVariant | None = None
     default_quantification_limit: DefaultVariant | None = None
     asked_for: AskedFor | None = None
@@ -83,7 +93,15 @@ class ProfileFile(BaseModel):
 
 
 class Profile(BaseModel):
-    """A guidance profile, complete: what it extends is merged in and every rule names its document."""
+    """A guidance profile, complete: what it extends is merged in and every rule names its document.
+
+    Attributes:
+        binding: what gives the document its force.
+        judged_by: what of a figure it holds against its limits.
+        superseded_by: the edition or document that took its place.
+        valid_until: last day on which it may be applied.
+        horrat_share: share of the predicted reproducibility that repeatability is compared with.
+    """
 
     model_config = STRICT
     id: RuleId
@@ -94,6 +112,11 @@ class Profile(BaseModel):
     scope: str
     reference: str | None = None
     note: str | None = None
+    binding: Binding = Binding.GUIDANCE
+    judged_by: JudgedBy = JudgedBy.ESTIMATE
+    superseded_by: str | None = None
+    valid_until: date | None = None
+    horrat_share: float | None = None
     extends: tuple[str, ...] = ()
     default_detection_limit: DefaultVariant | None = None
     default_quantification_limit: DefaultVariant | None = None
@@ -105,6 +128,19 @@ class Profile(BaseModel):
     def name(self) -> str:
         """What it is called where it is referred to: its short title and its edition."""
         return f"{self.short_title}, {self.edition}"
+
+    @model_validator(mode="after")
+    def _share_is_stated(self) -> Self:
+        for rule in self.requirements:
+            if self.horrat_share is None and any(
+                limit.figure is Figure.HORRAT_REPEATABILITY for limit in rule.acceptance
+            ):
+                message = (
+                    f"the rule '{rule.id}' limits {Figure.HORRAT_REPEATABILITY}; "
+                    "write horrat_share, the share of the predicted reproducibility it is compared with"
+                )
+                raise ValueError(message)
+        return self
 
     def characteristics(self, kind: Kind = Kind.ANY) -> tuple[Characteristic, ...]:
         """The characteristics asked for, for a method of this kind; empty when the document lists none."""

@@ -25,7 +25,7 @@ Model = TypeVar("Model", bound=BaseModel)
 
 _WHAT_TO_WRITE: Mapping[str, str] = {
     "clause": 'write the clause, section or table where the rule stands, such as clause: "6.3"',
-    "confirmed": "write 'text' if the passage was seen, else 'memory'",
+    "source": "write how far the passage was consulted: seen, reprint, quotation or memory",
     "characteristic": "write the id of a performance characteristic, such as repeatability",
     "figure": "write the figure the limit is held against, such as repeatability_rsd_percent",
     "text": "write the rule in your own words",
@@ -34,8 +34,18 @@ _WHAT_TO_WRITE: Mapping[str, str] = {
     "format": "write format: guidance-profile/1",
     "topic": "write the subject of the rule, such as planning",
     "by_kind": "write the characteristics under 'any', and under other kinds of method where they differ",
+    "binding": "write law, contract or guidance",
     "variant": "write the id of a limit variant, such as blank_3s",
 }
+
+
+_RENAMED: Mapping[str, str] = {
+    "at_most": "max, or rsd_max for a relative standard deviation",
+    "at_least": "min, or p_min for a p value",
+    "confirmed": "source: seen, reprint, quotation or memory",
+    "seen_in": "source: seen, reprint, quotation or memory",
+}
+"""What took the place of a key of earlier versions."""
 
 
 class Document(Struct, frozen=True):
@@ -186,6 +196,7 @@ _PHRASES: Mapping[str, str] = {
     "tuple_type": "a list is expected here: values in [ ] or one to a line after '- '",
     "model_type": "fields with names are expected here, found '{found}'",
     "dict_type": "fields with names are expected here, found '{found}'",
+    "date_from_datetime_parsing": "a date is expected here, such as 2026-06-10, found '{found}'",
     "too_short": "is empty; write at least one entry",
     "value_error": "{error}",
 }
@@ -195,6 +206,8 @@ _PHRASES: Mapping[str, str] = {
 def _in_our_words(model: type[BaseModel], details: ErrorDetails) -> str:
     place, context = details["loc"], details.get("ctx", {})
     last = str(place[-1]) if place else ""
+    if details["type"] == "extra_forbidden" and last in _RENAMED:
+        return f"unknown key '{last}'; write {_RENAMED[last]}"
     if details["type"] == "extra_forbidden":
         return _unknown(last, "key", _keys_at(model, place[:-1]))
     if details["type"] in {"enum", "literal_error"}:

@@ -9,38 +9,35 @@ from pydantic import BaseModel, Field, model_validator
 from validator.guidance.acceptance import (
     STRICT,
     Acceptance,
+    Consulted,
     Count,
-    OwnConfirmation,
+    OwnSource,
     Text,
-    refuse_unclear_confirmation,
 )
 from validator.guidance.counters import COUNTERS_OF, Counter
 from validator.guidance.figures import FIGURE_MEANINGS, Figure
 from validator.guidance.vocabulary import (
-    SEEN_IN_WORDS,
     Characteristic,
-    Confirmed,
     Kind,
-    SeenIn,
     Status,
     Topic,
 )
+from validator.sources import Source
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from validator.guidance.limits import Limit
 
+MOST_WORDS = 15
+"""So much of a document is quoted as shows that its words were seen."""
+
 RuleId = Annotated[str, Field(pattern=r"^[a-z0-9]+(-[a-z0-9]+)*$")]
 
 
-def citation(document: str, edition: str, clause: str, confirmed: Confirmed, seen_in: SeenIn | None) -> str:
-    """How a rule is cited: document, edition, clause, and how far the passage was checked."""
-    mark = (
-        "source not consulted" if confirmed is Confirmed.MEMORY else SEEN_IN_WORDS[seen_in or SeenIn.ORIGINAL]
-    )
-    cited = ", ".join(part for part in (document, edition, clause) if part)
-    return f"{cited} ({mark})" if mark else cited
+def citation(document: str, edition: str, clause: str, source: Consulted) -> Source:
+    """How a rule is cited, and how far the passage was consulted."""
+    return Source(", ".join(part for part in (document, edition, clause) if part), source)
 
 
 class Sourced(BaseModel):
@@ -48,26 +45,35 @@ class Sourced(BaseModel):
 
     Attributes:
         clause: where in the document it stands ("common practice" where there is no document).
-        confirmed: ``text`` when the passage was seen, ``memory`` when it was not.
-        seen_in: for ``text``: the original, a reprint, or a public text that quotes it.
+        source: how far the passage was consulted: ``seen`` in the document, in a ``reprint``, in a public
+            text that quotes it (``quotation``), or not at all (``memory``).
+        quote: words of the passage, at most fifteen.
         document, edition: filled from the profile unless the rule names its own.
     """
 
     model_config = STRICT
     clause: Text
-    confirmed: Confirmed
-    seen_in: SeenIn | None = None
+    source: Consulted
+    quote: Text | None = None
     document: str = ""
     edition: str = ""
 
     @model_validator(mode="after")
-    def _says_where_it_was_seen(self) -> Self:
-        refuse_unclear_confirmation(self.confirmed, self.seen_in)
+    def _quotes_what_was_seen(self) -> Self:
+        if self.quote is None:
+            return self
+        if self.source == "memory":
+            message = "a rule from memory quotes nothing; leave 'quote' out, or say where the words were seen"
+            raise ValueError(message)
+        words = len(self.quote.split())
+        if words > MOST_WORDS:
+            message = f"'quote' has {words} words; quote at most {MOST_WORDS}"
+            raise ValueError(message)
         return self
 
-    def cite(self) -> str:
+    def cite(self) -> Source:
         """Document, edition and clause, with a mark where the original was not seen."""
-        return citation(self.document, self.edition, self.clause, self.confirmed, self.seen_in)
+        return citation(self.document, self.edition, self.clause, self.source)
 
 
 class Rule(Sourced):
@@ -85,7 +91,7 @@ class Alternative(BaseModel):
     minimums: Annotated[dict[Counter, Count], Field(min_length=1)]
 
 
-class Design(OwnConfirmation):
+class Design(OwnSource):
     """The smallest design a document accepts, and what it recommends beyond it.
 
     ``status: customary`` marks minima that no document demands: a smaller design is told and decides nothing.
@@ -153,19 +159,19 @@ class Requirement(Rule):
         """Whether the rule holds for a method of this kind; ``any`` means undeclared."""
         return not self.kinds or kind in self.kinds
 
-    def cite_limit(self, acceptance: Acceptance, limit: Limit | None = None) -> str:
-        """The citation of one acceptance limit, whose confirmation may differ from the rule's."""
-        confirmed, seen_in = self.confirmed, self.seen_in
+    def cite_limit(self, acceptance: Acceptance, limit: Limit | None = None) -> Source:
+        """The citation of one acceptance limit, whose source may differ from the rule's."""
+        source = self.source
         for part in (acceptance, limit):
-            if part is not None and part.confirmed is not None:
-                confirmed, seen_in = part.confirmed, part.seen_in
-        return citation(self.document, self.edition, acceptance.clause or self.clause, confirmed, seen_in)
+            if part is not None and part.source is not None:
+                source = part.source
+        return citation(self.document, self.edition, acceptance.clause or self.clause, source)
 
-    def cite_design(self) -> str:
-        """The citation of the minimum design, whose confirmation may differ from the rule's."""
-        if self.design is None or self.design.confirmed is None:
+    def cite_design(self) -> Source:
+        """The citation of the minimum design, whose source may differ from the rule's."""
+        if self.design is None or self.design.source is None:
             return self.cite()
-        return citation(self.document, self.edition, self.clause, self.design.confirmed, self.design.seen_in)
+        return citation(self.document, self.edition, self.clause, self.design.source)
 
     @model_validator(mode="after")
     def _counters_suit(self) -> Self:
@@ -216,6 +222,11 @@ def _refuse_contradiction(first: Acceptance, second: Acceptance) -> None:
 
 
 class Practice(Rule):
-    """A rule about how the work is planned, done or reported, where no figure is judged."""
+    """A rule about how the work is planned, done or reported, where no figure is judged.
+
+    Attributes:
+        no_statistical_exclusion: characteristics whose results no statistical test may exclude.
+    """
 
     topic: Topic
+    no_statistical_exclusion: tuple[Characteristic, ...] = ()

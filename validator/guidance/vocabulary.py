@@ -7,36 +7,21 @@ The assessment implements every counter and every figure; nothing about a single
 from __future__ import annotations
 
 from enum import StrEnum
-from types import MappingProxyType
-from typing import TYPE_CHECKING
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
 
 
-class Confirmed(StrEnum):
-    """How far a statement about a document was checked."""
+class Binding(StrEnum):
+    """What gives a document its force."""
 
-    TEXT = "text"
-    MEMORY = "memory"
-
-
-class SeenIn(StrEnum):
-    """Where a confirmed passage was seen."""
-
-    ORIGINAL = "original"
-    REPRINT = "reprint"
-    QUOTATION = "quotation"
+    LAW = "law"
+    CONTRACT = "contract"
+    GUIDANCE = "guidance"
 
 
-SEEN_IN_WORDS: Mapping[SeenIn, str] = MappingProxyType(
-    {
-        SeenIn.ORIGINAL: "",
-        SeenIn.REPRINT: "source consulted in a reprint",
-        SeenIn.QUOTATION: "cited from a secondary source",
-    }
-)
-"""How a citation says where the passage was seen; the original needs no remark."""
+class JudgedBy(StrEnum):
+    """What of a figure the document holds against its limits."""
+
+    ESTIMATE = "estimate"
+    INTERVAL = "interval"
 
 
 class Status(StrEnum):
@@ -94,6 +79,8 @@ class Characteristic(StrEnum):
     SENSITIVITY = "sensitivity"
     DETECTION_LIMIT = "detection_limit"
     QUANTIFICATION_LIMIT = "quantification_limit"
+    DECISION_LIMIT = "decision_limit"
+    DETECTION_CAPABILITY = "detection_capability"
     REPEATABILITY = "repeatability"
     INTERMEDIATE_PRECISION = "intermediate_precision"
     REPRODUCIBILITY = "reproducibility"

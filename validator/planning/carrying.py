@@ -60,7 +60,6 @@ _BLOCK_OF_VARIANT = {
     "blank_3.3": "blanks",
     "currie": "blanks",
     "din_32645_blank": "blanks",
-    "decision_limit": "blanks",
     "low_level_3s": "low_level",
     "epa_mdl": "low_level",
     "lob_lod": "low_level",

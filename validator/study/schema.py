@@ -13,7 +13,7 @@ from pydantic.json_schema import GenerateJsonSchema, JsonSchemaValue
 
 from validator.study.keys import parts_of
 from validator.study.models.base import NARROWED, WRITTEN_AS
-from validator.study.models.method import LimitInUnit, in_unit_of_analyte
+from validator.study.models.method import LIMITS_OF_ANALYTE, LimitInUnit, in_unit_of_analyte
 from validator.study.models.robustness import SETTINGS, setting
 from validator.study.models.runs import Block
 from validator.study.models.study import Study
@@ -56,8 +56,10 @@ class Names(Struct, frozen=True, kw_only=True):
 def study_schema(names: Names | None = None) -> dict[str, Any]:
     """The schema of ``study.yaml``, ready to be written as JSON."""
     schema = Study.model_json_schema(schema_generator=_AsWritten)
-    limit = schema["$defs"]["Analyte"]["properties"]["legal_limit"]["anyOf"]
-    schema["$defs"][LimitInUnit.__name__], limit[0] = limit[0], {"$ref": f"#/$defs/{LimitInUnit.__name__}"}
+    for key in LIMITS_OF_ANALYTE:
+        limit = schema["$defs"]["Analyte"]["properties"][key]["anyOf"]
+        schema["$defs"][LimitInUnit.__name__] = limit[0]
+        limit[0] = {"$ref": f"#/$defs/{LimitInUnit.__name__}"}
     blocks = {block.__name__ for block in _blocks()}
     for name, definition in schema["$defs"].items():
         if name in blocks:

@@ -6,6 +6,8 @@ from typing import TYPE_CHECKING, Literal
 
 from msgspec import Struct
 
+from validator.study.models.method import LIMITS_OF_ANALYTE
+
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
@@ -19,7 +21,7 @@ class StatedLimit(Struct, frozen=True, kw_only=True):
     """A limit that was turned into the analyte's unit.
 
     Attributes:
-        of: ``legal_limit``, ``specification`` or the characteristic that a criterion speaks of.
+        of: a key of ``LIMITS_OF_ANALYTE``, ``specification`` or the characteristic of a criterion.
         bound: which end it is.
         analyte: whose unit it was turned into; the first of those that a criterion speaks of.
         written: the number as it stands in the study file.
@@ -48,16 +50,17 @@ def stated_limits(study: Study) -> tuple[StatedLimit, ...]:
 def _of_analytes(study: Study) -> Iterator[StatedLimit]:
     for index, analyte in enumerate(study.method.analytes):
         above = ("method", "analytes", index)
-        if analyte.legal_limit is not None:
-            loc = (*above, "legal_limit")
-            yield StatedLimit(
-                of="legal_limit",
-                bound="max",
-                analyte=analyte,
-                written=study.written(*loc, "value"),
-                unit=study.written(*loc, "unit"),
-                value=analyte.legal_limit,
-            )
+        for key in LIMITS_OF_ANALYTE:
+            limit = getattr(analyte, key)
+            if limit is not None:
+                yield StatedLimit(
+                    of=key,
+                    bound="max",
+                    analyte=analyte,
+                    written=study.written(*above, key, "value"),
+                    unit=study.written(*above, key, "unit"),
+                    value=limit,
+                )
         ends: tuple[tuple[str, Bound], ...] = (("lower", "min"), ("upper", "max"))
         for name, bound in ends:
             end = getattr(analyte.specification, name, None)
@@ -83,7 +86,8 @@ def _of_criteria(study: Study) -> Iterator[StatedLimit]:
                     of=criterion.characteristic,
                     bound=bound,
                     analyte=analyte,
-                    written=study.written("criteria", index, bound),
+                    written=study.written("criteria", index, bound)
+                    or study.written("criteria", index, "within", bounds.index(bound)),
                     unit=study.written("criteria", index, "unit"),
                     value=value,
                 )

@@ -62,7 +62,6 @@ def study() -> DetectionInputs:
         accuracy_profile=accuracy_profile(TESTED, FOUND, acceptance_percent=15.0),
         linear_range_lower=0.5,
         noise=(NoiseReading(level=0.1, height=0.05, noise=0.012),),
-        legal_limit=2.0,
     )
 
 
@@ -107,7 +106,6 @@ def rescaled() -> Callable[..., DetectionInputs]:
                 )
                 for entry in inputs.noise
             ),
-            legal_limit=(inputs.legal_limit or 0.0) * level,
         )
 
     return rescale

@@ -53,24 +53,6 @@ def test_interval_of_the_mean_blank_and_three_sigma(study):
     assert interval.upper == pytest.approx(upper, rel=0.03)
 
 
-def test_doubt_of_the_decision_limit(study):
-    """CCα = L + 1.64 s: only s is in doubt, by 1.64 s/√(2ν)."""
-    critical = limits("decision_limit", study).critical_level
-
-    assert critical.standard_error == pytest.approx(1.64 * 0.06 / math.sqrt(18), rel=1e-12)
-    sd = [0.06 * math.sqrt(9 / stats.chi2.ppf(p, 9)) for p in (0.975, 0.025)]
-    assert (critical.interval.lower, critical.interval.upper) == pytest.approx(
-        [2.0 + 1.64 * one for one in sd], rel=1e-9
-    )
-
-
-def test_risks_of_the_decision_limit_are_stated(study):
-    """Five per cent on both sides of a legal limit; one and five per cent without one."""
-    assert {limits("decision_limit", study).inputs[name] for name in ("alpha", "beta")} == {0.05}
-    without = limits("decision_limit", replace(study, prohibited=True)).inputs
-    assert (without["alpha"], without["beta"]) == (0.01, 0.05)
-
-
 def test_interval_of_the_signal_to_noise_ratio():
     """Student's interval of the limits that single readings give, not below zero."""
     readings = tuple(NoiseReading(level=1.0, height=height, noise=1.0) for height in (4.0, 5.0, 6.0))

@@ -26,20 +26,10 @@ def test_every_limit_is_its_sigma_times_its_factor(study):
 
     assert table[0].ratio_to_smallest == 1.0
     assert [row.limit for row in table] == sorted(row.limit for row in table)
-    assert {row.variant for row in table} == {
-        name for name, v in VARIANTS.items() if "detection" in v.gives and name != "decision_limit"
-    }
+    assert {row.variant for row in table} == {name for name, v in VARIANTS.items() if "detection" in v.gives}
     for row in table:
         assert row.limit == pytest.approx(row.sigma_concentration * row.k)
         assert row.ratio_to_smallest == pytest.approx(row.sigma_ratio * row.k_ratio)
-
-
-def test_limits_of_another_kind_are_left_out(study):
-    """CCβ counted from a legal limit is not compared with detection limits; that of a prohibited one is."""
-    prohibited = all_limits(replace(study, prohibited=True))
-
-    assert "decision_limit" in {row.variant for row in contrasts(prohibited)}
-    assert "decision_limit" not in {row.variant for row in contrasts(all_limits(study))}
 
 
 def test_quantification_limits_without_sigma_have_no_factor(study):

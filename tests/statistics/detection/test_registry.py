@@ -38,7 +38,6 @@ IDS = {
     "accuracy_profile": "quantification",
     "lowest_validated_level": "quantification",
     "lower_linear_limit": "quantification",
-    "decision_limit": "critical detection",
 }
 FIELDS = {
     "critical": "critical_level",

@@ -56,9 +56,8 @@ def deciding_limit_weakened(subject: Subject) -> Trigger:
 def _values(subject: Subject, one: Deciding, caution: str) -> dict[str, str | int]:
     values: dict[str, str | int] = {"variant": one.title}
     if caution == result.LEVEL_FAR_FROM_LIMIT:
-        limit = one.variant.inputs.get("legal_limit", one.limit.value)
         level = one.variant.inputs["level"]
-        values |= {"level": subject.level(level), "limit": subject.unit(limit, 2)}
+        values |= {"level": subject.level(level), "limit": subject.unit(one.limit.value, 2)}
     if caution == result.DESIGN_NOT_MET:
         values["design"] = _design(one)
     if caution in (result.NEGATIVE_LIMIT, result.EXTRAPOLATED):

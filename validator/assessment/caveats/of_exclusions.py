@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from validator.evaluation.results import PrecisionRecord
+    from validator.guidance import Practice
     from validator.study.models.runs import Run
 
 MOST_LEFT_OUT = 2 / 9
@@ -64,7 +65,20 @@ def exclusion_without_cause(subject: Subject) -> Trigger:
             if is_statistical(run.excluded or ""):
                 by_grade.setdefault(_grade(subject, run), []).append(run)
         without = by_grade.get("none", [])
-        if without:
+        forbidding = _forbidding(subject, characteristic)
+        if without and forbidding is not None:
+            yield Raised(
+                id="exclusion_without_cause",
+                case="forbidden",
+                values={
+                    **shares,
+                    "excluded": numbers.count(_results(without)),
+                    "cause": listed([f"'{run.excluded}'" for run in without]),
+                    "document": forbidding.cite().text,
+                },
+                characteristic=characteristic,
+            )
+        elif without:
             yield Raised(
                 id="exclusion_without_cause",
                 case="no_cause",
@@ -93,6 +107,12 @@ def exclusion_without_cause(subject: Subject) -> Trigger:
                 },
                 characteristic="reproducibility",
             )
+
+
+def _forbidding(subject: Subject, characteristic: str) -> Practice | None:
+    """The rule of a chosen document that allows no exclusion by a statistical test."""
+    rules = (rule for profile in subject.profiles for rule in profile.practices)
+    return next((rule for rule in rules if characteristic in rule.no_statistical_exclusion), None)
 
 
 def _results(runs: Sequence[Run]) -> int:

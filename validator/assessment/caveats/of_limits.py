@@ -109,10 +109,7 @@ def limit_depends_on_definition(subject: Subject) -> Trigger:
     found = {
         name: one.detection_limit.value
         for name, one in subject.detection.variants.items()
-        if isinstance(one, LimitVariant)
-        and one.detection_limit is not None
-        and one.detection_limit.value > 0
-        and name != "decision_limit"  # it lies above the legal limit and detects nothing
+        if isinstance(one, LimitVariant) and one.detection_limit is not None and one.detection_limit.value > 0
     }
     if len(found) > 1 and max(found.values()) > SPREAD * min(found.values()):
         smallest, largest = min(found, key=lambda one: found[one]), max(found, key=lambda one: found[one])

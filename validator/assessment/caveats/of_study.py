@@ -133,4 +133,28 @@ def _is_finer(value: float, uncertainty: float) -> bool:
     return isinstance(exponent, int) and exponent < last
 
 
-TRIGGERS = (many_tests, data_not_traceable, plan_departed, false_digits)
+def guidance_no_longer_current(subject: Subject) -> Trigger:
+    """A chosen document was superseded, or was no longer valid when the work ended."""
+    period = subject.study.study.period
+    for profile in subject.profiles:
+        if profile.superseded_by is not None:
+            yield Raised(
+                id="guidance_no_longer_current",
+                case="superseded",
+                values={"document": profile.name, "successor": profile.superseded_by},
+                whole_study=True,
+            )
+        if profile.valid_until is not None and period is not None and period.end > profile.valid_until:
+            yield Raised(
+                id="guidance_no_longer_current",
+                case="expired",
+                values={
+                    "document": profile.name,
+                    "valid": profile.valid_until.isoformat(),
+                    "end": period.end.isoformat(),
+                },
+                whole_study=True,
+            )
+
+
+TRIGGERS = (many_tests, data_not_traceable, plan_departed, false_digits, guidance_no_longer_current)

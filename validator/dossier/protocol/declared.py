@@ -59,8 +59,8 @@ def criteria(parts: Parts) -> Section:
     else:
         blocks.append(Paragraph(say("planning.criteria.nothing")))
     blocks.append(_choices(parts))
-    sources = [one.source for one in parts.context.assessment.findings]
-    sources += [one.source for one in parts.protocol.design]
+    sources = [one.cited for one in parts.context.assessment.findings]
+    sources += [one.cited for one in parts.protocol.design]
     if has_marks("".join(sources)):
         blocks.append(Paragraph(say("common.source_marks")))
     return Section(id="criteria-declared", title=say("planning.criteria.title"), blocks=tuple(blocks))
@@ -226,7 +226,7 @@ def _requirements_table(parts: Parts, found: list[DesignFinding]) -> Table:
                 _plain(one.required),
                 _plain(one.provided),
                 Outcome(one.outcome),
-                one.source,
+                one.cited,
             )
             for one in found
         ),

@@ -20,13 +20,15 @@ from validator.dossier.document import (
     Table,
     identifier,
 )
-from validator.dossier.inline import Code, Content, Outcome, OutcomeWord, Reference
+from validator.dossier.inline import Code, Content, Outcome, OutcomeWord, Reference, pieces
 from validator.dossier.sections.context import Context, row
 from validator.dossier.sections.data import data
 from validator.dossier.sections.formula_list import formulas_used
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
+
+    from validator.guidance import Profile
 
 
 LIBRARIES = ("numpy", "scipy", "pydantic", "msgspec", "matplotlib", "weasyprint", "jinja2", "PyYAML")
@@ -76,6 +78,7 @@ def _formula_blocks(formulas: tuple[tuple[Content, Formula], ...]) -> Iterator[B
 _ANSWERED_IN = {
     "calibration": ("linearity", "lack_of_fit", "residual_pattern", "working_range", "sensitivity"),
     "limits": ("detection_limit", "quantification_limit"),
+    "decision-limits": ("decision_limit", "detection_capability"),
     "precision": ("repeatability", "intermediate_precision", "reproducibility"),
     "trueness": ("trueness", "recovery"),
     "selectivity": ("selectivity", "interference"),
@@ -132,7 +135,7 @@ def _cross_reference(context: Context) -> Section | None:
                     Column(say.text("appendices.outcome"), width=15),
                 ),
                 rows=tuple(rows),
-                note=say("appendices.cross_note"),
+                note=(*pieces(say("appendices.cross_note")), " ", *pieces(_particulars(context, profile))),
                 size="small",
             )
         )
@@ -144,6 +147,20 @@ def _cross_reference(context: Context) -> Section | None:
         blocks=tuple(blocks),
         numbering="appendix",
     )
+
+
+def _particulars(context: Context, profile: Profile) -> Content:
+    """What gives the document its force, how it judges, and whether it still holds."""
+    say = context.say
+    parts = [
+        say.text(f"appendices.binding.{profile.binding}"),
+        say.text(f"appendices.judged_by.{profile.judged_by}"),
+    ]
+    if profile.superseded_by:
+        parts.append(say.text("appendices.superseded", successor=profile.superseded_by))
+    if profile.valid_until:
+        parts.append(say.text("appendices.valid_until", date=profile.valid_until.isoformat()))
+    return " ".join(parts)
 
 
 def _outcome(context: Context, characteristic: str) -> OutcomeWord:

@@ -75,7 +75,7 @@ def level_of(context: Context, finding: Finding) -> str:
 
 def _requirement(context: Context, finding: Finding) -> str:
     """What was asked, by whom, and why it does not decide where it does not."""
-    source = f"{finding.source}; {finding.superseded_by}" if finding.superseded_by else finding.source
+    source = f"{finding.cited}; {finding.superseded_by}" if finding.superseded_by else finding.cited
     return f"{context.characteristic(finding.characteristic)}: {finding.criterion} ({source})"
 
 

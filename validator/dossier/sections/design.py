@@ -177,12 +177,12 @@ def _by_requirement(context: Context, found: Sequence[DesignFinding]) -> Table:
                 _plain(one.required),
                 _plain(one.provided),
                 Outcome(one.outcome),
-                *(() if shared else (one.source,)),
+                *(() if shared else (one.cited,)),
             )
             for members in rows.values()
             for one in members[:1]
         ),
-        note=say("design.shared_source", source=found[0].source) if shared else "",
+        note=say("design.shared_source", source=found[0].cited) if shared else "",
         size="small",
     )
 
@@ -195,7 +195,7 @@ def _by_profile(context: Context, asked: Sequence[Demand], profiles: Sequence[Pr
     rows: dict[tuple[str, tuple[str, ...], OutcomeWord, str], list[str]] = {}
     for one in asked:
         cells = (*(_asked(context, one, profile) for profile in profiles), _plain(one.provided))
-        key = (_name(context, one), cells, one.strictest.outcome, one.strictest.source)
+        key = (_name(context, one), cells, one.strictest.outcome, one.strictest.cited)
         rows.setdefault(key, []).append(context.analyte_name(one.analyte))
     return Table(
         id="requirements",

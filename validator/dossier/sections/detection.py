@@ -157,11 +157,10 @@ def _limit(limit: LimitValue | None) -> str:
 def _why(context: Context, item: Item, record: DetectionRecord) -> tuple[Block, ...]:
     """Why the variants differ, in this study's numbers: what each sigma contains."""
     say = context.say
-    # a limit above the legal limit is of another kind and detects nothing
     found = {
         name: one.detection_limit.value
         for name, one in _shown(record).items()
-        if one.detection_limit is not None and "legal_limit" not in one.inputs
+        if one.detection_limit is not None
     }
     if len(found) < 2:
         return ()

@@ -10,7 +10,7 @@ from validator.dossier.document import Formula
 from validator.dossier.inline import Content, Inline, Symbol
 from validator.dossier.sections.formulas_of_conditions import OF_CONDITIONS
 from validator.dossier.sections.formulas_of_uncertainty import OF_UNCERTAINTY, uncertainty_names
-from validator.evaluation.results import LimitVariant, NotAssessed
+from validator.evaluation.results import LimitVariant, NotAssessed, ResidueLimitRecord
 from validator.sources import Source, in_one_line
 from validator.statistics.detection import VARIANTS
 
@@ -77,6 +77,12 @@ _GENERAL: dict[str, tuple[str, str, tuple[Source, ...]]] = {
             Source("common practice for sensors", "practice"),
         ),
     ),
+    "residue_limit": (
+        r"CC = L + k\,u, \quad u = \sqrt{s_{wR}^2 + b^2 + u^2(b)}",
+        "base level plus a one-sided normal deviate times the combined standard uncertainty, from within-"
+        "laboratory reproducibility and bias",
+        (Source("Regulation (EU) 2021/808, consolidated 20 August 2024, Annex I 2.6 and 2.7", "reprint"),),
+    ),
     "ratio": (
         r"\rho = \frac{b_1}{b_2}, \quad t = \frac{b_1 - b_2}{\sqrt{s_{b_1}^2+s_{b_2}^2}}",
         "ratio of two slopes with Fieller interval, and Welch's test of their difference",
@@ -96,6 +102,7 @@ def formulas_used(context: Context) -> tuple[tuple[str, tuple[Named, ...]], ...]
         (say.text("detection.title"), _limits(context)),
         (say.text("precision.title"), _general(context, _precision_names(context))),
         (say.text("trueness.title"), _if(context, "recovery", ("recovery",))),
+        (say.text("decision_limits.title"), _general(context, _residue_names(context))),
         (say.text("selectivity.title"), _if(context, "interference", ("interference",))),
         (
             say.text("matrix.title"),
@@ -143,6 +150,15 @@ def _precision_names(context: Context) -> tuple[str, ...]:
         )
         if used
     )
+
+
+def _residue_names(context: Context) -> tuple[str, ...]:
+    found = [
+        getattr(item.configuration, name)
+        for item in context.validated_items()
+        for name in ("decision_limit", "detection_capability")
+    ]
+    return ("residue_limit",) if any(isinstance(one, ResidueLimitRecord) for one in found) else ()
 
 
 def _comparison_names(context: Context) -> tuple[str, ...]:

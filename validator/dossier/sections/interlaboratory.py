@@ -159,6 +159,7 @@ def predicted(context: Context, item: Item, records: Sequence[PrecisionRecord]) 
             rows=tuple(row(*_predicted_cells(record, between=between)) for record in known),
             note=say(
                 "interlaboratory.predicted_note" if between else "interlaboratory.predicted_note_within",
+                share=numbers.as_given(known[0].horrat_share),
                 assumption=say.text("interlaboratory.assumed", what=assumed) if assumed else "",
             ),
             size="small",

@@ -9,6 +9,7 @@ from validator.dossier.sections.calibration import calibration
 from validator.dossier.sections.caveats import caveats
 from validator.dossier.sections.configurations import configurations
 from validator.dossier.sections.decision import decision, routine
+from validator.dossier.sections.decision_limits import decision_limits
 from validator.dossier.sections.design import design
 from validator.dossier.sections.detection import detection
 from validator.dossier.sections.devices import devices
@@ -54,6 +55,7 @@ SECTIONS: tuple[Callable[[Context], Section | None], ...] = (
     detection,
     precision,
     trueness,
+    decision_limits,
     selectivity,
     matrix,
     method_comparison,

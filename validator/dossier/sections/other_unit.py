@@ -11,6 +11,7 @@ from validator.dossier.document import Paragraph
 from validator.dossier.sections.summary import limit_text
 from validator.evaluation.results import DeclaredLimit, DetectionRecord, NotAssessed
 from validator.study.conversion import factor
+from validator.study.models.method import LIMITS_OF_ANALYTE
 from validator.study.stated import stated_limits
 
 if TYPE_CHECKING:
@@ -60,7 +61,7 @@ def limits_as_stated(context: Context) -> tuple[Block, ...]:
 def stated_text(context: Context, limit: StatedLimit) -> str:
     """``legal limit, nitrate: ≤ 0.8 mmol/L, used as 49.6 mg/L``."""
     say = context.say
-    named = limit.of in ("legal_limit", "specification")
+    named = limit.of in (*LIMITS_OF_ANALYTE, "specification")
     of = say.text(f"purpose.stated_{limit.of}") if named else context.characteristic(limit.of)
     sign = {"min": "≥", "max": "≤"}[limit.bound]
     return say.text(

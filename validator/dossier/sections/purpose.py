@@ -16,6 +16,7 @@ from validator.dossier.document import (
 from validator.dossier.sections.context import Context, row
 from validator.dossier.sections.hazards import cautions
 from validator.dossier.sections.other_unit import limits_as_stated
+from validator.study.models.method import LIMITS_OF_ANALYTE
 
 
 def purpose(context: Context) -> Section:
@@ -65,11 +66,12 @@ def _analytes(context: Context) -> tuple[Block, ...]:
     rows = []
     for one in context.study.method.analytes:
         limits = [
-            say.text(
-                "purpose.legal_limit", limit=numbers.quantity(numbers.as_given(one.legal_limit), one.unit)
-            )
-            if one.legal_limit
-            else "",
+            *(
+                say.text(f"purpose.{key}", limit=numbers.quantity(numbers.as_given(level), one.unit))
+                for key in LIMITS_OF_ANALYTE
+                if (level := getattr(one, key))
+            ),
+            say.text(f"purpose.{one.status}") if one.status else "",
             say.text(
                 "purpose.specification",
                 lower=_or_open(one.specification.lower),

@@ -29,6 +29,8 @@ from validator.statistics.detection.registry import QUANTIFICATION_ALIASES
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from validator.guidance import Profile
+
 ROLES = ("prepared", "reviewed", "approved")
 GRAVEST = 3
 FEW_OPEN = 4
@@ -57,11 +59,18 @@ def key_facts(context: Context) -> KeyFacts:
         ("method", context.study.method.title),
         ("configuration", context.configuration_name(context.study.validated_configuration)),
         ("laboratory", identity.laboratory),
-        ("guidance", "; ".join(one.name for one in profiles_of(context.study))),
+        ("guidance", "; ".join(_guidance(context, one) for one in profiles_of(context.study))),
         ("period", _period(context)),
     )
     facts.extend((say.text(f"summary.{name}"), value) for name, value in optional if value)
     return KeyFacts(tuple(facts))
+
+
+def _guidance(context: Context, profile: Profile) -> str:
+    """A document by its name, and what took its place where it was superseded."""
+    if profile.superseded_by is None:
+        return profile.name
+    return context.say.text("summary.superseded", name=profile.name, successor=profile.superseded_by)
 
 
 def _analytes(context: Context) -> Content:

@@ -63,6 +63,7 @@ from validator.evaluation.results.comparison import (
     ReplicateScatter,
     YorkRecord,
 )
+from validator.evaluation.results.decision_limits import ResidueLimitRecord
 from validator.evaluation.results.detection import (
     DeclaredLimit,
     DetectionRecord,
@@ -243,6 +244,7 @@ __all__ = [
     "RemovalRecord",
     "RepeatedUseRecord",
     "ReplicateScatter",
+    "ResidueLimitRecord",
     "ResultConformity",
     "Results",
     "RobustRecord",

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import ClassVar, Literal
 
 from validator.evaluation.results.base import Interval, Record
-from validator.sources import SourceStatus
+from validator.sources import SourceStatus, marked
 
 Severity = Literal["stop", "caution", "note"]
 Outcome = Literal["meets", "does not meet", "inconclusive", "not assessed"]
@@ -30,6 +30,7 @@ class Finding(Record):
     level: float | None = None
     criterion: str
     source: str
+    source_status: SourceStatus = "seen"
     observed: float | None
     lower: float | None = None
     upper: float | None = None
@@ -49,6 +50,11 @@ class Finding(Record):
     decides: bool = True
     own: bool = False
 
+    @property
+    def cited(self) -> str:
+        """The source as it is printed."""
+        return marked(self.source, self.source_status)
+
 
 class DesignFinding(Record):
     """What a guidance document asks of the design, and what the study provides.
@@ -59,6 +65,7 @@ class DesignFinding(Record):
     always: ClassVar[tuple[str, ...]] = ("provided",)
     requirement: str
     source: str
+    source_status: SourceStatus = "seen"
     required: float | str
     provided: float | str | None
     outcome: Outcome
@@ -68,6 +75,11 @@ class DesignFinding(Record):
     recommended: bool = False
     counter: str = ""
     profile: str = ""
+
+    @property
+    def cited(self) -> str:
+        """The source as it is printed."""
+        return marked(self.source, self.source_status)
 
 
 class CaveatSource(Record):

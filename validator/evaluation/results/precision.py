@@ -136,7 +136,7 @@ class PrecisionRecord(Record):
 
     ``horwitz_rsd`` is the reproducibility that the mass fraction lets one expect by Horwitz' function,
     ``thompson_rsd`` that with Thompson's ends below 1.2e-7 and above 0.138; ``horrat`` is the reproducibility
-    found over the latter, ``horrat_repeatability`` the repeatability found over half of it.
+    found over the latter, ``horrat_repeatability`` the repeatability found over ``horrat_share`` of it.
     ``mass_fraction_assumption`` is what was taken for granted in turning the level into a mass fraction.
     """
 
@@ -163,6 +163,7 @@ class PrecisionRecord(Record):
     thompson_rsd: float | None = None
     horrat: float | None = None
     horrat_repeatability: float | None = None
+    horrat_share: float | None = None
     mass_fraction: float | None = None
     mass_fraction_assumption: str | None = None
     analysis_of_variance: AnalysisOfVarianceRecord | None = None

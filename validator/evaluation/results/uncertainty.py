@@ -128,7 +128,15 @@ class LevelUncertaintyRecord(Record):
     always: ClassVar[tuple[str, ...]] = ("level",)
     level: float | None
     at: tuple[
-        Literal["precision", "legal limit", "lower specification", "upper specification", "target"], ...
+        Literal[
+            "precision",
+            "legal limit",
+            "lower specification",
+            "upper specification",
+            "target",
+            "level of the guidance",
+        ],
+        ...,
     ]
     basis: Literal["measured", "interpolated", "extrapolated", "stated"]
     budget: BudgetRecord

@@ -13,6 +13,7 @@ from validator.evaluation.results.blank_response import BlankResponseRecord
 from validator.evaluation.results.calibration import CalibrationRecord
 from validator.evaluation.results.carry_over import CarryOverRecord
 from validator.evaluation.results.comparison import ComparisonRecord
+from validator.evaluation.results.decision_limits import ResidueLimitRecord
 from validator.evaluation.results.detection import DetectionRecord
 from validator.evaluation.results.device_to_device import DeviceToDeviceRecord
 from validator.evaluation.results.matrix_effect import MatrixEffectRecord
@@ -52,6 +53,8 @@ class ConfigurationRecord(Record):
     device_to_device: tuple[DeviceToDeviceRecord, ...] | NotAssessed
     uncertainty: UncertaintyRecord | NotAssessed
     accuracy_profile: AccuracyProfileRecord | NotAssessed
+    decision_limit: ResidueLimitRecord | NotAssessed | None = None
+    detection_capability: ResidueLimitRecord | NotAssessed | None = None
     duplicates: DuplicatesRecord | None = None
     level_dependence: LevelDependenceRecord | None = None
     found_on_added: tuple[FoundOnAddedRecord, ...] | None = None

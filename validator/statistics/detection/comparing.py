@@ -50,17 +50,13 @@ class VariantContrast(Struct, frozen=True, kw_only=True):
 def contrasts(
     results: Mapping[str, LimitResult | NotEstimable], limit: Limit = "detection_limit"
 ) -> tuple[VariantContrast, ...]:
-    """Take every positive *limit* apart into sigma and factor, smallest limit first.
-
-    Limits that are counted from a legal limit are left out: they are of another kind.
-    """
+    """Take every positive *limit* apart into sigma and factor, smallest limit first."""
     found = [
         (variant, result, estimate.value)
         for variant, result in results.items()
         if isinstance(result, LimitResult)
         and (estimate := getattr(result, limit)) is not None
         and estimate.value > 0
-        and "legal_limit" not in result.inputs
     ]
     found.sort(key=lambda item: (item[2], item[0]))
     if not found:

@@ -128,8 +128,6 @@ class DetectionInputs(Struct, frozen=True, kw_only=True, eq=False):
         beta_declared: the study states beta itself.
         confidence: level of the intervals.
         seed: start of the simulations.
-        legal_limit: permitted level, analyte unit.
-        prohibited: the substance has no legal limit and counts as not permitted at any level.
     """
 
     fit: CalibrationFit | None = None
@@ -158,5 +156,3 @@ class DetectionInputs(Struct, frozen=True, kw_only=True, eq=False):
     beta_declared: bool = False
     confidence: float = 0.95
     seed: int = 20260325
-    legal_limit: float | None = None
-    prohibited: bool = False

@@ -11,7 +11,6 @@ from validator.statistics.detection.blank_based import (
     blank_mean_3s,
 )
 from validator.statistics.detection.calibration_based import intercept_3_3, residual_3_3
-from validator.statistics.detection.decision_limit import EU_2021_808, decision_limit
 from validator.statistics.detection.din_32645 import DIN_32645, din_32645_blank, din_32645_calibration
 from validator.statistics.detection.hypothesis_based import (
     CURRIE,
@@ -294,20 +293,6 @@ _ALL = (
         sigma_contains="none",
         needs="a linear range",
         gives=("quantification",),
-    ),
-    Variant(
-        id="decision_limit",
-        title="Decision limit and detection capability (EU 2021/808)",
-        function=decision_limit,
-        formula=(
-            r"CC_\alpha = L + 1.64\,s \;\text{or}\; \frac{2.33\,s_B}{b},\quad "
-            r"CC_\beta = CC_\alpha + 1.64\,s"
-        ),
-        symbols="L: legal limit; s: standard deviation there; s_B: that of blanks (substances not permitted)",
-        source=EU_2021_808,
-        sigma_contains="the variation of complete results at the legal limit, or of blanks",
-        needs="precision at the legal limit, or blanks for a substance that is not permitted",
-        gives=("critical", "detection"),
     ),
 )
 

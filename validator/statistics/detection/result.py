@@ -27,8 +27,8 @@ NEGATIVE_LIMIT = "negative_limit"
 SLOPE_AT_ZERO = "slope_of_curve_at_zero"
 """The calibration is a curve; its slope at level 0 stands for the slope of a line."""
 LEVEL_FAR_FROM_LIMIT = "level_far_from_limit"
-"""The level that gave the standard deviation is not near the limit: below it, or more than ten times above
-(for the decision limit: more than a quarter away from the legal limit)."""
+"""The level that gave the standard deviation is not near the limit: below it, or more than ten times
+above."""
 CALIBRATION_TOO_HIGH = "calibration_far_above_limit"
 """The highest calibrator is more than ten times the critical level."""
 BLANKS_NOT_NORMAL = "blanks_not_normal"

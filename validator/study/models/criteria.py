@@ -23,6 +23,8 @@ Characteristic = Literal[
     "sensitivity",
     "detection_limit",
     "quantification_limit",
+    "decision_limit",
+    "detection_capability",
     "repeatability",
     "intermediate_precision",
     "reproducibility",
@@ -50,6 +52,8 @@ LIMITS: dict[Characteristic, tuple[str, ...]] = {
     "sensitivity": ("min", "max"),
     "detection_limit": ("max",),
     "quantification_limit": ("max",),
+    "decision_limit": ("min", "max"),
+    "detection_capability": ("min", "max"),
     "repeatability": ("rsd_max", "max"),
     "intermediate_precision": ("rsd_max", "max"),
     "reproducibility": ("rsd_max", "max"),
@@ -70,7 +74,13 @@ LIMITS: dict[Characteristic, tuple[str, ...]] = {
 """The kinds of limit that mean something for each characteristic."""
 
 IN_ANALYTE_UNIT: frozenset[Characteristic] = frozenset(
-    {"working_range", "detection_limit", "quantification_limit"}
+    {
+        "working_range",
+        "detection_limit",
+        "quantification_limit",
+        "decision_limit",
+        "detection_capability",
+    }
 )
 """Characteristics whose ``min`` and ``max`` are in the unit of the analyte."""
 
@@ -79,8 +89,9 @@ class Criterion(Record):
     """A limit that a characteristic must keep, at a level where one is named.
 
     ``rsd_max`` is in percent, ``p_min`` a probability; ``min`` and ``max`` are in the unit of the figure:
-    the analyte's unit for limits and ranges, percent for recoveries, biases, effects and changes. Those in
-    the analyte's unit may be written in another ``unit``; after reading they are in the analyte's.
+    the analyte's unit for limits and ranges, percent for recoveries, biases, effects and changes. ``within``
+    is both at once; after reading it stands in ``min`` and ``max``. Those in the analyte's unit may be
+    written in another ``unit``; after reading they are in the analyte's.
     """
 
     characteristic: Characteristic
@@ -91,6 +102,7 @@ class Criterion(Record):
     min: Number | None = None
     max: Number | None = None
     p_min: Probability | None = None
+    within: tuple[Number, Number] | None = None
     unit: Label | None = None
     source: Text | None = None
     note: Text | None = None
@@ -100,6 +112,18 @@ class Criterion(Record):
         """The limits that were given, by their name."""
         given = {name: getattr(self, name) for name in ("rsd_max", "min", "max", "p_min")}
         return {name: value for name, value in given.items() if value is not None}
+
+    @model_validator(mode="after")
+    def _within_is_min_and_max(self) -> Self:
+        if self.within is None:
+            return self
+        if self.min is not None or self.max is not None:
+            refuse("within is min and max at once; write either", "within")
+        lower, upper = self.within
+        if upper < lower:
+            refuse("the second number must not be smaller than the first", "within")
+        self.__dict__.update(min=lower, max=upper, within=None)
+        return self
 
     @model_validator(mode="after")
     def _limits_make_sense(self) -> Self:

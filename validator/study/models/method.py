@@ -75,12 +75,25 @@ def in_unit_of_analyte(
     return _converted(written.value, written.unit, info.data["unit"], info.data.get("molar_mass"), "unit")
 
 
+LimitOfAnalyte = Annotated[Positive | None, WrapValidator(in_unit_of_analyte)]
+"""A level in the unit of the analyte, or written as ``{value: 0.8, unit: mmol/L}``."""
+
+LIMITS_OF_ANALYTE = (
+    "legal_limit",
+    "reference_point_for_action",
+    "lowest_calibrated_level",
+    "screening_target",
+)
+"""The keys of an analyte that are levels which may be written with a unit of their own."""
+
+
 class Analyte(Record):
     """What is determined.
 
     ``unit`` is the unit of levels and concentrations, ``signal_unit`` that of signals ("1" for none);
-    ``molar_mass`` is in g/mol. Limits are shown in ``display_unit`` too. ``legal_limit`` may be written as
-    ``{value: 0.8, unit: mmol/L}``; after reading it is in ``unit``.
+    ``molar_mass`` is in g/mol. Limits are shown in ``display_unit`` too. ``legal_limit`` and the levels of
+    residue control may be written as ``{value: 0.8, unit: mmol/L}``; after reading they are in ``unit``.
+    ``status`` says whether residues of the substance are permitted, up to the legal limit, or unauthorised.
     """
 
     id: Label
@@ -91,7 +104,11 @@ class Analyte(Record):
     molar_mass: Positive | None = None
     display_unit: Label | None = None
     target_levels: NonNegatives = ()
-    legal_limit: Annotated[Positive | None, WrapValidator(in_unit_of_analyte)] = None
+    status: Literal["permitted", "unauthorised"] | None = None
+    legal_limit: LimitOfAnalyte = None
+    reference_point_for_action: LimitOfAnalyte = None
+    lowest_calibrated_level: LimitOfAnalyte = None
+    screening_target: LimitOfAnalyte = None
     specification: Specification | None = None
 
     @field_validator("display_unit")
@@ -100,6 +117,20 @@ class Analyte(Record):
         if display_unit is not None and "unit" in info.data:
             _converted(1.0, info.data["unit"], display_unit, info.data.get("molar_mass"))
         return display_unit
+
+    @model_validator(mode="after")
+    def _levels_suit_the_status(self) -> Self:
+        if self.status == "unauthorised" and self.legal_limit is not None:
+            refuse(
+                "an unauthorised substance has no legal limit; write reference_point_for_action or nothing",
+                "legal_limit",
+            )
+        if self.status == "permitted" and self.reference_point_for_action is not None:
+            refuse(
+                "a permitted substance has no reference point for action; write legal_limit",
+                "reference_point_for_action",
+            )
+        return self
 
     @field_validator("specification")
     @classmethod

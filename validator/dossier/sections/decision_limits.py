@@ -1,0 +1,84 @@
+"""Decision limit and detection capability of residue control: one table for all analytes."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from validator.dossier import numbers
+from validator.dossier.document import Block, Column, Paragraph, Section, Table
+from validator.dossier.sections.context import Context, Item, open_caveats, refusals, row
+from validator.dossier.sections.judging import judged
+from validator.evaluation.results import NotAssessed, ResidueLimitRecord
+
+if TYPE_CHECKING:
+    from validator.dossier.document import Row
+
+CHARACTERISTICS = ("decision_limit", "detection_capability")
+
+
+def decision_limits(context: Context) -> Section | None:
+    """What the study asks for, by analyte; why a limit could not be assessed."""
+    say = context.say
+    rows: list[Row] = []
+    told: list[Block] = []
+    for item in context.validated_items():
+        told.extend(judged(context, CHARACTERISTICS, item.cell))
+        refused = []
+        for name in CHARACTERISTICS:
+            found = getattr(item.configuration, name)
+            if isinstance(found, ResidueLimitRecord):
+                rows.append(_row(context, item, name, found))
+            elif isinstance(found, NotAssessed):
+                title = context.characteristic(name)
+                refused.append((f"{item.name}: {title}" if context.has_several_analytes else title, found))
+        told.extend(refusals(*refused))
+        told.extend(open_caveats(context, CHARACTERISTICS, item.cell))
+    if not rows and not told:
+        return None
+    return Section(
+        id="decision-limits",
+        title=say("decision_limits.title"),
+        blocks=(
+            Paragraph(say("decision_limits.lead"), role="lead"),
+            *((_table(context, rows),) if rows else ()),
+            *told,
+        ),
+    )
+
+
+def _table(context: Context, rows: list[Row]) -> Table:
+    say = context.say
+    return Table(
+        id="decision-limits-table",
+        caption=say("decision_limits.table"),
+        columns=(
+            Column(say.text("decision_limits.quantity"), width=20),
+            Column(say.text("decision_limits.base"), width=18),
+            Column(say.text("decision_limits.factor"), align="decimal"),
+            Column(say("decision_limits.reproducibility"), align="decimal"),
+            Column(say("decision_limits.bias"), align="decimal"),
+            Column(say.text("decision_limits.u"), align="decimal"),
+            Column(say.text("decision_limits.limit")),
+            Column(say.text("decision_limits.unit")),
+        ),
+        rows=tuple(rows),
+        note=say("decision_limits.note"),
+        size="small",
+    )
+
+
+def _row(context: Context, item: Item, name: str, record: ResidueLimitRecord) -> Row:
+    say = context.say
+    quantity = say.text(f"decision_limits.{name}")
+    base = say.text(f"decision_limits.{record.base_is}", level=numbers.as_given(record.base))
+    lower, upper = record.value.ci or (None, None)
+    return row(
+        f"{item.name}, {quantity}" if context.has_several_analytes else quantity,
+        base,
+        numbers.as_given(record.factor),
+        numbers.significant(record.reproducibility_sd, 2),
+        numbers.significant((record.bias**2 + record.bias_uncertainty**2) ** 0.5, 2),
+        numbers.significant(record.standard_uncertainty, 2),
+        numbers.with_interval(record.value.value, lower, upper),
+        item.analyte.unit,
+    )
