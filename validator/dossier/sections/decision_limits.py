@@ -52,6 +52,7 @@ def _table(context: Context, rows: list[Row]) -> Table:
         id="decision-limits-table",
         caption=say("decision_limits.table"),
         columns=(
+            *((Column(say.text("decision_limits.analyte")),) if context.has_several_analytes else ()),
             Column(say.text("decision_limits.quantity"), width=20),
             Column(say.text("decision_limits.base"), width=18),
             Column(say.text("decision_limits.factor"), align="decimal"),
@@ -73,7 +74,8 @@ def _row(context: Context, item: Item, name: str, record: ResidueLimitRecord) ->
     base = say.text(f"decision_limits.{record.base_is}", level=numbers.as_given(record.base))
     lower, upper = record.value.ci or (None, None)
     return row(
-        f"{item.name}, {quantity}" if context.has_several_analytes else quantity,
+        *((item.name,) if context.has_several_analytes else ()),
+        quantity,
         base,
         numbers.as_given(record.factor),
         numbers.significant(record.reproducibility_sd, 2),
