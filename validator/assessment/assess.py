@@ -10,8 +10,10 @@ from validator.assessment.caveats import raised_caveats
 from validator.assessment.design import design_findings
 from validator.assessment.guidance_findings import guidance_findings, profiles_of
 from validator.assessment.own_criteria import own_findings
-from validator.assessment.verdict import held_back, verdict
-from validator.evaluation.results import Assessment, Results
+from validator.assessment.reach import reach
+from validator.assessment.verdict import Grounds, held_back, verdict_of_study, verdict_on
+from validator.evaluation.results import Assessment, Caveat, DesignFinding, Finding, Results
+from validator.evaluation.rows import Cell
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -31,12 +33,48 @@ def assess(study: Study, results: Results) -> Results:
 
 def assess_against(study: Study, results: Results, profiles: Sequence[Profile]) -> Results:
     """As ``assess``, against *profiles* read beforehand, for whoever judges many studies."""
-    own = own_findings(study, results)
-    findings = own + guidance_findings(study, results, profiles, own)
+    findings = own_findings(study, results) + guidance_findings(study, results, profiles)
     design = design_findings(study, profiles)
     caveats = raised_caveats(study, results, profiles, findings, design)
     findings = held_back(findings, caveats)
+    verdicts = {
+        analyte: verdict_on(_grounds(study, results, analyte, findings, design, caveats))
+        for analyte in study.analyte_ids
+    }
+    word, reason, settles = verdict_of_study(verdicts, {one.id: one.name for one in study.method.analytes})
     assessment = Assessment(
-        verdict=verdict(findings, design, caveats), findings=findings, design=design, caveats=caveats
+        verdict=word,
+        reason=reason,
+        settles=settles,
+        purpose=study.study.purpose,
+        analytes=verdicts,
+        findings=findings,
+        design=design,
+        caveats=caveats,
     )
     return replace(results, assessment=assessment)
+
+
+def _grounds(
+    study: Study,
+    results: Results,
+    analyte: str,
+    findings: Sequence[Finding],
+    design: Sequence[DesignFinding],
+    caveats: Sequence[Caveat],
+) -> Grounds:
+    """What speaks of the *analyte* in the configuration that is validated."""
+    cell = Cell(analyte, study.validated_configuration)
+    own = [one for one in findings if one.analyte == analyte]
+    return Grounds(
+        study=study,
+        analyte=analyte,
+        findings=own,
+        design=[one for one in design if one.analyte in (None, analyte)],
+        caveats=[
+            one
+            for one in caveats
+            if one.analyte in (None, analyte) and one.configuration in (None, cell.configuration)
+        ],
+        reach=reach(study, results, cell, own),
+    )

@@ -7,14 +7,16 @@ from typing import TYPE_CHECKING
 from msgspec import Struct
 
 from validator.assessment.counting import provided
+from validator.assessment.guidance_findings import is_remembered, set_aside
 from validator.assessment.rules import rules_for
 from validator.evaluation.results import DesignFinding, Outcome
 from validator.evaluation.rows import Cell
-from validator.guidance import Characteristic, Status
+from validator.guidance import Binding, Characteristic, Status
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
 
+    from validator.evaluation.results.assessment import Informs
     from validator.guidance import Counter, Profile, Requirement
     from validator.study import Study
 
@@ -146,4 +148,16 @@ def _design(
         recommended=status is not Status.REQUIRED,
         counter=counter.value,
         profile=profile.id,
+        rule=rule.id,
+        remembered=is_remembered(study, rule.id, rule.cite_design().status),
+        informs=_informs(study, profile, rule),
     )
+
+
+def _informs(study: Study, profile: Profile, rule: Requirement) -> Informs | None:
+    """Why a design counts for no verdict, where it does not."""
+    if study.study.scope and rule.characteristic.value not in study.study.scope:
+        return "outside the scope"
+    if set_aside(study, profile, rule.id) is not None and profile.binding is not Binding.LAW:
+        return "set aside"
+    return None

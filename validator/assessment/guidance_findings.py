@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from validator.assessment.deciding import remedy
+from msgspec.structs import replace
+
+from validator.assessment.finding import finding, judged
 from validator.assessment.guidance_figures import Subject, figure_observations
 from validator.assessment.judging import Limit
 from validator.assessment.observation import Observation, refused
-from validator.assessment.own_criteria import judged, judged_margin
+from validator.assessment.own_criteria import standing, with_effects
 from validator.assessment.rules import rules_for
 from validator.errors import NotEstimable
 from validator.evaluation.convert import not_assessed
@@ -21,6 +23,8 @@ from validator.guidance import (
     FIGURE_MEANINGS,
     Acceptance,
     AtLevel,
+    Binding,
+    JudgedBy,
     Place,
     Profile,
     Requirement,
@@ -35,6 +39,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
     from validator.study import Study
+    from validator.study.models.identity import NotApplicable
     from validator.study.models.method import Analyte
 
 
@@ -53,16 +58,17 @@ def profiles_of(study: Study) -> tuple[Profile, ...]:
     return tuple(load_profile(name, search_folders=(study.folder,)) for name in study.study.guidance)
 
 
-def guidance_findings(
-    study: Study, results: Results, profiles: Sequence[Profile], own: Sequence[Finding]
-) -> tuple[Finding, ...]:
+def guidance_findings(study: Study, results: Results, profiles: Sequence[Profile]) -> tuple[Finding, ...]:
     """A finding for every limit of the profiles that a figure of the study can be held against."""
     findings: list[Finding] = []
     for profile in profiles:
         for cell, subject in _subjects(study, results, profile):
             for rule in rules_for(study, profile):
                 for acceptance in rule.acceptance:
-                    findings.extend(_findings(study, cell, subject, rule, acceptance, own))
+                    findings.extend(
+                        _standing(one, study, profile, rule, acceptance)
+                        for one in _findings(study, profile, cell, subject, rule, acceptance)
+                    )
     return tuple(findings)
 
 
@@ -76,11 +82,11 @@ def _subjects(study: Study, results: Results, profile: Profile) -> Iterator[tupl
 
 def _findings(
     study: Study,
+    profile: Profile,
     cell: Cell,
     subject: Subject,
     rule: Requirement,
     acceptance: Acceptance,
-    own: Sequence[Finding],
 ) -> Iterator[Finding]:
     found = figure_observations(acceptance.figure, subject, rule.characteristic)
     if found is None:
@@ -92,48 +98,56 @@ def _findings(
         limit, words, refusal, source = _limit(rule, acceptance, subject, observation)
         if refusal is not None and observation.refusal is None:
             observation = refused(refusal, level=observation.level, what=observation.what)
-        judgement = judged(observation, limit, choices.decision_rule)
-        would = remedy(
-            observation,
+        made = finding(
+            with_effects(observation, study, cell),
             limit,
-            judgement,
-            choices.confidence,
-            rule.characteristic.value,
-            rule=choices.decision_rule,
-        )
-        yield Finding(
             characteristic=rule.characteristic.value,
-            analyte=cell.analyte,
-            configuration=cell.configuration,
-            level=observation.level,
+            cell=cell,
             criterion=words,
+            choices=choices,
+            rule=_RULES[profile.judged_by],
+        )
+        guarded = (
+            judged(observation, limit, "guarded").outcome if profile.judged_by is JudgedBy.ESTIMATE else None
+        )
+        yield replace(
+            made,
             source=source.text,
             source_status=source.status,
-            observed=None if observation.estimate is None else observation.estimate.value,
-            lower=limit.lower,
-            upper=limit.upper,
-            interval=judgement.interval,
-            outcome=judgement.outcome,
-            decision_rule=choices.decision_rule,
-            unit="p" if observation.kind == "probability" else observation.unit,
-            n=observation.n,
-            what=observation.what,
-            reason=judgement.reason,
-            needs=would.needs,
-            further=would.further,
-            further_likely=would.likely,
-            margin=judged_margin(observation, limit, judgement),
-            superseded_by=_superseded(rule, cell, own),
-            decides=acceptance.decides and acceptance.status is not Status.CUSTOMARY,
+            document=profile.name,
+            clause=acceptance.clause or rule.clause,
+            rule=rule.id,
+            binding=profile.binding.value,
+            guarded_outcome=guarded,
         )
 
 
-def _superseded(rule: Requirement, cell: Cell, own: Sequence[Finding]) -> str | None:
-    for finding in own:
-        same_cell = (finding.analyte, finding.configuration) == (cell.analyte, cell.configuration)
-        if same_cell and finding.characteristic == rule.characteristic.value:
-            return "superseded by the criterion of the study"
-    return None
+_RULES = {JudgedBy.ESTIMATE: "simple", JudgedBy.INTERVAL: "guarded"}
+"""The decision rule by which a document judges."""
+
+
+def _standing(
+    made: Finding, study: Study, profile: Profile, rule: Requirement, acceptance: Acceptance
+) -> Finding:
+    """The finding with what its outcome counts for."""
+    made = replace(made, remembered=is_remembered(study, rule.id, made.source_status))
+    if not acceptance.decides or acceptance.status is not Status.REQUIRED:
+        return replace(made, decides=False, informs="not required")
+    if set_aside(study, profile, rule.id) is not None and profile.binding is not Binding.LAW:
+        return replace(made, decides=False, informs="set aside")
+    return standing(made, study)
+
+
+def is_remembered(study: Study, rule: str, status: str) -> bool:
+    """Whether a rule was written down from memory and nobody compared it with its text since."""
+    return status == "memory" and all(one.rule != rule for one in study.study.confirmed_rules)
+
+
+def set_aside(study: Study, profile: Profile, rule: str) -> NotApplicable | None:
+    """Why the study sets a rule of *profile* aside; None where it does not."""
+    return next(
+        (one for one in study.study.not_applicable if one.document == profile.id and one.rule == rule), None
+    )
 
 
 def _limit(

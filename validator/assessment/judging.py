@@ -8,6 +8,9 @@ from typing import TYPE_CHECKING
 from msgspec import Struct
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from validator.assessment.observation import Effect
     from validator.evaluation.results import EstimateRecord, Interval, Outcome
 
 
@@ -37,11 +40,15 @@ class Limit(Struct, frozen=True):
 
 
 class Judgement(Struct, frozen=True):
-    """The outcome, the interval it rests on, and why when it is not plain."""
+    """The outcome, the interval it rests on, and why when it is not plain.
+
+    ``one_sided`` where the interval is the bound on one side that decides.
+    """
 
     outcome: Outcome
     interval: Interval | None
     reason: str | None = None
+    one_sided: bool = False
 
 
 def interval_for(estimate: EstimateRecord, limit: Limit) -> Interval | None:
@@ -61,16 +68,19 @@ def judge(estimate: EstimateRecord, limit: Limit, rule: str) -> Judgement:
 
     ``guarded``: meets only if the whole interval is inside, does not meet only if it is wholly outside,
     otherwise inconclusive. ``simple``: the estimate decides (ILAC-G8:09/2019, simple acceptance;
-    JCGM 106:2012, 8.2 and 8.3).
+    JCGM 106:2012, 8.2 and 8.3). The interval told is the one that proves the outcome: of a one-sided limit
+    the bound towards it where it is met, the other bound where it is missed, both where neither decides.
     """
     if estimate.value is None:
         return Judgement("not assessed", None, estimate.reason)
     interval = interval_for(estimate, limit)
+    one_sided = limit.is_one_sided and estimate.one_sided is not None
     match rule:
         case "simple":
-            return Judgement("meets" if limit.holds(estimate.value) else "does not meet", interval)
+            outcome: Outcome = "meets" if limit.holds(estimate.value) else "does not meet"
+            return Judgement(outcome, interval, one_sided=one_sided)
         case "guarded":
-            return _guarded(estimate, limit, interval)
+            return _guarded(estimate, limit, interval, one_sided=one_sided)
         case _:
             raise ValueError(rule)
 
@@ -97,17 +107,21 @@ def margin(
     return min(found, default=None)
 
 
-def _guarded(estimate: EstimateRecord, limit: Limit, interval: Interval | None) -> Judgement:
+def _guarded(
+    estimate: EstimateRecord, limit: Limit, interval: Interval | None, *, one_sided: bool
+) -> Judgement:
     if interval is None:
-        return Judgement(
-            "inconclusive", None, estimate.reason or "no confidence interval is available for this result"
-        )
+        return Judgement("inconclusive", None, estimate.reason or "no interval can be given for the result")
     lower, upper = _ends(interval)
     if not (limit.is_left_below(lower) or limit.is_left_above(upper)):
-        return Judgement("meets", interval)
+        return Judgement("meets", interval, one_sided=one_sided)
+    both = estimate.one_sided if one_sided else interval
     if _wholly_outside(estimate, limit, interval):
-        return Judgement("does not meet", interval)
-    return Judgement("inconclusive", interval, "the confidence interval includes the limit")
+        proving = interval
+        if one_sided and both is not None:
+            proving = (both[0], None) if limit.lower is None else (None, both[1])
+        return Judgement("does not meet", proving, one_sided=one_sided)
+    return Judgement("inconclusive", both, "the confidence interval includes the limit", one_sided=one_sided)
 
 
 def _wholly_outside(estimate: EstimateRecord, limit: Limit, interval: Interval) -> bool:
@@ -124,6 +138,38 @@ def _ends(interval: Interval) -> tuple[float, float]:
     return (-math.inf if lower is None else lower, math.inf if upper is None else upper)
 
 
-def judge_p(p: float, p_min: float) -> Judgement:
-    """A test's p against the least p the criterion accepts; a p has no interval."""
-    return Judgement("meets" if p >= p_min else "does not meet", None)
+def judge_p(p: float, p_min: float, effects: Sequence[Effect] = ()) -> Judgement:
+    """A test's p against the least p the criterion accepts.
+
+    A p value below it shows an effect. One that reaches it shows none, which demonstrates nothing: the
+    criterion is met only where the interval of every effect that the test looks for is tolerable.
+    """
+    if p < p_min:
+        return Judgement("does not meet", None)
+    if not effects:
+        return Judgement("inconclusive", None, NO_EFFECT_LIMITED)
+    wide = [one for one in effects if not one.is_tolerable]
+    if not wide:
+        return Judgement("meets", None)
+    worst = max(wide, key=_excess)
+    return Judgement("inconclusive", None, _without_power(worst))
+
+
+NO_EFFECT_LIMITED = "a p value alone demonstrates nothing, and no tolerable size of the effect is declared"
+
+
+def _excess(effect: Effect) -> float:
+    if effect.lower is None or effect.upper is None:
+        return math.inf
+    return max(effect.tolerated[0] - effect.lower, effect.upper - effect.tolerated[1])
+
+
+def _without_power(effect: Effect) -> str:
+    least, most = effect.tolerated
+    allowed = f"±{most:g} %" if least == -most else f"{least:g} % to {most:g} %"
+    if effect.lower is None or effect.upper is None:
+        return f"the test had no power: no confidence interval is available for {effect.of}"
+    return (
+        f"the test had no power to exclude a relevant effect: the confidence interval of {effect.of} "
+        f"({effect.lower:.2g} % to {effect.upper:.2g} %) exceeds {allowed}"
+    )

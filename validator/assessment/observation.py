@@ -13,6 +13,30 @@ Kind = Literal["deviation", "mean", "probability", "bound"]
 """How a figure's interval narrows with more data: a standard deviation, a mean; a p and a bound have none."""
 
 
+class Effect(Struct, frozen=True):
+    """Interval of an effect that a test looks for, and the effect that may be tolerated, in percent."""
+
+    of: str
+    lower: float | None
+    upper: float | None
+    tolerated: tuple[float, float]
+
+    @property
+    def is_tolerable(self) -> bool:
+        """Whether the whole interval lies within what may be tolerated."""
+        least, most = self.tolerated
+        return self.lower is not None and self.upper is not None and least <= self.lower <= self.upper <= most
+
+
+class Sought(Struct, frozen=True):
+    """An effect that a test looks for, in percent, and which tolerance it is held against."""
+
+    of: str
+    level: float | None
+    estimate: EstimateRecord
+    kind: Literal["misfit", "lowest misfit", "bias", "difference", "effect"]
+
+
 class Observation(Struct, frozen=True, kw_only=True):
     """A figure that a criterion can be held against, or the reason why there is none.
 
@@ -27,6 +51,9 @@ class Observation(Struct, frozen=True, kw_only=True):
         units: series or devices whose number the degrees of freedom follow, where it is not that of values.
         fixed: part of the standard error of a mean that more results do not lower.
         failed: why the requirement cannot hold although no figure can be given.
+        sought: of a test, the effects it looks for.
+        effects: those that are held against a tolerance; without one a p demonstrates nothing.
+        total: content of the sample where *level* is what was added to it.
     """
 
     estimate: EstimateRecord | None
@@ -39,6 +66,9 @@ class Observation(Struct, frozen=True, kw_only=True):
     units: int | None = None
     fixed: float = 0.0
     failed: str = ""
+    sought: tuple[Sought, ...] = ()
+    effects: tuple[Effect, ...] = ()
+    total: float | None = None
 
 
 class Units(Struct, frozen=True):

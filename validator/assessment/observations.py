@@ -6,10 +6,12 @@ from typing import TYPE_CHECKING
 
 from msgspec.structs import replace
 
-from validator.assessment.observation import Kind, Observation, Reader, Units, figure, refused
+from validator.assessment.observation import Kind, Observation, Reader, Sought, Units, figure, refused
 from validator.assessment.observations_of_conditions import READERS_OF_CONDITIONS
 from validator.assessment.observations_of_uncertainty import READERS_OF_UNCERTAINTY
+from validator.dossier import numbers
 from validator.evaluation.results import (
+    CalibrationRecord,
     ConfigurationRecord,
     DeclaredLimit,
     EstimateRecord,
@@ -134,6 +136,7 @@ def _bias_p(record: ConfigurationRecord, _units: Units) -> Iterator[Observation]
             estimate=EstimateRecord(value=entry.p_bias, reason=entry.mean_recovery.reason),
             level=entry.level,
             kind="probability",
+            sought=(Sought("the bias", entry.level, _shifted(entry.mean_recovery, -100.0), "bias"),),
             what=entry.matrix or "",
             n=entry.n,
         )
@@ -194,8 +197,17 @@ def _variant_of(field: str, declared: str) -> str:
     return resolve(declared).id
 
 
+def misfits(line: CalibrationRecord, units: Units) -> Iterator[Sought]:
+    """The deviation of the mean of each level from the line: what every test of linearity looks for."""
+    for at, one in enumerate(line.misfit):
+        of = (
+            f"the deviation of the level mean at {numbers.quantity(numbers.as_given(one.level), units.level)}"
+        )
+        yield Sought(of, one.level, one.percent, "misfit" if at else "lowest misfit")
+
+
 def _calibration_p(field: str) -> Reader:
-    def read(record: ConfigurationRecord, _units: Units) -> Iterator[Observation]:
+    def read(record: ConfigurationRecord, units: Units) -> Iterator[Observation]:
         if isinstance(record.calibration, NotAssessed):
             yield refused(record.calibration)
             return
@@ -203,7 +215,12 @@ def _calibration_p(field: str) -> Reader:
         if isinstance(test, NotAssessed):
             yield refused(test)
             return
-        yield Observation(estimate=EstimateRecord(value=test.p), kind="probability", n=record.calibration.n)
+        yield Observation(
+            estimate=EstimateRecord(value=test.p),
+            kind="probability",
+            n=record.calibration.n,
+            sought=tuple(misfits(record.calibration, units)),
+        )
 
     return read
 

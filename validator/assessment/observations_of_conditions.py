@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from validator.assessment.observation import Observation, Reader, Units, figure, refused
+from validator.assessment.observation import Observation, Reader, Sought, Units, figure, refused
 from validator.evaluation.results import EstimateRecord, NotAssessed
 
 if TYPE_CHECKING:
@@ -44,9 +44,15 @@ def _effects_p(record: ConfigurationRecord, _units: Units) -> Iterator[Observati
         yield Observation(
             estimate=EstimateRecord(value=p, reason=record.robustness.reason),
             kind="probability",
+            sought=_effect_of(effect),
             what=factor_name(effect),
             n=record.robustness.results,
         )
+
+
+def _effect_of(effect: FactorEffectRecord) -> tuple[Sought, ...]:
+    found = effect.effect_percent
+    return () if isinstance(found, NotAssessed) else (Sought("the effect", None, found, "effect"),)
 
 
 def factor_name(effect: FactorEffectRecord) -> str:
@@ -153,7 +159,15 @@ def _difference_p(record: ConfigurationRecord, _units: Units) -> Iterator[Observ
     elif isinstance(entry.paired, NotAssessed):
         yield refused(entry.paired)
     else:
-        yield Observation(estimate=EstimateRecord(value=entry.paired.test.p), kind="probability", n=entry.n)
+        difference = entry.paired.mean_difference_percent
+        yield Observation(
+            estimate=EstimateRecord(value=entry.paired.test.p),
+            kind="probability",
+            n=entry.n,
+            sought=()
+            if isinstance(difference, NotAssessed)
+            else (Sought("the mean difference", None, difference, "difference"),),
+        )
 
 
 READERS_OF_CONDITIONS: dict[tuple[str, str], Reader] = {

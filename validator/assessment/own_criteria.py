@@ -6,11 +6,15 @@ from typing import TYPE_CHECKING
 
 from msgspec.structs import replace
 
-from validator.assessment.deciding import remedy
-from validator.assessment.judging import Judgement, Limit, judge, judge_p, margin
+from validator.assessment.claim import claimed_range, is_inside, is_same
+from validator.assessment.finding import finding
+from validator.assessment.judging import Limit
+from validator.assessment.observation import Effect
 from validator.assessment.observations import Observation, Units, observations
 from validator.dossier import numbers
 from validator.evaluation.results import ConfigurationRecord, Finding, NotAssessed, Results
+from validator.evaluation.rows import Cell
+from validator.study.models.criteria import MEANINGS
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -18,146 +22,132 @@ if TYPE_CHECKING:
     from validator.study import Study
     from validator.study.models.criteria import Criterion
 
-SYMMETRIC = (
-    "interference",
-    "selectivity",
-    "matrix_effect",
-    "trueness",
-    "robustness",
-    "method_comparison",
-)
-"""Characteristics whose ``max`` alone limits the size of a change: max 10 means from -10 to +10."""
-
 RANGES = ("working_range", "accuracy_profile")
 """Characteristics whose ``min`` and ``max`` are levels that a range must reach."""
 
-_IN_LEVEL_UNIT = (
-    *("working_range", "accuracy_profile", "detection_limit", "quantification_limit", "uncertainty"),
-    *("decision_limit", "detection_capability"),
-    *("repeatability", "intermediate_precision", "reproducibility"),
-)
-"""Characteristics whose ``min`` and ``max`` are in the unit of the analyte."""
+OF_AMOUNTS = ("interference", "selectivity")
+"""Characteristics whose level is a ratio of another substance to the analyte."""
 
-SAME_LEVEL = 1e-6
-"""Two levels are the same within this relative difference: they come from one number written twice."""
+BY_LEVEL = frozenset(
+    {"repeatability", "intermediate_precision", "reproducibility", "recovery", "trueness", "uncertainty"}
+)
+"""Characteristics that the claimed range is about: inside it their levels decide, outside they inform."""
 
 
 def own_findings(study: Study, results: Results) -> tuple[Finding, ...]:
     """A finding for every criterion of the study, analyte, configuration and level it speaks of."""
     findings: list[Finding] = []
     for criterion in study.criteria:
-        for analyte, configuration in _cells(study, criterion):
-            record = results.analytes[analyte].configurations[configuration]
-            findings.extend(_findings(study, criterion, analyte, configuration, record))
+        for analyte in [criterion.analyte] if criterion.analyte else study.analyte_ids:
+            cell = Cell(analyte, criterion.configuration or study.validated_configuration)
+            record = results.analytes[analyte].configurations[cell.configuration]
+            findings.extend(_findings(study, criterion, cell, record))
     return tuple(findings)
 
 
-def _cells(study: Study, criterion: Criterion) -> Iterator[tuple[str, str]]:
-    for analyte in [criterion.analyte] if criterion.analyte else study.analyte_ids:
-        yield analyte, criterion.configuration or study.validated_configuration
-
-
 def _findings(
-    study: Study, criterion: Criterion, analyte: str, configuration: str, record: ConfigurationRecord
+    study: Study, criterion: Criterion, cell: Cell, record: ConfigurationRecord
 ) -> Iterator[Finding]:
-    described = study.analyte(analyte)
+    described = study.analyte(cell.analyte)
     units = Units(described.unit, described.signal_unit)
-    choices = study.analysis_for(analyte)
+    choices = study.analysis_for(cell.analyte)
     for names, limit in limits_of(criterion):
         found = _at(criterion, observations(criterion.characteristic, names[0], record, units))
-        for observation in (_with_unit(one, criterion, names[0], units) for one in found):
-            judgement = judged(observation, limit, choices.decision_rule)
-            would = remedy(
+        for observation in found:
+            observation = with_effects(_with_unit(observation, criterion, names[0], units), study, cell)
+            made = finding(
                 observation,
                 limit,
-                judgement,
-                choices.confidence,
-                criterion.characteristic,
-                rule=choices.decision_rule,
-            )
-            yield Finding(
                 characteristic=criterion.characteristic,
-                analyte=analyte,
-                configuration=configuration,
-                level=observation.level,
+                cell=cell,
                 criterion=criterion_words(criterion, names, observation),
+                choices=choices,
+                rule=choices.decision_rule,
+                ideal=None
+                if "p_min" in names or "rsd_max" in names
+                else MEANINGS[criterion.characteristic].ideal,
+            )
+            made = replace(
+                made,
                 source=criterion.source or "criterion of the study",
-                observed=None if observation.estimate is None else observation.estimate.value,
-                lower=limit.lower,
-                upper=limit.upper,
-                interval=judgement.interval,
-                outcome=judgement.outcome,
-                decision_rule=choices.decision_rule,
-                unit="p" if observation.kind == "probability" else observation.unit,
-                n=observation.n,
-                what=observation.what,
-                reason=judgement.reason,
-                needs=would.needs,
-                further=would.further,
-                further_likely=would.likely,
-                margin=judged_margin(observation, limit, judgement),
+                why=criterion.why,
                 own=True,
             )
+            yield standing(made, study)
+
+
+def standing(made: Finding, study: Study) -> Finding:
+    """The finding with the reason why it informs only, where it does."""
+    if study.study.scope and made.characteristic not in study.study.scope:
+        return replace(made, decides=False, informs="outside the scope")
+    if made.characteristic in BY_LEVEL and made.analyte is not None:
+        claim = claimed_range(study.analyte(made.analyte))
+        content = made.level if made.total is None else made.total
+        if not is_inside(content, claim):
+            return replace(made, decides=False, informs="outside the claim")
+    if made.characteristic in OF_AMOUNTS and _is_beyond(made, study):
+        return replace(made, decides=False, informs="beyond the expected amount")
+    return made
+
+
+def _is_beyond(made: Finding, study: Study) -> bool:
+    block = study.interference
+    expected = block.expected_max.get(made.what) if block is not None else None
+    return (
+        expected is not None
+        and made.level is not None
+        and made.level > expected
+        and not is_same(made.level, expected)
+    )
+
+
+_DECLARED_FOR = {
+    "bias": ("trueness", "recovery"),
+    "difference": ("method_comparison",),
+    "effect": ("robustness",),
+}
+"""Characteristics whose limits say which effect of each kind is tolerable."""
+
+
+def with_effects(observation: Observation, study: Study, cell: Cell) -> Observation:
+    """A test with the effects it looks for, held against what the study or the program tolerates."""
+    effects = []
+    claim = claimed_range(study.analyte(cell.analyte))
+    for sought in observation.sought:
+        if not is_inside(sought.level, claim):
+            continue
+        tolerated = _tolerated(sought.kind, study, cell)
+        if tolerated is not None:
+            effects.append(Effect(sought.of, *(sought.estimate.ci or (None, None)), tolerated))
+    return replace(observation, effects=tuple(effects)) if effects else observation
+
+
+def _tolerated(kind: str, study: Study, cell: Cell) -> tuple[float, float] | None:
+    defaults = study.analysis_for(cell.analyte).defaults
+    if kind == "misfit":
+        return -defaults.misfit_percent, defaults.misfit_percent
+    if kind == "lowest misfit":
+        return -defaults.misfit_lowest_percent, defaults.misfit_lowest_percent
+    for criterion in study.criteria:
+        if criterion.characteristic not in _DECLARED_FOR[kind] or criterion.analyte not in (
+            None,
+            cell.analyte,
+        ):
+            continue
+        ideal = MEANINGS[criterion.characteristic].ideal or 0.0
+        for names, limit in limits_of(criterion):
+            if "p_min" not in names and limit.lower is not None and limit.upper is not None:
+                return limit.lower - ideal, limit.upper - ideal
+    return None
 
 
 def _with_unit(observation: Observation, criterion: Criterion, limit: str, units: Units) -> Observation:
     """A figure that was not assessed has a limit with a unit all the same."""
     if observation.refusal is None or observation.unit or limit == "p_min":
         return observation
-    if limit == "rsd_max":
-        return replace(observation, unit="%")
-    match criterion.characteristic:
-        case "linearity" | "device_to_device":
-            # a correlation has no unit; what devices will be read in is not known before
-            return observation
-        case "sensitivity":
-            return replace(observation, unit=f"{units.signal}/({units.level})")
-        case name if name in _IN_LEVEL_UNIT:
-            return replace(observation, unit=units.level)
-        case _:
-            return replace(observation, unit="%")
-
-
-def judged(observation: Observation, limit: Limit, rule: str) -> Judgement:
-    """The outcome for one figure, whatever its kind."""
-    estimate = observation.estimate
-    if observation.failed:
-        return Judgement("does not meet", None, observation.failed)
-    if estimate is None or estimate.value is None:
-        reason = observation.refusal.not_assessed if observation.refusal else (estimate and estimate.reason)
-        return Judgement("not assessed", None, reason or "no result")
-    if observation.kind == "probability" and limit.lower is not None:
-        return judge_p(estimate.value, limit.lower)
-    if observation.kind == "bound":
-        return judge(estimate, limit, "simple")
-    return judge(estimate, limit, rule)
-
-
-_IDEAL_WHOLE = 100.0
-"""Percent recovered or remaining of the ideal method."""
-
-
-def judged_margin(observation: Observation, limit: Limit, judgement: Judgement) -> float | None:
-    """How far the result lies inside *limit*, where there is one."""
-    estimate = observation.estimate
-    if estimate is None or estimate.value is None:
-        return None
-    return margin(limit, estimate.value, judgement.interval, ideal=_ideal(observation, limit))
-
-
-def _ideal(observation: Observation, limit: Limit) -> float | None:
-    """What the ideal method gives: no change, no scatter, all recovered; None where more is always better."""
-    if observation.kind == "probability":
-        return 1.0
-    if limit.lower is None:
-        return 0.0
-    if observation.unit == "%" and limit.upper is not None and limit.holds(0.0):
-        return 0.0
-    if observation.unit == "%" and limit.holds(_IDEAL_WHOLE):
-        return _IDEAL_WHOLE
-    if limit.upper is None:
-        return 1.0 if limit.lower <= 1.0 and observation.unit in ("", "1") else None
-    return 1.0 if limit.holds(1.0) and observation.unit in ("", "1") else (limit.lower + limit.upper) / 2
+    of_meaning = {"level": units.level, "signal": "", "slope": f"{units.signal}/({units.level})", "1": ""}
+    unit = "%" if limit == "rsd_max" else MEANINGS[criterion.characteristic].unit
+    return replace(observation, unit=of_meaning.get(unit, unit))
 
 
 def limits_of(criterion: Criterion) -> list[tuple[tuple[str, ...], Limit]]:
@@ -171,7 +161,7 @@ def limits_of(criterion: Criterion) -> list[tuple[tuple[str, ...], Limit]]:
     sides = tuple(name for name in ("min", "max") if name in given)
     if criterion.characteristic in RANGES:
         found.extend(((name,), _reach(name, given[name])) for name in sides)
-    elif sides == ("max",) and criterion.characteristic in SYMMETRIC:
+    elif sides == ("max",) and MEANINGS[criterion.characteristic].is_change:
         found.append((sides, Limit(-abs(given["max"]), abs(given["max"]))))
     elif sides:
         found.append((sides, Limit(given.get("min"), given.get("max"))))
@@ -184,28 +174,46 @@ def _reach(name: str, value: float) -> Limit:
 
 
 def _at(criterion: Criterion, found: tuple[Observation, ...]) -> list[Observation]:
+    if criterion.tolerated_ratio_min is not None:
+        return _up_to(criterion, criterion.tolerated_ratio_min, found)
     if criterion.at is None:
         return list(found)
-    if criterion.characteristic in ("interference", "selectivity"):
+    if criterion.characteristic in OF_AMOUNTS:
         # up to the stated ratio: what is tested beyond it is information
-        here = [one for one in found if one.level is None or one.level <= criterion.at * (1 + SAME_LEVEL)]
+        here = [one for one in found if one.level is None or one.level <= criterion.at * (1 + 1e-6)]
         return here or [_no_level(criterion, found)]
-    here = [one for one in found if one.level is None or _same(one.level, criterion.at)]
+    here = [one for one in found if one.level is None or is_same(one.level, criterion.at)]
     return here or [_no_level(criterion, found)]
 
 
-def _same(level: float, asked: float) -> bool:
-    return abs(level - asked) <= SAME_LEVEL * max(abs(level), abs(asked), 1e-300)
+def _up_to(criterion: Criterion, ratio: float, found: tuple[Observation, ...]) -> list[Observation]:
+    """Of every substance the amounts up to the first one tested that reaches *ratio*."""
+    kept: list[Observation] = []
+    for what in dict.fromkeys(one.what for one in found):
+        of_one = [one for one in found if one.what == what]
+        reached = min(
+            (one.level for one in of_one if one.level is not None and one.level >= ratio * (1 - 1e-6)),
+            default=None,
+        )
+        kept.extend(one for one in of_one if one.level is None or reached is None or one.level <= reached)
+        if reached is None and not any(one.refusal for one in of_one):
+            refusal = NotAssessed(
+                not_assessed=f"{what} was not tested at a ratio of {ratio:g} or more",
+                needs=f"results with {what} at a ratio of {ratio:g} or more",
+            )
+            kept.append(Observation(estimate=None, level=ratio, what=what, refusal=refusal))
+    return kept
 
 
 def _no_level(criterion: Criterion, found: tuple[Observation, ...]) -> Observation:
     levels = ", ".join(f"{one.level:g}" for one in found if one.level is not None)
     name = criterion.characteristic.replace("_", " ")
+    missing = f"no {name} data at level {criterion.at:g}"
     return Observation(
         estimate=None,
         level=criterion.at,
         refusal=NotAssessed(
-            not_assessed=f"no {name} data at level {criterion.at:g}; data are available at {levels}",
+            not_assessed=f"{missing}; data are available at {levels}" if levels else missing,
             needs=f"{name} data at level {criterion.at:g}",
         ),
     )
@@ -222,7 +230,7 @@ def criterion_words(criterion: Criterion, names: tuple[str, ...], observation: O
             text = f"p ≥ {numbers.as_given(given['p_min'])}"
         case ("min", "max"):
             text = f"{numbers.as_given(given['min'])} to {numbers.as_given(given['max'])}{unit}"
-        case ("max",) if criterion.characteristic in SYMMETRIC:
+        case ("max",) if MEANINGS[criterion.characteristic].is_change:
             text = f"within ±{numbers.as_given(abs(given['max']))}{unit}"
         case ("max",) if criterion.characteristic in RANGES:
             text = f"extends up to {numbers.as_given(given['max'])}{unit}"
@@ -235,8 +243,9 @@ def criterion_words(criterion: Criterion, names: tuple[str, ...], observation: O
             text = f"{_symbol(criterion)} {sign} {numbers.as_given(given[name])}{unit}".lstrip()
         case _:
             raise ValueError(names)
-    if criterion.characteristic in ("interference", "selectivity") and criterion.at is not None:
-        text += f" up to a ratio of {numbers.as_given(criterion.at)}"
+    ratio = criterion.tolerated_ratio_min or criterion.at
+    if criterion.characteristic in OF_AMOUNTS and ratio is not None:
+        text += f" up to a ratio of {numbers.as_given(ratio)}"
     return text
 
 

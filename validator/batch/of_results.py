@@ -20,7 +20,7 @@ def row_of(path: str, results: Results, *, reused: bool = False) -> StudyRow:
     """The line of the study at *path* with judged *results*."""
     study, assessment = results.study, results.assessment
     findings = assessment.findings if assessment else ()
-    outcomes = Counter(one.outcome for one in findings if one.decides and one.superseded_by is None)
+    outcomes = Counter(one.outcome for one in findings if one.decides)
     severities = Counter(one.severity for one in (assessment.caveats if assessment else ()))
     design = assessment.design if assessment else ()
     return StudyRow(

@@ -44,7 +44,7 @@ def findings_table(study: Study, results: Results, *, language: str = "en") -> s
             f"{context.characteristic(one.characteristic)}: {one.criterion}",
             level_of(context, one),
             figure_text(one),
-            one.outcome + ("" if one.decides and one.superseded_by is None else " (for information)"),
+            one.outcome + ("" if one.decides else " (for information)"),
         )
         for one in assessment.findings
     ]
@@ -167,7 +167,6 @@ def _not_set(context: Context, profile: Profile) -> list[tuple[str, ...]]:
 
 def _not_held(context: Context, profile: Profile) -> list[tuple[str, ...]]:
     """Limits that would decide and cannot be looked at, though the characteristic was measured."""
-    own = [one for one in context.assessment.findings if one.own]
     unmeasured = {
         (one.analyte, one.characteristic.value)
         for one in not_measured(context.study, context.results, profile)
@@ -180,9 +179,8 @@ def _not_held(context: Context, profile: Profile) -> list[tuple[str, ...]]:
             one.reason or "",
             f"required: {one.needs}" if one.needs else "",
         )
-        for one in guidance_findings(context.study, context.results, [profile], own)
+        for one in guidance_findings(context.study, context.results, [profile])
         if one.decides
-        and one.superseded_by is None
         and one.outcome == "not assessed"
         and (one.analyte, one.characteristic) not in unmeasured
     ]

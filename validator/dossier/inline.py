@@ -16,8 +16,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
 OutcomeWord = Literal["meets", "does not meet", "inconclusive", "not assessed", "not applicable"]
-VerdictWord = Literal["fit", "fit with reservations", "not fit", "not assessed"]
-SeverityWord = Literal["stop", "caution", "note"]
+VerdictWord = Literal["fit", "fit under conditions", "not assessed", "not demonstrated", "not fit"]
+SeverityWord = Literal["stop", "condition", "caution", "note"]
 
 
 class Text(Struct, frozen=True):

@@ -23,6 +23,7 @@ from validator.evaluation.results import (
     FTest,
     Homoscedasticity,
     Influence,
+    LevelMisfit,
     LevelUncertainty,
     LinearRange,
     LinearRangeStep,
@@ -42,6 +43,7 @@ from validator.statistics.linear_range import linear_range
 from validator.statistics.linearity import (
     intercept_test,
     lack_of_fit,
+    level_misfit,
     mandel,
     method_standard_deviation,
     quality_coefficient,
@@ -108,11 +110,20 @@ def calibration_record(
         linear_range=attempt(lambda: _linear_range(points, weighting, choices)),
         working_range=Range(lower=float(points.x.min()), upper=float(points.x.max())),
         points=_point_records(line),
+        misfit=_misfit(line, choices.confidence),
         weighting_path=path,
         repeated_readings=_reading_scatter(points),
         level_uncertainty=_level_uncertainty(points, line),
         alternative_quadratic=_quadratic_beside(points, curvature, weighting, choices),
     )
+
+
+def _misfit(line: CalibrationFit, confidence: float) -> tuple[LevelMisfit, ...]:
+    try:
+        found = level_misfit(line, confidence=confidence)
+    except NotEstimable:
+        return ()
+    return tuple(LevelMisfit(level=level, percent=estimate_record(percent)) for level, percent in found)
 
 
 def significance_level(choices: AnalysisChoices) -> float:

@@ -8,7 +8,7 @@ from validator.guidance.limits import Limit, limit_for, row_for
 from validator.guidance.loading import load_profile, profile_names, resolve
 from validator.guidance.profile import Profile
 from validator.guidance.rules import Design, Practice, Requirement
-from validator.guidance.vocabulary import Characteristic, Kind, Place, Status, Topic
+from validator.guidance.vocabulary import Binding, Characteristic, JudgedBy, Kind, Place, Status, Topic
 
 __all__ = [
     "COUNTERS_OF",
@@ -16,12 +16,14 @@ __all__ = [
     "FIGURE_MEANINGS",
     "Acceptance",
     "AtLevel",
+    "Binding",
     "Caution",
     "Characteristic",
     "Counter",
     "Design",
     "Figure",
     "FigureMeaning",
+    "JudgedBy",
     "Kind",
     "Limit",
     "Place",

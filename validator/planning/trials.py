@@ -106,7 +106,7 @@ class Trials(Struct, frozen=True, kw_only=True):
         caveats = assessment.caveats if assessment else ()
         return Trial(
             figures=figures(record),
-            findings=tuple(one for one in findings if one.decides and one.superseded_by is None),
+            findings=tuple(one for one in findings if one.decides),
             stops=tuple(dict.fromkeys(one.title for one in caveats if one.severity == "stop")),
             p_of_calibration=(
                 {}

@@ -9,8 +9,8 @@ import numpy as np
 from msgspec import Struct
 
 from validator.errors import NotEstimable
-from validator.statistics.distributions import f_quantile, f_upper_tail, t_two_sided_p
-from validator.statistics.interval import SignificanceTest
+from validator.statistics.distributions import f_quantile, f_upper_tail, student_interval, t_two_sided_p
+from validator.statistics.interval import Estimate, SignificanceTest
 from validator.statistics.levels import level_index
 from validator.statistics.regression import fit as fit_function
 
@@ -91,6 +91,53 @@ def lack_of_fit(fit: CalibrationFit) -> LackOfFit:
         sum_of_squares_lack_of_fit=ss_lack,
         sum_of_squares_pure_error=ss_pure,
     )
+
+
+def level_misfit(fit: CalibrationFit, *, confidence: float = 0.95) -> tuple[tuple[float, Estimate], ...]:
+    r"""Deviation of the mean of each level above 0 from the function, in percent of the level.
+
+    .. math:: m_j = 100\,\frac{\bar y_j - \hat y_j}{\hat y'(x_j)\,x_j}, \qquad
+              u^2(\bar y_j - \hat y_j) = s^2 \left(\frac{1}{W_j} - \frac{h_j}{w_j}\right)
+
+    with s the pure error where levels have replicates and the residual standard deviation elsewhere: how
+    large a misfit the data leave possible, which the p value of a test of linearity does not say.
+
+    Returns:
+        Pairs of level and estimate (%), in rising order of the levels.
+
+    Raises:
+        NotEstimable: the function is flat at a level.
+
+    References:
+        Variance of a residual: N. R. Draper, H. Smith, Applied Regression Analysis, 3rd ed. 1998, chapter 8
+        (from memory).
+    """
+    levels, index = level_index(fit.x)
+    weight = np.bincount(index, weights=fit.weights)
+    mean_residual = np.bincount(index, weights=fit.weights * fit.residuals) / weight
+    s, nu = fit.residual_standard_deviation, fit.degrees_of_freedom
+    if fit.n > levels.size:
+        deviation = fit.residuals - mean_residual[index]
+        nu = fit.n - levels.size
+        s = math.sqrt(float(fit.weights @ deviation**2) / nu)
+    curve = 0.0 if fit.quadratic is None else fit.quadratic.value
+    found = []
+    for at, level in enumerate(levels):
+        if level <= 0:
+            continue
+        slope = fit.slope.value + 2 * curve * level
+        if slope == 0:
+            raise NotEstimable("the function is flat at a level", "a signal that rises with the level")
+        one = int(np.flatnonzero(index == at)[0])
+        share = max(0.0, 1 / weight[at] - fit.leverage[one] / fit.weights[one])
+        to_percent = 100 / (slope * float(level))
+        estimate = Estimate(
+            value=float(mean_residual[at]) * to_percent,
+            standard_error=s * math.sqrt(share) * abs(to_percent),
+            degrees_of_freedom=nu,
+        )
+        found.append((float(level), student_interval(estimate, confidence)))
+    return tuple(found)
 
 
 def mandel(fit: CalibrationFit, *, significance: float = 0.01) -> SignificanceTest:

@@ -2,14 +2,8 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 from validator.assessment.asked import is_limited, not_set
 from validator.assessment.caveats.raising import Raised, Subject, Trigger, counted, listed
-from validator.dossier import numbers
-
-if TYPE_CHECKING:
-    from validator.evaluation.results import Finding
 
 _NAMES = ("repeatability", "recovery", "quantification_limit")
 
@@ -51,48 +45,12 @@ def _is_measured(subject: Subject, characteristic: str) -> bool:
             return subject.quantification_limit is not None
 
 
-def guidance_limit_replaced(subject: Subject) -> Trigger:
-    """The study keeps its own criterion and misses the limit of the guidance that it replaces."""
-    kept = {one.characteristic for one in subject.findings if one.own and one.outcome == "meets"}
-    missed: dict[tuple[str, str, str], list[Finding]] = {}
-    for one in subject.findings:
-        if (
-            one.superseded_by
-            and one.decides
-            and one.outcome == "does not meet"
-            and one.characteristic in kept
-        ):
-            missed.setdefault((one.characteristic, one.criterion, one.source), []).append(one)
-    for (characteristic, criterion, source), found in missed.items():
-        yield Raised(
-            id="guidance_limit_replaced",
-            case="missed",
-            values={
-                "criterion": criterion,
-                "document": source,
-                "observed": listed([_observed(subject, one) for one in found]),
-            },
-            characteristic=characteristic,
-        )
-
-
-def _observed(subject: Subject, finding: Finding) -> str:
-    value = numbers.significant(finding.observed, 3)
-    figure = f"p = {value}" if finding.unit == "p" else numbers.quantity(value, finding.unit)
-    if finding.what:
-        figure += f" ({finding.what})"
-    of_ratio = finding.characteristic in ("interference", "selectivity")
-    return figure if finding.level is None or of_ratio else f"{figure} at {subject.level(finding.level)}"
-
-
 def conformity_without_decision_rule(subject: Subject) -> Trigger:
     """Criteria are judged and no decision rule is declared."""
     if subject.cell.analyte != subject.study.analyte_ids[0]:
         return
     criteria = {
-        (one.characteristic, one.criterion, one.source)
-        for one in subject.all_findings
-        if one.decides and one.superseded_by is None
+        (one.characteristic, one.criterion, one.source) for one in subject.all_findings if one.decides
     }
     if criteria and not subject.study.analysis.declared("decision_rule"):
         yield Raised(
@@ -106,4 +64,4 @@ def conformity_without_decision_rule(subject: Subject) -> Trigger:
         )
 
 
-TRIGGERS = (acceptance_limits_not_set, guidance_limit_replaced, conformity_without_decision_rule)
+TRIGGERS = (acceptance_limits_not_set, conformity_without_decision_rule)

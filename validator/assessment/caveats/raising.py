@@ -214,7 +214,7 @@ def listed(names: Sequence[str]) -> str:
     return " and ".join(part for part in (", ".join(once[:-1]), once[-1]) if part)
 
 
-_GRAVITY = {"stop": 0, "caution": 1, "note": 2}
+_GRAVITY = {"stop": 0, "condition": 1, "caution": 2, "note": 3}
 
 
 def as_caveats(raised: Sequence[tuple[Raised, Cell | None]]) -> tuple[Caveat, ...]:

@@ -167,7 +167,7 @@ def _rows(context: Context, item: Item) -> Iterator[Row]:
 
     def line(name: Content, text: str, n: Content, asked: Sequence[Finding]) -> Row:
         used.extend(asked)
-        deciding = [one for one in asked if one.decides and one.superseded_by is None]
+        deciding = [one for one in asked if one.decides]
         if not deciding:
             return row(name, text, n, numbers.MISSING, numbers.MISSING)
         worst = governing(deciding)

@@ -279,8 +279,8 @@ def criterion_text(context: Context, finding: FindingRecord) -> str:
         text += f" in the presence of {finding.what}"
     elif finding.what and finding.characteristic in NAMED_BY_WHAT:
         text += f", {finding.what}"
-    if finding.superseded_by:
-        text += f" ({finding.superseded_by})"
+    if finding.informs:
+        text += f" ({finding.informs})"
     return text
 
 

@@ -38,7 +38,7 @@ def _table(context: Context, found: tuple[Finding, ...]) -> Table:
     several = context.has_several_analytes
     groups: dict[tuple[bool, str], list[Finding]] = {}
     for one in found:
-        decides = one.decides and one.superseded_by is None
+        decides = one.decides
         groups.setdefault((not decides, _requirement(context, one)), []).append(one)
     rows: list[Row] = []
     for (beside, requirement), members in sorted(groups.items(), key=lambda group: group[0][0]):
@@ -75,7 +75,7 @@ def level_of(context: Context, finding: Finding) -> str:
 
 def _requirement(context: Context, finding: Finding) -> str:
     """What was asked, by whom, and why it does not decide where it does not."""
-    source = f"{finding.cited}; {finding.superseded_by}" if finding.superseded_by else finding.cited
+    source = f"{finding.cited}; {finding.informs}" if finding.informs else finding.cited
     return f"{context.characteristic(finding.characteristic)}: {finding.criterion} ({source})"
 
 

@@ -32,7 +32,7 @@ def told_together(context: Context, findings: Iterable[FindingRecord]) -> list[F
     for position, one in enumerate(findings):
         shared = one.outcome == "meets" and one.observed is not None
         apart = "" if shared else str(position)
-        key = (one.characteristic, one.criterion, one.source, one.superseded_by or "", apart)
+        key = (one.characteristic, one.criterion, one.source, one.informs or "", apart)
         groups.setdefault(key, []).append(one)
     return [_told(context, members) for members in groups.values()]
 
@@ -44,8 +44,8 @@ def _told(context: Context, members: Sequence[FindingRecord]) -> Finding:
     if together:
         name = context.characteristic(worst.characteristic)
         requirement = f"{name}: {worst.criterion}"
-        if worst.superseded_by:
-            requirement += f" ({worst.superseded_by})"
+        if worst.informs:
+            requirement += f" ({worst.informs})"
     statement: Content = observed_text(context, worst)
     if worst.observed is not None and (place := place_of(context, worst)):
         statement = (*pieces(statement), Text(f" ({place})"))

@@ -88,7 +88,7 @@ def _period(context: Context) -> str:
 
 def deciding(context: Context) -> list[Finding]:
     """Findings that the verdict rests on."""
-    return [one for one in context.assessment.findings if one.decides and one.superseded_by is None]
+    return [one for one in context.assessment.findings if one.decides]
 
 
 def _verdict(context: Context) -> Verdict:

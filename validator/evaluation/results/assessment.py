@@ -4,12 +4,21 @@ from __future__ import annotations
 
 from typing import ClassVar, Literal
 
+from msgspec import field
+
 from validator.evaluation.results.base import Interval, Record
 from validator.sources import SourceStatus, marked
 
-Severity = Literal["stop", "caution", "note"]
+Severity = Literal["stop", "condition", "caution", "note"]
 Outcome = Literal["meets", "does not meet", "inconclusive", "not assessed"]
-Verdict = Literal["fit", "fit with reservations", "not fit", "not assessed"]
+Verdict = Literal["fit", "fit under conditions", "not assessed", "not demonstrated", "not fit"]
+"""From the best to the gravest."""
+
+
+Informs = Literal[
+    "not required", "outside the claim", "outside the scope", "beyond the expected amount", "set aside"
+]
+"""Why an outcome counts for no verdict."""
 
 
 class Finding(Record):
@@ -21,6 +30,13 @@ class Finding(Record):
         further, further_likely: how many more independent results or series would decide an inconclusive one
             with an even chance, and with a probability of 90 %; ``needs`` says the same in words.
         held_by: id of the stop caveat that holds back an outcome that would be *meets*.
+        document, clause: those of a limit of guidance.
+        binding: what gives the document its force; empty for a criterion of the study.
+        remembered: the rule was not compared with its text and nobody confirmed it: missed, it fails nothing.
+        decides, informs: whether the outcome counts for the verdict, and if not, why it informs only.
+        guarded_outcome: by guarded acceptance, where the document judges the estimate.
+        why: why the limit was chosen.
+        total: the content at which a recovery was found, native and added.
     """
 
     always: ClassVar[tuple[str, ...]] = ("observed", "lower", "upper", "interval")
@@ -46,8 +62,18 @@ class Finding(Record):
     further_likely: int | None = None
     margin: float | None = None
     held_by: str | None = None
-    superseded_by: str | None = None
+    document: str = ""
+    clause: str = ""
+    rule: str = ""
+    binding: str = ""
+    remembered: bool = False
     decides: bool = True
+    informs: Informs | None = None
+    guarded_outcome: Outcome | None = None
+    degrees_of_freedom: float | None = None
+    one_sided: bool = False
+    why: str | None = None
+    total: float | None = None
     own: bool = False
 
     @property
@@ -75,6 +101,9 @@ class DesignFinding(Record):
     recommended: bool = False
     counter: str = ""
     profile: str = ""
+    rule: str = ""
+    remembered: bool = False
+    informs: Informs | None = None
 
     @property
     def cited(self) -> str:
@@ -104,10 +133,70 @@ class Caveat(Record):
     title: str = ""
 
 
+class RangeRecord(Record):
+    """What is claimed and what the evidence covers, in the unit of the analyte.
+
+    Attributes:
+        claimed: by the study; None where it claims no range.
+        calibrated, linear: of the declared calibration.
+        precision, trueness: lowest and highest level, or total content, at which the criteria were met.
+        validated: what all of them cover.
+        not_covered: what of the claim they do not cover, in words.
+        working_quantification_limit: the larger of the estimate and the lowest level taken as a standard.
+    """
+
+    always: ClassVar[tuple[str, ...]] = (
+        *("claimed", "calibrated", "linear", "precision", "trueness", "validated"),
+    )
+    claimed: Interval | None = None
+    calibrated: Interval | None = None
+    linear: Interval | None = None
+    precision: Interval | None = None
+    trueness: Interval | None = None
+    validated: Interval | None = None
+    not_covered: tuple[str, ...] = ()
+    working_quantification_limit: float | None = None
+
+
+class AnalyteVerdict(Record):
+    """The verdict on one analyte of the validated configuration.
+
+    ``reason`` is the sentence behind it, ``settles`` what would settle it, ``conditions`` the titles of the
+    caveats that limit samples, range or operation.
+    """
+
+    always: ClassVar[tuple[str, ...]] = ("range",)
+    verdict: Verdict
+    reason: str
+    settles: str = ""
+    range: RangeRecord | None = None
+    conditions: tuple[str, ...] = ()
+
+
+class ClauseRecord(Record):
+    """What the dossier answers to one rule of a document; ``outcome`` is that of this rule only."""
+
+    document: str
+    clause: str
+    requirement: str
+    answer: str
+    outcome: Literal["met", "not met", "inconclusive", "reported", "not stated", "not studied"]
+    where: str = ""
+
+
 class Assessment(Record):
-    """The judgement of the results."""
+    """The judgement of the results.
+
+    ``draft`` is true where the study still has placeholders: then there is no verdict.
+    """
 
     verdict: Verdict
+    reason: str = ""
+    settles: str = ""
+    draft: bool = False
+    purpose: str = "validation"
+    analytes: dict[str, AnalyteVerdict] = field(default_factory=dict)
+    clauses: tuple[ClauseRecord, ...] = ()
     findings: tuple[Finding, ...] = ()
     design: tuple[DesignFinding, ...] = ()
     caveats: tuple[Caveat, ...] = ()

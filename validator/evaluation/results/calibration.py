@@ -123,6 +123,13 @@ class LevelUncertainty(Record):
     york_intercept: EstimateRecord | None = None
 
 
+class LevelMisfit(Record):
+    """Deviation of the mean of one level above 0 from the function, in percent of the level."""
+
+    level: float
+    percent: EstimateRecord
+
+
 class CalibrationRecord(Record):
     """A calibration line with all that is said of it."""
 
@@ -152,6 +159,7 @@ class CalibrationRecord(Record):
     linear_range: LinearRange | NotAssessed
     working_range: Range
     points: tuple[CalibrationPoint, ...]
+    misfit: tuple[LevelMisfit, ...] = ()
     excluded: tuple[ExcludedPoint, ...] = ()
     with_excluded: CalibrationSummary | None = None
     weighting_path: tuple[WeightingStep, ...] = ()

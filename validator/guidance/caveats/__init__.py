@@ -24,7 +24,7 @@ from validator.sources import Source, SourceStatus
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-Severity = Literal["stop", "caution", "note"]
+Severity = Literal["stop", "condition", "caution", "note"]
 
 _FOLDER = Path(__file__).parent
 _FIELD = re.compile(r"\{([^{}]*)\}")

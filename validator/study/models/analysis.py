@@ -55,6 +55,24 @@ class AccuracyProfileChoices(Record):
         return self
 
 
+class ProgramDefaults(Record):
+    """Numbers that no document sets.
+
+    A p value demonstrates only if the level means deviate by less than ``misfit_percent``, at the lowest
+    level ``misfit_lowest_percent``. Results further from their level than the factor ``slip_factor`` are
+    taken for a slip of unit or decimal. An end of a claim is covered by a level up to
+    ``end_covered_percent`` inwards, at most ``end_covered_width_percent`` of the width of the claim;
+    neighbouring levels differ by the factor ``neighbour_factor`` at most.
+    """
+
+    misfit_percent: Positive = 15.0
+    misfit_lowest_percent: Positive = 20.0
+    slip_factor: Positive = 3.0
+    end_covered_percent: Positive = 20.0
+    end_covered_width_percent: Positive = 10.0
+    neighbour_factor: Positive = 10.0
+
+
 class AnalysisChoices(Record):
     """Choices that hold for the study or, as an override, for one analyte.
 
@@ -72,6 +90,7 @@ class AnalysisChoices(Record):
     decision_rule: Literal["simple", "guarded"] = "guarded"
     outliers: Literal["report"] = "report"
     seed: Whole = 20260325
+    defaults: ProgramDefaults = ProgramDefaults()
 
     def declared(self, choice: str) -> bool:
         """True when the study wrote *choice* itself (``"alpha"``, ``"calibration.weighting"``)."""

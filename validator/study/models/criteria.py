@@ -1,6 +1,6 @@
 """The key ``criteria``: what the study itself asks of the method."""
 
-from typing import Literal, Self, get_args
+from typing import Literal, NamedTuple, Self, get_args
 
 from pydantic import model_validator
 
@@ -44,34 +44,59 @@ Characteristic = Literal[
 ]
 CHARACTERISTICS: tuple[Characteristic, ...] = get_args(Characteristic)
 
-LIMITS: dict[Characteristic, tuple[str, ...]] = {
-    "linearity": ("min", "p_min"),
-    "lack_of_fit": ("p_min",),
-    "residual_pattern": ("p_min",),
-    "working_range": ("min", "max"),
-    "sensitivity": ("min", "max"),
-    "detection_limit": ("max",),
-    "quantification_limit": ("max",),
-    "decision_limit": ("min", "max"),
-    "detection_capability": ("min", "max"),
-    "repeatability": ("rsd_max", "max"),
-    "intermediate_precision": ("rsd_max", "max"),
-    "reproducibility": ("rsd_max", "max"),
-    "trueness": ("min", "max", "p_min"),
-    "recovery": ("min", "max"),
-    "selectivity": ("min", "max"),
-    "interference": ("min", "max"),
-    "matrix_effect": ("min", "max"),
-    "robustness": ("min", "max", "p_min"),
-    "stability": ("min", "max"),
-    "carry_over": ("max",),
-    "device_to_device": ("rsd_max", "max"),
-    "repeated_use": ("rsd_max", "min", "max"),
-    "uncertainty": ("rsd_max", "max"),
-    "accuracy_profile": ("min", "max"),
-    "method_comparison": ("min", "max", "p_min"),
+
+class Meaning(NamedTuple):
+    """What a criterion on a characteristic speaks of.
+
+    Attributes:
+        takes: the limits it may state.
+        quantity: what ``min``, ``max`` and ``within`` limit.
+        unit: its unit: ``%``, ``1``, that of the ``level``, of the ``signal`` or of the ``slope``.
+        ideal: its value for the ideal method; None where no value is ideal.
+        is_change: a change, whose ``max`` alone limits its size: max 10 means from -10 to +10.
+    """
+
+    takes: tuple[str, ...]
+    quantity: str = ""
+    unit: Literal["%", "1", "level", "signal", "slope", ""] = ""
+    ideal: float | None = None
+    is_change: bool = False
+
+
+MEANINGS: dict[Characteristic, Meaning] = {
+    "linearity": Meaning(("min", "p_min"), "correlation coefficient", "1", 1.0),
+    "lack_of_fit": Meaning(("p_min",)),
+    "residual_pattern": Meaning(("p_min",)),
+    "working_range": Meaning(("min", "max"), "end of the calibrated range", "level"),
+    "sensitivity": Meaning(("min", "max"), "slope", "slope"),
+    "detection_limit": Meaning(("max",), "detection limit", "level", 0.0),
+    "quantification_limit": Meaning(("max",), "quantification limit", "level", 0.0),
+    "decision_limit": Meaning(("min", "max"), "decision limit", "level"),
+    "detection_capability": Meaning(("min", "max"), "detection capability", "level"),
+    "repeatability": Meaning(("rsd_max", "max"), "repeatability standard deviation", "level", 0.0),
+    "intermediate_precision": Meaning(("rsd_max", "max"), "intermediate standard deviation", "level", 0.0),
+    "reproducibility": Meaning(("rsd_max", "max"), "reproducibility standard deviation", "level", 0.0),
+    "trueness": Meaning(("min", "max", "p_min"), "bias", "%", 0.0, is_change=True),
+    "recovery": Meaning(("min", "max"), "recovery", "%", 100.0),
+    "selectivity": Meaning(("min", "max", "tolerated_ratio_min"), "change", "%", 0.0, is_change=True),
+    "interference": Meaning(("min", "max", "tolerated_ratio_min"), "change", "%", 0.0, is_change=True),
+    "matrix_effect": Meaning(("min", "max"), "change of the slope", "%", 0.0, is_change=True),
+    "robustness": Meaning(("min", "max", "p_min"), "effect", "%", 0.0, is_change=True),
+    "stability": Meaning(("min", "max", "max_change"), "remaining part", "%", 100.0),
+    "carry_over": Meaning(("max",), "share of the signal at the quantification limit", "%", 0.0),
+    "device_to_device": Meaning(("rsd_max", "max"), "standard deviation between devices", "signal", 0.0),
+    "repeated_use": Meaning(("rsd_max", "min", "max", "max_change"), "remaining part", "%", 100.0),
+    "uncertainty": Meaning(("rsd_max", "max"), "expanded uncertainty", "level", 0.0),
+    "accuracy_profile": Meaning(("min", "max"), "end of the range of the profile", "level"),
+    "method_comparison": Meaning(("min", "max", "p_min"), "mean difference", "%", 0.0, is_change=True),
 }
-"""The kinds of limit that mean something for each characteristic."""
+"""What each criterion means: one table for reading, judging and the description of the keys."""
+
+WHOLE = 100.0
+"""What the ideal method recovers or retains, percent."""
+
+LARGEST_FRACTION = 2.0
+"""A limit in percent of a whole up to this was meant as a fraction."""
 
 IN_ANALYTE_UNIT: frozenset[Characteristic] = frozenset(
     {
@@ -82,16 +107,19 @@ IN_ANALYTE_UNIT: frozenset[Characteristic] = frozenset(
         "detection_capability",
     }
 )
-"""Characteristics whose ``min`` and ``max`` are in the unit of the analyte."""
+"""Characteristics whose ``min`` and ``max`` are in the unit of the analyte and may be written in another."""
+
+_NAMES = ("rsd_max", "min", "max", "p_min", "tolerated_ratio_min")
 
 
 class Criterion(Record):
     """A limit that a characteristic must keep, at a level where one is named.
 
-    ``rsd_max`` is in percent, ``p_min`` a probability; ``min`` and ``max`` are in the unit of the figure:
-    the analyte's unit for limits and ranges, percent for recoveries, biases, effects and changes. ``within``
-    is both at once; after reading it stands in ``min`` and ``max``. Those in the analyte's unit may be
-    written in another ``unit``; after reading they are in the analyte's.
+    ``rsd_max`` is in percent, ``p_min`` a probability; ``min`` and ``max`` limit what ``MEANINGS`` says.
+    ``within`` is both at once, ``max_change`` the same around the ideal value; after reading both stand in
+    ``min`` and ``max``. ``tolerated_ratio_min`` goes with the limits of a change: up to this ratio every
+    tested amount keeps them, and one at least as large was tested. Limits in the analyte's unit may be
+    written in another ``unit``. ``reason`` states why a limit that the ideal method misses is meant.
     """
 
     characteristic: Characteristic
@@ -101,41 +129,93 @@ class Criterion(Record):
     rsd_max: Positive | None = None
     min: Number | None = None
     max: Number | None = None
+    max_change: Positive | None = None
+    tolerated_ratio_min: Positive | None = None
     p_min: Probability | None = None
     within: tuple[Number, Number] | None = None
     unit: Label | None = None
     source: Text | None = None
+    why: Text | None = None
+    reason: Text | None = None
     note: Text | None = None
 
     @property
     def limits(self) -> dict[str, float]:
         """The limits that were given, by their name."""
-        given = {name: getattr(self, name) for name in ("rsd_max", "min", "max", "p_min")}
+        given = {name: getattr(self, name) for name in _NAMES}
         return {name: value for name, value in given.items() if value is not None}
 
     @model_validator(mode="after")
-    def _within_is_min_and_max(self) -> Self:
-        if self.within is None:
-            return self
-        if self.min is not None or self.max is not None:
-            refuse("within is min and max at once; write either", "within")
-        lower, upper = self.within
-        if upper < lower:
-            refuse("the second number must not be smaller than the first", "within")
-        self.__dict__.update(min=lower, max=upper, within=None)
+    def _is_min_and_max(self) -> Self:
+        """``within`` and ``max_change`` are other words for ``min`` and ``max``."""
+        meaning = MEANINGS[self.characteristic]
+        for name in ("within", "max_change"):
+            if getattr(self, name) is None:
+                continue
+            if self.min is not None or self.max is not None:
+                refuse(f"{name} is min and max at once; write either", name)
+            if name not in (*meaning.takes, "within"):
+                refuse(f"{name} does not apply to {self.characteristic}; use {_choice(meaning)}", name)
+        if self.within is not None:
+            lower, upper = self.within
+            if upper < lower:
+                refuse("the second number must not be smaller than the first", "within")
+            self.__dict__.update(min=lower, max=upper, within=None)
+        if self.max_change is not None:
+            ideal = meaning.ideal or 0.0
+            self.__dict__.update(min=ideal - self.max_change, max=ideal + self.max_change, max_change=None)
         return self
 
     @model_validator(mode="after")
     def _limits_make_sense(self) -> Self:
-        fitting = LIMITS[self.characteristic]
-        choice = " or ".join(fitting)
+        meaning = MEANINGS[self.characteristic]
         if not self.limits:
-            refuse(f"a criterion for {self.characteristic} requires a limit: {choice}")
+            refuse(f"a criterion for {self.characteristic} requires a limit: {_choice(meaning)}")
         for name in self.limits:
-            if name not in fitting:
-                refuse(f"{name} does not apply to {self.characteristic}; use {choice}", name)
+            if name not in meaning.takes:
+                refuse(f"{name} does not apply to {self.characteristic}; use {_choice(meaning)}", name)
         if self.min is not None and self.max is not None and self.max < self.min:
             refuse("max must not be smaller than min", "max")
         if self.unit is not None and self.characteristic not in IN_ANALYTE_UNIT:
             refuse(f"unit does not apply to a criterion for {self.characteristic}", "unit")
+        if self.tolerated_ratio_min is not None and self.max is None:
+            refuse("tolerated_ratio_min requires max, the change that counts as tolerated", "max")
+        if self.reason is None:
+            self._ideal_method_meets(meaning)
         return self
+
+    def _ideal_method_meets(self, meaning: Meaning) -> None:
+        ends = [end for end in (self.min, self.max) if end is not None]
+        if meaning.ideal == WHOLE and ends and max(ends) <= LARGEST_FRACTION:
+            percent = " and ".join(f"{100 * end:g}" for end in ends)
+            refuse(f"the limits are in percent; did you mean {percent}?", "min" if self.min else "max")
+        if meaning.ideal is None:
+            return
+        if self.max is not None and self.max < meaning.ideal:
+            if meaning.ideal == WHOLE:
+                advice = f"write min: {WHOLE - abs(self.max):g}"
+                advice += f", or max_change: {self.max:g}" if "max_change" in meaning.takes else ""
+            else:
+                advice = f"write max: {abs(self.max):g}"
+            self._refuse_ideal(meaning, f"at most {self.max:g}", advice, "max")
+        if self.min is not None and self.min > meaning.ideal:
+            advice = f"write min: {-abs(self.min):g}"
+            if "tolerated_ratio_min" in meaning.takes:
+                advice = (
+                    f"write tolerated_ratio_min: {self.min:g} with max for a tolerated ratio, or {advice[6:]}"
+                )
+            elif self.min > WHOLE / 2:
+                advice = f"write min: {self.min - WHOLE:g}, or a criterion for recovery"
+            self._refuse_ideal(meaning, f"at least {self.min:g}", advice, "min")
+
+    def _refuse_ideal(self, meaning: Meaning, limit: str, advice: str, name: str) -> None:
+        unit = " %" if meaning.unit == "%" else ""
+        refuse(
+            f"a {meaning.quantity} of {limit}{unit} excludes the ideal method ({meaning.ideal:g}{unit}); "
+            f"{advice}; if the limit is intended, state the reason (key reason)",
+            name,
+        )
+
+
+def _choice(meaning: Meaning) -> str:
+    return " or ".join(meaning.takes)

@@ -5,6 +5,10 @@ from typing import Literal, Self
 from pydantic import Field, model_validator
 
 from validator.study.models.base import Date, Label, Labels, Record, Text, Texts, refuse
+from validator.study.models.criteria import Characteristic
+
+Purpose = Literal["validation", "verification", "partial", "characterisation"]
+"""What the study is made for; it sets which statement its verdict supports."""
 
 
 class Period(Record):
@@ -27,6 +31,24 @@ class Person(Record):
     role: Literal["prepared", "reviewed", "approved"]
 
 
+class NotApplicable(Record):
+    """A rule of guidance that is set aside; ``accepted_by`` and ``date`` say who accepted the reason."""
+
+    document: Label
+    rule: Label
+    reason: Text
+    accepted_by: Text
+    date: Date
+
+
+class ConfirmedRule(Record):
+    """A remembered rule that somebody of the laboratory compared with the text of its document."""
+
+    rule: Label
+    by: Text
+    date: Date
+
+
 class Identity(Record):
     """What the study is, as printed on its first page."""
 
@@ -42,3 +64,9 @@ class Identity(Record):
     references: Texts = ()
     attachments: Labels = ()
     hazards: Texts = ()
+    purpose: Purpose = "validation"
+    scope: tuple[Characteristic, ...] = ()
+    claimed_matrices: Texts = ()
+    not_applicable: tuple[NotApplicable, ...] = ()
+    confirmed_rules: tuple[ConfirmedRule, ...] = ()
+    index_17025: bool = True

@@ -48,6 +48,29 @@ class Specification(Record):
         return self
 
 
+class ClaimedRange(Record):
+    """The levels that the method is claimed for, in the analyte's unit."""
+
+    start: NonNegative = Field(alias="from")
+    end: Positive = Field(alias="to")
+
+    @model_validator(mode="after")
+    def _in_order(self) -> Self:
+        if self.end <= self.start:
+            refuse("to must be greater than from", "to")
+        return self
+
+
+class Standard(Record):
+    """A standard or reference material; ``independent`` where its source is not that of the calibration."""
+
+    name: Text
+    use: Text | None = None
+    lot: Text | None = None
+    certificate: Text | None = None
+    independent: bool | None = None
+
+
 class LimitInUnit(Record):
     """A limit written with a unit of its own."""
 
@@ -110,6 +133,7 @@ class Analyte(Record):
     lowest_calibrated_level: LimitOfAnalyte = None
     screening_target: LimitOfAnalyte = None
     specification: Specification | None = None
+    claimed_range: ClaimedRange | None = None
 
     @field_validator("display_unit")
     @classmethod
@@ -176,6 +200,8 @@ class Method(Record):
     procedure: Text | None = None
     conditions: dict[Label, Text] = Field(default={})
     equipment: Texts = ()
+    standards: tuple[Standard, ...] = ()
+    not_required: dict[Literal["precision", "trueness"], Text] = Field(default={})
     reagents: Texts = ()
     analytes: tuple[Analyte, ...]
     configurations: tuple[Configuration, ...] = ()

@@ -1,20 +1,24 @@
 """The blocks ``precision`` and ``repeated_use``."""
 
-from typing import Self
+from typing import Literal, Self
 
 from pydantic import model_validator
 
-from validator.study.models.base import Count, Label, NonNegative, Number
+from validator.study.models.base import Count, Label, NonNegative, Number, Text
 from validator.study.models.runs import Block, MeasuredRun, Run, exactly_one
 
 
 class PrecisionRun(MeasuredRun):
     """Replicates of one level under one set of conditions.
 
-    The factors are ``series``, ``day``, ``operator``, ``instrument``, ``device`` and ``laboratory``.
+    A ``level`` is the content unless ``level_is`` says that it is a mere label; ``level_confirmed``
+    states why results far from it are right. The factors are ``series``, ``day``, ``operator``,
+    ``instrument``, ``device`` and ``laboratory``.
     """
 
     level: NonNegative
+    level_is: Literal["content", "label"] = "content"
+    level_confirmed: Text | None = None
     day: Label | None = None
     laboratory: Label | None = None
 

@@ -2,7 +2,7 @@
 
 from typing import Literal, Self
 
-from pydantic import model_validator
+from pydantic import Field, model_validator
 
 from validator.study.models.base import Label, NonNegative, Numbers, Positive, Text, refuse
 from validator.study.models.runs import Axis, Block, Run, exactly_one
@@ -56,6 +56,11 @@ class InterferenceRun(Run):
 
 
 class InterferenceBlock(Block):
-    """The block ``interference``."""
+    """The block ``interference``.
+
+    ``expected_max`` is the largest ratio of an interferent to the analyte that occurs in samples: larger
+    amounts inform.
+    """
 
     runs: tuple[InterferenceRun, ...]
+    expected_max: dict[Label, Positive] = Field(default={})

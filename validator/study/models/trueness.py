@@ -12,6 +12,7 @@ from validator.study.models.base import (
     Numbers,
     Positive,
     Readings,
+    Text,
     refuse,
 )
 from validator.study.models.runs import Block, Run, limits_of, numbers_of
@@ -37,6 +38,7 @@ class RecoveryRun(Run):
     reference: Positive | None = None
     reference_uncertainty: NonNegative | None = None
     level: Positive | None = None
+    level_confirmed: Text | None = None
     found: Numbers
 
     @property
