@@ -1,7 +1,9 @@
 """The commands: arguments and streams come in, an exit status goes out. Only this file prints.
 
-Exit status: 0 done (and, for ``report``, the verdict is not "not fit"); 1 done, verdict "not fit", or
-``verify`` found a difference; 2 the input could not be used; 3 the environment lacks something.
+Exit status of ``evaluate``, ``report`` and ``batch``: 0 the verdict is "fit", "fit under conditions" or
+"not assessed"; 1 it is "not fit" or "not demonstrated", or the study is a draft. ``verify`` and
+``qualify``: 1 for a difference. 2 the input could not be used; 3 the environment lacks something; 70 a
+defect of the program; 141 the reader of the output closed it.
 """
 
 from __future__ import annotations
@@ -11,6 +13,7 @@ import gc
 import json
 import logging
 import os
+import shutil
 import sys
 import time
 from contextlib import contextmanager
@@ -33,9 +36,12 @@ if TYPE_CHECKING:
     from validator.planning import Protocol
     from validator.study import Study
 
-DONE, NOT_FIT, UNUSABLE_INPUT, ENVIRONMENT = 0, 1, 2, 3
+DONE, NOT_FIT, UNUSABLE_INPUT, ENVIRONMENT, DEFECT, CLOSED = 0, 1, 2, 3, 70, 141
+FIT_WORDS = {"fit": ("fit",), "conditions": ("fit", "fit under conditions")}
+"""The verdicts that each value of ``--require`` accepts."""
 DIFFERS = NOT_FIT
 MOST_SHOWN = 40
+WIDE = 10_000
 SELDOM_COLLECTED = 200_000
 """Objects made between two collections; Python's own 700 suit programs that start with nothing."""
 KINDS = ("stripping-voltammetry", "chromatography", "photometry", "blank-based")
@@ -54,8 +60,11 @@ _results_option = click.option(
     type=click.Path(path_type=Path),
     help="Write the results to this file (JSON).",
 )
-_always_succeed = click.option(
-    "--always-succeed", is_flag=True, help="Return exit status 0 even if the verdict is 'not fit'."
+_always_succeed = click.option("--always-succeed", is_flag=True, help="Exit status 0 whatever the verdict.")
+_require = click.option(
+    "--require",
+    type=click.Choice(["fit", "conditions"]),
+    help="Verdict required for exit status 0: fit, or at least fit under conditions.",
 )
 
 
@@ -157,23 +166,26 @@ def check(study: Path) -> None:
 
     loaded = _read(study, Stopwatch()).with_shortest_simulation()
     results = assess(loaded, evaluate_study(loaded))
-    click.echo(overview(loaded, results))
+    click.echo(overview(loaded, results, width=_width()))
 
 
 @cli.command()
 @_study_argument
 @_results_option
+@_require
 @_always_succeed
 @click.pass_context
-def evaluate(context: click.Context, study: Path, results_file: Path | None, always_succeed: bool) -> None:
+def evaluate(
+    context: click.Context, study: Path, results_file: Path | None, require: str | None, always_succeed: bool
+) -> None:
     """Evaluate and assess STUDY; print the findings as a table or write the results as JSON."""
     from validator.dossier.console import findings_table
 
     loaded, results = _results_of(study, Stopwatch(), [results_file])
     if results_file is not None:
         _write_results(results_file, results)
-    click.echo(findings_table(loaded, results))
-    context.exit(_status(results, always_succeed))
+    click.echo(findings_table(loaded, results, width=_width()))
+    context.exit(_status([_word(results)], require, always_succeed))
 
 
 @cli.command()
@@ -207,6 +219,7 @@ def evaluate(context: click.Context, study: Path, results_file: Path | None, alw
     show_default=True,
     help="Paper size.",
 )
+@_require
 @_always_succeed
 @click.pass_context
 def report(
@@ -218,6 +231,7 @@ def report(
     own_templates: Path | None,
     timings: Path | None,
     paper: Paper,
+    require: str | None,
     always_succeed: bool,
 ) -> None:
     """Write the validation dossier of STUDY (PDF)."""
@@ -247,8 +261,9 @@ def report(
         _write_results(results_file, results)
     if timings is not None:
         write_atomically(timings, watch.timings(("read", "evaluate", "assess", "figures", "html", "pdf")))
-    click.echo(f"{target}: verdict: {_verdict(results)}")
-    context.exit(_status(results, always_succeed))
+    word = _word(results)
+    click.echo(f"{target}: {f'verdict: {word}' if word else 'draft, no verdict'}")
+    context.exit(_status([word], require, always_succeed))
 
 
 @cli.command()
@@ -290,7 +305,7 @@ def journal(study: Path, target: Path | None, figures_folder: Path | None, stand
         click.echo(written.text, nl=False)
     else:
         write_atomically(target, written.text)
-        click.echo(f"{target}: verdict: {_verdict(results)}")
+        click.echo(f"{target}: verdict: {_word(results) or 'none (draft)'}")
 
 
 @cli.command()
@@ -447,6 +462,7 @@ def qualify(context: click.Context, output: Path, results_file: Path | None, pap
     ),
 )
 @click.option("--report", "with_dossier", is_flag=True, help="Also write the dossier of each study.")
+@_require
 @_always_succeed
 @click.pass_context
 def batch(
@@ -457,12 +473,13 @@ def batch(
     output: Path | None,
     summary_file: Path | None,
     with_dossier: bool,
+    require: str | None,
     always_succeed: bool,
 ) -> None:
     """Evaluate all studies in FOLDER; unchanged studies are not recomputed.
 
-        Exit status: 2 if a study could not be read (the others are evaluated), otherwise 1 if a verdict is
-    'not fit'.
+    Exit status: 2 if a study could not be read (the others are evaluated), otherwise 1 if a verdict is
+    'not fit' or 'not demonstrated', or a study is a draft.
     """
     from validator.batch import check_summary, find_studies, run_batch, write_summary
 
@@ -478,8 +495,8 @@ def batch(
     unread = sum(bool(row.problem) for row in rows)
     reused = sum(row.reused for row in rows)
     click.echo(f"studies: {len(rows)}; unchanged: {reused}; not readable: {unread}")
-    not_fit = any(row.verdict == "not fit" for row in rows) and not always_succeed
-    context.exit(UNUSABLE_INPUT if unread else NOT_FIT if not_fit else DONE)
+    verdicts = [row.verdict for row in rows if not row.problem]
+    context.exit(UNUSABLE_INPUT if unread else _status(verdicts, require, always_succeed))
 
 
 def _with_progress(rows: Iterator[StudyRow], count: int) -> list[StudyRow]:
@@ -564,12 +581,20 @@ def _write_results(path: Path, results: Results) -> None:
     write_atomically(path, to_json(results))
 
 
-def _verdict(results: Results) -> str:
-    return results.assessment.verdict if results.assessment else "not assessed"
+def _word(results: Results) -> str:
+    """The verdict; empty for a draft, which has none."""
+    assessment = results.assessment
+    return "" if assessment is None or assessment.draft else assessment.verdict
 
 
-def _status(results: Results, always_succeed: bool) -> int:
-    return NOT_FIT if _verdict(results) == "not fit" and not always_succeed else DONE
+def _status(verdicts: Sequence[str], require: str | None, always_succeed: bool) -> int:
+    accepted = FIT_WORDS[require] if require else (*FIT_WORDS["conditions"], "not assessed")
+    return DONE if always_succeed or all(word in accepted for word in verdicts) else NOT_FIT
+
+
+def _width() -> int:
+    """Columns of the terminal; without one, enough for every table."""
+    return shutil.get_terminal_size().columns if sys.stdout.isatty() else WIDE
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -605,12 +630,17 @@ def entry_point() -> None:
     show_what_can_be_shown()
     try:
         status = main()
+    except BrokenPipeError:
+        os.dup2(
+            os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno()
+        )  # nothing is left to be flushed into it
+        status = CLOSED
     except Exception as error:
         # not left to the interpreter: it would print a traceback and exit with 1, which says "not fit"
         logger.info("unforeseen", exc_info=True)
         what = f"{type(error).__name__}: {error}"
         click.echo(f"unexpected error: {what}\nThis is a defect in validator. {REPORT_IT}", err=True)
-        status = UNUSABLE_INPUT
+        status = DEFECT
     if "weasyprint" not in sys.modules:  # which removes its temporary folder when it is collected
         gc.freeze()  # all of it ends here: the interpreter need not go through it once more
     sys.exit(status)

@@ -26,9 +26,10 @@ class StudyRow(Struct, frozen=True, kw_only=True):
     Attributes:
         path: its folder relative to that of the batch.
         title, id, version, matrix, analytes: as in the study.
-        verdict: the verdict, or "not read".
+        verdict: the verdict, "draft" for a study without one, or "not read".
+        reason: the sentence behind it.
         meets, does_not_meet, inconclusive, not_assessed: findings that decide, by outcome.
-        stops, cautions: open caveats by severity.
+        stops, conditions, cautions: open caveats by severity.
         design_short: requirements of the guidance on the design that are not met.
         problem: why it could not be read.
         figures: figures that are followed over versions.
@@ -42,11 +43,13 @@ class StudyRow(Struct, frozen=True, kw_only=True):
     matrix: str = ""
     analytes: str = ""
     verdict: str = UNREADABLE
+    reason: str = ""
     meets: int = 0
     does_not_meet: int = 0
     inconclusive: int = 0
     not_assessed: int = 0
     stops: int = 0
+    conditions: int = 0
     cautions: int = 0
     design_short: int = 0
     problem: str = ""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from typing import TYPE_CHECKING
 
 from validator.assessment.asked import not_measured, not_set, waiting_for_kind
@@ -9,12 +10,19 @@ from validator.assessment.design import counter_name
 from validator.assessment.guidance_findings import guidance_findings, profiles_of
 from validator.dossier import numbers
 from validator.dossier.inline import plain
-from validator.dossier.sections.context import Context, figure_text
+from validator.dossier.sections.context import Context, Item, estimate_text, figure_text
 from validator.dossier.sections.decision import level_of
 from validator.dossier.sections.other_unit import stated_text
+from validator.dossier.sections.summary import limit_text
 from validator.dossier.wording import wording
 from validator.dossier.words import sentence
-from validator.evaluation.results import ConfigurationRecord, NotAssessed, Results
+from validator.evaluation.results import (
+    ConfigurationRecord,
+    DeclaredLimit,
+    EstimateRecord,
+    NotAssessed,
+    Results,
+)
 from validator.evaluation.rows import runs_of
 from validator.guidance import FIGURE_MEANINGS
 from validator.sources import has_marks
@@ -22,41 +30,106 @@ from validator.study.models.runs import Block
 from validator.study.stated import stated_limits
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
 
     from validator.evaluation.rows import Cell
     from validator.guidance import Profile
     from validator.study import Study
+
+WIDE = 10_000
+"""Columns where no terminal limits them."""
 
 MARKS = {"meets": "+", "does not meet": "-", "inconclusive": "?", "not assessed": "."}
 _BLOCK_OF = {"detection": "blanks", "matrix_effect": "matrix_calibration"}
 """The block whose readings are counted beside a part of the results, where the names differ."""
 
 
-def findings_table(study: Study, results: Results, *, language: str = "en") -> str:
-    """Every finding in a line, then the verdict and the open caveats."""
+def findings_table(study: Study, results: Results, *, width: int = WIDE, language: str = "en") -> str:
+    """The results, every finding with its reason, the open caveats, then the verdict of each analyte."""
     context = Context(study, results, wording(language))
     assessment = context.assessment
-    rows = [
-        (
-            MARKS[one.outcome],
-            context.title_of(one.analyte, one.configuration),
-            f"{context.characteristic(one.characteristic)}: {one.criterion}",
-            level_of(context, one),
-            figure_text(one),
-            one.outcome + ("" if one.decides else " (for information)"),
+    lines = _figures(context, width)
+    rows, below = [], []
+    for one in assessment.findings:
+        source = f" [{one.document}, {one.clause}]" if one.document else ""
+        rows.append(
+            (
+                MARKS[one.outcome],
+                context.title_of(one.analyte, one.configuration),
+                f"{context.characteristic(one.characteristic)}: {one.criterion}{source}",
+                level_of(context, one),
+                figure_text(one),
+                one.outcome + ("" if one.decides else f" (for information: {one.informs})"),
+            )
         )
-        for one in assessment.findings
-    ]
-    lines = aligned(rows) if rows else [plain(context.say("summary.no_criteria"))]
-    for caveat in assessment.caveats:
-        lines.append(f"[{caveat.severity}] {context.caveat_heading((caveat,))}: {caveat.because}")
+        open_one = one.outcome in ("inconclusive", "not assessed") or (
+            one.outcome == "does not meet" and one.reason
+        )
+        below.append([_reason(one.reason, one.needs)] if open_one else [])
+    lines += aligned(rows, width, below) if rows else [plain(context.say("summary.no_criteria"))]
     lines.append("")
-    lines.append(f"verdict: {assessment.verdict}")
+    for caveat in assessment.caveats:
+        text = f"[{caveat.severity}] {context.caveat_heading((caveat,))}: {caveat.because} {caveat.remedy}"
+        lines.extend(wrapped(text, width, "  "))
+    lines.append("")
+    lines.extend(_verdicts(context, width))
     return "\n".join(lines)
 
 
-def overview(study: Study, results: Results, *, language: str = "en") -> str:
+def _reason(reason: str | None, needs: str | None) -> str:
+    return "; required: ".join(part for part in (reason, needs) if part)
+
+
+def _verdicts(context: Context, width: int) -> list[str]:
+    """The verdict of each analyte where there are several, and that of the study last."""
+    assessment = context.assessment
+    lines: list[str] = []
+    if len(assessment.analytes) > 1:
+        for analyte, one in assessment.analytes.items():
+            name = context.analyte_name(analyte)
+            lines.extend(wrapped(f"{name}: {one.verdict}. {one.reason} {one.settles}".rstrip(), width, "  "))
+    word = "draft, no verdict" if assessment.draft else f"verdict: {assessment.verdict}"
+    if len(assessment.analytes) == 1 or assessment.draft:
+        lines.extend(wrapped(f"{assessment.reason} {assessment.settles}".rstrip(), width, "  "))
+    return [line for line in lines if line] + [word]
+
+
+def _figures(context: Context, width: int) -> list[str]:
+    """The results that a first look asks for, of every configuration, with a criterion or without."""
+    lines: list[str] = []
+    for item in context.items():
+        rows = list(_figures_of(context, item))
+        if rows:
+            lines.append(item.name)
+            lines.extend(f"  {line}" for line in aligned(rows, width - 2))
+            lines.append("")
+    return lines
+
+
+def _figures_of(context: Context, item: Item) -> Iterator[tuple[str, ...]]:
+    record, unit = item.configuration, item.analyte.unit
+    if not isinstance(record.calibration, NotAssessed):
+        line = record.calibration
+        yield ("Slope", "", estimate_text(line.slope, f"{item.analyte.signal_unit}/({unit})"))
+        yield ("Correlation coefficient", "", numbers.correlation(line.correlation))
+    if not isinstance(record.detection, NotAssessed):
+        for name in ("detection_limit", "quantification_limit"):
+            limit = getattr(record.detection, name)
+            if isinstance(limit, DeclaredLimit):
+                yield (context.characteristic(name), "", limit_text(limit))
+    for one in () if isinstance(record.precision, NotAssessed) else record.precision:
+        level = numbers.quantity(numbers.as_given(one.level), unit) if one.level is not None else ""
+        for name in ("repeatability", "intermediate", "reproducibility"):
+            found = getattr(one, f"{name}_rsd")
+            if isinstance(found, EstimateRecord) and found.value is not None:
+                yield (f"RSD, {name}", level, estimate_text(found, "%"))
+    for entry in () if isinstance(record.recovery, NotAssessed) else record.recovery:
+        level = numbers.quantity(numbers.as_given(entry.level), unit)
+        where = f"{level}, {entry.matrix}" if entry.matrix else level
+        yield ("Recovery", where, estimate_text(entry.mean_recovery, "%"))
+
+
+def overview(study: Study, results: Results, *, width: int = WIDE, language: str = "en") -> str:
     """What can be assessed and what cannot, and why; then what the chosen guidance still misses."""
     context = Context(study, results, wording(language))
     files = ", ".join(one.path for one in results.inputs)
@@ -71,9 +144,9 @@ def overview(study: Study, results: Results, *, language: str = "en") -> str:
             for name in ConfigurationRecord.__struct_fields__
             if getattr(item.configuration, name) not in (None, ())
         ]
-        lines.extend(f"  {line}" for line in aligned(rows))
+        lines.extend(f"  {line}" for line in aligned(rows, width - 2))
         lines.append("")
-    lines.extend(_missing(context))
+    lines.extend(_missing(context, width))
     return explained("\n".join(lines).rstrip("\n"), context)
 
 
@@ -95,7 +168,7 @@ def _overview_row(context: Context, cell: Cell, name: str, record: Configuration
     return ("+", title, "assessable", f"{numbers.count(count)} {readings}" if count else "")
 
 
-def _missing(context: Context) -> list[str]:
+def _missing(context: Context, width: int) -> list[str]:
     """What each chosen profile asks for and the study does not give."""
     profiles = profiles_of(context.study)
     if not profiles:
@@ -115,7 +188,7 @@ def _missing(context: Context) -> list[str]:
         lines.append(f"{profile.name}: {'gaps' if open_ones else nothing}")
         for title, rows in open_ones:
             lines.append(f"  {title}:")
-            lines.extend(f"    {line}" for line in aligned(rows))
+            lines.extend(f"    {line}" for line in aligned(rows, width - 4))
         if kinds:
             lines.append(
                 f"  requirements for specific kinds of method were not applied; state method: kind ({kinds})"
@@ -193,11 +266,28 @@ def _plain(value: float | str | None) -> str:
     return value if isinstance(value, str) else numbers.as_given(value)
 
 
-def aligned(rows: Sequence[tuple[str, ...]]) -> list[str]:
-    """Rows of cells as lines whose columns stand one under the other."""
+def aligned(
+    rows: Sequence[tuple[str, ...]], width: int = WIDE, below: Sequence[Sequence[str]] = ()
+) -> list[str]:
+    """Rows of cells as lines whose columns stand one under the other, each with the texts *below* it.
+
+    Where the columns do not fit into *width*, the cells of a row follow one another and are wrapped.
+    """
     if not rows:
         return []
     widths = [max(len(one[column]) for one in rows) for column in range(len(rows[0]))]
-    return [
-        "  ".join(cell.ljust(width) for cell, width in zip(one, widths, strict=True)).rstrip() for one in rows
-    ]
+    fits = sum(widths) + 2 * (len(widths) - 1) <= width
+    lines: list[str] = []
+    for at, one in enumerate(rows):
+        if fits:
+            lines.append("  ".join(cell.ljust(size) for cell, size in zip(one, widths, strict=True)).rstrip())
+        else:
+            lines.extend(wrapped("  ".join(cell for cell in one if cell), width, "    "))
+        for text in below[at] if below else ():
+            lines.extend(f"     {line}" for line in wrapped(text, width - 5, "  "))
+    return lines
+
+
+def wrapped(text: str, width: int, indent: str) -> list[str]:
+    """*text* in lines of *width*, those after the first indented."""
+    return textwrap.wrap(text, max(width, 40), subsequent_indent=indent, break_on_hyphens=False) or [text]

@@ -130,6 +130,14 @@ def percent(value: float | None, digits: int = 3) -> str:
     return quantity(significant(value, digits), "%") if _is_number(value) else _no_number(value)
 
 
+def correlation(r: float | None) -> str:
+    """A coefficient of correlation to two figures of its distance from 1: it is never rounded to 1."""
+    if not _is_number(r):
+        return MISSING
+    rest = 1 - abs(r)
+    return significant(r, 4 if rest >= 1e-3 or rest <= 0 else 2 - math.floor(math.log10(rest)) - 1)
+
+
 def p_value(p: float | None, *, thresholds: Iterable[float] = (0.05, 0.01)) -> str:
     """A probability to two figures, ``< 0.001`` below that; never rounded onto a threshold it is not."""
     if not _is_number(p):

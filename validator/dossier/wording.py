@@ -50,8 +50,7 @@ def wording(language: str) -> Wording:
         raise ValueError(f"no wording in the language {language!r}")
     entries: dict[str, str] = {}
     for file in sorted(folder.glob("*.yaml")):
-        if file.stem != "frame":
-            entries.update(_flat(load(file.read_text(encoding="utf-8")), file.stem))
+        entries.update(_flat(load(file.read_text(encoding="utf-8")), file.stem))
     return Wording(language, entries)
 
 

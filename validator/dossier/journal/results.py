@@ -223,7 +223,7 @@ def _criteria(context: Context) -> Iterator[Content]:
         "journal.criteria",
         met=numbers.count(sum(one.outcome == "meets" for one in found)),
         all=numbers.count(len(found)),
-        verdict=context.assessment.verdict,
+        verdict=context.verdict_word,
     )
     for outcome in _OPEN:
         members = [one for one in found if one.outcome == outcome]

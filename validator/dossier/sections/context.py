@@ -153,6 +153,11 @@ class Context(Struct, frozen=True):
         named = [part for part in parts if part]
         return ", ".join(named) or self.analyte_name(analyte_id)
 
+    @property
+    def verdict_word(self) -> str:
+        """The verdict as page one prints it."""
+        return self.say.text(f"frame.verdicts.{self.assessment.verdict}")
+
     def characteristic(self, name: str) -> str:
         """A characteristic as it is written in the dossier."""
         return self.say.maybe(f"names.characteristic.{name}", name.replace("_", " "))

@@ -28,7 +28,9 @@ def decision(context: Context) -> Section:
             blocks.append(_table(context, found))
         blocks.extend(_settle(context, found))
     blocks.extend(conformity(context))
-    blocks.append(Paragraph(say(f"decision.verdict.{context.assessment.verdict.replace(' ', '_')}")))
+    blocks.append(
+        Paragraph(say("decision.verdict", verdict=context.verdict_word, reason=context.assessment.reason))
+    )
     return Section(id="decision", title=say("decision.title"), blocks=tuple(blocks))
 
 

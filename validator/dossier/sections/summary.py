@@ -20,15 +20,23 @@ from validator.dossier.document import (
 )
 from validator.dossier.inline import Content, Outcome, Reference, Severity, Text
 from validator.dossier.sections.context import Context, Item, figure_text, percent_level, place_of, row
-from validator.dossier.sections.judging import WORST_FIRST, governing
-from validator.evaluation.results import Caveat, DeclaredLimit, DesignFinding, Finding, NotAssessed
+from validator.dossier.sections.judging import governing
+from validator.evaluation.results import (
+    Caveat,
+    DeclaredLimit,
+    DesignFinding,
+    Finding,
+    NotAssessed,
+    RangeRecord,
+)
 from validator.evaluation.rows import runs_of
 from validator.statistics.detection import VARIANTS
 from validator.statistics.detection.registry import QUANTIFICATION_ALIASES
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
 
+    from validator.evaluation.results import Interval
     from validator.guidance import Profile
 
 ROLES = ("prepared", "reviewed", "approved")
@@ -92,30 +100,82 @@ def deciding(context: Context) -> list[Finding]:
 
 
 def _verdict(context: Context) -> Verdict:
-    say, found = context.say, deciding(context)
-    counted = {outcome: sum(one.outcome == outcome for one in found) for outcome in WORST_FIRST}
-    undecided = context.assessment.verdict == "not assessed" and counted["inconclusive"]
-    key = "undecided" if undecided else context.assessment.verdict.replace(" ", "_")
-    sentence = say(f"summary.verdict.{key}", use=context.use, met=str(counted["meets"]), all=str(len(found)))
-    points: list[Content] = []
+    say, assessment = context.say, context.assessment
+    if assessment.draft:
+        sentence = say("summary.draft", reason=assessment.reason)
+        return Verdict(verdict="not assessed", sentence=sentence)
+    settles = say.text("summary.settles", what=assessment.settles) if assessment.settles else ""
+    sentence = say("summary.verdict", use=context.use, reason=assessment.reason, settles=settles)
+    return Verdict(verdict=assessment.verdict, sentence=sentence, points=tuple(_points(context)))
+
+
+def _points(context: Context) -> Iterator[Content]:
+    """What stands beside the verdict: restrictions, open points and how it was decided."""
+    say, assessment, found = context.say, context.assessment, deciding(context)
+    if assessment.purpose == "partial":
+        yield say("summary.partial")
+    if len({one.reason for one in assessment.analytes.values()}) > 1 and not context.is_compact:
+        for name, one in assessment.analytes.items():
+            verdict = say.text(f"frame.verdicts.{one.verdict}")
+            yield say(
+                "summary.points.analyte", name=context.analyte_name(name), verdict=verdict, reason=one.reason
+            )
+    conditions = dict.fromkeys(title for one in assessment.analytes.values() for title in one.conditions)
+    if conditions:
+        yield say("summary.points.conditions", names="; ".join(conditions))
     for outcome in ("does not meet", "inconclusive", "not assessed"):
-        if counted[outcome]:
-            names = _open_names(context, [one for one in found if one.outcome == outcome])
-            points.append(say(f"summary.points.{outcome.replace(' ', '_')}", names=names))
-    short = [
-        one for one in context.assessment.design if one.outcome == "does not meet" and not one.recommended
-    ]
+        members = [one for one in found if one.outcome == outcome]
+        if members:
+            names = _open_names(context, members)
+            yield say(f"summary.points.{outcome.replace(' ', '_')}", names=names)
+    yield from _gaps(context)
+    short = [one for one in assessment.design if one.outcome == "does not meet" and not one.recommended]
     if short:
         lacking = "; ".join(dict.fromkeys(_lacking(context, one) for one in short))
-        points.append(say("summary.points.design", names=lacking))
+        yield say("summary.points.design", names=lacking)
+    yield from _of_sources(context)
     plan = context.results.plan
     if plan is not None and not plan.kept:
-        points.append(say("summary.points.plan", count=str(len(plan.differences))))
-    stops = sum(one.severity == "stop" for one in context.assessment.caveats)
+        yield say("summary.points.plan", count=str(len(plan.differences)))
+    stops = sum(one.severity == "stop" for one in assessment.caveats)
     if stops:
-        points.append(say("summary.points.stops", count=str(stops)))
-    points.append(say(f"summary.rule.{_rule(context)}"))
-    return Verdict(verdict=context.assessment.verdict, sentence=sentence, points=tuple(points))
+        yield say("summary.points.stops", count=str(stops))
+    yield say(f"summary.rule.{_rule(context)}")
+
+
+def _gaps(context: Context) -> Iterator[Content]:
+    """What of the claim is not covered."""
+    say, assessment = context.say, context.assessment
+    gaps = [
+        f"{gap} ({context.analyte_name(name)})" if context.has_several_analytes else gap
+        for name, one in assessment.analytes.items()
+        for gap in (one.range.not_covered if one.range else ())
+    ]
+    if gaps:
+        yield say("summary.points.not_covered", names="; ".join(gaps))
+
+
+def _of_sources(context: Context) -> Iterator[Content]:
+    """Rules not compared with their text, rules set aside, and results without an interval."""
+    say = context.say
+    remembered: dict[str, set[str]] = {}
+    for one in context.assessment.findings:
+        if one.remembered:
+            remembered.setdefault(one.document, set()).add(one.rule)
+    for document, rules in remembered.items():
+        verb = "was" if len(rules) == 1 else "were"
+        yield say("summary.points.remembered", count=str(len(rules)), document=document, verb=verb)
+    bounds = [
+        one
+        for one in deciding(context)
+        if one.interval is None and one.observed is not None and one.unit != "p"
+    ]
+    if bounds:
+        names = "; ".join(dict.fromkeys(context.characteristic(one.characteristic) for one in bounds))
+        yield say("summary.points.without_interval", names=names)
+    aside = dict.fromkeys(one.cited for one in context.assessment.findings if one.informs == "set aside")
+    if aside:
+        yield say("summary.points.set_aside", names="; ".join(aside))
 
 
 def _lacking(context: Context, finding: DesignFinding) -> str:
@@ -167,28 +227,30 @@ def _finding_name(context: Context, finding: Finding) -> str:
 
 
 def _claims(context: Context) -> tuple[Block, ...]:
-    """Range and limits of each analyte: what the method is said to do."""
+    """What is claimed of each analyte, and what of it the evidence covers."""
+    say = context.say
     if context.is_compact:
-        return (Paragraph(context.say("overview.claims", count=str(len(context.results.analytes)))),)
-    rows = []
-    for item in context.validated_items():
-        cells = _claim(context, item)
-        if any(cell != numbers.MISSING for cell in cells):
-            rows.append(row(item.analyte.name, *cells))
+        return (Paragraph(say("overview.claims", count=str(len(context.results.analytes)))),)
+    items = list(context.validated_items())
+    told = [_claim(context, item) for item in items]
+    rows = [
+        row(
+            say.text(f"summary.claims.{name}"),
+            *(one[name] for one in told),
+            kind="total" if name == "validated" else "plain",
+        )
+        for name in told[0]
+        if any(one[name] != numbers.MISSING for one in told)
+    ]
     if not rows:
         return ()
-    say = context.say
     return (
         Table(
             id="claims",
             caption=say("summary.claims.caption"),
             columns=(
-                Column(say.text("summary.claims.analyte")),
-                Column(say.text("summary.claims.range")),
-                Column(say.text("summary.claims.detection")),
-                Column(say.text("summary.claims.quantification")),
-                Column(say.text("summary.claims.variant")),
-                Column(say.text("summary.claims.points"), align="centre"),
+                Column(say.text("summary.claims.quantity")),
+                *(Column(item.analyte.name, unit=item.analyte.unit) for item in items),
             ),
             rows=tuple(rows),
             note=say("summary.claims.note", level=percent_level(context.study.analysis.confidence)),
@@ -205,21 +267,42 @@ def limits_are_claimed(context: Context, item: Item) -> bool:
     return declared or bool(asked) or bool(runs_of(context.study.blanks, item.cell))
 
 
-def _claim(context: Context, item: Item) -> tuple[str, ...]:
-    """Range, limits, the variants that declare them, points and levels."""
+def _claim(context: Context, item: Item) -> dict[str, str]:
+    """The ranges, the limits and how they were found, in the unit of the analyte."""
+    verdict = context.assessment.analytes.get(item.cell.analyte)
+    reach = verdict.range if verdict is not None and verdict.range is not None else RangeRecord()
     calibration, detection = item.configuration.calibration, item.configuration.detection
-    if isinstance(calibration, NotAssessed):
-        reach, points = numbers.MISSING, numbers.MISSING
-    else:
-        span = calibration.working_range
-        reach = numbers.quantity(
-            f"{numbers.as_given(span.lower)} {numbers.TO} {numbers.as_given(span.upper)}", item.analyte.unit
-        )
+    told = {
+        name: _span(getattr(reach, name))
+        for name in ("claimed", "calibrated", "linear", "precision", "trueness")
+    }
+    limits: tuple[DeclaredLimit | NotAssessed, ...] = ()
+    if not isinstance(detection, NotAssessed) and limits_are_claimed(context, item):
+        limits = (detection.detection_limit, detection.quantification_limit)
+    told["detection"], told["quantification"] = map(limit_bracketed, limits or (None, None))
+    told["working"] = numbers.limit(reach.working_quantification_limit) if limits else numbers.MISSING
+    told["validated"] = _span(reach.validated)
+    told["variant"] = variants_of(*limits)
+    points = numbers.MISSING
+    if not isinstance(calibration, NotAssessed):
         points = f"{calibration.n} / {calibration.levels}"
-    if isinstance(detection, NotAssessed) or not limits_are_claimed(context, item):
-        return reach, numbers.MISSING, numbers.MISSING, numbers.MISSING, points
-    limits = (detection.detection_limit, detection.quantification_limit)
-    return (reach, *(limit_figure(one) for one in limits), variants_of(*limits), points)
+    told["points"] = points
+    return told
+
+
+def _span(ends: Interval | None) -> str:
+    if ends is None or ends[0] is None or ends[1] is None:
+        return numbers.MISSING
+    return f"{numbers.as_given(ends[0])} {numbers.TO} {numbers.as_given(ends[1])}"
+
+
+def limit_bracketed(limit: DeclaredLimit | NotAssessed | None) -> str:
+    """A declared limit with its interval in brackets, for a column that names the unit."""
+    if limit is None or isinstance(limit, NotAssessed):
+        return numbers.MISSING
+    value = numbers.limit(limit.value)
+    ends = limit.ci
+    return value if ends is None else f"{value} [{numbers.limit(ends[0])}, {numbers.limit(ends[1])}]"
 
 
 def variants_of(*limits: DeclaredLimit | NotAssessed) -> str:
