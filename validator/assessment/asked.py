@@ -48,7 +48,7 @@ def not_measured(study: Study, results: Results, profile: Profile) -> tuple[NotM
     for analyte in study.analyte_ids:
         record = results.analytes[analyte].configurations[study.validated_configuration]
         for characteristic in profile.characteristics(kind_of(study)):
-            refusal = _refusal(record, characteristic)
+            refusal = refusal_of(record, characteristic)
             if refusal is not None:
                 found.append(NotMeasured(characteristic, analyte, refusal))
     return tuple(found)
@@ -92,7 +92,7 @@ def waiting_for_kind(study: Study, profile: Profile) -> tuple[Kind, ...]:
     return tuple(kind for kind in Kind if kind is not Kind.ANY and (kind in named or kind in listed))
 
 
-def _refusal(record: ConfigurationRecord, characteristic: Characteristic) -> NotAssessed | None:
+def refusal_of(record: ConfigurationRecord, characteristic: Characteristic) -> NotAssessed | None:
     """Why the record gives no figure for *characteristic*; None where it gives one."""
     return next(_no(_FOUND_IN[characteristic](record)), None)
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from msgspec.structs import replace
 
 from validator.assessment.caveats import raised_caveats
+from validator.assessment.clauses import clause_index
 from validator.assessment.design import design_findings
 from validator.assessment.guidance_findings import guidance_findings, profiles_of
 from validator.assessment.own_criteria import own_findings
@@ -48,6 +49,7 @@ def assess_against(study: Study, results: Results, profiles: Sequence[Profile]) 
         settles=settles,
         purpose=study.study.purpose,
         analytes=verdicts,
+        clauses=clause_index(study, results, profiles, findings, design),
         findings=findings,
         design=design,
         caveats=caveats,

@@ -20,7 +20,7 @@ from validator.dossier.document import (
     Table,
     identifier,
 )
-from validator.dossier.inline import Code, Content, Outcome, OutcomeWord, Reference, pieces
+from validator.dossier.inline import Code, Content, Outcome, OutcomeWord, Reference
 from validator.dossier.sections.context import Context, row
 from validator.dossier.sections.data import data
 from validator.dossier.sections.formula_list import formulas_used
@@ -28,6 +28,7 @@ from validator.dossier.sections.formula_list import formulas_used
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+    from validator.evaluation.results.assessment import ClauseOutcome
     from validator.guidance import Profile
 
 
@@ -92,50 +93,48 @@ _ANSWERED_IN = {
 }
 
 
+_MARKS: dict[ClauseOutcome, OutcomeWord] = {
+    "met": "meets",
+    "not met": "does not meet",
+    "inconclusive": "inconclusive",
+    "reported": "not applicable",
+    "not stated": "not assessed",
+    "not studied": "not assessed",
+}
+
+
 def _cross_reference(context: Context) -> Section | None:
-    from validator.assessment.rules import rules_for
-
+    """Where the dossier answers each rule of the chosen documents, by the outcome of that rule."""
     say = context.say
-    present = {element.id for element in context.sections_present}
-    kept = {element.id for element in context.sections_printed}
-
-    def home(section: str) -> str:
-        return section if section in kept else "by-analyte"
-
+    profiles = {one.name: one for one in profiles_of(context.study)}
+    documents = dict.fromkeys(one.document for one in context.assessment.clauses)
     blocks: list[Block | Section] = []
-    for profile in profiles_of(context.study):
-        rows = []
-        for rule in rules_for(context.study, profile):
-            section = next(
-                (
-                    name
-                    for name, covered in _ANSWERED_IN.items()
-                    if rule.characteristic.value in covered and name in present
-                ),
-                None,
+    for at, document in enumerate(documents):
+        rows = [
+            row(
+                one.clause,
+                one.requirement,
+                one.answer,
+                Outcome(_MARKS[one.outcome], label=one.outcome),
+                _home(context, one.where),
             )
-            rows.append(
-                row(
-                    context.characteristic(rule.characteristic.value),
-                    rule.text,
-                    rule.clause,
-                    Reference(home(section)) if section else numbers.MISSING,
-                    Outcome(_outcome(context, rule.characteristic.value)),
-                )
-            )
+            for one in context.assessment.clauses
+            if one.document == document
+        ]
+        profile = profiles.get(document)
         blocks.append(
             Table(
-                id=identifier("cross", profile.id),
-                caption=say("appendices.cross", title=profile.title, edition=profile.edition),
+                id=identifier("cross", str(at)),
+                caption=say("appendices.cross", document=document),
                 columns=(
-                    Column(say.text("appendices.characteristic"), width=16),
+                    Column(say.text("appendices.clause"), width=15),
                     Column(say.text("appendices.rule")),
-                    Column(say.text("appendices.clause"), width=12),
-                    Column(say.text("appendices.answered"), width=11),
+                    Column(say.text("appendices.answer"), width=28),
                     Column(say.text("appendices.outcome"), width=15),
+                    Column(say.text("appendices.answered"), width=10),
                 ),
                 rows=tuple(rows),
-                note=(*pieces(say("appendices.cross_note")), " ", *pieces(_particulars(context, profile))),
+                note=_particulars(context, profile) if profile is not None else "",
                 size="small",
             )
         )
@@ -144,9 +143,19 @@ def _cross_reference(context: Context) -> Section | None:
     return Section(
         id="cross-reference",
         title=say("appendices.cross_title"),
-        blocks=tuple(blocks),
+        blocks=(Paragraph(say("appendices.cross_note"), role="lead"), *blocks),
         numbering="appendix",
     )
+
+
+def _home(context: Context, characteristic: str) -> Reference | str:
+    """The section that answers on *characteristic*."""
+    present = {element.id for element in context.sections_present}
+    kept = {element.id for element in context.sections_printed}
+    for section, covered in _ANSWERED_IN.items():
+        if characteristic in covered and section in present:
+            return Reference(section if section in kept else "by-analyte")
+    return numbers.MISSING
 
 
 def _particulars(context: Context, profile: Profile) -> Content:
@@ -161,22 +170,6 @@ def _particulars(context: Context, profile: Profile) -> Content:
     if profile.valid_until:
         parts.append(say.text("appendices.valid_until", date=profile.valid_until.isoformat()))
     return " ".join(parts)
-
-
-def _outcome(context: Context, characteristic: str) -> OutcomeWord:
-    outcomes = [
-        *(one.outcome for one in context.assessment.findings if one.characteristic == characteristic),
-        *(
-            one.outcome
-            for one in context.assessment.design
-            if one.characteristic == characteristic and not one.recommended
-        ),
-    ]
-    if "does not meet" in outcomes:
-        return "does not meet"
-    if "inconclusive" in outcomes:
-        return "inconclusive"
-    return "meets" if "meets" in outcomes else "not assessed"
 
 
 # --- software and inputs -------------------------------------------------------------------------------

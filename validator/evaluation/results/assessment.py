@@ -173,6 +173,9 @@ class AnalyteVerdict(Record):
     conditions: tuple[str, ...] = ()
 
 
+ClauseOutcome = Literal["met", "not met", "inconclusive", "reported", "not stated", "not studied"]
+
+
 class ClauseRecord(Record):
     """What the dossier answers to one rule of a document; ``outcome`` is that of this rule only."""
 
@@ -180,7 +183,7 @@ class ClauseRecord(Record):
     clause: str
     requirement: str
     answer: str
-    outcome: Literal["met", "not met", "inconclusive", "reported", "not stated", "not studied"]
+    outcome: ClauseOutcome
     where: str = ""
 
 
