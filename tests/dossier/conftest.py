@@ -48,7 +48,7 @@ def attachments():
     return (
         Attachment(
             name="results.json",
-            content=b'{"format": "validation-results/1"}',
+            content=b'{"format": "validation-results/2"}',
             mime_type="application/json",
             relationship="Data",
             description="all numbers at full precision",

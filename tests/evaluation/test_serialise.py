@@ -82,7 +82,7 @@ def test_keys_stand_in_the_order_of_the_contract(results):
         "comparison_of_configurations",
         "assessment",
     ]
-    assert content["format"] == "validation-results/1"
+    assert content["format"] == "validation-results/2"
     record = content["analytes"]["x"]["configurations"]["default"]
     assert list(record)[:5] == ["calibration", "detection", "precision", "recovery", "interference"]
     line = record["calibration"]

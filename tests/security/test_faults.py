@@ -88,7 +88,7 @@ def test_what_a_killed_process_left_disturbs_nothing(study, target):
     done = run("evaluate", study, "--results", target)
 
     assert done.returncode == 0
-    assert target.read_text(encoding="utf-8").startswith('{\n "format": "validation-results/1"')
+    assert target.read_text(encoding="utf-8").startswith('{\n "format": "validation-results/2"')
     assert names(target.parent) == [".results.json.abc.part", "results.json"]
 
 

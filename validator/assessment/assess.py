@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from msgspec.structs import replace
 
+from validator.assessment.alternatives import with_censored, without_exclusions
 from validator.assessment.caveats import raised_caveats
 from validator.assessment.clauses import clause_index
 from validator.assessment.design import design_findings
@@ -13,8 +14,10 @@ from validator.assessment.guidance_findings import guidance_findings, profiles_o
 from validator.assessment.own_criteria import own_findings
 from validator.assessment.reach import reach
 from validator.assessment.verdict import Grounds, held_back, verdict_of_study, verdict_on
+from validator.evaluation import evaluate
 from validator.evaluation.results import Assessment, Caveat, DesignFinding, Finding, Results
 from validator.evaluation.rows import Cell
+from validator.study.censored import with_numbers
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -32,29 +35,51 @@ def assess(study: Study, results: Results) -> Results:
     return assess_against(study, results, profiles_of(study))
 
 
-def assess_against(study: Study, results: Results, profiles: Sequence[Profile]) -> Results:
-    """As ``assess``, against *profiles* read beforehand, for whoever judges many studies."""
-    findings = own_findings(study, results) + guidance_findings(study, results, profiles)
-    design = design_findings(study, profiles)
-    caveats = raised_caveats(study, results, profiles, findings, design)
+def assess_against(
+    study: Study, results: Results, profiles: Sequence[Profile], *, alternatives: bool = True
+) -> Results:
+    """As ``assess``, against *profiles* read beforehand, for whoever judges many studies.
+
+    With *alternatives* results below a limit are tried at 0 too, and exclusions are tried both ways.
+    """
+
+    def judge(other: Study) -> tuple[Finding, ...]:
+        return _findings(other, evaluate(other), profiles)
+
+    findings = _findings(study, results, profiles)
+    if alternatives:
+        findings = with_censored(study, findings, judge)
+    plain = with_numbers(study, "bound")
+    design = design_findings(plain, profiles)
+    caveats = raised_caveats(plain, results, profiles, findings, design)
     findings = held_back(findings, caveats)
     verdicts = {
         analyte: verdict_on(_grounds(study, results, analyte, findings, design, caveats))
         for analyte in study.analyte_ids
     }
     word, reason, settles = verdict_of_study(verdicts, {one.id: one.name for one in study.method.analytes})
+    restored = without_exclusions(study) if alternatives else None
+    beside = None
+    if restored is not None:
+        again = assess_against(restored, evaluate(restored), profiles, alternatives=False).assessment
+        beside = None if again is None else again.verdict
     assessment = Assessment(
         verdict=word,
         reason=reason,
         settles=settles,
         purpose=study.study.purpose,
         analytes=verdicts,
+        without_exclusions=beside,
         clauses=clause_index(study, results, profiles, findings, design),
         findings=findings,
         design=design,
         caveats=caveats,
     )
     return replace(results, assessment=assessment)
+
+
+def _findings(study: Study, results: Results, profiles: Sequence[Profile]) -> tuple[Finding, ...]:
+    return own_findings(study, results) + guidance_findings(study, results, profiles)
 
 
 def _grounds(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -44,6 +45,7 @@ from validator.evaluation.stability import stability
 from validator.evaluation.standard_addition import standard_addition
 from validator.evaluation.trueness import found_on_added, recovery
 from validator.evaluation.uncertainty import uncertainty
+from validator.study.censored import censored, with_numbers
 from validator.version import __version__
 
 if TYPE_CHECKING:
@@ -66,6 +68,8 @@ def evaluate(study: Study, *, only_deciding_limits: bool = False) -> Results:
         raise ValueError("the recordings are not reduced; read the study with validator.read_study")
     check_size(study)
     check_declared(study)
+    counts = Counter(name for name, _ in censored(study))
+    study = with_numbers(study, "bound")
     analytes: dict[str, AnalyteRecord] = {}
     comparisons: dict[str, ConfigurationComparison] = {}
     for analyte in study.method.analytes:
@@ -102,6 +106,7 @@ def evaluate(study: Study, *, only_deciding_limits: bool = False) -> Results:
         analytes=analytes,
         comparison_of_configurations=comparisons,
         plan=plan_kept(study),
+        censored=dict(counts),
     )
 
 

@@ -125,12 +125,13 @@ def _change(runs: Sequence[InterferenceRun], confidence: float) -> RelativeChang
     references: dict[tuple[float, ...], None] = {}
     singles: list[float] = []
     for run in runs:
+        values = run.reference_values
         if run.preparation == "repeated_reading":
-            singles.append(sum(run.reference) / len(run.reference))
-        elif len(run.reference) == 1:
-            singles.append(run.reference[0])
+            singles.append(sum(values) / len(values))
+        elif len(values) == 1:
+            singles.append(values[0])
         else:
-            references.setdefault(run.reference)
+            references.setdefault(values)
     if len(set(singles)) == 1:
         singles = singles[:1]
     reference = singles + [value for some in references for value in some]

@@ -99,7 +99,7 @@ class Trials(Struct, frozen=True, kw_only=True):
 
     def _judged(self, study: Study) -> Trial:
         found = evaluate(study, only_deciding_limits=not _ask_for_other_limits(self.profiles))
-        results = assess_against(study, found, self.profiles)
+        results = assess_against(study, found, self.profiles, alternatives=False)
         record = results.analytes[self.simulator.analyte].configurations[study.validated_configuration]
         assessment = results.assessment
         findings = assessment.findings if assessment else ()

@@ -6,6 +6,7 @@ import math
 from typing import TYPE_CHECKING
 
 from validator.assessment.guidance_findings import profiles_of
+from validator.assessment.verdict import GRAVITY
 from validator.dossier import numbers
 from validator.dossier.document import (
     Block,
@@ -134,6 +135,7 @@ def _points(context: Context) -> Iterator[Content]:
         lacking = "; ".join(dict.fromkeys(_lacking(context, one) for one in short))
         yield say("summary.points.design", names=lacking)
     yield from _of_sources(context)
+    yield from _of_data(context)
     plan = context.results.plan
     if plan is not None and not plan.kept:
         yield say("summary.points.plan", count=str(len(plan.differences)))
@@ -141,6 +143,16 @@ def _points(context: Context) -> Iterator[Content]:
     if stops:
         yield say("summary.points.stops", count=str(stops))
     yield say(f"summary.rule.{_rule(context)}")
+
+
+def _of_data(context: Context) -> Iterator[Content]:
+    """Results below a limit, and exclusions that make the verdict kinder."""
+    say, assessment = context.say, context.assessment
+    if context.results.censored:
+        yield say("summary.points.censored", count=str(sum(context.results.censored.values())))
+    beside = assessment.without_exclusions
+    if beside is not None and GRAVITY.index(beside) > GRAVITY.index(assessment.verdict):
+        yield say("summary.points.exclusions", verdict=say.text(f"frame.verdicts.{beside}"))
 
 
 def _gaps(context: Context) -> Iterator[Content]:

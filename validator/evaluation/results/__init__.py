@@ -1,4 +1,4 @@
-"""What an evaluation yields: the records of ``results.json`` (format ``validation-results/1``).
+"""What an evaluation yields: the records of ``results.json`` (format ``validation-results/2``).
 
 Field names and their order are the keys and the order of the file; ``validator.evaluation.serialise`` writes
 and reads them. A record drops what is None, except the fields in ``always``, written as ``null``.

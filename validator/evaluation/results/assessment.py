@@ -191,6 +191,7 @@ class Assessment(Record):
     """The judgement of the results.
 
     ``draft`` is true where the study still has placeholders: then there is no verdict.
+    ``without_exclusions`` is the verdict with every excluded result restored, where there are any.
     """
 
     verdict: Verdict
@@ -199,6 +200,7 @@ class Assessment(Record):
     draft: bool = False
     purpose: str = "validation"
     analytes: dict[str, AnalyteVerdict] = field(default_factory=dict)
+    without_exclusions: Verdict | None = None
     clauses: tuple[ClauseRecord, ...] = ()
     findings: tuple[Finding, ...] = ()
     design: tuple[DesignFinding, ...] = ()

@@ -32,7 +32,7 @@ from validator.evaluation.results.standard_addition import StandardAdditionRecor
 from validator.evaluation.results.trueness import FoundOnAddedRecord, RecoveryRecord
 from validator.evaluation.results.uncertainty import UncertaintyRecord
 
-FORMAT = "validation-results/1"
+FORMAT = "validation-results/2"
 
 
 class ConfigurationRecord(Record):
@@ -140,11 +140,12 @@ class InputRecord(Record):
 class Results(Record):
     """The whole results file; ``assessment`` is added by the assessment room."""
 
-    format: Literal["validation-results/1"] = "validation-results/1"
+    format: Literal["validation-results/2"] = "validation-results/2"
     software: Software
     study: StudyIdentity
     inputs: tuple[InputRecord, ...]
     analytes: dict[str, AnalyteRecord]
     comparison_of_configurations: dict[str, ConfigurationComparison] = field(default_factory=dict)
     plan: PlanComparison | None = None
+    censored: dict[str, int] | None = None
     assessment: Assessment | None = None

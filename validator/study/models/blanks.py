@@ -5,10 +5,10 @@ from typing import Literal, Self
 from pydantic import model_validator
 
 from validator.study.models.base import Count, NonNegative, Positive
-from validator.study.models.runs import Block, CensoredRun, Run, exactly_one
+from validator.study.models.runs import Block, MeasuredRun, Run, exactly_one
 
 
-class BlankRun(CensoredRun):
+class BlankRun(MeasuredRun):
     """Readings of blanks.
 
     ``blank_correction`` says whether results are reported with the blank subtracted,
@@ -31,7 +31,7 @@ class BlanksBlock(Block):
     runs: tuple[BlankRun, ...]
 
 
-class LowLevelRun(CensoredRun):
+class LowLevelRun(MeasuredRun):
     """Readings of samples near the expected limit; ``level`` is spiked or nominal."""
 
     level: NonNegative

@@ -5,8 +5,8 @@ from typing import Annotated, Literal, Self
 
 from pydantic import AfterValidator, BeforeValidator, model_validator
 
-from validator.study.models.base import Label, Numbers, Record, problem, quoted, refuse, refuse_all
-from validator.study.models.runs import Block, Run
+from validator.study.models.base import Label, Readings, Record, problem, quoted, refuse, refuse_all
+from validator.study.models.runs import Block, Run, numbers_of
 from validator.study.scalars import Scalar
 
 SETTINGS = {"+": 1, "-": -1, "0": 0, "+1": 1, "1": 1, "-1": -1}
@@ -43,12 +43,12 @@ class RobustnessRun(Run):
     """One experiment: settings in the order of the factors (+1 high, -1 low, 0 nominal) and its result."""
 
     settings: Settings
-    result: Numbers
+    result: Readings
 
     @property
     def values(self) -> tuple[float, ...]:
         """The result, or its replicates."""
-        return self.result
+        return numbers_of(self.result)
 
 
 class RobustnessBlock(Block):

@@ -151,30 +151,7 @@ class SignalRun(Run):
 
 
 class MeasuredRun(Run):
-    """A run whose readings are signals or concentrations, never both."""
-
-    in_analyte_unit = frozenset({"level", "concentrations", "concentration"})
-    in_signal_unit = frozenset({"signals", "signal"})
-    signals: Numbers | None = None
-    signal: Number | None = None
-    concentrations: Numbers | None = None
-    concentration: Number | None = None
-
-    @property
-    def axis(self) -> Axis:
-        """What the readings are."""
-        return "signal" if self.concentrations is None and self.concentration is None else "concentration"
-
-    @property
-    def values(self) -> tuple[float, ...]:
-        """The readings, however they were written."""
-        single = self.signal if self.axis == "signal" else self.concentration
-        several = self.signals if self.axis == "signal" else self.concentrations
-        return several or () if single is None else (single,)
-
-
-class CensoredRun(Run):
-    """As ``MeasuredRun``, where readings below reporting may be written ``"<0.5"``."""
+    """A run whose readings are signals or concentrations, never both; below reporting they are ``"<0.5"``."""
 
     in_analyte_unit = frozenset({"level", "concentrations", "concentration"})
     in_signal_unit = frozenset({"signals", "signal"})

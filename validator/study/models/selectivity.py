@@ -4,8 +4,8 @@ from typing import Literal, Self
 
 from pydantic import Field, model_validator
 
-from validator.study.models.base import Label, NonNegative, Numbers, Positive, Text, refuse
-from validator.study.models.runs import Axis, Block, Run, exactly_one
+from validator.study.models.base import Label, NonNegative, Numbers, Positive, Readings, Text, refuse
+from validator.study.models.runs import Axis, Block, Run, exactly_one, numbers_of
 
 
 class InterferenceRun(Run):
@@ -24,9 +24,9 @@ class InterferenceRun(Run):
     interferent_level: NonNegative | None = None
     interferent_unit: Label | None = None
     analyte_level: NonNegative
-    found: Numbers | None = None
+    found: Readings | None = None
     signals: Numbers | None = None
-    reference: Numbers
+    reference: Readings
 
     @property
     def axis(self) -> Axis:
@@ -36,7 +36,12 @@ class InterferenceRun(Run):
     @property
     def values(self) -> tuple[float, ...]:
         """The readings with the interferent."""
-        return (self.signals if self.found is None else self.found) or ()
+        return (self.signals if self.found is None else numbers_of(self.found)) or ()
+
+    @property
+    def reference_values(self) -> tuple[float, ...]:
+        """The readings without the interferent."""
+        return numbers_of(self.reference)
 
     @model_validator(mode="after")
     def _says_how_much(self) -> Self:

@@ -9,7 +9,6 @@ from validator.study.models.base import (
     LessThan,
     NonNegative,
     Number,
-    Numbers,
     Positive,
     Readings,
     Text,
@@ -39,7 +38,7 @@ class RecoveryRun(Run):
     reference_uncertainty: NonNegative | None = None
     level: Positive | None = None
     level_confirmed: Text | None = None
-    found: Numbers
+    found: Readings
 
     @property
     def kind(self) -> Literal["spike", "reference_material", "known_solution"]:
@@ -56,8 +55,8 @@ class RecoveryRun(Run):
 
     @property
     def values(self) -> tuple[float, ...]:
-        """What was found, however it was written."""
-        return self.found
+        """What was found, less what is reported as below a limit."""
+        return numbers_of(self.found)
 
     @model_validator(mode="after")
     def _has_one_form(self) -> Self:

@@ -1,0 +1,114 @@
+"""What the findings would be with other data: results below a limit at 0, exclusions restored."""
+
+from __future__ import annotations
+
+from collections import Counter
+from typing import TYPE_CHECKING
+
+from msgspec.structs import replace
+
+from validator.study.censored import censored, with_numbers
+from validator.study.models.runs import Block
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator, Sequence
+
+    from validator.evaluation.results import Finding
+    from validator.study import Study
+
+RELATIVE_SCATTER = frozenset(
+    {"repeatability", "intermediate_precision", "reproducibility", "device_to_device", "repeated_use"}
+)
+"""Characteristics that are standard deviations: with a number put for a result they are none."""
+
+_BLOCKS_OF = {
+    "repeatability": ("precision",),
+    "intermediate_precision": ("precision",),
+    "reproducibility": ("precision",),
+    "device_to_device": ("precision", "repeated_use"),
+    "repeated_use": ("repeated_use",),
+}
+
+
+def with_censored(
+    study: Study, findings: Sequence[Finding], judge: Callable[[Study], Sequence[Finding]]
+) -> tuple[Finding, ...]:
+    """The *findings*, which have results below a limit at that limit, held against those that have them at 0.
+
+    Met or not met only where both agree; a standard deviation is not assessed.
+    """
+    runs = list(censored(study))
+    if not runs:
+        return tuple(findings)
+    others = dict(_keyed(judge(with_numbers(study, "zero"))))
+    return tuple(_combined(study, one, others.get(key)) for key, one in _keyed(findings))
+
+
+def _combined(study: Study, finding: Finding, other: Finding | None) -> Finding:
+    if finding.characteristic in RELATIVE_SCATTER:
+        n = sum(
+            _is_of(run.analyte, finding.analyte)
+            and (finding.level is None or getattr(run, "level", None) == finding.level)
+            for block in _BLOCKS_OF[finding.characteristic]
+            for _, run in censored(study, block)
+        )
+        if n:
+            return replace(
+                finding,
+                outcome="not assessed",
+                observed=None,
+                interval=None,
+                margin=None,
+                reason=f"{_results(n)} reported as less than a limit; a standard deviation is not assessed",
+                needs="measured values",
+                further=None,
+                further_likely=None,
+            )
+    if (
+        other is None
+        or other.outcome == finding.outcome
+        or finding.outcome in ("inconclusive", "not assessed")
+    ):
+        return finding
+    at_zero = "no result" if other.observed is None else f"{other.observed:.4g}"
+    at_bound = "no result" if finding.observed is None else f"{finding.observed:.4g}"
+    return replace(
+        finding,
+        outcome="inconclusive",
+        reason=(
+            "results are reported as less than a limit, and the outcome depends on their values: "
+            f"{at_zero} with 0 in their place, {at_bound} with their limits"
+        ),
+        needs="measured values in place of the results reported as less than a limit",
+    )
+
+
+def _is_of(analyte: str | None, other: str | None) -> bool:
+    return analyte is None or other is None or analyte == other
+
+
+def _results(n: int) -> str:
+    return "1 result is" if n == 1 else f"{n} results are"
+
+
+def _keyed(findings: Sequence[Finding]) -> Iterator[tuple[tuple[object, ...], Finding]]:
+    seen: Counter[tuple[object, ...]] = Counter()
+    for one in findings:
+        level = None if one.level is None else round(one.level, 9)
+        key = (one.characteristic, one.analyte, one.configuration, level, one.what, one.criterion, one.source)
+        seen[key] += 1
+        yield (*key, seen[key]), one
+
+
+def without_exclusions(study: Study) -> Study | None:
+    """The study with every excluded run restored; None where none is excluded."""
+    blocks: dict[str, Block] = {}
+    for name in type(study).model_fields:
+        block = getattr(study, name)
+        if isinstance(block, Block) and any(run.excluded is not None for run in study.runs(name)):
+            runs = tuple(
+                run if run.excluded is None else run.model_copy(update={"excluded": None})
+                for run in study.runs(name)
+            )
+            blocks[name] = block.model_copy(update={"runs": runs})
+    return study.model_copy(update=blocks) if blocks else None
