@@ -64,12 +64,11 @@ def _combined(study: Study, finding: Finding, other: Finding | None) -> Finding:
                 further=None,
                 further_likely=None,
             )
-    if (
-        other is None
-        or other.outcome == finding.outcome
-        or finding.outcome in ("inconclusive", "not assessed")
-    ):
+    settled = ("inconclusive", "not assessed")
+    if other is None or other.outcome == finding.outcome or finding.outcome in settled:
         return finding
+    if finding.outcome == "does not meet" and _is_outside(other):
+        return finding  # without an interval where all results are 0
     at_zero = "no result" if other.observed is None else f"{other.observed:.4g}"
     at_bound = "no result" if finding.observed is None else f"{finding.observed:.4g}"
     return replace(
@@ -80,6 +79,15 @@ def _combined(study: Study, finding: Finding, other: Finding | None) -> Finding:
             f"{at_zero} with 0 in their place, {at_bound} with their limits"
         ),
         needs="measured values in place of the results reported as less than a limit",
+    )
+
+
+def _is_outside(finding: Finding) -> bool:
+    value = finding.observed
+    if value is None:
+        return False
+    return (finding.lower is not None and value < finding.lower) or (
+        finding.upper is not None and value > finding.upper
     )
 
 

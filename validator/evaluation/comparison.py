@@ -137,9 +137,7 @@ def _sample(name: str, runs: Sequence[ComparisonRun]) -> _Sample:
     counted = tuple(run for run in runs if run.excluded is None)
     if not counted:
         return _Sample(name, tuple(runs), f"excluded: {runs[0].excluded}")
-    # a result below a limit is no number; the sample must not be compared by its other readings alone
-    censored = any(run.below for run in counted)
-    return _Sample(name, counted, "reported as less than a limit" if censored else None)
+    return _Sample(name, counted, None)
 
 
 def _record(pairs: _Pairs, bounds: Bounds | None, confidence: float) -> ComparisonRecord:

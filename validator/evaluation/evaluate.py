@@ -24,7 +24,7 @@ from validator.evaluation.duplicates import duplicates
 from validator.evaluation.inputs import input_records
 from validator.evaluation.matrix_effect import matrix_effect
 from validator.evaluation.plan_kept import plan_kept
-from validator.evaluation.precision import precision
+from validator.evaluation.precision import precision, without_scatter
 from validator.evaluation.predicted_precision import level_dependence
 from validator.evaluation.recordings import recordings
 from validator.evaluation.repeated_use import repeated_use
@@ -46,9 +46,12 @@ from validator.evaluation.standard_addition import standard_addition
 from validator.evaluation.trueness import found_on_added, recovery
 from validator.evaluation.uncertainty import uncertainty
 from validator.study.censored import censored, with_numbers
+from validator.study.models.precision import PrecisionRun
 from validator.version import __version__
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from validator.study import Study
 
 
@@ -69,7 +72,7 @@ def evaluate(study: Study, *, only_deciding_limits: bool = False) -> Results:
     check_size(study)
     check_declared(study)
     counts = Counter(name for name, _ in censored(study))
-    study = with_numbers(study, "bound")
+    written, study = study, with_numbers(study, "bound")
     analytes: dict[str, AnalyteRecord] = {}
     comparisons: dict[str, ConfigurationComparison] = {}
     for analyte in study.method.analytes:
@@ -78,8 +81,13 @@ def evaluate(study: Study, *, only_deciding_limits: bool = False) -> Results:
         records: dict[str, ConfigurationRecord] = {}
         limits: dict[str, Limits] = {}
         for name, cell in cells.items():
+            below = Counter(
+                run.level
+                for _, run in censored(written, "precision")
+                if isinstance(run, PrecisionRun) and Cell(run.analyte, run.configuration) == cell
+            )
             records[name], limits[name] = _configuration(
-                study, cell, calibrations[name], only_deciding_limits
+                study, cell, calibrations[name], below, only_deciding_limits
             )
         analytes[analyte.id] = AnalyteRecord(
             unit=analyte.unit,
@@ -111,10 +119,14 @@ def evaluate(study: Study, *, only_deciding_limits: bool = False) -> Results:
 
 
 def _configuration(
-    study: Study, cell: Cell, fitted: Fitted | NotAssessed, only_deciding_limits: bool
+    study: Study,
+    cell: Cell,
+    fitted: Fitted | NotAssessed,
+    below: Mapping[float, int],
+    only_deciding_limits: bool,
 ) -> tuple[ConfigurationRecord, Limits]:
     reader = _reader(fitted)
-    precisions = precision(study, cell, reader)
+    precisions = without_scatter(precision(study, cell, reader), below)
     recoveries = recovery(study, cell)
     profile = accuracy_profile(study, cell, reader)
     limits = detection(

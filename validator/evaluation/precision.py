@@ -19,7 +19,7 @@ from validator.evaluation.rows import Cell, Value, excluded, independent_values,
 from validator.study.models.precision import PrecisionRun
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     from validator.evaluation.concentrations import SignalReader
     from validator.evaluation.factors import Factor
@@ -42,6 +42,33 @@ def precision(study: Study, cell: Cell, reader: SignalReader) -> tuple[Precision
     for run in runs:
         by_level.setdefault(run.level, []).append(run)
     return tuple(_at_level(level, here, at) for level, here in sorted(by_level.items()))
+
+
+_SCATTER = (
+    *("repeatability_sd", "repeatability_rsd", "between_sd", "intermediate_sd", "intermediate_rsd"),
+    *("reproducibility_sd", "reproducibility_rsd"),
+)
+
+
+def without_scatter(
+    records: tuple[PrecisionRecord, ...] | NotAssessed, below: Mapping[float, int]
+) -> tuple[PrecisionRecord, ...] | NotAssessed:
+    """The *records* without standard deviations at levels with results *below* a limit."""
+    if isinstance(records, NotAssessed):
+        return records
+
+    def refused(record: PrecisionRecord, n: int) -> PrecisionRecord:
+        told = "1 result is" if n == 1 else f"{n} results are"
+        refusal = NotAssessed(
+            not_assessed=f"{told} reported as less than a limit; a standard deviation is not assessed",
+            needs="measured values",
+        )
+        return replace(record, **{one: refusal for one in _SCATTER if getattr(record, one) is not None})
+
+    return tuple(
+        refused(one, below[one.level]) if one.level is not None and one.level in below else one
+        for one in records
+    )
 
 
 class _At(Struct, frozen=True):

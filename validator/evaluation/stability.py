@@ -53,22 +53,13 @@ class _Series(Struct, frozen=True):
     time_unit: str
     times: NDArray[np.float64]
     values: NDArray[np.float64]
-    censored: int
 
     def check(self) -> None:
         """Refuse what cannot be averaged.
 
         Raises:
-            NotEstimable: no value counts, or some are reported as below a limit.
+            NotEstimable: no value counts.
         """
-        if self.censored:
-            raise NotEstimable(
-                (
-                    f"{self.censored} results are reported as less than a limit, so the change "
-                    "cannot be computed"
-                ),
-                "the measured values, or a level well above the limit",
-            )
         if not self.values.size:
             raise NotEstimable("all results for this condition are excluded", "results that are not excluded")
 
@@ -116,7 +107,6 @@ def _series(runs: Sequence[StabilityRun], counted: Sequence[StabilityRun]) -> _S
         time_unit=runs[0].time_unit,
         times=np.array([time for time, _ in points]),
         values=np.array([value for _, value in points]),
-        censored=sum(len(run.below) for run in counted),
     )
 
 

@@ -17,7 +17,7 @@ class PrecisionRun(MeasuredRun):
     """
 
     level: NonNegative
-    level_is: Literal["content", "label"] = "content"
+    level_is: Literal["content", "label"] | None = None
     level_confirmed: Text | None = None
     day: Label | None = None
     laboratory: Label | None = None
