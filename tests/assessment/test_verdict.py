@@ -1,4 +1,4 @@
-"""What findings, designs and caveats amount to."""
+"""The verdict by the five words, from findings, designs, caveats and the range."""
 
 from __future__ import annotations
 
@@ -6,149 +6,195 @@ import itertools
 
 import pytest
 
-from validator.assessment.verdict import held_back, verdict
-from validator.evaluation.results import Caveat, DesignFinding, Finding
+from validator.assessment.verdict import GRAVITY, Grounds, held_back, verdict_of_study, verdict_on
+from validator.evaluation.results import AnalyteVerdict, Caveat, DesignFinding, Finding, RangeRecord
+
+RANK = {word: rank for rank, word in enumerate(GRAVITY)}
 
 
-def finding(outcome, **more):
+def finding(outcome, characteristic="repeatability", **more):
     return Finding(
         **{
-            "characteristic": "repeatability",
+            "characteristic": characteristic,
             "analyte": "x",
-            "configuration": "film",
+            "configuration": "default",
             "criterion": "RSD ≤ 5 %",
             "source": "plan",
-            "observed": 1.0,
+            "observed": None if outcome == "not assessed" else 1.0,
             "upper": 5.0,
             "interval": None,
             "outcome": outcome,
             "decision_rule": "guarded",
-            "own": True,
+            "reason": None if outcome == "meets" else "the reason",
+            "needs": None if outcome == "meets" else "what it needs",
             **more,
         }
     )
 
 
 def design(outcome, **more):
-    return DesignFinding(
-        **{
-            "requirement": "levels",
-            "source": "guide",
-            "required": 6,
-            "provided": 5,
-            "outcome": outcome,
-            **more,
-        }
-    )
+    asked = {"requirement": "levels", "source": "guide", "required": 6, "provided": 5, "outcome": outcome}
+    return DesignFinding(**{**asked, **more})
 
 
-def caveat(severity, **more):
+def caveat(severity, characteristic="repeatability", **more):
+    words = {"text": "Text.", "because": "Because.", "remedy": "Remedy.", "sources": ()}
     return Caveat(
         **{
-            "id": "example",
+            "id": "one",
             "severity": severity,
-            "characteristic": "repeatability",
-            "text": "t",
-            "because": "b",
-            "remedy": "r",
-            "source": "s",
-            "title": "An example",
+            "characteristic": characteristic,
+            "title": f"A {severity}",
+            **words,
             **more,
         }
     )
 
 
+MET = (finding("meets"), finding("meets", "recovery"))
+
+
+@pytest.fixture
+def grounds(study_from_parts):
+    def make(findings=MET, designs=(), caveats=(), gaps=(), **parts):
+        study = study_from_parts(parts)
+        return Grounds(
+            study=study,
+            analyte="x",
+            findings=findings,
+            design=designs,
+            caveats=caveats,
+            reach=RangeRecord(not_covered=tuple(gaps)),
+        )
+
+    return make
+
+
 @pytest.mark.parametrize(
-    ("outcomes", "word"),
+    ("verdict", "reason", "more"),
     [
-        (["meets", "meets"], "fit"),
-        (["meets", "inconclusive"], "fit with reservations"),
-        (["meets", "not assessed"], "fit with reservations"),
-        (["inconclusive"], "not assessed"),
-        (["inconclusive", "not assessed"], "not assessed"),
-        (["meets", "does not meet"], "not fit"),
-        (["inconclusive", "does not meet", "not assessed"], "not fit"),
-        (["not assessed"], "not assessed"),
-        ([], "not assessed"),
+        ("fit", "All deciding acceptance criteria (2) are met.", {}),
+        ("not assessed", "No acceptance criterion was declared", {"findings": ()}),
+        (
+            "not assessed",
+            "No acceptance criterion was declared",
+            {"findings": (finding("meets", decides=False, informs="outside the scope"),)},
+        ),
+        (
+            "not fit",
+            "The acceptance criterion for recovery is not met.",
+            {"findings": (*MET, finding("does not meet", "recovery"))},
+        ),
+        (
+            "not demonstrated",
+            "the rule was not compared with its text",
+            {"findings": (*MET, finding("does not meet", remembered=True, rule="a-rule"))},
+        ),
+        ("not demonstrated", "is inconclusive: the reason", {"findings": (*MET, finding("inconclusive"))}),
+        ("not demonstrated", "was not assessed: the reason", {"findings": (*MET, finding("not assessed"))}),
+        ("not demonstrated", "A stop (stop)", {"caveats": (caveat("stop"),)}),
+        ("not demonstrated", "levels: 5 provided, 6 required", {"designs": (design("does not meet"),)}),
+        ("not demonstrated", "not provided", {"designs": (design("not assessed", provided=None),)}),
+        ("not demonstrated", "does not cover the claim: a gap", {"gaps": ("a gap",)}),
+        ("not demonstrated", "No deciding criterion for trueness", {"findings": MET[:1]}),
+        ("not demonstrated", "No deciding criterion for precision", {"findings": MET[1:]}),
+        ("fit under conditions", "1 condition applies", {"caveats": (caveat("condition"),)}),
+        (
+            "fit under conditions",
+            "1 condition applies",
+            {"designs": (design("does not meet", remembered=True),)},
+        ),
+        ("fit under conditions", "1 condition applies", {"designs": (design("meets", informs="set aside"),)}),
+        ("fit", "are met", {"designs": (design("does not meet", recommended=True),)}),
+        ("fit", "are met", {"caveats": (caveat("caution"), caveat("note"))}),
+        ("not assessed", "characterises", {"study": {"purpose": "characterisation"}}),
+        ("fit", "are met", {"findings": MET[:1], "study": {"purpose": "partial"}}),
+        ("fit", "are met", {"findings": MET[:1], "method": {"not_required": "{trueness: empirical method}"}}),
+        (
+            "fit",
+            "are met",
+            {
+                "method": {"kind": "impurity_limit"},
+                "findings": (finding("meets", "detection_limit"), finding("meets", "selectivity")),
+            },
+        ),
+        ("not demonstrated", "for the detection limit", {"method": {"kind": "impurity_limit"}}),
+        ("not assessed", "qualitative methods", {"method": {"kind": "identification"}}),
     ],
 )
-def test_the_worst_outcome_speaks(outcomes, word):
-    """One that fails makes the method unfit, one that is open a reservation; none shown, no verdict."""
-    assert verdict([finding(outcome) for outcome in outcomes], [], []) == word
+def test_each_word_has_its_rule(grounds, verdict, reason, more):
+    """The order of the contract, one study a rule, with the sentence that names what is missing."""
+    found = verdict_on(grounds(**more))
+
+    assert found.verdict == verdict
+    assert reason.casefold() in found.reason.casefold()
+    assert found.settles or found.verdict in ("fit", "fit under conditions", "not assessed")
 
 
-@pytest.mark.parametrize("more", [{"decides": False}, {"superseded_by": "a criterion of the study"}])
-def test_what_does_not_decide_does_not_speak(more):
-    """Customary limits, and those the study replaced by its own, are shown and decide nothing."""
-    assert verdict([finding("meets"), finding("does not meet", **more)], [], []) == "fit"
-    assert verdict([finding("meets", **more)], [], []) == "not assessed"
+@pytest.mark.parametrize("first", ["meets", "inconclusive", "not assessed", "does not meet"])
+def test_taking_evidence_away_never_improves(grounds, first):
+    """Whatever else is open: an unassessed outcome, a condition, a stop or a gap is no better."""
+    more = (
+        {},
+        {"caveats": (caveat("condition"),)},
+        {"caveats": (caveat("stop"),)},
+        {"gaps": ("a gap",)},
+        {"designs": (design("does not meet"),)},
+    )
+    for one, other in itertools.product(more, more):
+        here = {**one, **other}
+        with_it = verdict_on(grounds(findings=(*MET, finding(first)), **here)).verdict
+        if first == "meets":
+            without = verdict_on(grounds(findings=(*MET, finding("not assessed")), **here)).verdict
+            assert RANK[without] >= RANK[with_it]
+        bare = verdict_on(grounds(findings=(*MET, finding(first)))).verdict
+        assert RANK[with_it] >= RANK[bare] or bare == "not fit"
 
 
-def test_a_guidance_limit_without_a_figure_leaves_the_verdict_alone():
-    """What the study itself asked must be answered; a guidance limit on what was not measured need not."""
-    assert verdict([finding("meets"), finding("not assessed", own=False)], [], []) == "fit"
-    assert verdict([finding("meets"), finding("not assessed", own=True)], [], []) == "fit with reservations"
-    assert verdict([finding("meets"), finding("does not meet", own=False)], [], []) == "not fit"
+def test_a_failure_on_implausible_data_is_none(grounds):
+    """A stop on data that cannot be what they are said to be bars the failure as well."""
+    failed = (*MET, finding("does not meet", "recovery"))
+    stop = caveat("stop", "recovery", id="level_not_plausible")
+
+    assert (
+        verdict_on(grounds(findings=held_back(failed, [stop]), caveats=(stop,))).verdict == "not demonstrated"
+    )
+
+
+def test_the_study_has_the_gravest_verdict_of_its_analytes():
+    """Named by the analyte that it comes from."""
+    verdicts = {
+        "a": AnalyteVerdict(verdict="fit", reason="All met."),
+        "b": AnalyteVerdict(verdict="not demonstrated", reason="One open.", settles="Do it."),
+    }
+
+    found = verdict_of_study(verdicts, {"a": "first", "b": "second"})
+
+    assert found == ("not demonstrated", "Second: One open.", "Do it.")
 
 
 @pytest.mark.parametrize(
-    ("outcome", "recommended", "word"),
+    ("severity", "more", "outcome"),
     [
-        ("does not meet", False, "fit with reservations"),
-        ("does not meet", True, "fit"),
-        ("not assessed", False, "fit"),
-        ("meets", False, "fit"),
+        ("stop", {}, "inconclusive"),
+        ("stop", {"analyte": "x"}, "inconclusive"),
+        ("stop", {"analyte": "another"}, "meets"),
+        ("stop", {"characteristic": "recovery"}, "meets"),
+        ("stop", {"configuration": "another"}, "meets"),
+        ("condition", {}, "meets"),
+        ("caution", {}, "meets"),
     ],
 )
-def test_a_design_that_falls_short_is_a_reservation(outcome, recommended, word):
-    """Required counts must be reached; recommended ones are told."""
-    assert verdict([finding("meets")], [design(outcome, recommended=recommended)], []) == word
-
-
-@pytest.mark.parametrize(
-    ("severity", "word"), [("stop", "fit with reservations"), ("caution", "fit"), ("note", "fit")]
-)
-def test_an_open_stop_caveat_is_a_reservation(severity, word):
-    """Cautions and notes are read, a stop caveat takes the plain verdict away."""
-    assert verdict([finding("meets")], [], [caveat(severity)]) == word
-
-
-def test_the_verdict_never_improves_when_something_worse_is_added():
-    """Fit, then with reservations, then not fit: adding a finding never moves up the list."""
-    order = ["fit", "fit with reservations", "not fit"]
-    outcomes = ["meets", "inconclusive", "not assessed", "does not meet"]
-    for some in itertools.product(outcomes, repeat=3):
-        findings = [finding("meets"), *(finding(outcome) for outcome in some)]
-        for added in outcomes:
-            before, after = verdict(findings, [], []), verdict([*findings, finding(added)], [], [])
-            assert order.index(after) >= order.index(before)
-
-
-@pytest.mark.parametrize(
-    ("more", "outcome"),
-    [
-        ({}, "inconclusive"),
-        ({"analyte": "x", "configuration": "film"}, "inconclusive"),
-        ({"analyte": "y"}, "meets"),
-        ({"configuration": "bare"}, "meets"),
-        ({"characteristic": "recovery"}, "meets"),
-        ({"severity": "caution"}, "meets"),
-    ],
-)
-def test_nothing_meets_while_a_stop_caveat_is_open_on_it(more, outcome):
-    """The claim cannot stand as written: of this characteristic, this analyte and this configuration."""
-    open_caveat = caveat(**{"severity": "stop", **more})
-
-    (held,) = held_back([finding("meets")], [open_caveat])
+def test_a_stop_holds_back_what_it_speaks_of(severity, more, outcome):
+    """The finding says which caveat holds it back, as a field."""
+    (held,) = held_back([finding("meets")], [caveat(severity, **more)])
 
     assert held.outcome == outcome
-    if outcome == "inconclusive":
-        assert "An example" in held.reason
+    assert held.held_by == ("one" if outcome == "inconclusive" else None)
 
 
-@pytest.mark.parametrize("outcome", ["does not meet", "inconclusive", "not assessed"])
-def test_a_stop_caveat_softens_no_failure(outcome):
-    """Only what meets is held back; everything else stays as it was judged."""
-    before = finding(outcome, reason="as it was")
+def test_what_fails_is_not_held_back():
+    """A stop caveat never makes a failure better."""
+    (held,) = held_back([finding("does not meet")], [caveat("stop")])
 
-    assert held_back([before], [caveat("stop")]) == (before,)
+    assert held.outcome == "does not meet"

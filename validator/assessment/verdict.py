@@ -147,10 +147,10 @@ def _short_designs(grounds: Grounds) -> Iterator[Point]:
     for one in grounds.design:
         if one.outcome == "meets" or one.informs or one.recommended or one.remembered:
             continue
-        provided = "not provided" if one.provided is None else f"{one.provided} provided"
+        provided = "not provided" if one.provided is None else f"{_amount(one.provided)} provided"
         yield Point(
             f"the design required by {one.source} is short ({one.requirement}: {provided}, "
-            f"{one.required} required)",
+            f"{_amount(one.required)} required)",
             "provide the design that the guidance requires",
         )
 
@@ -195,6 +195,10 @@ def _sentence(failed: Sequence[Finding]) -> str:
     told = ", ".join(names[:-1]) + (" and " if len(names) > 1 else "") + names[-1]
     noun = "The acceptance criterion for" if len(failed) == 1 else f"Acceptance criteria ({len(failed)}) for"
     return f"{noun} {told} {'is' if len(failed) == 1 else 'are'}"
+
+
+def _amount(value: float | str) -> str:
+    return value if isinstance(value, str) else f"{value:g}"
 
 
 def _clause(text: str | None) -> str:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from validator.assessment.asked import not_measured, not_set, waiting_for_kind
 from validator.assessment.design import counter_name
 from validator.assessment.guidance_findings import guidance_findings, profiles_of
+from validator.assessment.own_criteria import own_findings
 from validator.dossier import numbers
 from validator.dossier.inline import plain
 from validator.dossier.sections.context import Context, Item, estimate_text, figure_text
@@ -146,8 +147,26 @@ def overview(study: Study, results: Results, *, width: int = WIDE, language: str
         ]
         lines.extend(f"  {line}" for line in aligned(rows, width - 2))
         lines.append("")
+    lines.extend(_unanswered(context, width))
     lines.extend(_missing(context, width))
     return explained("\n".join(lines).rstrip("\n"), context)
+
+
+def _unanswered(context: Context, width: int) -> list[str]:
+    """Criteria of the study that no result answers, and why."""
+    rows = [
+        (
+            "-",
+            context.title_of(one.analyte, one.configuration),
+            f"{context.characteristic(one.characteristic)}: {one.criterion}",
+            one.reason or "",
+        )
+        for one in own_findings(context.study, context.results)
+        if one.outcome == "not assessed"
+    ]
+    if not rows:
+        return []
+    return ["acceptance criteria without results:", *(f"  {line}" for line in aligned(rows, width - 2)), ""]
 
 
 def explained(text: str, context: Context) -> str:

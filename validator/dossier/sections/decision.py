@@ -28,10 +28,34 @@ def decision(context: Context) -> Section:
             blocks.append(_table(context, found))
         blocks.extend(_settle(context, found))
     blocks.extend(conformity(context))
+    blocks.append(_defaults(context))
     blocks.append(
         Paragraph(say("decision.verdict", verdict=context.verdict_word, reason=context.assessment.reason))
     )
     return Section(id="decision", title=say("decision.title"), blocks=tuple(blocks))
+
+
+def _defaults(context: Context) -> Table:
+    """The numbers that no document sets, as the study uses them."""
+    say, defaults = context.say, context.study.analysis.defaults
+    return Table(
+        id="program-defaults",
+        caption=say("decision.defaults.caption"),
+        columns=(
+            Column(say.text("decision.defaults.what")),
+            Column(say.text("decision.defaults.value"), align="decimal", width=14),
+            Column(say.text("decision.defaults.by"), width=20),
+        ),
+        rows=tuple(
+            row(
+                say.text(f"decision.defaults.{name}"),
+                numbers.as_given(getattr(defaults, name)),
+                say.text(f"decision.defaults.{'study' if name in defaults.model_fields_set else 'program'}"),
+            )
+            for name in type(defaults).model_fields
+        ),
+        size="small",
+    )
 
 
 def _table(context: Context, found: tuple[Finding, ...]) -> Table:
