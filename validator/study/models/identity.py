@@ -4,7 +4,7 @@ from typing import Literal, Self
 
 from pydantic import Field, model_validator
 
-from validator.study.models.base import Date, Label, Labels, Record, Text, Texts, refuse
+from validator.study.models.base import Date, Flag, Label, Labels, Record, Text, Texts, refuse
 from validator.study.models.criteria import Characteristic
 
 Purpose = Literal["validation", "verification", "partial", "characterisation"]
@@ -69,4 +69,4 @@ class Identity(Record):
     claimed_matrices: Texts = ()
     not_applicable: tuple[NotApplicable, ...] = ()
     confirmed_rules: tuple[ConfirmedRule, ...] = ()
-    index_17025: bool = True
+    index_17025: Flag = True
