@@ -265,7 +265,7 @@ def test_a_limit_that_cannot_be_had_is_said_with_what_it_takes(assessed):
     (no_figure,) = assessed(rule("recovery", table), analyte=named).findings
 
     assert no_limit.reason == "the table of limits does not list 'x'"
-    assert no_limit.needs.startswith("a criterion of the study's own")
+    assert no_limit.needs.startswith("a criterion of the study, or the name of the analyte")
     assert no_figure.reason == "no recovery data were provided"
     assert no_figure.needs.startswith("spiked samples")
 

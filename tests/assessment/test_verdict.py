@@ -51,7 +51,7 @@ def caveat(severity, **more):
             "text": "t",
             "because": "b",
             "remedy": "r",
-            "source": "s",
+            "sources": (),
             "title": "An example",
             **more,
         }

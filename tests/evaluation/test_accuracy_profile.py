@@ -158,7 +158,7 @@ def test_a_criterion_asks_how_far_the_range_reaches(judged, described, criterion
     assert finding.outcome == outcome
     if acceptance == 1:
         assert finding.observed is None
-        assert "no level has its tolerance interval" in finding.reason
+        assert "the tolerance interval exceeds the acceptance limits at every level" in finding.reason
 
 
 def test_uncertainty_has_its_criterion(judged, described):

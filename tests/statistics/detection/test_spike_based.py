@@ -208,7 +208,7 @@ def test_a_smaller_design_than_that_of_the_document_is_flagged(spiked, change, m
 
     assert "design_below_document" not in full.cautions
     assert "design_below_document" in smaller.cautions
-    assert f"The design of the document is not met: {missing}" in smaller.note
+    assert f"The design does not meet the requirements of the document: {missing}" in smaller.note
     assert smaller.detection_limit.value == pytest.approx(stats.t.ppf(0.99, 6) * np.std(SPIKES, ddof=1))
 
 
