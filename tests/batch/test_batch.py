@@ -442,5 +442,5 @@ def test_no_scheduler_at_the_address(folder_of_studies, monkeypatch):
     """The wait is short and the message says what to do."""
     monkeypatch.setattr(running, "_ANSWER_WITHIN", "1s")
 
-    with pytest.raises(EnvironmentProblem, match="no scheduler answers"):
+    with pytest.raises(EnvironmentProblem, match="no scheduler responds"):
         list(run_batch(find_studies(folder_of_studies(1)), cluster="tcp://127.0.0.1:9"))

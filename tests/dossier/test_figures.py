@@ -134,10 +134,10 @@ def test_the_legend_names_what_is_drawn(drawings):
         "linear range",
     } <= set(texts)
     assert {
-        "critical level",
+        "critical value",
         "detection limit",
         "quantification limit",
-        "lowest calibrator",
+        "lowest calibration standard",
         "permit limit",
     } <= set(limits)
     assert "▶ critical level and power" in limits

@@ -89,7 +89,7 @@ def test_a_limit_that_is_set_is_missed_no_more(missing):
 
 def test_without_guidance_there_is_nothing_to_miss(missing):
     """The study is told that it has chosen none."""
-    assert missing(guidance="[]") == "no guidance is chosen (study.guidance)\n"
+    assert missing(guidance="[]") == "no guidance is named in the study (key study: guidance)\n"
 
 
 def test_a_limit_that_waits_for_a_particular_of_the_study_is_named(missing):
@@ -112,5 +112,5 @@ def test_rules_for_a_kind_are_no_reason_to_say_that_nothing_is_missed(command, t
     silent = command("check", folder).out
 
     document = "ICH Q2(R2), step 4, 1 November 2023"
-    assert f"{document}: misses nothing\n" in stated
-    assert f"{document}: misses nothing that holds for every kind of method\n" in silent
+    assert f"{document}: no gaps\n" in stated
+    assert f"{document}: no gaps in the requirements for every kind of method\n" in silent
