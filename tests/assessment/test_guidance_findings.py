@@ -96,7 +96,7 @@ def test_a_limit_at_a_legal_limit_that_the_study_does_not_state(assessed):
     ).findings
 
     assert one.outcome == "not assessed"
-    assert one.needs == "method.analytes: legal_limit"
+    assert one.needs == "the legal limit of the analyte"
 
 
 def test_the_studys_own_criterion_takes_precedence(assessed):

@@ -123,7 +123,7 @@ def test_what_nobody_foresaw_stops_no_other(folder_of_studies, monkeypatch):
 
     rows = list(run_batch(find_studies(folder_of_studies(3))))
 
-    assert [row.problem for row in rows] == ["", "unforeseen: ZeroDivisionError: by nothing", ""]
+    assert [row.problem for row in rows] == ["", "unexpected error: ZeroDivisionError: by nothing", ""]
 
 
 def test_an_unfit_study_is_told_by_the_status(command, described, tmp_path):

@@ -131,7 +131,7 @@ def test_what_more_results_cannot_reach_is_listed(document):
 
     assert len(beyond) == 1
     assert beyond[0].startswith("Quantification limit: ≤ 9 mg/L, analyte x, Blank, 3s (Eurachem): met in 0")
-    assert any("more results do not help" in row[4] for row in table_of(document, "smallest-design"))
+    assert any("not attainable by more results, see below" in row[4] for row in table_of(document, "smallest-design"))
 
 
 def test_the_run_order_lists_every_planned_run(document):

@@ -169,7 +169,7 @@ def detection_capability(record: ConfigurationRecord, legal_limit: float | None)
         return (
             refused(
                 NotAssessed(
-                    not_assessed="the study states no legal limit", needs="method.analytes: legal_limit"
+                    not_assessed="the study states no legal limit", needs="the legal limit of the analyte"
                 )
             ),
         )
