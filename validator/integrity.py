@@ -119,7 +119,9 @@ def summary(found: Verification, most: int | None = None) -> str:
             f"{told} at most {ACROSS_VERSIONS:g}, as expected for a processor with different rounding; "
             f"--tolerance {ACROSS_VERSIONS:g} accepts {'it' if count == 1 else 'them'}."
         )
-    equal = "identical" if found.tolerance == 0 else f"equal within a relative tolerance of {found.tolerance:g}"
+    equal = (
+        "identical" if found.tolerance == 0 else f"equal within a relative tolerance of {found.tolerance:g}"
+    )
     lines.append(
         f"{count} difference{'s' if count != 1 else ''} in {found.figures} results"
         if count

@@ -202,4 +202,6 @@ def test_page_one_says_what_it_would_take(judged, described):
     (verdict,) = [block for block in build_document(read, results).summary if isinstance(block, Verdict)]
 
     said = " ".join(plain(point) for point in verdict.points)
-    assert f"Repeatability (about {finding.further} further independent results would resolve the point" in said
+    assert (
+        f"Repeatability (about {finding.further} further independent results would resolve the point" in said
+    )

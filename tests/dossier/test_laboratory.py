@@ -49,7 +49,11 @@ def test_an_empty_folder_changes_nothing(tmp_path):
             "logo: ../../secret.png\n",
             "logo: '../../secret.png' is outside the folder",
         ),
-        ("laboratory.yaml", "logo: notes.txt\n", "the logo must be an SVG, PNG or JPEG file, found text/plain"),
+        (
+            "laboratory.yaml",
+            "logo: notes.txt\n",
+            "the logo must be an SVG, PNG or JPEG file, found text/plain",
+        ),
         ("laboratory.yaml", "logo: absent.png\n", "absent.png: cannot be read (No such file or directory)"),
         ("laboratory.yaml", "!!python/object/apply:os.getcwd []\n", "is not YAML"),
         (

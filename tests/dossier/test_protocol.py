@@ -90,7 +90,10 @@ def test_the_design_is_counted_as_the_report_counts(document):
     assert ["linearity: levels (required)", "analyte x", "6", "5", "does not meet"] in [
         row[:5] for row in rows
     ]
-    assert any("The planned design is below the required minimum for: linearity: levels" in text for text in texts_of(document))
+    assert any(
+        "The planned design is below the required minimum for: linearity: levels" in text
+        for text in texts_of(document)
+    )
     assert any("not included in this plan: robustness" in text for text in texts_of(document))
 
 
@@ -113,7 +116,10 @@ def test_every_figure_has_its_width_and_every_criterion_its_probability(document
         *("Repeatability RSD", "Intermediate precision RSD", "Recovery", "Recovery"),
     ]
     assert len(chances) == len(protocol.predictions[0].chances)
-    assert any("cannot be reported as meeting its criterion" in text.replace("\xad", "") for text in texts_of(document))
+    assert any(
+        "cannot be reported as meeting its criterion" in text.replace("\xad", "")
+        for text in texts_of(document)
+    )
     assert {row[0] for row in table_of(document, "powers--x")} == {
         *("Lack of fit (F against pure error)", "Curvature (Mandel)", "Bias (t)"),
     }
@@ -131,7 +137,9 @@ def test_what_more_results_cannot_reach_is_listed(document):
 
     assert len(beyond) == 1
     assert beyond[0].startswith("Quantification limit: ≤ 9 mg/L, analyte x, Blank, 3s (Eurachem): met in 0")
-    assert any("not attainable by more results, see below" in row[4] for row in table_of(document, "smallest-design"))
+    assert any(
+        "not attainable by more results, see below" in row[4] for row in table_of(document, "smallest-design")
+    )
 
 
 def test_the_run_order_lists_every_planned_run(document):

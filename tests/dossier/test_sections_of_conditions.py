@@ -289,8 +289,7 @@ def test_stability_says_how_long_the_change_stays_inside(everything):
     (cells,) = rows(part, "stability-table")
     assert cells[:4] == ["dry, 22 °C", "8", "0 to 28 d (3)", "9"]
     assert any(
-        one.startswith("dry, 22 °C: the result decreases significantly with time")
-        for one in sentences(part)
+        one.startswith("dry, 22 °C: the result decreases significantly with time") for one in sentences(part)
     )
 
 
@@ -339,7 +338,9 @@ def test_laboratories_are_listed_with_h_and_k(trial):
     for position in (1, 2, 3):
         found = rows(part, f"laboratories--{position}")
         assert [cells[0] for cells in found] == [f"L{i:02d}" for i in range(1, 10)]
-        assert next(cells[-1] for cells in found if cells[0] == "L06").startswith(("h: straggler (5 %)", "h: outlier (1 %)"))
+        assert next(cells[-1] for cells in found if cells[0] == "L06").startswith(
+            ("h: straggler (5 %)", "h: outlier (1 %)")
+        )
     assert [plain(one.header) for one in table(part, "precision-table").columns][5:] == [
         "s_b",
         "s_R",

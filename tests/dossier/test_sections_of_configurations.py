@@ -69,7 +69,10 @@ def test_equal_slopes_are_not_told_apart(sentences):
     assert not any("common slope" in one for one in said)
 
 
-@pytest.mark.parametrize(("mesh", "outcome"), [(1.0, "configurations is rejected (F = "), (2.0, "configurations is not rejected (F = ")])
+@pytest.mark.parametrize(
+    ("mesh", "outcome"),
+    [(1.0, "configurations is rejected (F = "), (2.0, "configurations is not rejected (F = ")],
+)
 def test_three_configurations_are_asked_for_one_slope(sentences, mesh, outcome):
     """The F test of a common slope is told for more than two."""
     said, _ = sentences({"film": 2.0, "bare": 2.0, "mesh": mesh})

@@ -62,7 +62,10 @@ BOMB = "x: &a [1, 1, 1, 1, 1, 1, 1, 1, 1]\n" + "".join(
 
 TEXTS = {
     "an unknown key": (HEAD + "calibraton: {runs: []}\n", ["study.yaml:5: ", "did you mean 'calibration'?"]),
-    "a duplicate key": (HEAD + RUNS + RUNS, ["study.yaml:8: calibration: ", "duplicate key (first in line 5)"]),
+    "a duplicate key": (
+        HEAD + RUNS + RUNS,
+        ["study.yaml:8: calibration: ", "duplicate key (first in line 5)"],
+    ),
     "not a number": (
         HEAD + "calibration:\n  runs:\n    - {level: 1, signal: .nan}\n",
         ["study.yaml:7: calibration.runs[0].signal: ", "'.nan'", "omit the reading"],
@@ -168,7 +171,9 @@ def test_a_link_out_of_the_folder(refused, tmp_path):
         prepare=lambda folder: (folder / "cal.csv").symlink_to(secret),
     )
 
-    assert line.startswith("study.yaml:5: calibration.file: 'cal.csv' is a link to a place outside the study folder")
+    assert line.startswith(
+        "study.yaml:5: calibration.file: 'cal.csv' is a link to a place outside the study folder"
+    )
 
 
 def test_a_table_is_refused_with_row_and_column(refused):

@@ -1,8 +1,8 @@
-"""No verdict, outcome, order or number depends on a sentence: with every sentence replaced by nonsense they stay.
+"""No verdict, outcome, order or number depends on a sentence: with nonsense for every sentence they stay.
 
-Whoever rewords a caveat, a refusal or a note must not change what is concluded.  Names, keys and units stay as
-they are; of every text in ``PROSE`` each letter and digit becomes another one, so that nothing that looks for a
-word, a beginning or a number in it finds it, while equal texts stay equal and different ones different.
+Whoever rewords a caveat, a refusal or a note must not change what is concluded.  Names, keys and units stay
+as they are; of every text in ``PROSE`` each letter and digit becomes another one, so that nothing that looks
+for a word, a beginning or a number in it finds it, while equal texts stay equal and different ones different.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from msgspec import Struct
 from validator import assess, evaluate, read_study
 from validator.assessment.caveats import raising
 from validator.dossier import build_document
-from validator.dossier.document import CaveatBlock, Finding, Findings, NotAssessedList, Section, Table
+from validator.dossier.document import CaveatBlock, Finding, Findings, NotAssessedList, Table
 from validator.dossier.wording import wording
 from validator.errors import NotEstimable
 from validator.evaluation.results import Record, base
@@ -113,7 +113,7 @@ def shape(document):
     return [
         (
             type(one).__name__,
-            one.id if isinstance(one, (Section, Table, CaveatBlock)) else "",
+            one.id if isinstance(one, (Table, CaveatBlock)) else "",
             len(one.rows) if isinstance(one, Table) else 0,
             one.severity if isinstance(one, CaveatBlock) else "",
             [item.outcome for item in one.items if isinstance(item, Finding)]
@@ -173,7 +173,8 @@ def test_nonsense_changes_no_conclusion(name, request):
     assert [one.id for one in otherwise.assessment.caveats] == [one.id for one in results.assessment.caveats]
     assert without_prose(otherwise) == without_prose(results)
     for one, other in zip(results.assessment.caveats, otherwise.assessment.caveats, strict=True):
-        assert (one.title != other.title) and (one.because != other.because)
+        assert one.title != other.title
+        assert one.because != other.because
 
 
 def test_nonsense_changes_nothing_that_is_shown(request):

@@ -178,7 +178,9 @@ def test_automatic_weights_write_their_path(line_of):
     assert uneven.weighting != "none"
     for line in (even, uneven):
         assert line.weighting_path
-        assert any("(for information)" in step.test and step.kind == "candidate" for step in line.weighting_path)
+        assert any(
+            "(for information)" in step.test and step.kind == "candidate" for step in line.weighting_path
+        )
     rule = "selected by rule: homogeneity of variances"
     assert even.weighting_reason == f"{rule} not rejected; weights none"
     assert uneven.weighting_reason == f"{rule} rejected; variance form: proportional; weights 1/x^2"

@@ -283,7 +283,9 @@ def test_a_calibration_that_cannot_be_fitted_gives_its_reason(record_of, describ
     why = "the signal is the same at every level"
     assert found["residual_3.3"].not_assessed == f"the calibration cannot be fitted: {why}"
     assert found["low_level_3s"].not_assessed.endswith(why)
-    assert found["low_level_3s"].not_assessed.startswith("no results of the low-level samples are available: ")
+    assert found["low_level_3s"].not_assessed.startswith(
+        "no results of the low-level samples are available: "
+    )
 
 
 def test_blanks_that_are_all_below_a_limit_are_not_missing(limits):
@@ -303,7 +305,9 @@ def test_low_level_results_below_a_limit_are_not_left_out_in_silence(limits, var
 
     found = limits(blanks=blanks(), low_level={"runs": runs}).variants[variant]
 
-    assert found.not_assessed.startswith("2 of 6 results of the low-level sample at level 1 are reported only as less than")
+    assert found.not_assessed.startswith(
+        "2 of 6 results of the low-level sample at level 1 are reported only as less than"
+    )
 
 
 # --- what decides a validated level ----------------------------------------------------------------

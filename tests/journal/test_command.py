@@ -83,7 +83,10 @@ def test_what_cannot_be_written_is_said_before_anything_is(command, folder, tmp_
     cases = [
         (("--to", tmp_path / "section.pdf"), "unknown extension; use .md, .tex, .docx"),
         (("--to", tmp_path / "none" / "section.md"), "does not exist"),
-        (("--to", tmp_path / "section.md", "--figures", tmp_path / "file"), "not a folder; --figures requires a folder"),
+        (
+            ("--to", tmp_path / "section.md", "--figures", tmp_path / "file"),
+            "not a folder; --figures requires a folder",
+        ),
         (
             ("--to", tmp_path / "section.tex", "--figures", tmp_path / "50%"),
             "LaTeX cannot read a path with %",
