@@ -229,7 +229,7 @@ def test_forms_must_agree():
     """Percent and units are not added."""
     with pytest.raises(
         NotEstimable,
-        match=r"the between-batch contribution is not in the same form \(relative or absolute\)",
+        match=r"u\(Rw\) and u\(bias\) are not both relative or both absolute",
     ):
         top_down(within.from_control_results(CONTROL), bias.from_recoveries([97.0, 99.0], 1.0))
 

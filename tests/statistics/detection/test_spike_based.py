@@ -270,10 +270,7 @@ def test_signals_that_cannot_be_read_say_why(spiked, variant):
     inputs = replace(spiked, low_level=(), low_level_refusal=refusal)
     with pytest.raises(
         NotEstimable,
-        match=(
-            "the signals of the low-level samples cannot be converted "
-            "to concentrations: the signal is the same at every level"
-        ),
+        match="no results of the low-level samples are available: the signal is the same at every level",
     ) as found:
         limits(variant, inputs)
     assert found.value.needs == "a signal that changes"
