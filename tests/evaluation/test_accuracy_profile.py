@@ -91,7 +91,7 @@ def test_without_an_allowed_error_there_is_no_profile(record_of, described):
     found = record_of(described(precision=precision())).accuracy_profile
 
     assert isinstance(found, NotAssessed)
-    assert "acceptance_percent" in found.needs
+    assert "an acceptance limit for the total error" in found.needs
 
 
 def test_levels_in_one_series_are_refused(record_of, described):
