@@ -467,9 +467,10 @@ def test_a_guidance_profile(checkout, place):
 
     results = copy.results(study)
     (finding,) = results["assessment"]["findings"]
-    assert (finding["characteristic"], finding["limit"], finding["outcome"]) == (
+    assert (finding["characteristic"], finding["lower"], finding["upper"], finding["outcome"]) == (
         "lack_of_fit",
         0.001,
+        None,
         "meets",
     )
     assert "House rules" in finding["source"]

@@ -112,13 +112,16 @@ def summary(found: Verification, most: int | None = None) -> str:
     lines.extend(str(one) for one in shown)
     if len(found.differences) > len(shown):
         lines.append(f"… and {len(found.differences) - len(shown)} more; --all lists them")
-    if found.is_rounding and found.is_same_software:
-        lines.append(
-            f"All relative differences are at most {ACROSS_VERSIONS:g}, as expected for a "
-            f"processor with different rounding; --tolerance {ACROSS_VERSIONS:g} accepts them."
-        )
     count = len(found.differences)
-    equal = "identical" if found.tolerance == 0 else f"equal within {found.tolerance:g} of itself"
+    if found.is_rounding and found.is_same_software:
+        told = "The relative difference is" if count == 1 else "All relative differences are"
+        lines.append(
+            f"{told} at most {ACROSS_VERSIONS:g}, as expected for a processor with different rounding; "
+            f"--tolerance {ACROSS_VERSIONS:g} accepts {'it' if count == 1 else 'them'}."
+        )
+    equal = (
+        "identical" if found.tolerance == 0 else f"equal within a relative tolerance of {found.tolerance:g}"
+    )
     lines.append(
         f"{count} difference{'s' if count != 1 else ''} in {found.figures} results"
         if count

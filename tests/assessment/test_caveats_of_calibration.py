@@ -121,7 +121,8 @@ CASES = [
     (
         "too_few_or_badly_spread_levels:few",
         (
-            "The calibration has 5 levels; IUPAC single-laboratory guidelines, 2002, A3 (source not consulted) "
+            "The calibration has 5 levels; IUPAC single-laboratory guidelines, 2002, A3 (source not "
+            "consulted) "
             "requires 6."
         ),
         {

@@ -117,8 +117,8 @@ CASES = [
     (
         "limit_depends_on_definition:undeclared",
         (
-            "The study declares no approach; Blank, 3s (Eurachem) was taken from the default rule (ten "
-            "or more independent blanks.)"
+            "The study declares no approach; Blank, 3s (Eurachem) was taken from the default rule (at "
+            "least ten independent blanks)."
         ),
         {"calibration": line(HIGH), "blanks": blanks(*SCATTERING)},
         {

@@ -59,7 +59,7 @@ def test_inconclusive_under_the_guarded_rule(finding):
     assert verdict == "not assessed"  # nothing else was shown
     assert found.interval[1] == pytest.approx(upper_bound(9.6, 5), rel=1e-6)
     assert found.further is not None
-    assert f"about {found.further} further independent results would decide" in found.needs
+    assert f"about {found.further} further independent results would resolve the point" in found.needs
 
 
 def test_the_number_of_further_replicates_is_right(finding):
@@ -83,7 +83,7 @@ def test_other_data_flip_it(finding):
     most = 10 * 9.6 / upper_bound(9.6, 5)
     printed = math.floor(10 * most) / 10  # never rounded to a figure that would not pass
 
-    assert f"a figure of {printed:.1f}" in open_still.needs
+    assert f"an estimate of {printed:.1f} % or less would suffice" in ordinary(open_still.needs)
     assert finding(printed)[0].outcome == "meets"
     assert finding(most * 0.999)[0].outcome == "meets"
     assert finding(most * 1.001)[0].outcome == "inconclusive"
@@ -165,7 +165,7 @@ def test_series_are_counted_where_the_doubt_is_theirs(judged, described):
     few = outcome(4)
 
     assert few.outcome == "inconclusive"
-    assert f"about {few.further} further series would decide" in few.needs
+    assert f"about {few.further} further series would resolve the point" in few.needs
     assert outcome(4 + few.further + 1).outcome == "meets"
     assert outcome(4 + max(few.further - 2, 0)).outcome == "inconclusive"
 
@@ -202,4 +202,6 @@ def test_page_one_says_what_it_would_take(judged, described):
     (verdict,) = [block for block in build_document(read, results).summary if isinstance(block, Verdict)]
 
     said = " ".join(plain(point) for point in verdict.points)
-    assert f"Repeatability (about {finding.further} further independent results would decide" in said
+    assert (
+        f"Repeatability (about {finding.further} further independent results would resolve the point" in said
+    )

@@ -96,7 +96,7 @@ def test_a_limit_at_a_legal_limit_that_the_study_does_not_state(assessed):
     ).findings
 
     assert one.outcome == "not assessed"
-    assert one.needs == "method.analytes: legal_limit"
+    assert one.needs == "the legal limit of the analyte"
 
 
 def test_the_studys_own_criterion_takes_precedence(assessed):
@@ -265,7 +265,7 @@ def test_a_limit_that_cannot_be_had_is_said_with_what_it_takes(assessed):
     (no_figure,) = assessed(rule("recovery", table), analyte=named).findings
 
     assert no_limit.reason == "the table of limits does not list 'x'"
-    assert no_limit.needs.startswith("a criterion of the study's own")
+    assert no_limit.needs.startswith("a criterion of the study, or the name of the analyte")
     assert no_figure.reason == "no recovery data were provided"
     assert no_figure.needs.startswith("spiked samples")
 

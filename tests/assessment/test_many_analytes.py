@@ -51,7 +51,7 @@ def test_a_criterion_on_another_analyte_raises_nothing_here(described, judged):
 def stop(characteristic, analyte, title, configuration="default"):
     return Caveat(
         id="x", severity="stop", characteristic=characteristic, analyte=analyte, text="", because="",
-        remedy="", source="", title=title, configuration=configuration if analyte else None,
+        remedy="", sources=(), title=title, configuration=configuration if analyte else None,
     )  # fmt: skip
 
 

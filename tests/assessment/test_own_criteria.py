@@ -129,7 +129,7 @@ def test_an_interference_criterion_holds_up_to_its_ratio(findings):
     )
 
     assert [(one.level, one.outcome) for one in found] == [(1, "meets"), (10, "meets")]
-    assert found[0].criterion == "within ±5 % in the presence of copper(II)"
+    assert found[0].criterion == "within ±5 % up to a ratio of 10"
 
 
 def test_an_interference_criterion_below_every_tested_ratio_stays_open(findings):
@@ -139,7 +139,7 @@ def test_an_interference_criterion_below_every_tested_ratio_stays_open(findings)
     )
 
     assert one.outcome == "not assessed"
-    assert "measured at 1, 10" in one.reason
+    assert one.reason == "no interference data at level 0.5; data are available at 1, 10"
 
 
 def test_a_criterion_for_one_analyte_and_configuration(judged, described):
@@ -233,9 +233,10 @@ def test_a_straddling_interval_is_inconclusive_and_says_what_would_decide(findin
 
     assert one.outcome == "inconclusive"
     assert one.reason == "the confidence interval includes the limit"
-    assert "further" in one.needs
-    assert "would decide, if the estimate does not change (about an even chance)" in one.needs
-    assert one.needs.replace("\N{NARROW NO-BREAK SPACE}", " ").endswith("with a probability of 90 %")
+    needs = one.needs.replace("\N{NARROW NO-BREAK SPACE}", " ")
+    assert f"about {one.further} further independent results or series" in needs
+    assert "would resolve the point, if the estimate does not change (probability about 50 %)" in needs
+    assert needs.endswith("with a probability of 90 %")
     assert one.interval[0] < 99 < 101 < one.interval[1]
 
 

@@ -123,7 +123,7 @@ def test_what_nobody_foresaw_stops_no_other(folder_of_studies, monkeypatch):
 
     rows = list(run_batch(find_studies(folder_of_studies(3))))
 
-    assert [row.problem for row in rows] == ["", "unforeseen: ZeroDivisionError: by nothing", ""]
+    assert [row.problem for row in rows] == ["", "unexpected error: ZeroDivisionError: by nothing", ""]
 
 
 def test_an_unfit_study_is_told_by_the_status(command, described, tmp_path):
@@ -442,5 +442,5 @@ def test_no_scheduler_at_the_address(folder_of_studies, monkeypatch):
     """The wait is short and the message says what to do."""
     monkeypatch.setattr(running, "_ANSWER_WITHIN", "1s")
 
-    with pytest.raises(EnvironmentProblem, match="no scheduler answers"):
+    with pytest.raises(EnvironmentProblem, match="no scheduler responds"):
         list(run_batch(find_studies(folder_of_studies(1)), cluster="tcp://127.0.0.1:9"))

@@ -83,9 +83,9 @@ def tables(section):
 def test_units_are_those_of_what_the_block_holds(tables, block, units):
     """A table of results does not say that its readings are signals."""
     note = plain(tables[block].note)
-    if note.startswith("As under data-"):  # the same words are printed once
-        note = plain(tables[note.removeprefix("As under data-").rstrip(".")].note)
-    assert f"are written. {units}" in note
+    if note.startswith("Notes as for data-"):  # the same words are printed once
+        note = plain(tables[note.removeprefix("Notes as for data-").rstrip(".")].note)
+    assert f"line or row of study.yaml. {units}" in note
 
 
 def test_units_of_several_analytes_are_told_apart(judged, described):
@@ -122,5 +122,5 @@ def test_strikes_are_explained_only_where_there_are_any(section, judged, describ
     document = build_document(*judged(described(calibration={"runs": runs})))
     other = next(one for one in document.sections if one.id == "data")
 
-    assert "Struck" not in plain(section.blocks[0].content)
-    assert "Struck" in plain(other.blocks[0].content)
+    assert "Data struck through are excluded" not in plain(section.blocks[0].content)
+    assert "Data struck through are excluded" in plain(other.blocks[0].content)

@@ -74,7 +74,7 @@ def test_one_document(section):
         "The design meets the minimum but not the recommended number for: Linearity: replicates per level.",
     ]
     assert table == [
-        ["Requirement", "Asked", "Given", "Outcome", "Source"],
+        ["Requirement", "Required", "Provided", "Outcome", "Source"],
         *(
             [
                 what,
@@ -105,7 +105,7 @@ def test_several_documents_have_a_column_each(section):
     assert rows["Requirement"] == [
         "ICH Q2(R2)",
         "Eurachem fitness-for-purpose guide",
-        "Given",
+        "Provided",
         "Outcome",
         "Strictest",
     ]

@@ -73,7 +73,8 @@ def test_nothing_outside_is_read(attack, secret):
     page = f"<html><head><title>t</title></head><body>{ATTACKS[attack](secret)}</body></html>"
 
     with pytest.raises(
-        OutputProblem, match=r"not written: it refers to .*(secret\.txt|127\.0\.0\.1|pyproject)"
+        OutputProblem,
+        match=r"not written because it refers to external resources: .*(secret\.txt|127\.0\.0\.1|pyproject)",
     ):
         pdf.write_pdf(page)
 

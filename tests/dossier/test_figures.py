@@ -134,10 +134,10 @@ def test_the_legend_names_what_is_drawn(drawings):
         "linear range",
     } <= set(texts)
     assert {
-        "critical level",
+        "critical value",
         "detection limit",
         "quantification limit",
-        "lowest calibrator",
+        "lowest calibration standard",
         "permit limit",
     } <= set(limits)
     assert "▶ critical level and power" in limits
@@ -210,7 +210,10 @@ def _luminance(colour: str) -> float:
 
 
 def test_text_and_marks_have_contrast_on_white():
-    """Text reaches 4.5 to 1 and main marks 3 to 1, the bounds of WCAG 2.2, 1.4.3 and 1.4.11 (source not consulted)."""
+    """Text reaches 4.5 to 1 and main marks 3 to 1, the bounds of WCAG 2.2.
+
+    Source: WCAG 2.2, 1.4.3 and 1.4.11 (source not consulted).
+    """
     contrast = {
         c: 1.05 / (_luminance(c) + 0.05)
         for c in (look.INK, look.SOFT, look.BLUE, look.VERMILLION, look.GREEN)

@@ -42,9 +42,9 @@ def test_effects_say_what_is_beyond_chance_and_what_is_allowed():
     """Factor names, margin, band and both kinds of bar are written out."""
     found = texts(f.to_svg(f.effects_figure(ROWS, margin_percent=2.3, allowed_percent=5)))
 
-    for text in ("stirring", "bismuth(III)", "wait", "critical effect", "allowed ±5 %"):
+    for text in ("stirring", "bismuth(III)", "wait", "critical effect", "permitted effect ±5 %"):
         assert text in found, text
-    assert "beyond chance" in found
+    assert "significant" in found
     assert "not significant" in found
 
 
@@ -53,7 +53,7 @@ def test_effects_without_a_margin_have_no_line_for_it():
     found = texts(f.to_svg(f.effects_figure(ROWS[2:])))
 
     assert "critical effect" not in found
-    assert not any(text.startswith("allowed") for text in found)
+    assert not any(text.startswith("permitted") for text in found)
 
 
 def test_every_bar_and_line_lies_inside_the_axes():
@@ -70,7 +70,7 @@ def test_consistency_names_laboratories_and_levels():
     figure = consistency()
     found = texts(f.to_svg(figure))
 
-    for text in ("L1", "L2", "L3", "9 g/100 g", "12 g/100 g", "5 % point", "1 % point"):
+    for text in ("L1", "L2", "L3", "9 g/100 g", "12 g/100 g", "critical value, 5 %", "critical value, 1 %"):
         assert text in found, text
     upper, lower = figure.axes
     assert upper.get_ylim()[0] < -2.13

@@ -43,13 +43,17 @@ def test_an_empty_folder_changes_nothing(tmp_path):
             "colour: red\n",
             "laboratory.yaml: unknown key 'colour'; possible: name, accent, logo",
         ),
-        ("laboratory.yaml", "accent: red\n", """accent: write a colour as "#1f3a4d", found 'red'"""),
+        ("laboratory.yaml", "accent: red\n", """accent: expected a colour such as "#1f3a4d", found 'red'"""),
         (
             "laboratory.yaml",
             "logo: ../../secret.png\n",
-            "logo: '../../secret.png' lies outside of the folder",
+            "logo: '../../secret.png' is outside the folder",
         ),
-        ("laboratory.yaml", "logo: notes.txt\n", "a logo is an SVG, PNG or JPEG picture, this is text/plain"),
+        (
+            "laboratory.yaml",
+            "logo: notes.txt\n",
+            "the logo must be an SVG, PNG or JPEG file, found text/plain",
+        ),
         ("laboratory.yaml", "logo: absent.png\n", "absent.png: cannot be read (No such file or directory)"),
         ("laboratory.yaml", "!!python/object/apply:os.getcwd []\n", "is not YAML"),
         (
@@ -84,7 +88,7 @@ def test_what_is_refused(tmp_path, name, content, message):
 
 def test_a_missing_folder_is_told(tmp_path):
     """A folder that does not exist is named."""
-    with pytest.raises(LaboratoryError, match="is not a folder; --templates names one"):
+    with pytest.raises(LaboratoryError, match="not a folder; --templates requires a folder"):
         read_laboratory(tmp_path / "none", DOCUMENT)
 
 

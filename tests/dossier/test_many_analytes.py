@@ -109,7 +109,7 @@ def test_a_caveat_names_the_analytes_that_each_reason_concerns(judged, described
         if isinstance(one, CaveatBlock) and plain(one.title).startswith("Detection limit extrapolated")
     )
 
-    assert f"analyte {', analyte '.join(IDS[5:])}: Nothing was measured near" in plain(caveat.because)
+    assert f"analyte {', analyte '.join(IDS[5:])}: No measurement was made near" in plain(caveat.because)
 
 
 def test_an_analyte_without_data_says_so(judged, described):
@@ -123,7 +123,7 @@ def test_an_analyte_without_data_says_so(judged, described):
     (own,) = (one for one in section.blocks if isinstance(one, Section) and plain(one.title) == "analyte a5")
 
     assert not [one for one in own.blocks if isinstance(one, Table)]
-    assert plain(own.blocks[0].content).startswith("No figure of this analyte could be computed")
+    assert plain(own.blocks[0].content).startswith("No result could be computed for this analyte")
 
 
 def test_nothing_of_the_program_shows(words):

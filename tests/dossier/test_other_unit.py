@@ -31,7 +31,7 @@ def test_limits_are_shown_in_the_other_unit_too(judged, described, unit, factor)
     study, results = judged(described(analytes=[{**analyte, "display_unit": unit}], **blanks_and_standards()))
     page = render_html(build_document(study, results))
 
-    (sentence,) = re.findall(r"The same in [^<]*", page)
+    (sentence,) = re.findall(rf"In {unit}: [^<]*", page)
     limit = results.analytes["x"].configurations["default"].detection.detection_limit.value
     shown = float(re.search(r"Detection limit ([\d.]+)", sentence)[1])
     assert unit in sentence
@@ -42,7 +42,7 @@ def test_without_another_unit_nothing_is_added(judged, described):
     """Who asks for none is shown none."""
     page = render_html(build_document(*judged(described(**blanks_and_standards()))))
 
-    assert "The same in" not in page
+    assert re.search(r"In [^ :<]+: Detection limit", page) is None
 
 
 STATED = """\
@@ -70,10 +70,10 @@ def test_limits_are_shown_as_they_were_stated(command, folder_with, tmp_path):
     """What the study wrote and what became of it stand side by side, in ``check`` and in the dossier."""
     folder = folder_with(STATED)
     said = [
-        "legal limit, nitrate: ≤ 0.8 mmol/L, used as 49.6 mg/L",
-        "specification, nitrate: ≥ 10 µmol/L, used as 0.62 mg/L",
-        "specification, nitrate: ≤ 500 µmol/L, used as 31 mg/L",
-        "Detection limit, nitrate: ≤ 16 µmol/L, used as 0.992 mg/L",
+        "legal limit, nitrate: stated as ≤ 0.8 mmol/L, converted to 49.6 mg/L",
+        "specification, nitrate: stated as ≥ 10 µmol/L, converted to 0.62 mg/L",
+        "specification, nitrate: stated as ≤ 500 µmol/L, converted to 31 mg/L",
+        "Detection limit, nitrate: stated as ≤ 16 µmol/L, converted to 0.992 mg/L",
     ]
 
     done = command("check", folder)
@@ -81,7 +81,7 @@ def test_limits_are_shown_as_they_were_stated(command, folder_with, tmp_path):
     page = render_html(build_document(study, validator.assess(study, validator.evaluate(study))))
     text = " ".join(re.sub("<[^>]*>", "", page).split())
 
-    assert [" ".join(line.split()) for line in done.out.splitlines() if "used as" in line] == said
+    assert [" ".join(line.split()) for line in done.out.splitlines() if "converted to" in line] == said
     assert "; ".join(said) + ". Molar mass of nitrate: 62 g/mol." in text
 
 
@@ -90,4 +90,4 @@ def test_a_study_in_its_own_units_says_nothing_of_them(command, folder_with):
     own = re.sub(r"\{value: 0.8, unit: mmol/L\}", "50", STATED)
     own = own.replace(", unit: µmol/L", "")
 
-    assert "used as" not in command("check", folder_with(own)).out
+    assert "converted to" not in command("check", folder_with(own)).out

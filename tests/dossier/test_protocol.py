@@ -90,8 +90,11 @@ def test_the_design_is_counted_as_the_report_counts(document):
     assert ["linearity: levels (required)", "analyte x", "6", "5", "does not meet"] in [
         row[:5] for row in rows
     ]
-    assert any("The plan falls short here: linearity: levels" in text for text in texts_of(document))
-    assert any("does not hold: robustness" in text for text in texts_of(document))
+    assert any(
+        "The planned design is below the required minimum for: linearity: levels" in text
+        for text in texts_of(document)
+    )
+    assert any("not included in this plan: robustness" in text for text in texts_of(document))
 
 
 def test_planned_runs_are_listed_with_their_totals(document):
@@ -100,7 +103,7 @@ def test_planned_runs_are_listed_with_their_totals(document):
 
     assert [row[0] for row in rows] == ["Calibration", "Blanks", "Precision", "Recovery"]
     assert [row[3:6] for row in rows] == [["1", "2", "10"], ["2", "3", "6"], ["3", "2", "6"], ["3", "1", "6"]]
-    assert rows[3][2] == "30\u202fmg/L in tap water; certified 40\u202fmg/L"
+    assert rows[3][2] == "30\u202fmg/L in tap water; certified value 40\u202fmg/L"
 
 
 def test_every_figure_has_its_width_and_every_criterion_its_probability(document, protocol):
@@ -110,10 +113,13 @@ def test_every_figure_has_its_width_and_every_criterion_its_probability(document
 
     assert [row[0] for row in widths] == [
         *("Slope", "Intercept", "Detection limit", "Quantification limit"),
-        *("Repeatability RSD", "Intermediate RSD", "Recovery", "Recovery"),
+        *("Repeatability RSD", "Intermediate precision RSD", "Recovery", "Recovery"),
     ]
     assert len(chances) == len(protocol.predictions[0].chances)
-    assert any("never reported as met" in text.replace("\xad", "") for text in texts_of(document))
+    assert any(
+        "cannot be reported as meeting its criterion" in text.replace("\xad", "")
+        for text in texts_of(document)
+    )
     assert {row[0] for row in table_of(document, "powers--x")} == {
         *("Lack of fit (F against pure error)", "Curvature (Mandel)", "Bias (t)"),
     }
@@ -126,12 +132,14 @@ def test_what_more_results_cannot_reach_is_listed(document):
         for one in document.elements()
         if isinstance(one, BulletList)
         for item in one.items
-        if "stop caveat" in plain(item)
+        if "Stop caveat" in plain(item)
     ]
 
     assert len(beyond) == 1
     assert beyond[0].startswith("Quantification limit: ≤ 9 mg/L, analyte x, Blank, 3s (Eurachem): met in 0")
-    assert any("more results do not help" in row[4] for row in table_of(document, "smallest-design"))
+    assert any(
+        "not attainable by more results, see below" in row[4] for row in table_of(document, "smallest-design")
+    )
 
 
 def test_the_run_order_lists_every_planned_run(document):
@@ -158,7 +166,7 @@ def test_the_terminal_shows_every_criterion(protocol):
     text = chances_table(protocol)
 
     assert "Repeatability: RSD ≤ 20 %" in text
-    assert "are met in the same study with a probability of" in text
+    assert "are met in one study is" in text
     assert "\xad" not in text
 
 
@@ -171,8 +179,8 @@ def test_a_plan_without_criteria_or_guidance_still_makes_a_protocol(described, s
 
     assert protocol.predictions[0].all_met is None
     texts = texts_of(document)
-    assert any("no minimum design was held against the plan" in text for text in texts)
-    assert any("no design is the smallest" in text for text in texts)
+    assert any("the plan was not compared with a minimum design" in text for text in texts)
+    assert any("no smallest design can be given" in text for text in texts)
     assert any("Neither the study nor the chosen guidance sets a limit" in text for text in texts)
     assert "no criterion can be evaluated from the planned experiments" in chances_table(protocol)
     assert "<h1" in render_html(document)
@@ -200,10 +208,10 @@ def test_the_dossier_says_that_the_study_kept_to_its_plan(described, study_of):
     section = kept_section(study)
 
     lead, basis, scope = (plain(block.content) for block in section.blocks)
-    assert lead.startswith("Yes.")
+    assert lead.startswith("The study conforms to its plan: ")
     assert evaluate(study).plan.sha256 in basis
-    assert "keeps no record" in basis
-    assert "excluded runs do not count" in scope
+    assert "contains no record of its plan" in basis
+    assert "without excluded results" in scope
 
 
 def test_the_dossier_lists_what_was_done_otherwise(described, study_of):
@@ -232,7 +240,7 @@ def test_page_one_says_that_the_work_departed_from_its_plan(described, study_of)
         return [plain(point) for point in verdict.points]
 
     assert [one for one in points(3) if "plan" in one] == [
-        "The work departed from its plan in 4 points (plan-kept)."
+        "The work deviates from the validation plan in 4 points (plan-kept)."
     ]
     assert [one for one in points(2) if "plan" in one] == []
 

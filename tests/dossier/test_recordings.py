@@ -43,9 +43,9 @@ def test_the_section(judged):
     page = render_html(document)
 
     assert "straight line between the mean points of" in page
-    assert "whether there is a peak or not" in page
-    assert "Repeatability of the reduction" in page
-    assert plain(figure.caption).startswith("The 68 curves of zinc")
+    assert "whether or not a peak is present" in page
+    assert "Sensitivity to the evaluation settings" in page
+    assert plain(figure.caption).startswith("Recorded curves of zinc (68 curves)")
     named = {
         plain(cell) for row in table.rows for cell in (row.cells[0], row.cells[5]) if row.kind == "plain"
     }

@@ -54,8 +54,8 @@ def test_a_real_difference_is_said_with_both_tests(sentences):
     """Twice the slope: Welch's test decides, the pooled one stands beside it."""
     said, _ = sentences({"film": 2.0, "bare": 1.0})
 
-    (sentence,) = (one for one in said if "as sensitive as" in one)
-    assert "film is 1.9997 (1.9967 to 2.0027) times as sensitive as bare" in sentence
+    (sentence,) = (one for one in said if "the sensitivity ratio" in one)
+    assert "the sensitivity ratio (film to bare) is 1.9997 (1.9967 to 2.0027)" in sentence
     assert "(Welch: t = " in sentence
     assert "; pooled: t = " in sentence
     assert "ν = 26" in sentence
@@ -66,16 +66,19 @@ def test_equal_slopes_are_not_told_apart(sentences):
     said, _ = sentences({"film": 2.0, "bare": 2.0})
 
     assert any("do not differ significantly" in one for one in said)
-    assert not any("one slope" in one for one in said)
+    assert not any("common slope" in one for one in said)
 
 
-@pytest.mark.parametrize(("mesh", "outcome"), [(1.0, "is rejected (F = "), (2.0, "is not rejected (F = ")])
+@pytest.mark.parametrize(
+    ("mesh", "outcome"),
+    [(1.0, "configurations is rejected (F = "), (2.0, "configurations is not rejected (F = ")],
+)
 def test_three_configurations_are_asked_for_one_slope(sentences, mesh, outcome):
     """The F test of a common slope is told for more than two."""
     said, _ = sentences({"film": 2.0, "bare": 2.0, "mesh": mesh})
 
-    (sentence,) = (one for one in said if "have one slope" in one)
-    assert "all 3 configurations" in sentence
+    (sentence,) = (one for one in said if "hypothesis of a common slope" in one)
+    assert "for all 3 configurations" in sentence
     assert outcome in sentence
 
 
@@ -89,8 +92,8 @@ def test_weighted_lines_say_why_they_are_not_pooled(sentences):
 @pytest.mark.parametrize(
     ("scatter", "words"),
     [
-        (0.01, "these data do not show a difference"),
-        (0.2, "the interval excludes 1, so the difference is real"),
+        (0.01, "includes 1; a difference is not demonstrated"),
+        (0.2, "interval excludes 1; the difference is significant"),
     ],
 )
 def test_whether_a_detection_limit_is_really_another(sentences, scatter, words):
@@ -101,7 +104,7 @@ def test_whether_a_detection_limit_is_really_another(sentences, scatter, words):
         analysis={"detection_limit": {"variant": "blank_3s"}},
     )
 
-    (sentence,) = (one for one in said if "detection limit with bare" in one)
+    (sentence,) = (one for one in said if "the ratio of the detection limits (bare to film)" in one)
     assert words in sentence
 
 
@@ -109,4 +112,4 @@ def test_the_level_of_the_intervals_is_that_of_the_study(sentences):
     """90 % intervals are not printed as 95 %."""
     _, notes = sentences({"film": 2.0, "bare": 1.0}, analysis={"confidence": 0.9})
 
-    assert any("Intervals at 90" in one for one in notes)
+    assert any("Intervals: 90\N{NARROW NO-BREAK SPACE}% confidence intervals" in one for one in notes)

@@ -153,13 +153,13 @@ def test_the_simulation_stands_beside_with_its_seed(document):
     )
     for beside in (first, second):
         assert [row[0] for row in cells(beside)] == [
-            "budget, Student's t",
+            "GUM budget, Student's t",
             "Monte Carlo, probabilistically symmetric",
             "Monte Carlo, shortest interval",
         ]
-    assert "1000000 draws, seed 5" in plain(first.note)
+    assert "Number of trials: 1000000; seed: 5" in plain(first.note)
     assert pieces(second.note)[1] == Reference(first.id)
-    assert "The budget holds" in words(part) or "Budget and simulation differ" in words(part)
+    assert "The GUM budget is validated" in words(part) or "The GUM budget is not validated" in words(part)
 
 
 def test_the_formula_and_its_result(document):
@@ -168,7 +168,7 @@ def test_the_formula_and_its_result(document):
 
     assert "result = m / V" in text
     assert "Result (20.00 ± 0.24)" in text
-    assert "keeps the target of 20" in text
+    assert "meets the target of 20" in text
 
 
 def test_the_accuracy_profile_has_its_table_and_picture(document):
@@ -178,7 +178,7 @@ def test_the_accuracy_profile_has_its_table_and_picture(document):
 
     assert [row[0] for row in rows] == ["5", "20", "50"]
     assert {row[-1] for row in rows} == {"inside"}
-    assert "Valid range 5.00 to 50.0" in words(part)
+    assert "Valid range: 5.00 to 50.0" in words(part)
     assert sum(isinstance(block, Figure) for block in elements(part)) == 1
 
 

@@ -62,10 +62,13 @@ BOMB = "x: &a [1, 1, 1, 1, 1, 1, 1, 1, 1]\n" + "".join(
 
 TEXTS = {
     "an unknown key": (HEAD + "calibraton: {runs: []}\n", ["study.yaml:5: ", "did you mean 'calibration'?"]),
-    "a duplicate key": (HEAD + RUNS + RUNS, ["study.yaml:8: calibration: ", "written twice", "line 5"]),
+    "a duplicate key": (
+        HEAD + RUNS + RUNS,
+        ["study.yaml:8: calibration: ", "duplicate key (first in line 5)"],
+    ),
     "not a number": (
         HEAD + "calibration:\n  runs:\n    - {level: 1, signal: .nan}\n",
-        ["study.yaml:7: calibration.runs[0].signal: ", "'.nan'", "leave the reading out"],
+        ["study.yaml:7: calibration.runs[0].signal: ", "'.nan'", "omit the reading"],
     ),
     "a decimal comma": (
         HEAD + "calibration:\n  runs:\n    - {level: '0,5', signal: 1}\n",
@@ -77,11 +80,11 @@ TEXTS = {
     ),
     "a missing file": (
         HEAD + "calibration: {file: cal.csv}\n",
-        ["study.yaml:5: calibration.file: ", "there is no file 'cal.csv' in the study folder"],
+        ["study.yaml:5: calibration.file: ", "no file 'cal.csv' in the study folder"],
     ),
     "a path that climbs out": (
         HEAD + "calibration: {file: ../cal.csv}\n",
-        ["study.yaml:5: calibration.file: ", "leaves the study folder"],
+        ["study.yaml:5: calibration.file: ", "is outside the study folder"],
     ),
     "an absolute path": (
         HEAD + "calibration: {file: /etc/hosts.csv}\n",
@@ -89,7 +92,7 @@ TEXTS = {
     ),
     "two analytes of one id": (
         HEAD.replace("}]", "}, {id: zn, name: zinc, unit: mg/L, signal: s, signal_unit: A}]"),
-        ["study.yaml:4: method.analytes[1].id: ", "'zn' is taken"],
+        ["study.yaml:4: method.analytes[1].id: ", "the id 'zn' is already used by analytes[0]"],
     ),
     "a YAML tag": (
         HEAD + "calibration: !!python/object/apply:os.system ['true']\n",
@@ -105,7 +108,7 @@ TEXTS = {
     "a file of blanks": ("\n  \n# nothing\n", ["study.yaml:1: ", "the file is empty"]),
     "a binary file": (bytes(range(256)) * 40, ["study.yaml:1: ", "not a text file"]),
     "another encoding": (HEAD.encode("latin-1"), ["study.yaml:4: ", "UTF-8"]),
-    "a list instead of a study": ("- 1\n- 2\n", ["study.yaml:1: ", "holds no table of keys"]),
+    "a list instead of a study": ("- 1\n- 2\n", ["study.yaml:1: ", "the file contains no keys"]),
     "an unknown guidance profile": (
         HEAD.replace("title:", "guidance: [iupac-single-laboratory-2003], title:"),
         ["study.yaml:2: study.guidance[0]: ", "did you mean 'iupac-single-laboratory-2002'?"],
@@ -168,7 +171,9 @@ def test_a_link_out_of_the_folder(refused, tmp_path):
         prepare=lambda folder: (folder / "cal.csv").symlink_to(secret),
     )
 
-    assert line.startswith("study.yaml:5: calibration.file: 'cal.csv' is a link out of the study folder")
+    assert line.startswith(
+        "study.yaml:5: calibration.file: 'cal.csv' is a link to a place outside the study folder"
+    )
 
 
 def test_a_table_is_refused_with_row_and_column(refused):
@@ -233,7 +238,7 @@ def test_a_folder_without_a_study(command, tmp_path):
     done = command("evaluate", tmp_path)
 
     assert done.status == 2
-    assert "there is no study.yaml in this folder" in done.err
+    assert "no study.yaml in this folder" in done.err
 
 
 @pytest.mark.parametrize(

@@ -80,7 +80,7 @@ def test_scatter_in_proportion_gets_weights_by_the_rule(weighted):
 
     assert line["weighting"] == "1/x^2"
     steps = [(step["test"], step["decision"]) for step in line["weighting_path"]]
-    assert steps[0] == ("Breusch–Pagan, Koenker", "homoscedasticity rejected")
+    assert steps[0] == ("Breusch–Pagan, Koenker", "homogeneity of variances rejected")
     assert (
         "log likelihood, proportional standard deviation",
         "higher of the one-component models",
@@ -102,7 +102,7 @@ def test_the_factor_by_which_unweighted_limits_mislead(weighted):
     said = caveat(results, "unweighted_limits_mislead")["because"]
 
     assert factor > 20
-    assert f"{factor:.2g} times as much" in said
+    assert f"higher by a factor of {factor:.2g}" in said
     assert said in text
     # the lowest standard scatters by 5 % of 1 mg/L: 3.3 times that is the limit
     assert limit == pytest.approx(3.3 * 0.05, rel=0.25)
@@ -135,5 +135,5 @@ def test_a_second_order_function_is_offered_with_what_it_changes(bent):
     assert offered["residual_standard_deviation"] == pytest.approx(residual, rel=1e-8)
     said = caveat(results, "second_order_describes_better")["because"]
     assert f"from {line['residual_standard_deviation']:.2g} to {residual:.2g}" in said
-    assert re.search(r"the straight line reads a signal .* % differently", said)
+    assert re.search(r"the result read from the straight line differs by .*\d %", said)
     assert said in text

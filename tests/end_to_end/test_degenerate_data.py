@@ -78,17 +78,27 @@ def rest_is_done(record):
             {"weighting": "1/x"},
             "weights 1/x are not defined at level 0",
         ),
-        ([0, 0, *LEVELS], [0.01, 0.012, *SIGNALS], {"weighting": "1/x^2"}, "weights 1/x^2 are infinite"),
+        (
+            [0, 0, *LEVELS],
+            [0.01, 0.012, *SIGNALS],
+            {"weighting": "1/x^2"},
+            "weights 1/x^2 are not defined at level 0",
+        ),
         (
             [1, 2, 3, 4, 5],
             [0.1, 0.2, 0.31, 0.4, 0.5],
             {"weighting": "1/s^2"},
             "level 1 was not measured in replicate",
         ),
-        (LEVELS, [0.11, *SIGNALS[:1], *SIGNALS[2:]], {"weighting": "1/s^2"}, "the signals at level 1 do not"),
+        (
+            LEVELS,
+            [0.11, *SIGNALS[:1], *SIGNALS[2:]],
+            {"weighting": "1/s^2"},
+            "the signals at level 1 are identical",
+        ),
         ([1, 2, 3], [0.1, 0.2, 0.31], {"model": "quadratic"}, "only 3 points"),
         ([0, 0, 0], [1, 2, 3], {"model": "linear_through_origin"}, "all levels are zero"),
-        ([0, 2, 8, 10, 1e40], [1, 2, 3, 4, 5], {"model": "quadratic"}, "the levels are spread so unevenly"),
+        ([0, 2, 8, 10, 1e40], [1, 2, 3, 4, 5], {"model": "quadratic"}, "the levels are spaced too unevenly"),
     ],
     ids=lambda value: value if isinstance(value, str) else "",
 )
@@ -306,7 +316,7 @@ def test_no_limit_at_all_gives_the_reason_of_the_variant_that_would_decide(found
     record = found(analysis={"detection_limit": {"variant": "residual_3.3"}}, **blanks(), **REST)
 
     assert isinstance(record.detection, NotAssessed)
-    assert "Residual SD, 3.3s (ICH) would decide: " in record.detection.not_assessed
+    assert "the governing approach would be Residual SD, 3.3s (ICH): " in record.detection.not_assessed
     assert "calibration" in record.detection.needs
     assert rest_is_done(record)
 
@@ -373,7 +383,7 @@ def test_signals_that_cannot_be_read_as_concentrations(found, reason):
 
     (entry,) = found(**line, precision={"runs": [{"level": 5, "signals": [0.5, 0.6, 0.55]}]}).precision
 
-    assert "signals cannot be read as concentrations" in entry.repeatability_sd.not_assessed
+    assert "signals cannot be converted to concentrations" in entry.repeatability_sd.not_assessed
     assert "calibration" in entry.repeatability_sd.needs
 
 

@@ -66,7 +66,7 @@ def test_tables_and_record_are_written_and_never_overwritten(command, folder, tm
     assert names - {"tables.xlsx"} == {"calibration.csv", "precision.csv", "plan.json"}
     assert json.loads((tables / "plan.json").read_text(encoding="utf-8"))["format"] == "validation-plan/1"
     assert (second.status, second.out) == (2, "")
-    assert second.err == f"{tables}: exists and is not an empty folder; name a new one\n"
+    assert second.err == f"{tables}: already exists and is not an empty folder; specify a new folder\n"
     assert (tables / "precision.csv").read_text(encoding="utf-8") == "filled in"
 
 
@@ -90,7 +90,7 @@ def test_a_study_that_keeps_its_record_says_what_changed_since(command, folder, 
         ("criteria[repeatability].rsd_max", "10", "15")
     ]
     assert again.status == 2
-    assert "differ from this record of the plan; leave the key out to make a new plan" in again.err
+    assert "differ from this record; omit the key record to make a new plan" in again.err
 
 
 def test_a_study_without_a_plan_is_told_what_to_declare(command, described, folder_with, tmp_path):

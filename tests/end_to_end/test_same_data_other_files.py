@@ -125,4 +125,4 @@ def test_from_semicolons_and_decimal_commas(results, as_shipped):
     text, inputs = results(with_decimal_commas)
 
     assert text == as_shipped
-    assert inputs[1]["remarks"] == ["read as Latin-1, because it is not UTF-8; check these characters: µ"]
+    assert inputs[1]["remarks"] == ["not UTF-8; read as Latin-1. Check these characters: µ"]

@@ -131,7 +131,7 @@ def test_an_empty_starter_is_checked_without_complaint(command, starter, kind):
     study = read_study(folder)
     for name in tables:
         assert study.runs(name.removesuffix(".csv")) == ()
-    assert "not assessable: no calibration data were provided" in done.out
+    assert "cannot be assessed: no calibration data were provided" in done.out
 
 
 @pytest.mark.parametrize("kind", KINDS)
@@ -288,11 +288,11 @@ def test_what_is_still_to_be_filled_in_is_listed(command, starter, kind):
     after = command("check", folder).out
 
     line = next(n for n, one in enumerate(text.splitlines(), start=1) if one.startswith("  title: "))
-    assert f"study.yaml:{line}: study.title is still to be filled in" in before
-    assert before.count("still to be filled in") == sum(
+    assert f"study.yaml:{line}: study.title has not been filled in" in before
+    assert before.count("has not been filled in") == sum(
         "<" in one for one in text.splitlines() if not one.startswith("#")
     )
-    assert "still to be filled in" not in after
+    assert "has not been filled in" not in after
 
 
 @pytest.mark.parametrize(("tables", "says_so"), [("csv", True), ("xlsx", False)])

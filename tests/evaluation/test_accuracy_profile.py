@@ -91,7 +91,7 @@ def test_without_an_allowed_error_there_is_no_profile(record_of, described):
     found = record_of(described(precision=precision())).accuracy_profile
 
     assert isinstance(found, NotAssessed)
-    assert "acceptance_percent" in found.needs
+    assert "an acceptance limit for the total error" in found.needs
 
 
 def test_levels_in_one_series_are_refused(record_of, described):
@@ -158,7 +158,7 @@ def test_a_criterion_asks_how_far_the_range_reaches(judged, described, criterion
     assert finding.outcome == outcome
     if acceptance == 1:
         assert finding.observed is None
-        assert "no level has its tolerance interval" in finding.reason
+        assert "the tolerance interval exceeds the acceptance limits at every level" in finding.reason
 
 
 def test_uncertainty_has_its_criterion(judged, described):

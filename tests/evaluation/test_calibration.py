@@ -178,9 +178,11 @@ def test_automatic_weights_write_their_path(line_of):
     assert uneven.weighting != "none"
     for line in (even, uneven):
         assert line.weighting_path
-        assert any("decides nothing" in step.test for step in line.weighting_path)
-    rule = "chosen by the stated rule: homoscedasticity"
-    assert even.weighting_reason == f"{rule} kept; weights none"
+        assert any(
+            "(for information)" in step.test and step.kind == "candidate" for step in line.weighting_path
+        )
+    rule = "selected by rule: homogeneity of variances"
+    assert even.weighting_reason == f"{rule} not rejected; weights none"
     assert uneven.weighting_reason == f"{rule} rejected; variance form: proportional; weights 1/x^2"
 
 
@@ -237,8 +239,8 @@ def test_the_tests_are_at_the_level_of_confidence(line_of):
 
     assert at_95.alternative_quadratic is not None
     assert at_99.alternative_quadratic is None
-    assert "not significant at 0.05" in at_95.linear_range.rule
-    assert "not significant at 0.01" in at_99.linear_range.rule
+    assert "is significant at 0.05 and" in at_95.linear_range.rule
+    assert "is significant at 0.01 and" in at_99.linear_range.rule
     detection = line_of(runs(signals=bent), alpha=0.01)
     assert detection.linear_range == at_95.linear_range
     assert detection.alternative_quadratic == at_95.alternative_quadratic

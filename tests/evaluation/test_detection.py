@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from validator.evaluation.results import LimitVariant, NotAssessed
+from validator.statistics.detection import VARIANTS
 
 LEVELS = np.repeat([1.0, 2.0, 4.0, 6.0, 8.0, 10.0], 2)
 SIGNALS = 0.02 + 0.1 * LEVELS + 0.004 * np.random.default_rng(8).standard_normal(LEVELS.size)
@@ -88,7 +89,7 @@ def test_a_declared_variant_that_gives_one_of_the_two_leaves_the_other_open(limi
     assert found.detection_limit.variant == variant
     assert (
         found.quantification_limit.not_assessed
-        == f"the deciding variant {variant} defines no quantification limit"
+        == f"no quantification limit is defined by the governing approach ({VARIANTS[variant].title})"
     )
     assert found.declared_by == "study"
 
@@ -282,7 +283,9 @@ def test_a_calibration_that_cannot_be_fitted_gives_its_reason(record_of, describ
     why = "the signal is the same at every level"
     assert found["residual_3.3"].not_assessed == f"the calibration cannot be fitted: {why}"
     assert found["low_level_3s"].not_assessed.endswith(why)
-    assert found["low_level_3s"].not_assessed.startswith("the low-level samples cannot be read as results: ")
+    assert found["low_level_3s"].not_assessed.startswith(
+        "no results of the low-level samples are available: "
+    )
 
 
 def test_blanks_that_are_all_below_a_limit_are_not_missing(limits):
@@ -291,7 +294,7 @@ def test_blanks_that_are_all_below_a_limit_are_not_missing(limits):
 
     for name in ("blank_3s", "blank_mean_3s", "currie", "din_32645_blank"):
         assert found.variants[name].not_assessed == "10 of 10 blanks are reported only as less than a limit"
-        assert "the values of all blanks" in found.variants[name].needs
+        assert "the measured values of all blanks" in found.variants[name].needs
     assert found.detection_limit.variant == "residual_3.3"
 
 
@@ -302,7 +305,9 @@ def test_low_level_results_below_a_limit_are_not_left_out_in_silence(limits, var
 
     found = limits(blanks=blanks(), low_level={"runs": runs}).variants[variant]
 
-    assert found.not_assessed.startswith("2 of 6 results of the low-level sample at level 1 are given only")
+    assert found.not_assessed.startswith(
+        "2 of 6 results of the low-level sample at level 1 are reported only as less than"
+    )
 
 
 # --- what decides a validated level ----------------------------------------------------------------

@@ -71,4 +71,4 @@ def test_duplicates_of_precision_runs_serve_the_uncertainty(record_of, described
     part = found.uncertainty.within_laboratory
     assert (part.n, part.relative) == (5, True)
     assert part.standard_uncertainty == pytest.approx(found.duplicates.repeatability_rsd.value, rel=1e-9)
-    assert "between batches is not in it" in part.note
+    assert "between-batch variation is not included" in part.note

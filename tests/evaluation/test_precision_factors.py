@@ -149,7 +149,7 @@ def test_two_operators_are_those_of_the_laboratory(entry_of):
 
     assert entry.intermediate_sd.ci[1] == pytest.approx(as_groups.intermediate_sd.ci[1], rel=1e-12)
     assert entry.intermediate_sd.degrees_of_freedom == as_groups.intermediate_sd.degrees_of_freedom
-    assert "operators being the two of the laboratory" in entry.method
+    assert "the two levels of operator in the laboratory" in entry.method
 
 
 def test_one_operator_a_day_recurring_is_split_off(entry_of):

@@ -195,8 +195,9 @@ def test_signals_keep_three_digits_of_their_error(study):
         (
             ("  to: -1.03", "  to: -1.03", "feet: [[-1.25, -1.21]", "feet: [[-1.9, -1.8]"),
             (
-                "the foot from -1.9 to -1.8 contains c.csv (column 'S0-0'): recordings: 0 points; the curve "
-                "extends from -1.3 to -0.8; needs at least 1 points there (named in curves.csv row 2)"
+                "c.csv (column 'S0-0'): recordings: the baseline window from -1.9 to -1.8 contains 0 points; "
+                "the curve extends from -1.3 to -0.8; needs at least 1 point there "
+                "(named in curves.csv row 2)"
             ),
         ),
         (

@@ -91,7 +91,7 @@ def test_a_study_that_says_nothing_has_its_own_uncertainty(uncertainty, record_o
             "intermediate precision",
             "root mean square bias of 3 recoveries",
         ]
-    assert "uncertainty of the amounts added is not in it" in found.bias.note
+    assert "uncertainty of the added amounts is not included" in found.bias.note
     assert found.simulated is None
 
 
@@ -134,7 +134,7 @@ def test_without_bias_the_record_says_so(uncertainty):
     found = uncertainty(precision=precision())
 
     assert isinstance(found.bias, NotAssessed)
-    assert found.notes == (f"bias is not in it: {found.bias.not_assessed}",)
+    assert found.notes == (f"bias is not included: {found.bias.not_assessed}",)
 
 
 def test_duplicates_carry_the_scatter_within_and_precision_that_between(uncertainty, record_of, described):
@@ -270,7 +270,7 @@ def test_mixed_components_need_a_level(uncertainty):
     with_target = uncertainty({"target_levels": [10, 40]}, uncertainty=block)
 
     assert isinstance(without, NotAssessed)
-    assert "no level is named" in without.not_assessed
+    assert "no level is specified" in without.not_assessed
     assert [one.at for one in with_target.levels] == [("target",), ("target",)]
     assert [one.budget.standard_uncertainty for one in with_target.levels] == pytest.approx(
         [math.hypot(0.1, 0.3), math.hypot(0.4, 0.3)]
@@ -329,7 +329,7 @@ def test_without_a_calibration_there_is_nothing_to_read(uncertainty):
     )
 
     assert isinstance(found, NotAssessed)
-    assert "no calibration runs" in found.not_assessed
+    assert "no calibration data were provided" in found.not_assessed
 
 
 # --- simulation ------------------------------------------------------------------------------------
@@ -510,7 +510,7 @@ def test_a_specification_too_narrow_for_the_uncertainty(uncertainty):
 
     (conformity,) = found.conformity
     assert isinstance(conformity.acceptance, NotAssessed)
-    assert "too large for the tolerance" in conformity.acceptance.not_assessed
+    assert "too large relative to the tolerance" in conformity.acceptance.not_assessed
     assert conformity.guard_band is None
     assert conformity.capability < 0.2
 
@@ -543,7 +543,7 @@ def test_bias_from_rounds_of_interlaboratory_comparisons(record_of, described):
 
 
 def test_one_round_says_too_little_of_bias(record_of, described):
-    """A single round is no root mean square; the budget says that bias is not in it."""
+    """A single round is no root mean square; the budget says that bias is not included."""
     one = {"result": 81, "assigned": 76, "reproducibility_sd": 8, "laboratories": 25}
     found = record_of(
         described(
@@ -552,4 +552,4 @@ def test_one_round_says_too_little_of_bias(record_of, described):
     ).uncertainty
 
     assert "fewer than 2 interlaboratory rounds" in found.bias.not_assessed
-    assert any("bias is not in it" in note for note in found.notes)
+    assert any("bias is not included" in note for note in found.notes)

@@ -27,7 +27,9 @@ def test_a_file_changed_meanwhile_is_not_attached(own_folder):
     """Data that were saved again while the dossier was made would not be those of its numbers."""
     data = own_folder / "data" / "calibration.csv"
 
-    with pytest.raises(OutputProblem, match=r"data/calibration\.csv: was changed while the dossier was made"):
+    with pytest.raises(
+        OutputProblem, match=r"data/calibration\.csv: changed while the dossier was being written"
+    ):
         made_of(own_folder, between=lambda: data.write_text(data.read_text() + "80,1,1,1\n"))
 
 

@@ -42,9 +42,9 @@ def test_an_untouched_dossier_is_recomputed_to_the_last_digit(command, tampered)
     assert files == (
         "attached: study.yaml, data/calibration.csv, notes/recorded.txt, our-rules.yaml, our-base.yaml"
     )
-    assert told.startswith("no difference: ")
+    assert told.startswith("no differences: ")
     assert int(told.split()[2]) > 300
-    assert told.endswith("figures recomputed, each number identical")
+    assert told.endswith("results recomputed, all identical")
 
 
 def test_a_rendered_dossier_verifies(command, folder_with, described, tmp_path):
@@ -59,7 +59,7 @@ def test_a_rendered_dossier_verifies(command, folder_with, described, tmp_path):
     run = command("verify", tmp_path / "dossier.pdf")
 
     assert run.status == 0
-    assert "no difference" in run.out
+    assert "no differences" in run.out
 
 
 @pytest.mark.parametrize(
@@ -67,7 +67,7 @@ def test_a_rendered_dossier_verifies(command, folder_with, described, tmp_path):
     [
         ("study.yaml", "0.0013", "0.0014", SIGMA),
         ("data/calibration.csv", "0.722", "0.723", SLOPE),
-        ("study.yaml", "p_min: 0.05", "p_min: 0.06", "assessment.findings[0].limit"),
+        ("study.yaml", "p_min: 0.05", "p_min: 0.06", "assessment.findings[0].lower"),
         ("our-base.yaml", "of the house", "of the hause", None),
         ("notes/recorded.txt", "two people", "ten people", None),
     ],
@@ -93,7 +93,7 @@ def test_one_digit_of_one_result_is_named_alone(command, with_results, results):
     assert run.status == 1
     assert run.out.splitlines()[1] == f"{SLOPE}: {false!r} in the dossier, {true!r} recomputed"
     assert run.out.splitlines()[-1].startswith("1 difference in ")
-    assert "--tolerance 1e-09 accepts that" in run.out
+    assert "--tolerance 1e-09 accepts it." in run.out
 
 
 @pytest.mark.parametrize(
@@ -157,7 +157,7 @@ def test_other_versions_are_noted_and_given_a_tolerance(command, with_results, f
     assert "scipy 1.0.0" in lines[1]
     assert lines[2].startswith("recomputed with: validator ")
     if status == 0:
-        assert lines[-1].endswith("each number equal within 1e-09 of itself")
+        assert lines[-1].endswith("results recomputed, all equal within a relative tolerance of 1e-09")
     else:
         assert lines[3].startswith(SLOPE)
 
@@ -266,7 +266,7 @@ def test_a_file_that_the_results_do_not_list_is_not_unpacked(command, with_resul
     """It is attached, and the study asks for it; yet only what the results name takes part."""
     path = with_results(lambda stated: stated["inputs"].pop(2))
 
-    refused(command("verify", path), path, "there is no file 'notes/recorded.txt' in the study folder")
+    refused(command("verify", path), path, "no file 'notes/recorded.txt' in the study folder")
 
 
 def test_a_missing_attachment_is_named(command, tampered):
@@ -333,7 +333,7 @@ def test_an_attachment_that_swells_is_refused(command, tampered):
     path = tampered({}, add={"zeros.csv": bytes(60 * 1024 * 1024)}, compress_streams=True)
     assert path.stat().st_size < 1_000_000
 
-    refused(command("verify", path), path, "larger or more than those of any dossier")
+    refused(command("verify", path), path, "not a dossier (number or size of the attachments)")
 
 
 def test_names_without_end_are_refused(command, tampered, tmp_path):
@@ -352,7 +352,7 @@ def test_an_encrypted_dossier_is_refused(command, tampered):
     """It is not what was written; the sentence says what to do."""
     path = tampered({}, encryption=pikepdf.Encryption(owner="o", user="u"))
 
-    refused(command("verify", path), path, "is encrypted; verify the dossier as it was written")
+    refused(command("verify", path), path, "encrypted; verify the original dossier")
 
 
 def test_a_study_that_this_version_cannot_use_is_refused(command, tampered, study_folder):

@@ -26,7 +26,7 @@ def test_without_a_file_markdown_is_printed(command, folder):
 
     assert (run.status, run.err) == (0, "")
     assert run.out.startswith("# A study for a test\n\n## Validation of the method\n")
-    assert "by them the method is *not fit*" in run.out
+    assert "(verdict: *not fit*)" in run.out
 
 
 @pytest.mark.parametrize("ending", [".md", ".tex", ".docx", ".DOCX"])
@@ -81,9 +81,12 @@ def test_what_cannot_be_written_is_said_before_anything_is(command, folder, tmp_
     """An ending without a format, a missing folder, a file for a folder, a path that LaTeX would misread."""
     (tmp_path / "file").write_text("", encoding="utf-8")
     cases = [
-        (("--to", tmp_path / "section.pdf"), "the ending names no format; write .md, .tex, .docx"),
+        (("--to", tmp_path / "section.pdf"), "unknown extension; use .md, .tex, .docx"),
         (("--to", tmp_path / "none" / "section.md"), "does not exist"),
-        (("--to", tmp_path / "section.md", "--figures", tmp_path / "file"), "is not a folder"),
+        (
+            ("--to", tmp_path / "section.md", "--figures", tmp_path / "file"),
+            "not a folder; --figures requires a folder",
+        ),
         (
             ("--to", tmp_path / "section.tex", "--figures", tmp_path / "50%"),
             "LaTeX cannot read a path with %",

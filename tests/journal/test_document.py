@@ -145,7 +145,7 @@ def test_what_was_not_computed_is_not_mentioned(bare):
         "etection",
     ):
         assert word not in text.partition("## Reservations")[0], word
-    assert "No criterion was declared" in text
+    assert "No acceptance criterion was declared" in text
     assert [block for block in bare.document.elements() if isinstance(block, Formula)] == []
 
 
@@ -156,7 +156,7 @@ def test_the_deciding_variant_has_its_formula_and_source(rich):
 
     declared = VARIANTS["blank_3s"]
     assert [formula.latex for formula in formulas] == [declared.formula]
-    assert f"Computed as {declared.title}, as declared in the study; σ is from blanks" in text
+    assert f"Approach: {declared.title}, selected by the study; σ was obtained from blanks" in text
     assert f"{declared.symbols}. Source: {declared.source.marked}." in text
     assert VARIANTS["hubaux_vos"].source.text not in text
 
@@ -172,7 +172,7 @@ def test_a_limit_that_cannot_be_had_says_why(judged, described, rich):
     read, results = judged(study)
     refusal = results.analytes["x"].configurations["default"].detection.detection_limit
 
-    assert f"The detection limit is not assessed ({refusal.not_assessed})." in text_of(
+    assert f"The detection limit was not assessed ({refusal.not_assessed})." in text_of(
         journal_document(read, results)
     )
 
@@ -211,7 +211,7 @@ def test_the_criteria_are_counted_as_they_came_out(judged, described):
 
     text = text_of(journal_document(*judged(study)))
 
-    assert "1 of 3 criteria that decide are met; by them the method is *not fit*." in text
+    assert "Acceptance criteria met: 1 of 3 (verdict: *not fit*)." in text
     assert "Not met: Quantification limit." in text
     assert "Required but not assessed: Repeatability." in text
 

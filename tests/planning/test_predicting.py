@@ -174,5 +174,7 @@ def test_a_plan_must_say_what_it_assumes(described, study_of):
 
     with pytest.raises(StudyError, match=r"^study.yaml: plan: missing; declare the planned runs"):
         required_plan(unplanned)
-    with pytest.raises(StudyError, match=r"^study.yaml:\d+: plan.assumed: missing for x; widths and"):
+    with pytest.raises(
+        StudyError, match=r"^study.yaml:\d+: plan.assumed: missing for x; give slope, signal_sd and the other"
+    ):
         required_plan(silent)

@@ -440,7 +440,7 @@ def test_duplicates_and_batches(evaluated):
     assert found["within_laboratory"]["standard_uncertainty"] == pytest.approx(
         data["mean_range_percent"] / math.sqrt(2)
     )
-    assert re.search("scatter between batches is not in it", found["within_laboratory"]["note"])
+    assert re.search("between-batch variation is not included", found["within_laboratory"]["note"])
 
 
 # --- conformity ------------------------------------------------------------------------------------

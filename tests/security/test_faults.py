@@ -154,7 +154,7 @@ def test_a_file_that_grows_while_it_is_read(monkeypatch, study):
     )
     (study / "study.yaml").write_text("# " + "x" * 5000)
 
-    with pytest.raises(StudyError, match="the file is too big"):
+    with pytest.raises(StudyError, match="the file is too large"):
         read_study(study / "study.yaml")
 
 
@@ -164,15 +164,15 @@ def test_a_file_that_grows_while_it_is_read(monkeypatch, study):
         (
             "validator.evaluation.size.MOST_RUNS",
             "evaluate",
-            "study.yaml: the study holds 7 runs and 5 are evaluated; "
-            "average repeated readings of one preparation, or give raw curves as recordings\n"
+            "study.yaml: the study contains 7 runs; at most 5 can be evaluated. "
+            "Average repeated readings of one preparation, or provide raw curves as recordings\n"
             "1 problem found; nothing was written.\n",
         ),
         (
             "validator.dossier.building.MOST_PRINTED",
             "report",
-            "a dossier prints every run, and 7 are more than the 5 that anybody leafs through; "
-            "average repeated readings, or write the results alone (evaluate --results)\n",
+            "the dossier lists every run; 7 runs exceed the maximum of 5. "
+            "Average repeated readings, or write the results only (evaluate --results)\n",
         ),
     ],
 )
@@ -238,5 +238,5 @@ def test_a_defect_of_ours_is_no_verdict(study, verbose):
     )
 
     assert done.returncode == 2
-    assert "unforeseen: ZeroDivisionError: by chance" in done.stderr
+    assert "unexpected error: ZeroDivisionError: by chance" in done.stderr
     assert ("Traceback" in done.stderr) is verbose

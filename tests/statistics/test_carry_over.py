@@ -85,7 +85,7 @@ def test_refuses_in_a_sentence():
         NotEstimable, match=("the signals of the high samples are not above those of the blanks")
     ):
         carry_over(["blank", "high", "blank"], [0.01, 0.01, 0.01])
-    with pytest.raises(NotEstimable, match="response at the low limit is not positive"):
+    with pytest.raises(NotEstimable, match="the signal at the quantification limit is not positive"):
         carry_over(KINDS, SIGNALS, response_at_low_limit=0.0)
 
 

@@ -308,7 +308,7 @@ def test_impossible_requests_are_refused():
         numerical_tolerance(0.0, 2)
     with pytest.raises(NotEstimable, match="the budget provides no coverage interval"):
         validate(propagate(model, quantities, coverage_factor=2), simulation)
-    with pytest.raises(NotEstimable, match="different levels"):
+    with pytest.raises(NotEstimable, match="different coverage probabilities"):
         validate(propagate(model, quantities, level=0.9), simulation)
     assert simulation.doubt is None
     assert not simulation.stable

@@ -255,7 +255,7 @@ def test_a_stated_bias(study_of):
             "{signals: ['<x']}",
             ".signals[0]",
             "a number is expected here, found '<x'; write the limit itself (\"<0.5\") in blanks, low_level, "
-            "stability and comparison, elsewhere leave the reading out",
+            "stability and comparison, elsewhere omit the reading",
         ),
         ("blanks", "{signals: ['<0']}", ".signals[0]", "must be greater than zero, found 0"),
         (

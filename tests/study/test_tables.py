@@ -388,10 +388,10 @@ def test_defaults_hold_for_rows_too(study_of):
             CALIBRATION,
             f"level,signal,{'_' * 100_000}1\n1,2,3\n",
             [
-                f"cal.csv:1 (column '{'_' * 99}…'): calibration: unknown column; known here: signals, "
+                f"cal.csv:1 (column '{'_' * 99}…'): calibration: unknown column; valid here: signals, "
                 "signal, level, level_uncertainty, signal_sd, analyte, configuration, date, operator, "
                 "instrument, series, device, order, preparation, preparation_id, matrix, note, excluded. "
-                "Map a field to it under columns, or name it under ignored_columns"
+                "Map a field to it under columns, or list it under ignored_columns"
             ],
         ),
         (

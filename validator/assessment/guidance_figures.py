@@ -157,7 +157,7 @@ def _range_to_specification(end: str) -> Reader:
         if not target:
             refusal = NotAssessed(
                 not_assessed=f"the study states no {end} specification limit",
-                needs=f"method.analytes: specification: {{{end}: ...}}",
+                needs=f"the {end} specification limit of the analyte",
             )
             return (Observation(estimate=None, refusal=refusal),)
         value = getattr(record.working_range, end)
@@ -171,7 +171,7 @@ def _against_legal_limit(characteristic: str) -> Reader:
         legal = subject.analyte.legal_limit
         if legal is None:
             refusal = NotAssessed(
-                not_assessed="the study states no legal limit", needs="method.analytes: legal_limit"
+                not_assessed="the study states no legal limit", needs="the legal limit of the analyte"
             )
             return (Observation(estimate=None, refusal=refusal),)
         return tuple(scaled(one, 100 / legal, unit="%") for one in subject.own(characteristic, "max"))

@@ -202,7 +202,7 @@ def _places(place: Place | AtLevel, found: Sequence[Observation], analyte: Analy
     legal_limit = analyte.legal_limit
     if legal_limit is None:
         refusal = NotAssessed(
-            not_assessed="the study states no legal limit", needs="method.analytes: legal_limit"
+            not_assessed="the study states no legal limit", needs="the legal limit of the analyte"
         )
         return [Observation(estimate=None, refusal=refusal)]
     nearest = min(levels, key=lambda level: abs(level - legal_limit))

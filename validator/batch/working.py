@@ -40,7 +40,7 @@ def work(place: StudyPlace) -> StudyRow:
         return StudyRow(path=place.name, problem=str(error))
     except Exception as error:
         _LOG.info("%s", place.name, exc_info=True)
-        return StudyRow(path=place.name, problem=f"unforeseen: {type(error).__name__}: {error}")
+        return StudyRow(path=place.name, problem=f"unexpected error: {type(error).__name__}: {error}")
 
 
 def unchanged_results(place: StudyPlace, study: Study) -> Results | None:

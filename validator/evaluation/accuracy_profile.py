@@ -35,10 +35,7 @@ Series = dict[float, list[list[float]]]
 
 NOT_DECLARED = NotAssessed(
     not_assessed="no acceptance limit for the total error is declared",
-    needs=(
-        "an acceptance limit for the total error (key analysis: accuracy_profile: "
-        "acceptance_percent) and results at known levels in series"
-    ),
+    needs="an acceptance limit for the total error, and results at known levels in series",
 )
 
 

@@ -29,8 +29,10 @@ class SignalReader(Struct, frozen=True):
             NotEstimable: no calibration, or a signal that its function never reaches.
         """
         if self.fit is None:
-            reason = self.refusal.reason if self.refusal else "no calibration"
-            raise NotEstimable(f"signals cannot be converted to concentrations: {reason}", "a calibration")
+            reason = self.refusal.reason if self.refusal else "no calibration is available"
+            raise NotEstimable(
+                f"signals cannot be converted to concentrations because {reason}", "a calibration"
+            )
         return level_read(self.fit, signal)
 
     def concentrations(self, values: Sequence[Value]) -> list[float]:

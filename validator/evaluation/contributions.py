@@ -96,14 +96,14 @@ class Contributions(Struct, frozen=True):
         if any(one.origin is not None for one in self.components):
             raise NotEstimable(
                 "the contribution of the calibration depends on the level, and no level is specified",
-                "target levels of the analyte (key target_levels), a legal limit, or precision data",
+                "target levels of the analyte, a legal limit, or precision data",
             )
         parts = [part for part in (self.within, self.bias) if isinstance(part, Part)]
         forms = {part.record.relative for part in parts} | {one.relative for one in self.components}
         if len(forms) > 1:
             raise NotEstimable(
                 "relative and absolute contributions cannot be combined because no level is specified",
-                "target levels of the analyte (key target_levels), a legal limit, or precision data",
+                "target levels of the analyte, a legal limit, or precision data",
             )
         relative = forms.pop()
         # at level 100 a row in percent stands as it is

@@ -46,7 +46,7 @@ def _owners(study: Study, block: UncertaintyBlock) -> Iterator[Wrong]:
         (("uncertainty", "conformity", "analyte"), block.conformity.analyte, described),
     ):
         if name is not None and name not in study.analyte_ids:
-            yield loc, f"unknown analyte '{name}'; known here: {', '.join(study.analyte_ids)}"
+            yield loc, f"unknown analyte '{name}'; valid here: {', '.join(study.analyte_ids)}"
         elif name is None and needed and len(study.analyte_ids) > 1:
             yield loc, f"missing; name one of the analytes of the study: {', '.join(study.analyte_ids)}"
 

@@ -13,6 +13,7 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from validator.errors import NotEstimable
+from validator.statistics.sample import counted
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -125,10 +126,10 @@ def inside(x: NDArray[np.float64], window: Window, fewest: int, what: str) -> ND
     if found < fewest:
         raise NotEstimable(
             (
-                f"{what} from {window[0]:g} to {window[1]:g} contains {found} points; the curve "
+                f"{what} from {window[0]:g} to {window[1]:g} contains {counted(found, 'point')}; the curve "
                 f"extends from {x[0]:g} to {x[-1]:g}"
             ),
-            f"at least {fewest} points there",
+            f"at least {counted(fewest, 'point')} there",
         )
     return chosen
 

@@ -87,8 +87,7 @@ def carry_over(
         confidence: level of the interval and of the one-sided upper limit.
 
     Raises:
-                NotEstimable: no blank was measured directly after a high sample, high signals not above the
-            baseline, or a
+        NotEstimable: no blank directly after a high sample, high signals not above the baseline, or a
             response at the low limit that is not positive.
     """
     y = vector(signals, "signals", size=len(kinds))

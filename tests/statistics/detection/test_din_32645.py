@@ -107,7 +107,7 @@ def test_no_determination_limit_on_an_imprecise_line(study):
 
     assert result.quantification_limit is None
     assert result.critical_level.value > 0
-    assert "never falls to one third" in result.note
+    assert "does not reach one third at any level" in result.note
 
 
 def test_weighted_calibration_is_refused(study):

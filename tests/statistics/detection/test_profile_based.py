@@ -137,7 +137,7 @@ def test_accuracy_profile_inside_everywhere():
     result = limits("accuracy_profile", profile_of(1, 2, 0))
 
     assert result.quantification_limit.value == 1.0
-    assert "All levels" in result.note
+    assert "within the acceptance limits down to the lowest level tested" in result.note
 
 
 def test_accuracy_profile_counts_from_above():

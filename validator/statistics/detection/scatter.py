@@ -292,10 +292,7 @@ def low_level_samples(inputs: DetectionInputs, needs: str) -> tuple[LowLevelSamp
     """
     if inputs.low_level_refusal is not None:
         raise NotEstimable(
-            (
-                "the signals of the low-level samples cannot be converted to concentrations: "
-                f"{inputs.low_level_refusal.reason}"
-            ),
+            (f"no results of the low-level samples are available: {inputs.low_level_refusal.reason}"),
             inputs.low_level_refusal.needs,
         )
     if not inputs.low_level:

@@ -108,7 +108,9 @@ def _number(value: object) -> float:
     if isinstance(meant, bool) or not isinstance(meant, int | float):
         raise problem(f"a number is expected here, found {quoted(value)}")
     if math.isnan(meant) or text.strip("+-").lower() == ".inf":
-        raise problem(f"{quoted(value)} is not a measured value; leave the reading out and say why in a note")
+        raise problem(
+            f"{quoted(value)} is not a measured value; omit the reading and state the reason in a note"
+        )
     if abs(meant) > LARGEST:
         raise problem(f"{quoted(value)} is too large to be computed with")
     if 0 < abs(meant) < SMALLEST:

@@ -79,7 +79,7 @@ def _of_signs_and_words(text: str) -> str:
     if _BELOW.fullmatch(word):
         return (
             '; write the limit itself ("<0.5") in blanks, low_level, stability and comparison, '
-            "elsewhere leave the reading out"
+            "elsewhere omit the reading"
         )
     if _NO_VALUE.fullmatch(word):
         return "; omit the reading and state the reason in a note"

@@ -345,5 +345,5 @@ class UncertaintyBlock(Record):
         for index, correlation in enumerate(self.correlations):
             for name in correlation.between:
                 if name not in known:
-                    sentence = f"unknown quantity {quoted(name)}; known here: {', '.join(known)}"
+                    sentence = f"unknown quantity {quoted(name)}; valid here: {', '.join(known)}"
                     yield sentence, ("correlations", index, "between")
