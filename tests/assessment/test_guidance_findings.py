@@ -7,7 +7,7 @@ import yaml
 
 from validator.errors import GuidanceError
 
-RULE = {"clause": "4.2", "source": "text", "text": "As the house wants it."}
+RULE = {"clause": "4.2", "source": "seen", "text": "As the house wants it."}
 DAYS = [[1.0, 1.01, 0.99], [1.02, 1.0, 1.01], [0.98, 1.0, 0.99], [1.01, 0.99, 1.0]]
 
 

@@ -142,9 +142,7 @@ def test_a_figure_on_either_side_of_a_limit(empty, monkeypatch, profile, rule, a
             )
 
         monkeypatch.setattr(module, "figure_observations", fed)
-        (found,) = [
-            one for one in module.guidance_findings(study, results, [alone], ()) if one.level == level
-        ]
+        (found,) = [one for one in module.guidance_findings(study, results, [alone]) if one.level == level]
         assert (acceptance.clause or rule.clause) in found.source
         return found.outcome
 

@@ -31,9 +31,19 @@ def found(study_of, described):
         text = described(guidance=[profile], analysis={"decision_rule": "simple"}, **study)
         text["method"] |= {"kind": kind} if kind else {}
         read = study_of(text)
-        findings = module.guidance_findings(read, evaluate(read), [load_profile(profile)], ())
+        findings = module.guidance_findings(read, evaluate(read), [load_profile(profile)])
         return {
-            one.level: (one.outcome, one.decides, one.limit)
+            one.level: (
+                one.outcome,
+                one.decides,
+                (
+                    one.upper
+                    if one.lower is None
+                    else one.lower
+                    if one.upper is None
+                    else (one.lower, one.upper)
+                ),
+            )
             for one in findings
             if one.characteristic == characteristic
         }
@@ -314,8 +324,11 @@ def test_the_quantification_limit_by_element_and_level(
     monkeypatch.setattr(module, "figure_observations", lambda *_: (fed,))
 
     shown = [
-        (one.limit, one.outcome)
-        for one in module.guidance_findings(study, results, [load_profile("eu-333-2007")], ())
+        (
+            (one.upper if one.lower is None else one.lower if one.upper is None else (one.lower, one.upper)),
+            one.outcome,
+        )
+        for one in module.guidance_findings(study, results, [load_profile("eu-333-2007")])
         if one.characteristic == "quantification_limit"
     ]
 

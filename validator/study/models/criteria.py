@@ -191,21 +191,25 @@ class Criterion(Record):
             refuse(f"the limits are in percent; did you mean {percent}?", "min" if self.min else "max")
         if meaning.ideal is None:
             return
+        whole = meaning.ideal == WHOLE
         if self.max is not None and self.max < meaning.ideal:
-            if meaning.ideal == WHOLE:
+            if not whole:
+                advice = f"write max: {abs(self.max):g}"
+            elif self.max > WHOLE / 2:
+                advice = f"write max: {WHOLE:g} or more"
+            else:
                 advice = f"write min: {WHOLE - abs(self.max):g}"
                 advice += f", or max_change: {self.max:g}" if "max_change" in meaning.takes else ""
-            else:
-                advice = f"write max: {abs(self.max):g}"
             self._refuse_ideal(meaning, f"at most {self.max:g}", advice, "max")
         if self.min is not None and self.min > meaning.ideal:
-            advice = f"write min: {-abs(self.min):g}"
-            if "tolerated_ratio_min" in meaning.takes:
-                advice = (
-                    f"write tolerated_ratio_min: {self.min:g} with max for a tolerated ratio, or {advice[6:]}"
-                )
+            if whole:
+                advice = f"write min: {WHOLE:g} or less"
+            elif "tolerated_ratio_min" in meaning.takes:
+                advice = f"write tolerated_ratio_min: {self.min:g} with max, or min: {-self.min:g}"
             elif self.min > WHOLE / 2:
                 advice = f"write min: {self.min - WHOLE:g}, or a criterion for recovery"
+            else:
+                advice = f"write min: {-self.min:g}"
             self._refuse_ideal(meaning, f"at least {self.min:g}", advice, "min")
 
     def _refuse_ideal(self, meaning: Meaning, limit: str, advice: str, name: str) -> None:
