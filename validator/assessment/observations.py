@@ -97,6 +97,7 @@ def _recovery(record: ConfigurationRecord, _units: Units) -> Iterator[Observatio
             what=entry.matrix or "",
             kind="mean",
             n=entry.n,
+            total=entry.total_content,
             fixed=_of_reference(entry),
         )
 
@@ -124,6 +125,7 @@ def _bias(record: ConfigurationRecord, _units: Units) -> Iterator[Observation]:
             what=entry.matrix or "",
             n=entry.n,
             fixed=_of_reference(entry),
+            total=entry.total_content,
         )
 
 
@@ -136,9 +138,10 @@ def _bias_p(record: ConfigurationRecord, _units: Units) -> Iterator[Observation]
             estimate=EstimateRecord(value=entry.p_bias, reason=entry.mean_recovery.reason),
             level=entry.level,
             kind="probability",
-            sought=(Sought("the bias", entry.level, _shifted(entry.mean_recovery, -100.0), "bias"),),
+            sought=(Sought("the bias", entry.total_content, _shifted(entry.mean_recovery, -100.0), "bias"),),
             what=entry.matrix or "",
             n=entry.n,
+            total=entry.total_content,
         )
 
 
