@@ -410,7 +410,7 @@ CASES = [
     (
         "deciding_limit_weakened:negative_limit",
         (
-            "The calculated limit (Mean blank + 3s (IUPAC 1976)) is −0.0077 mg/L: the blanks lie below the "
+            "The calculated limit (Mean blank + 3s (IUPAC 1976)) is −0.0075 mg/L: the blanks lie below the "
             "calibration function."
         ),
         {

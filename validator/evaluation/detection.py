@@ -214,8 +214,10 @@ def _variant(
         return not_assessed(result)
     beside = None if isinstance(bound, NotEstimable) else bound
     return LimitVariant(
-        detection_limit=_limit(result.detection_limit, beside and beside.detection_limit),
-        quantification_limit=_limit(result.quantification_limit, beside and beside.quantification_limit),
+        detection_limit=_limit(result.detection_limit, getattr(beside, "detection_limit", None)),
+        quantification_limit=_limit(
+            result.quantification_limit, getattr(beside, "quantification_limit", None)
+        ),
         critical_level=_limit(result.critical_level),
         sigma=finite(result.sigma),
         sigma_unit=result.sigma_unit,

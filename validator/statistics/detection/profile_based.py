@@ -171,8 +171,9 @@ def accuracy_profile(inputs: DetectionInputs) -> LimitResult:
 def lowest_validated_level(inputs: DetectionInputs) -> LimitResult:
     """Lowest tested level that meets the criteria on recovery and relative standard deviation.
 
-    Levels are contents of the samples, native and added, and so is the relative standard deviation. A level that was tested in several ways, in several matrices say, meets them when each of its recoveries
-    does.
+    Levels are contents of the samples, native and added; the relative standard deviation is that of the
+    results there. A level that was tested in several ways, in several matrices say, meets the criteria when
+    each of its recoveries does.
 
     Raises:
         NotEstimable: no recovery data, no criteria, or no level that meets them.
