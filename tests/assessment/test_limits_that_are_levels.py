@@ -57,7 +57,12 @@ def test_a_chosen_level_is_compared_as_it_is(of_limit, variant, value, share, ou
 
 def test_a_limit_by_an_approach_nobody_chose_meets_by_all_or_not_at_all(of_limit):
     """Ten times the blanks' deviation is far below 1.5; the lowest validated level is 2 and exceeds it."""
-    blanks = {"blanks": TWELVE % SCATTERED}
+    # a standard at 0.2 stands below the limit of the blanks, 0.23
+    low = LINE.replace(
+        "{level: 1, signals: [0.1010, 0.0990, 0.1000]}", "{level: 0.2, signals: [0.0205, 0.0195, 0.02]}"
+    )
+    blanks = {"blanks": TWELVE % SCATTERED, "calibration": low}
+    assert low != LINE
     _, found = of_limit(1.5, **blanks)
     _, chosen = of_limit(1.5, **blanks, analysis=declared("blank_3s"))
     _, wide = of_limit(2.5, **blanks)
