@@ -410,12 +410,12 @@ CASES = [
     (
         "deciding_limit_weakened:negative_limit",
         (
-            "The calculated limit (Mean blank + 3s (IUPAC 1976)) is −10 mg/L: the blanks lie below the "
+            "The calculated limit (Mean blank + 3s (IUPAC 1976)) is −0.0075 mg/L: the blanks lie below the "
             "calibration function."
         ),
         {
             "calibration": line(HIGH),
-            "blanks": blanks(*(value - 1 for value in TEN)),
+            "blanks": blanks(*(round(value - 0.003, 4) for value in TEN)),
             "analysis": decides("blank_mean_3s"),
         },
         {"calibration": line(HIGH), "blanks": blanks(*TEN), "analysis": decides("blank_mean_3s")},

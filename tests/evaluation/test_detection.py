@@ -331,22 +331,54 @@ def own(characteristic, **limit):
         ([own("recovery", min=70, max=120), own("repeatability", rsd_max=20)], 2),
         ([own("recovery", min=70, max=120), own("intermediate_precision", rsd_max=20)], 2),
         ([own("recovery", min=96)], 5),
-        ([own("recovery", min=96), own("recovery", min=70, at=1), own("recovery", min=70, at=2)], 1),
+        # a criterion for all levels decides at every one; another for one level adds to it
+        ([own("recovery", min=96), own("recovery", min=70, at=1), own("recovery", min=70, at=2)], 5),
+        ([own("recovery", min=70), own("recovery", min=96, at=2), own("repeatability", rsd_max=20)], 5),
         (
             [
                 own("recovery", min=70),
                 own("repeatability", rsd_max=20),
                 own("repeatability", at=1, rsd_max=30),
             ],
-            1,
+            2,
         ),
     ],
 )
 def test_recovery_and_scatter_of_a_level_decide(record_of, described, criteria, lowest):
-    """The lowest level that keeps the study's recovery *and* RSD, each by the criterion for that level."""
+    """The lowest level that meets every criterion of the study on recovery and RSD that speaks of it."""
     found = record_of(described(recovery=RECOVERY, criteria=criteria)).detection
 
     assert found.variants["lowest_validated_level"].quantification_limit.value == lowest
+
+
+FOUND_OVER_DAYS = [1.45, 1.65, 1.40, 1.60, 1.50, 1.40]
+"""Found of 1 added to 0.5, one a day: mean 1.5, standard deviation 0.105, RSD 7.0 % (by hand)."""
+
+
+@pytest.mark.parametrize(
+    ("series", "limit_met"), [(["A"] * 6, "repeatability"), (list("ABCDEF"), "intermediate_precision")]
+)
+def test_recoveries_are_held_against_the_precision_of_their_conditions(
+    record_of, described, series, limit_met
+):
+    """Days vary as intermediate precision, one series as repeatability: ISO 5725-3's conditions (memory)."""
+    other = {"repeatability", "intermediate_precision"} - {limit_met}
+    runs = [
+        {"native": 0.5, "added": 1, "series": one, "found": found}
+        for one, found in zip(series, FOUND_OVER_DAYS, strict=True)
+    ]
+    criteria = [own("recovery", min=70), own(limit_met, rsd_max=8), own(other.pop(), rsd_max=2)]
+
+    found = record_of(described(recovery={"runs": runs}, criteria=criteria))
+
+    variant = found.detection.variants["lowest_validated_level"]
+    assert variant.quantification_limit.value == 1.5, "the content, not what was added to it"
+    assert variant.inputs["rsd_max_percent"] == 8
+    (entry,) = found.recovery
+    assert entry.total_content == 1.5
+    expected = 100 * np.std(FOUND_OVER_DAYS, ddof=1) / np.mean(FOUND_OVER_DAYS)
+    assert entry.found_rsd_percent == pytest.approx(expected, rel=1e-12)
+    assert variant.inputs["rsd_percent"] == entry.found_rsd_percent
 
 
 @pytest.mark.parametrize(("kind", "lowest"), [(None, 2), ("screening", 2)])
@@ -377,6 +409,7 @@ def test_limits_of_guidance_that_depend_on_the_mass_fraction(record_of, describe
     assert found.quantification_limit.value == 0.5
     assert found.inputs["recovery_min_percent"] == 50
     assert found.cautions == ("higher_level_fails",)
+    assert "The level 20 above it does not meet the criteria." in found.note
 
 
 def test_a_blank_level_is_no_quantification_limit(record_of, described):

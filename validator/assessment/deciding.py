@@ -64,6 +64,8 @@ def remedy(
 ) -> Remedy:
     """What would decide *judgement* on *observation* if the figure stays, or pass where it is not met."""
     estimate = observation.estimate
+    if judgement.needs is not None:
+        return Remedy(needs=judgement.needs)
     if judgement.outcome == "does not meet" and estimate is not None and estimate.value is not None:
         return Remedy(needs=_would_pass(observation, limit, rule))
     if judgement.outcome != "inconclusive" or estimate is None:

@@ -8,12 +8,16 @@ from msgspec.structs import replace
 
 from validator.assessment.deciding import remedy
 from validator.assessment.judging import Judgement, Limit, judge, judge_p, margin
+from validator.dossier import numbers
 from validator.evaluation.results import Finding
 
 if TYPE_CHECKING:
     from validator.assessment.observation import Observation
     from validator.evaluation.rows import Cell
     from validator.study.models.analysis import AnalysisChoices
+
+COMPARED_AS_IT_IS = "the value has no confidence interval and is compared as it is"
+"""Remark on a chosen level, a correlation or the end of a range under guarded acceptance."""
 
 IDEAL_WHOLE = 100.0
 """Percent recovered or remaining of the ideal method."""
@@ -65,7 +69,24 @@ def finding(
 
 
 def judged(observation: Observation, limit: Limit, rule: str) -> Judgement:
-    """The outcome for one figure, whatever its kind."""
+    """The outcome for one figure, whatever its kind; by an approach nobody chose, for all approaches."""
+    judgement = _of_one(observation, limit, rule)
+    if judgement.outcome != "meets":
+        return judgement
+    for other in observation.alternatives:
+        if _of_one(other, limit, rule).outcome != "meets" and other.estimate is not None:
+            value = numbers.quantity(numbers.limit(other.estimate.value), other.unit)
+            return replace(
+                judgement,
+                outcome="inconclusive",
+                reason=f"no approach was declared, and the limit is not met by another one "
+                f"({other.what}: {value})",
+                needs="the approach to the limit, chosen beforehand and declared",
+            )
+    return judgement
+
+
+def _of_one(observation: Observation, limit: Limit, rule: str) -> Judgement:
     estimate = observation.estimate
     if observation.failed:
         return Judgement("does not meet", None, observation.failed)
@@ -75,7 +96,8 @@ def judged(observation: Observation, limit: Limit, rule: str) -> Judgement:
     if observation.kind == "probability" and limit.lower is not None:
         return judge_p(estimate.value, limit.lower, observation.effects)
     if observation.kind == "bound":
-        return judge(estimate, limit, "simple")
+        judgement = judge(estimate, limit, "simple")
+        return judgement if rule == "simple" else replace(judgement, reason=COMPARED_AS_IT_IS)
     return judge(estimate, limit, rule)
 
 

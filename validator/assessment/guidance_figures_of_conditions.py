@@ -37,6 +37,7 @@ def scaled(observation: Observation, factor: float, *, unit: str) -> Observation
             one_sided=_ends(estimate.one_sided, factor),
         ),
         unit=unit,
+        alternatives=tuple(scaled(one, factor, unit=unit) for one in observation.alternatives),
     )
 
 

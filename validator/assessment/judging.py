@@ -42,13 +42,15 @@ class Limit(Struct, frozen=True):
 class Judgement(Struct, frozen=True):
     """The outcome, the interval it rests on, and why when it is not plain.
 
-    ``one_sided`` where the interval is the bound on one side that decides.
+    ``one_sided`` where the interval is the bound on one side that decides; ``needs`` what would settle it,
+    where no number of results would.
     """
 
     outcome: Outcome
     interval: Interval | None
     reason: str | None = None
     one_sided: bool = False
+    needs: str | None = None
 
 
 def interval_for(estimate: EstimateRecord, limit: Limit) -> Interval | None:

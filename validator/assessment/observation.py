@@ -54,6 +54,7 @@ class Observation(Struct, frozen=True, kw_only=True):
         sought: of a test, the effects it looks for.
         effects: those that are held against a tolerance; without one a p demonstrates nothing.
         total: content of the sample where *level* is what was added to it.
+        alternatives: the same figure by other approaches, where nobody chose one: all have to meet.
     """
 
     estimate: EstimateRecord | None
@@ -69,6 +70,7 @@ class Observation(Struct, frozen=True, kw_only=True):
     sought: tuple[Sought, ...] = ()
     effects: tuple[Effect, ...] = ()
     total: float | None = None
+    alternatives: tuple[Observation, ...] = ()
 
 
 class Units(Struct, frozen=True):

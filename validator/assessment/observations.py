@@ -14,6 +14,7 @@ from validator.evaluation.results import (
     CalibrationRecord,
     ConfigurationRecord,
     DeclaredLimit,
+    DetectionRecord,
     EstimateRecord,
     Interval,
     NotAssessed,
@@ -21,7 +22,7 @@ from validator.evaluation.results import (
     RecoveryRecord,
     ResidueLimitRecord,
 )
-from validator.statistics.detection import resolve_detection, resolve_quantification
+from validator.statistics.detection import VARIANTS, resolve_detection, resolve_quantification
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -97,6 +98,7 @@ def _recovery(record: ConfigurationRecord, _units: Units) -> Iterator[Observatio
             what=entry.matrix or "",
             kind="mean",
             n=entry.n,
+            total=entry.total_content,
             fixed=_of_reference(entry),
         )
 
@@ -124,6 +126,7 @@ def _bias(record: ConfigurationRecord, _units: Units) -> Iterator[Observation]:
             what=entry.matrix or "",
             n=entry.n,
             fixed=_of_reference(entry),
+            total=entry.total_content,
         )
 
 
@@ -136,9 +139,10 @@ def _bias_p(record: ConfigurationRecord, _units: Units) -> Iterator[Observation]
             estimate=EstimateRecord(value=entry.p_bias, reason=entry.mean_recovery.reason),
             level=entry.level,
             kind="probability",
-            sought=(Sought("the bias", entry.level, _shifted(entry.mean_recovery, -100.0), "bias"),),
+            sought=(Sought("the bias", entry.total_content, _shifted(entry.mean_recovery, -100.0), "bias"),),
             what=entry.matrix or "",
             n=entry.n,
+            total=entry.total_content,
         )
 
 
@@ -155,6 +159,11 @@ def _plus(value: float | None, by: float) -> float | None:
     return None if value is None else value + by
 
 
+CHOSEN_LEVELS = ("lowest_validated_level", "lower_linear_limit", "accuracy_profile")
+"""Approaches whose limit is a level that was tested, or where a tolerance interval ends: no interval of
+its own."""
+
+
 def _limit(field: str) -> Reader:
     def read(record: ConfigurationRecord, units: Units) -> Iterator[Observation]:
         if isinstance(record.detection, NotAssessed):
@@ -166,17 +175,40 @@ def _limit(field: str) -> Reader:
             return
         variant = record.detection.variants.get(_variant_of(field, declared.variant))
         nu = None if variant is None or isinstance(variant, NotAssessed) else variant.degrees_of_freedom
+        decides = _variant_of(field, declared.variant)
         yield Observation(
             estimate=EstimateRecord(
                 value=declared.value, ci=declared.ci, one_sided=declared.one_sided, degrees_of_freedom=nu
             ),
             unit=units.level,
-            kind="deviation",
+            kind="bound" if decides in CHOSEN_LEVELS else "deviation",
             what=declared.variant,
             n=None if nu is None else round(nu) + 1,
+            alternatives=_alternatives(record.detection, field, decides, units),
         )
 
     return read
+
+
+def _alternatives(
+    detection: DetectionRecord, field: str, decides: str, units: Units
+) -> tuple[Observation, ...]:
+    """The limit by every other approach that gives one, where neither study nor guidance chose."""
+    if detection.declared_by != "rule":
+        return ()
+    found = []
+    for name, variant in detection.variants.items():
+        value = None if isinstance(variant, NotAssessed) else getattr(variant, field)
+        if name != decides and value is not None and value.value > 0:
+            found.append(
+                Observation(
+                    estimate=EstimateRecord(value=value.value, ci=value.ci, one_sided=value.one_sided),
+                    unit=units.level,
+                    kind="bound" if name in CHOSEN_LEVELS else "deviation",
+                    what=VARIANTS[name].title,
+                )
+            )
+    return tuple(found)
 
 
 def _residue_limit(field: str) -> Reader:

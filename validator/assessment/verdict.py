@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 from msgspec import Struct
 from msgspec.structs import replace
 
+from validator.assessment.reach import range_words
 from validator.evaluation.results import AnalyteVerdict, Verdict
 
 if TYPE_CHECKING:
@@ -97,11 +98,22 @@ def verdict_on(grounds: Grounds) -> AnalyteVerdict:
         first = points[0]
         more = f" Further open points: {len(points) - 1}." if len(points) > 1 else ""
         return made("not demonstrated", f"{_capital(first.what)}.{more}", _clause(first.settles))
-    count = f"All deciding acceptance criteria ({len(grounds.deciding)}) are met."
+    count = f"All deciding acceptance criteria ({len(grounds.deciding)}) are met{_found_range(grounds)}."
     if conditions:
         noun = "condition applies" if len(conditions) == 1 else "conditions apply"
         return made("fit under conditions", f"{count} {len(conditions)} {noun}.")
     return made("fit", count)
+
+
+def _found_range(grounds: Grounds) -> str:
+    """The range that the evidence supports, where the study claims none."""
+    found = grounds.reach
+    if found.claimed is not None or found.validated is None:
+        return ""
+    lower, upper = found.validated
+    if lower is None or upper is None:
+        return ""
+    return f"; fit {range_words((lower, upper), grounds.study.analyte(grounds.analyte).unit)}"
 
 
 def verdict_of_study(
@@ -141,6 +153,16 @@ def open_points(grounds: Grounds) -> Iterator[Point]:
             yield Point(
                 f"the evidence does not cover the claim: {gap}", "provide results there, or narrow the claim"
             )
+        yield from _without_range(grounds.reach)
+
+
+def _without_range(found: RangeRecord) -> Iterator[Point]:
+    """No range is claimed and none was found, although precision or trueness was met at some level."""
+    if found.claimed is None and found.validated is None and (found.precision or found.trueness):
+        yield Point(
+            "no level is covered by calibration, precision and trueness together",
+            "provide precision and trueness at the same levels within the calibration range",
+        )
 
 
 def _short_designs(grounds: Grounds) -> Iterator[Point]:

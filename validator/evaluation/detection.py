@@ -86,9 +86,10 @@ def detection(
     if len(refusals) == len(found) and not only_deciding:
         decides = by_detection if isinstance(by_detection, str) else next(iter(variants))
         return Limits(_nothing(decides, refusals[decides]), found)
-    # only the limits that decide are judged, so only they need one-sided bounds
+    # only limits that are judged need one-sided bounds: those that decide, all where nobody chose one
     at_bounds = replace(inputs, confidence=one_sided_level(inputs.confidence))
-    bounds = {name: limits_by(name, at_bounds) for name in variants}
+    chosen = deciding.declared_by != "rule" or only_deciding
+    bounds = {name: limits_by(name, at_bounds) for name in (variants if chosen else found)}
     unit = study.analyte(cell.analyte).unit
 
     def declared(name: str, variant: str | NotAssessed, field: str) -> DeclaredLimit | NotAssessed:
@@ -102,7 +103,7 @@ def detection(
         quantification_limit=declared(deciding.quantification, by_quantification, "quantification_limit"),
         declared_by=deciding.declared_by,
         declared_in=deciding.declared_in,
-        variants={name: _variant(result) for name, result in found.items()},
+        variants={name: _variant(result, None if chosen else bounds[name]) for name, result in found.items()},
     )
     return Limits(record, found)
 
@@ -184,6 +185,8 @@ def _declared(
     estimate: Estimate | None = getattr(result, field)
     if estimate is None:
         return _undefined(declared, field)
+    if field != "critical_level" and estimate.value <= 0:
+        return _not_positive(field, estimate.value, unit)
     one_sided: Estimate | None = getattr(bound, field, None)
     return DeclaredLimit(
         variant=declared,
@@ -194,12 +197,27 @@ def _declared(
     )
 
 
-def _variant(result: LimitResult | NotEstimable) -> LimitVariant | NotAssessed:
+def _not_positive(field: str, value: float, unit: str) -> NotAssessed:
+    return NotAssessed(
+        not_assessed=(
+            f"the calculated {_LIMIT_NAMES[field]} is not positive ({value:.2g} {unit}): "
+            "the blanks lie below the calibration function"
+        ),
+        needs="blanks that agree with the intercept of the calibration",
+    )
+
+
+def _variant(
+    result: LimitResult | NotEstimable, bound: LimitResult | NotEstimable | None
+) -> LimitVariant | NotAssessed:
     if isinstance(result, NotEstimable):
         return not_assessed(result)
+    beside = None if isinstance(bound, NotEstimable) else bound
     return LimitVariant(
-        detection_limit=_limit(result.detection_limit),
-        quantification_limit=_limit(result.quantification_limit),
+        detection_limit=_limit(result.detection_limit, getattr(beside, "detection_limit", None)),
+        quantification_limit=_limit(
+            result.quantification_limit, getattr(beside, "quantification_limit", None)
+        ),
         critical_level=_limit(result.critical_level),
         sigma=finite(result.sigma),
         sigma_unit=result.sigma_unit,
@@ -216,7 +234,11 @@ def _variant(result: LimitResult | NotEstimable) -> LimitVariant | NotAssessed:
     )
 
 
-def _limit(estimate: Estimate | None) -> LimitValue | None:
+def _limit(estimate: Estimate | None, bound: Estimate | None = None) -> LimitValue | None:
     if estimate is None:
         return None
-    return LimitValue(value=estimate.value, ci=interval_record(estimate.interval))
+    return LimitValue(
+        value=estimate.value,
+        ci=interval_record(estimate.interval),
+        one_sided=None if bound is None else interval_record(bound.interval),
+    )

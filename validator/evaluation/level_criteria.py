@@ -1,4 +1,4 @@
-"""What recovery and scatter have to keep at one level: by the study's own criteria, else by its guidance."""
+"""What recovery and variation have to keep at one level: by the study's own criteria and by its guidance."""
 
 from __future__ import annotations
 
@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 
 _SAME_LEVEL = 1e-6
 _RECOVERY = (Characteristic.RECOVERY, Characteristic.TRUENESS)
+_WITHIN_SERIES = (Characteristic.REPEATABILITY, Figure.REPEATABILITY_RSD_PERCENT)
+_OVER_SERIES = (Characteristic.INTERMEDIATE_PRECISION, Figure.INTERMEDIATE_RSD_PERCENT)
 _PRECISION = (Characteristic.REPEATABILITY, Characteristic.INTERMEDIATE_PRECISION)
 
 
@@ -36,43 +38,53 @@ class LevelCriteria(Struct, frozen=True, kw_only=True):
 
 
 class Criteria(Struct, frozen=True):
-    """The criteria on recovery and scatter that hold for *cell*: those of the study and of its guidance."""
+    """The criteria on recovery and variation that hold for *cell*: those of the study and of its guidance."""
 
     study: Study
     cell: Cell
     profiles: Sequence[Profile]
 
-    def at(self, level: float, *, is_lowest: bool) -> LevelCriteria:
-        """The limits that hold at *level*; a criterion of the study takes precedence over its guidance."""
+    def at(self, level: float, *, is_lowest: bool, over_series: bool) -> LevelCriteria:
+        """The limits that hold at *level*, the narrower of the study's own and those of its guidance.
+
+        Results of several series vary as intermediate precision does, those of one as repeatability; where
+        no limit is stated for the one, that for the other serves.
+        """
         guidance = _Guidance(self, level, is_lowest)
+        kinds = (_OVER_SERIES, _WITHIN_SERIES) if over_series else (_WITHIN_SERIES, _OVER_SERIES)
+        stated = (
+            [
+                limit
+                for limit in (self._own_rsd(level, characteristic), guidance.rsd_max(figure))
+                if limit is not None
+            ]
+            for characteristic, figure in kinds
+        )
         return LevelCriteria(
-            recovery=self._own_recovery(level) or guidance.recovery(),
-            rsd_max=self._own_rsd(level) or guidance.rsd_max(),
+            recovery=_both(self._own_recovery(level), guidance.recovery()),
+            rsd_max=next((min(limits) for limits in stated if limits), None),
         )
 
     def _own(self, characteristic: str, level: float) -> Iterator[Criterion]:
-        """The study's criteria on *characteristic* at *level*, those that name the level first."""
-        found = [
-            one
-            for one in self.study.criteria
-            if one.characteristic == characteristic
-            and one.analyte in (None, self.cell.analyte)
-            and one.configuration in (None, self.cell.configuration)
-            and (one.at is None or math.isclose(one.at, level, rel_tol=_SAME_LEVEL))
-        ]
-        yield from sorted(found, key=lambda one: one.at is None)
+        """The study's criteria on *characteristic* that hold at *level*."""
+        for one in self.study.criteria:
+            if (
+                one.characteristic == characteristic
+                and one.analyte in (None, self.cell.analyte)
+                and one.configuration in (None, self.cell.configuration)
+                and (one.at is None or math.isclose(one.at, level, rel_tol=_SAME_LEVEL))
+            ):
+                yield one
 
     def _own_recovery(self, level: float) -> tuple[float | None, float | None] | None:
-        return next(((one.min, one.max) for one in self._own("recovery", level)), None)
+        found: tuple[float | None, float | None] | None = None
+        for one in self._own("recovery", level):
+            found = _both(found, (one.min, one.max))
+        return found
 
-    def _own_rsd(self, level: float) -> float | None:
-        stated = (
-            one.rsd_max
-            for characteristic in _PRECISION
-            for one in self._own(characteristic.value, level)
-            if one.rsd_max is not None
-        )
-        return next(stated, None)
+    def _own_rsd(self, level: float, characteristic: Characteristic) -> float | None:
+        stated = (one.rsd_max for one in self._own(characteristic.value, level) if one.rsd_max is not None)
+        return min(stated, default=None)
 
 
 class _Guidance(Struct, frozen=True):
@@ -88,11 +100,8 @@ class _Guidance(Struct, frozen=True):
                 return _plus(limit.lower, offset), _plus(limit.upper, offset)
         return None
 
-    def rsd_max(self) -> float | None:
-        for figure in (Figure.REPEATABILITY_RSD_PERCENT, Figure.INTERMEDIATE_RSD_PERCENT):
-            for limit in self._limits(_PRECISION, figure):
-                return limit.upper
-        return None
+    def rsd_max(self, figure: Figure) -> float | None:
+        return next((limit.upper for limit in self._limits(_PRECISION, figure)), None)
 
     def _limits(self, characteristics: tuple[Characteristic, ...], figure: Figure) -> Iterator[Limit]:
         study = self.criteria.study
@@ -119,6 +128,17 @@ class _Guidance(Struct, frozen=True):
             )
         except NotEstimable:
             return None
+
+
+def _both(
+    one: tuple[float | None, float | None] | None, other: tuple[float | None, float | None] | None
+) -> tuple[float | None, float | None] | None:
+    """What lies within both limits; each side is the narrower of the two."""
+    if one is None or other is None:
+        return one if other is None else other
+    lower = [end for end in (one[0], other[0]) if end is not None]
+    upper = [end for end in (one[1], other[1]) if end is not None]
+    return max(lower, default=None), min(upper, default=None)
 
 
 def _plus(end: float | None, offset: float) -> float | None:

@@ -154,12 +154,12 @@ def _recovery_levels(
 
 
 def _recovery_level(criteria: Criteria, entry: RecoveryRecord, *, is_lowest: bool) -> RecoveryLevel:
-    holding = criteria.at(entry.level, is_lowest=is_lowest)
-    mean = entry.mean_recovery.value or 0.0
+    over_series = entry.series is not None and entry.series > 1
+    holding = criteria.at(entry.level, is_lowest=is_lowest, over_series=over_series)
     return RecoveryLevel(
-        level=entry.level,
-        mean_percent=mean,
-        rsd_percent=None if entry.sd is None else 100 * entry.sd / mean,
+        level=entry.level if entry.total_content is None else entry.total_content,
+        mean_percent=entry.mean_recovery.value or 0.0,
+        rsd_percent=entry.found_rsd_percent,
         n=entry.n,
         limits_percent=holding.recovery,
         rsd_max_percent=holding.rsd_max,

@@ -40,6 +40,7 @@ from validator.statistics.found_on_added import correction_advised
 from validator.statistics.found_on_added import found_on_added as regressed
 from validator.statistics.trueness import (
     Recovery,
+    found_rsd_percent,
     known_level_recovery,
     reference_recovery,
     spike_recovery,
@@ -129,6 +130,7 @@ def _record(group: _Group, bounds: tuple[float, float] | None, confidence: float
             level=group.level,
             kind=KINDS[group.kind],
             matrix=group.matrix,
+            total_content=_total(group.runs),
             n=0,
             mean_recovery=EstimateRecord(value=None, reason=refusal.reason),
         )
@@ -148,16 +150,23 @@ def _record(group: _Group, bounds: tuple[float, float] | None, confidence: float
 
 
 def _figures(group: _Group, bounds: tuple[float, float] | None, confidence: float) -> RecoveryRecord:
-    result = _computed(kept(group.runs), bounds, confidence)
+    runs = kept(group.runs)
+    result = _computed(runs, bounds, confidence)
+    values = [one for one in independent_values(runs) if isinstance(one.run, RecoveryRun)]
     bound = student_interval(result.mean_recovery, one_sided_level(confidence))
     return RecoveryRecord(
         level=result.level,
         kind=result.kind,
         matrix=group.matrix,
+        total_content=_total(runs),
         n=result.n,
         series=result.series,
         mean_recovery=estimate_record(result.mean_recovery, one_sided=bound, reason=result.reason),
         sd=result.sd,
+        found_rsd_percent=found_rsd_percent(
+            [one.value for one in values],
+            [_content(one.run) for one in values if isinstance(one.run, RecoveryRun)],
+        ),
         t=result.t,
         p_bias=result.p_bias,
         equivalence=equivalence_record(result.equivalence),
@@ -168,6 +177,17 @@ def _figures(group: _Group, bounds: tuple[float, float] | None, confidence: floa
         method=result.method,
         values=result.values,
     )
+
+
+def _content(run: RecoveryRun) -> float:
+    """What the sample contains: the native content and what was added, or what is certified or known."""
+    return run.expected + (run.native or 0.0)
+
+
+def _total(runs: Sequence[RecoveryRun]) -> float:
+    contents = [_content(run) for run in runs]
+    first = contents[0]
+    return first + sum(one - first for one in contents) / len(contents)
 
 
 def _scores(found: ReferenceScores | None) -> ReferenceScoresRecord | None:

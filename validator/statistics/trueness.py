@@ -277,6 +277,21 @@ def _recovery(
     )
 
 
+def found_rsd_percent(found: ArrayLike, content: ArrayLike) -> float | None:
+    r"""Relative standard deviation of what was found, percent of its mean; None for a single result.
+
+    .. math:: 100\,s(c_i - x_i)/\bar c
+
+    x is the content of each sample, native and added: samples of unlike content share one variation. In
+    percent of an addition the variation of a sample with native content would look larger than it is.
+    """
+    c = _results(found)
+    x = vector(content, "content", size=c.size)
+    sd = summarise(without_rounding(c - x, np.concatenate([c, x]))).sd
+    mean = float(c.mean())
+    return None if sd is None or mean <= 0 else 100 * sd / mean
+
+
 def _results(found: ArrayLike) -> Vector:
     c = vector(found, "found")
     if c.size == 0:

@@ -61,7 +61,10 @@ def _values(subject: Subject, one: Deciding, caution: str) -> dict[str, str | in
     if caution == result.DESIGN_NOT_MET:
         values["design"] = _design(one)
     if caution in (result.NEGATIVE_LIMIT, result.EXTRAPOLATED):
-        values["limit"] = subject.unit(one.limit.value, 2)
+        lower = one.variant.detection_limit
+        # a quantification limit can be positive where the detection limit of the same blanks is not
+        at_zero = caution == result.NEGATIVE_LIMIT and lower is not None
+        values["limit"] = subject.unit(lower.value if at_zero and lower else one.limit.value, 2)
     return values
 
 

@@ -21,10 +21,11 @@ class DeclaredLimit(Record):
 
 
 class LimitValue(Record):
-    """One limit with its interval."""
+    """One limit with its interval; ``one_sided`` where nobody chose an approach and all are judged."""
 
     value: float
     ci: Interval | None = None
+    one_sided: Interval | None = None
 
 
 class LimitVariant(Record):

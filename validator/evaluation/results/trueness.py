@@ -79,7 +79,12 @@ class FoundOnAddedRecord(Record):
 
 
 class RecoveryRecord(Record):
-    """Recovery at one level, in percent."""
+    """Recovery at one level, in percent.
+
+    ``level`` is what was added, certified or known, ``total_content`` what the samples contained: native and
+    added, mean of the runs. ``found_rsd_percent`` is the relative standard deviation of the n results
+    themselves, at that content.
+    """
 
     always: ClassVar[tuple[str, ...]] = (
         "sd",
@@ -91,10 +96,12 @@ class RecoveryRecord(Record):
     level: float
     kind: Literal["spike", "reference", "level"]
     matrix: str | None = None
+    total_content: float | None = None
     n: int
     series: int | None = None
     mean_recovery: EstimateRecord
     sd: float | None = None
+    found_rsd_percent: float | None = None
     t: float | None = None
     p_bias: float | None = None
     equivalence: Equivalence | None = None

@@ -66,9 +66,9 @@ class RecoveryLevel(Struct, frozen=True, kw_only=True):
     """Recovery found at one level.
 
     Attributes:
-        level: level of the samples.
+        level: content of the samples, native and added.
         mean_percent: mean recovery.
-        rsd_percent: relative standard deviation of the results; None when a single result.
+        rsd_percent: relative standard deviation of the results at that content; None when a single result.
         n: number of results.
         limits_percent: what the mean has to keep here, either side open; None where nothing is stated.
         rsd_max_percent: what the relative standard deviation has to keep; None likewise.

@@ -15,6 +15,8 @@ from validator.statistics.interval import Estimate, Interval
 from validator.statistics.variance_function import VarianceFunction, fit_variance_function
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from validator.statistics.detection.inputs import DetectionInputs, RecoveryLevel
 
 SECOND_TARGET_PERCENT = 20.0
@@ -169,8 +171,9 @@ def accuracy_profile(inputs: DetectionInputs) -> LimitResult:
 def lowest_validated_level(inputs: DetectionInputs) -> LimitResult:
     """Lowest tested level that meets the criteria on recovery and relative standard deviation.
 
-    A level that was tested in several ways, in several matrices say, meets them when each of its recoveries
-    does.
+    Levels are contents of the samples, native and added; the relative standard deviation is that of the
+    results there. A level that was tested in several ways, in several matrices say, meets the criteria when
+    each of its recoveries does.
 
     Raises:
         NotEstimable: no recovery data, no criteria, or no level that meets them.
@@ -192,14 +195,35 @@ def lowest_validated_level(inputs: DetectionInputs) -> LimitResult:
             "no level meets the criteria for recovery and precision", "levels that meet both criteria"
         )
     at = passes.index(True)
+    failing = [level for level, holds in zip(levels[at:], passes[at:], strict=True) if not holds]
     return LimitResult(
         quantification_limit=Estimate(value=levels[at]),
         sigma_source="recovery experiments",
         inputs=_numbers(at_level[levels[at]][0]),
         source=LOWEST_VALIDATED,
-        note="Lower levels were not tested; only tested levels can be reported.",
-        cautions=() if all(passes[at:]) else (NOT_MONOTONE,),
+        note=_note(levels[:at], failing),
+        cautions=(NOT_MONOTONE,) if failing else (),
     )
+
+
+def _note(below: Sequence[float], failing: Sequence[float]) -> str:
+    """What the tested levels below and above the limit showed."""
+    parts = [
+        f"Lower levels were tested and do not meet the criteria ({_levels(below)})."
+        if below
+        else "Lower levels were not tested."
+    ]
+    if failing:
+        one = len(failing) == 1
+        parts.append(
+            f"The {'level' if one else 'levels'} {_levels(failing)} above it "
+            f"{'does' if one else 'do'} not meet the criteria."
+        )
+    return " ".join([*parts, "Only tested levels can be reported."])
+
+
+def _levels(some: Sequence[float]) -> str:
+    return ", ".join(f"{one:g}" for one in some)
 
 
 def _passes(tested: RecoveryLevel) -> bool:
