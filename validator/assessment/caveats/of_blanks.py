@@ -8,12 +8,14 @@ from itertools import pairwise
 
 import numpy as np
 
-from validator.assessment.caveats.deciding import ON_BLANKS, rests_on
+from validator.assessment.caveats.deciding import ON_BLANKS, deciding, rests_on
 from validator.assessment.caveats.likeness import unlike
-from validator.assessment.caveats.raising import Raised, Subject, Trigger, p_text
+from validator.assessment.caveats.of_calibration import blank_mean
+from validator.assessment.caveats.raising import Raised, Subject, Trigger, listed, p_text
 from validator.dossier import numbers
 from validator.errors import NotEstimable
 from validator.evaluation.rows import kept
+from validator.statistics.distributions import t_two_sided_p
 from validator.statistics.residuals import shapiro_wilk
 
 NOT_NORMAL = 0.01
@@ -23,6 +25,11 @@ MOST_OF_ROUNDING = 1 / 3
 FEWEST_CLIPPED = 3
 """Zeros from which blanks without a negative value look clipped (customary)."""
 FEWEST = 3
+SIGNIFICANCE = 0.05
+NEGLIGIBLE_OF_LIMIT = 1 / 3
+"""Share of the detection limit below which an offset of the blanks is negligible (customary)."""
+FROM_ZERO = ("blank_3s", "blank_3.3", "currie", "din_32645_blank")
+"""Approaches that take the standard deviation of the blanks and leave their mean out."""
 
 
 def blanks_censored_or_rounded(subject: Subject) -> Trigger:
@@ -90,4 +97,36 @@ def blank_not_matrix_matched(subject: Subject) -> Trigger:
         )
 
 
-TRIGGERS = (blanks_censored_or_rounded, blank_not_matrix_matched)
+def blanks_off_the_line(subject: Subject) -> Trigger:
+    """The blanks do not read zero, and a limit that decides is measured from zero."""
+    line = subject.calibration
+    limits = [one for one in deciding(subject) if one.id in FROM_ZERO]
+    blank = blank_mean(subject)
+    if line is None or not limits or blank is None or not line.slope.value:
+        return
+    difference = blank.value - (line.intercept.value or 0.0)
+    error = math.hypot(blank.standard_error or 0.0, line.intercept.standard_error or 0.0)
+    smaller = min(blank.degrees_of_freedom or line.degrees_of_freedom, line.degrees_of_freedom)
+    if error == 0.0 or t_two_sided_p(difference / error, smaller) >= SIGNIFICANCE:
+        return
+    reads = difference / line.slope.value
+    smallest = min(limits, key=lambda one: one.limit.value)
+    if abs(reads) <= NEGLIGIBLE_OF_LIMIT * smallest.limit.value:
+        return
+    yield Raised(
+        id="blanks_off_the_line",
+        case="offset",
+        values={
+            "reads": subject.unit(reads, 2),
+            "t": numbers.significant(difference / error),
+            "p": p_text(t_two_sided_p(difference / error, smaller)),
+            "variant": listed([one.title for one in limits]),
+            "limit": subject.unit(smallest.limit.value, 2),
+        },
+        characteristic=limits[0].characteristic,
+        bars=tuple(one.characteristic for one in limits[1:]),
+        effect=abs(reads) / smallest.limit.value if smallest.limit.value > 0 else None,
+    )
+
+
+TRIGGERS = (blanks_censored_or_rounded, blank_not_matrix_matched, blanks_off_the_line)
