@@ -12,7 +12,14 @@ from validator.assessment.guidance_findings import guidance_findings, profiles_o
 from validator.assessment.own_criteria import own_findings
 from validator.assessment.reach import reach
 from validator.assessment.verdict import Grounds, held_back, verdict_of_study, verdict_on
-from validator.evaluation.results import Assessment, Caveat, DesignFinding, Finding, Results
+from validator.evaluation.results import (
+    AnalyteVerdict,
+    Assessment,
+    Caveat,
+    DesignFinding,
+    Finding,
+    Results,
+)
 from validator.evaluation.rows import Cell
 
 if TYPE_CHECKING:
@@ -20,6 +27,9 @@ if TYPE_CHECKING:
 
     from validator.guidance import Profile
     from validator.study import Study
+
+MOST_NAMED = 3
+"""Placeholders that the reason names; ``check`` lists all of them."""
 
 
 def assess(study: Study, results: Results) -> Results:
@@ -41,11 +51,14 @@ def assess_against(study: Study, results: Results, profiles: Sequence[Profile]) 
         analyte: verdict_on(_grounds(study, results, analyte, findings, design, caveats))
         for analyte in study.analyte_ids
     }
+    if study.left_open:
+        verdicts = {analyte: _draft(study, one) for analyte, one in verdicts.items()}
     word, reason, settles = verdict_of_study(verdicts, {one.id: one.name for one in study.method.analytes})
     assessment = Assessment(
         verdict=word,
         reason=reason,
         settles=settles,
+        draft=bool(study.left_open),
         purpose=study.study.purpose,
         analytes=verdicts,
         findings=findings,
@@ -53,6 +66,18 @@ def assess_against(study: Study, results: Results, profiles: Sequence[Profile]) 
         caveats=caveats,
     )
     return replace(results, assessment=assessment)
+
+
+def _draft(study: Study, verdict: AnalyteVerdict) -> AnalyteVerdict:
+    """No verdict, because fields of the study are still placeholders."""
+    fields = [one.field for one in study.left_open]
+    named = ", ".join(fields[:MOST_NAMED]) + (", …" if len(fields) > MOST_NAMED else "")
+    return AnalyteVerdict(
+        verdict="not assessed",
+        reason=f"Fields of the study are still placeholders ({len(fields)}): {named}.",
+        settles="Replace the placeholders by what was done.",
+        range=verdict.range,
+    )
 
 
 def _grounds(

@@ -52,7 +52,9 @@ def findings_table(study: Study, results: Results, *, language: str = "en") -> s
     for caveat in assessment.caveats:
         lines.append(f"[{caveat.severity}] {context.caveat_heading((caveat,))}: {caveat.because}")
     lines.append("")
-    lines.append(f"verdict: {assessment.verdict}")
+    lines.append(
+        f"draft, no verdict: {assessment.reason}" if assessment.draft else f"verdict: {assessment.verdict}"
+    )
     return "\n".join(lines)
 
 

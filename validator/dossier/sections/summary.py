@@ -93,6 +93,9 @@ def deciding(context: Context) -> list[Finding]:
 
 def _verdict(context: Context) -> Verdict:
     say, found = context.say, deciding(context)
+    if context.assessment.draft:
+        count = str(len(context.study.left_open))
+        return Verdict(verdict="not assessed", sentence=say("summary.verdict.draft", count=count))
     counted = {outcome: sum(one.outcome == outcome for one in found) for outcome in WORST_FIRST}
     undecided = context.assessment.verdict == "not assessed" and counted["inconclusive"]
     key = "undecided" if undecided else context.assessment.verdict.replace(" ", "_")
