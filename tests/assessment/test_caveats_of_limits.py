@@ -225,14 +225,14 @@ CASES = [
     ),
     (
         "results_below_quantification_limit_as_numbers:unflagged",
-        "1 of 2 results in recovery are below the quantification limit of 0.41 mg/L.",
+        ("2 of 2 results in recovery were obtained at levels below the quantification limit of 0.41 mg/L."),
         {
             **LOW_LINE,
             "recovery": "{runs: [{level: 0.3, found: [0.29, 0.5]}]}",
         },
         {
             **LOW_LINE,
-            "recovery": "{runs: [{level: 0.5, found: [0.49, 0.5]}]}",
+            "recovery": "{runs: [{level: 0.42, found: [0.29, 0.5]}]}",
         },
     ),
     (
@@ -252,6 +252,40 @@ CASES = [
         },
     ),
     # --- blanks
+    (
+        "blanks_off_the_line:offset",
+        (
+            "The mean blank reads 0.21 mg/L (difference from the intercept: t = 47.3, p < 0.001); the limit "
+            "(Blank, 3s (Eurachem)) is 0.012 mg/L."
+        ),
+        {
+            "calibration": line(LOW),
+            "blanks": blanks(*(round(0.02 + one, 4) for one in TEN)),
+            "analysis": decides("blank_3s"),
+        },
+        {
+            "calibration": line(LOW),
+            "blanks": blanks(*(round(0.02 + one, 4) for one in TEN)),
+            "analysis": decides("blank_mean_3s"),
+        },
+    ),
+    (
+        "blanks_off_the_line:offset",
+        (
+            "The mean blank reads 0.21 mg/L (difference from the intercept: t = 47.3, p < 0.001); the limit "
+            "(Blank, 3s (Eurachem)) is 0.012 mg/L."
+        ),
+        {
+            "calibration": line(LOW),
+            "blanks": blanks(*(round(0.02 + one, 4) for one in TEN)),
+            "analysis": decides("blank_3s"),
+        },
+        {
+            "calibration": line(LOW),
+            "blanks": blanks(*(round(0.02 + one, 4) for one in TEN), more=", blank_correction: subtracted"),
+            "analysis": decides("blank_3s"),
+        },
+    ),
     (
         "blanks_censored_or_rounded:identical",
         "7 of 10 blank values are identical.",

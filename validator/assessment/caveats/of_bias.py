@@ -219,13 +219,13 @@ def agreement_weakly_shown(subject: Subject) -> Trigger:
     ]
     if own and all(one.p_min is not None and one.min is None and one.max is None for one in own):
         yield Raised(
-            id="agreement_shown_by_correlation",
+            id="agreement_by_test_only",
             case="test_only",
             values={"criterion": f"p ≥ {numbers.as_given(own[0].p_min)}"},
         )
     if found.n < FEW_SAMPLES:
         yield Raised(
-            id="agreement_shown_by_correlation",
+            id="comparison_from_few_samples",
             case="few_samples",
             values={"samples": counted(found.n, "sample")},
         )

@@ -27,23 +27,23 @@ FEW_TIMES = 3
 """Points in time below which nothing is seen of a course (customary)."""
 
 
-def robustness_missing_or_narrow(subject: Subject) -> Trigger:
-    """Tried with few factors, or factors that change the result."""
+def few_robustness_factors(subject: Subject) -> Trigger:
+    """Robustness was tried with few factors."""
     found = subject.record.robustness
-    if isinstance(found, NotAssessed):
-        return
-    factors = {effect.factor for effect in found.effects}
-    if len(factors) < FEW_FACTORS:
+    factors = set() if isinstance(found, NotAssessed) else {effect.factor for effect in found.effects}
+    if 0 < len(factors) < FEW_FACTORS:
         yield Raised(
-            id="robustness_missing_or_narrow",
+            id="few_robustness_factors",
             case="few_factors",
             values={"factors": counted(len(factors), "factor was", "factors were")},
         )
-    yield from _to_hold(subject, found)
 
 
-def _to_hold(subject: Subject, found: RobustnessRecord) -> Trigger:
+def conditions_to_hold(subject: Subject) -> Trigger:
     """The significant effects, unless allowed or lost in the scatter of results: settings to be held."""
+    found = subject.record.robustness
+    if isinstance(found, NotAssessed):
+        return
     allowed = subject.scatter_percent or 0.0 if found.allowed_percent is None else found.allowed_percent
     real = {
         effect.factor: (abs(value), value, effect)
@@ -56,7 +56,7 @@ def _to_hold(subject: Subject, found: RobustnessRecord) -> Trigger:
         return
     ordered = sorted(real.values(), key=lambda one: -one[0])
     yield Raised(
-        id="robustness_missing_or_narrow",
+        id="conditions_to_hold",
         case="effect_found",
         values={
             "effects": "; ".join(_told(value, effect, allowed) for _, value, effect in ordered),
@@ -178,10 +178,13 @@ def carry_over_present(subject: Subject) -> Trigger:
 
 def not_studied(subject: Subject) -> Trigger:
     """What the chosen guidance recommends for a method of this kind, and nobody studied."""
+    scope = subject.study.study.scope
     documents: dict[str, list[str]] = {}
     for profile in subject.profiles:
         for one in not_measured(subject.study, subject.results, profile):
             if one.analyte != subject.cell.analyte or subject.is_limited(one.characteristic.value):
+                continue
+            if scope and one.characteristic.value not in scope:
                 continue
             # spikes in the matrix say something of it; how little, a caveat of its own says
             if one.characteristic is not Characteristic.MATRIX_EFFECT or not _has_spikes(subject):
@@ -234,7 +237,8 @@ def _furthest(remaining: EstimateRecord) -> float:
 
 
 TRIGGERS = (
-    robustness_missing_or_narrow,
+    few_robustness_factors,
+    conditions_to_hold,
     stability_claim_beyond_test,
     answers_on_stability_differ,
     uses_beyond_test,

@@ -33,7 +33,7 @@ _OF_BLOCK = {
 }
 """Blocks with declared levels, and what is concluded from them, the usual first."""
 _OF_CALIBRATION = (
-    *("linearity", "lack_of_fit", "residual_pattern", "working_range", "sensitivity", "detection_limit"),
+    *("linearity", "lack_of_fit", "residual_pattern", "working_range", "detection_limit"),
     *("quantification_limit", "matrix_effect"),
 )
 """What is concluded from the calibration itself."""
@@ -136,7 +136,7 @@ def _reader(subject: Subject) -> SignalReader:
 
 
 def slope_not_significant(subject: Subject) -> Trigger:
-    """The interval of the slope includes zero, or there is none: signals are not shown to follow levels."""
+    """The interval of the slope includes zero: signals are not shown to follow levels."""
     line = subject.calibration
     if line is None:
         return
@@ -146,26 +146,20 @@ def slope_not_significant(subject: Subject) -> Trigger:
         again = refitted(line, "linear")
         found = None if again is None else again.slope.interval
         interval = None if found is None else (found.lower, found.upper)
-    ends = (None, None) if interval is None else interval
-    lower, upper = ends
-    if lower is not None and upper is not None and not lower <= 0 <= upper:
+    lower, upper = (None, None) if interval is None else interval
+    if lower is None or upper is None or not lower <= 0 <= upper:
         return
     unit = f"{subject.analyte.signal_unit}/({subject.analyte.unit})"
-    bars = (*_OF_CALIBRATION, *_barred(subject))
-    if lower is None or upper is None:
-        case, values = "no_interval", {"n": numbers.count(line.n)}
-    else:
-        case = "includes_zero"
-        values = {
-            "lower": numbers.significant(lower),
-            "upper": numbers.quantity(numbers.significant(upper), unit),
-        }
+    bars = dict.fromkeys((*_OF_CALIBRATION, *_barred(subject)))
     yield Raised(
         id="slope_not_significant",
-        case=case,
-        values=values,
+        case="includes_zero",
+        values={
+            "lower": numbers.significant(lower),
+            "upper": numbers.quantity(numbers.significant(upper), unit),
+        },
         characteristic="sensitivity",
-        bars=tuple(one for one in dict.fromkeys(bars) if one != "sensitivity"),
+        bars=tuple(bars),
     )
 
 

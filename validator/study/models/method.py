@@ -13,6 +13,7 @@ from pydantic import (
 
 from validator.study.conversion import Inconvertible, converted
 from validator.study.models.base import (
+    Flag,
     Label,
     NonNegative,
     NonNegatives,
@@ -68,7 +69,7 @@ class Standard(Record):
     use: Text | None = None
     lot: Text | None = None
     certificate: Text | None = None
-    independent: bool | None = None
+    independent: Flag | None = None
 
 
 class LimitInUnit(Record):
