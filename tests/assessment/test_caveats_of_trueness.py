@@ -200,7 +200,7 @@ CASES = [
         {"recovery": recovery(known(5, 50.0, 51.0, 49.0, more=", level_confirmed: cells were bound to it"))},
     ),
     (
-        "level_not_plausible:far_from_level",
+        "single_results_not_plausible:far_from_level",
         (
             "Results in precision that differ from the declared level by more than a factor of 3: 1 of 3 at "
             "5 mg/L. The furthest is 0.510 mg/L."
@@ -209,7 +209,7 @@ CASES = [
         {"precision": SLIPPED.replace("level: 5,", "level: 5, level_is: label,")},
     ),
     (
-        "level_not_plausible:far_from_level",
+        "single_results_not_plausible:far_from_level",
         (
             "Results in precision that differ from the declared level by more than a factor of 3: 1 of 3 at "
             "5 mg/L. The furthest is 0.510 mg/L."

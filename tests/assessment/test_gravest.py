@@ -63,7 +63,7 @@ def test_a_typing_error_in_a_compared_configuration_is_told_and_bars_nothing_her
 
 
 def test_the_outlier_is_that_of_the_deleted_residual(judged):
-    """Against the definition: residual from the line without the reading, over its standard error, t on ν − 1.
+    """Against the definition: residual from the line without the reading over its standard error, t, ν − 1.
 
     R. D. Cook, S. Weisberg, Residuals and Influence in Regression, 1982, 2.2 (from memory); numpy and scipy.
     """

@@ -16,6 +16,7 @@ from validator.dossier import numbers
 from validator.errors import NotEstimable
 from validator.evaluation.rows import kept
 from validator.statistics.distributions import t_two_sided_p
+from validator.statistics.interval import Estimate
 from validator.statistics.residuals import shapiro_wilk
 
 NOT_NORMAL = 0.01
@@ -99,17 +100,14 @@ def blank_not_matrix_matched(subject: Subject) -> Trigger:
 
 def blanks_off_the_line(subject: Subject) -> Trigger:
     """The blanks do not read zero, and a limit that decides is measured from zero."""
-    line = subject.calibration
     limits = [one for one in deciding(subject) if one.id in FROM_ZERO]
-    blank = blank_mean(subject)
-    if line is None or not limits or blank is None or not line.slope.value:
+    found = _blank_reading(subject) if limits else None
+    if found is None or not found.standard_error:
         return
-    difference = blank.value - (line.intercept.value or 0.0)
-    error = math.hypot(blank.standard_error or 0.0, line.intercept.standard_error or 0.0)
-    smaller = min(blank.degrees_of_freedom or line.degrees_of_freedom, line.degrees_of_freedom)
-    if error == 0.0 or t_two_sided_p(difference / error, smaller) >= SIGNIFICANCE:
+    reads, t = found.value, found.value / found.standard_error
+    p = t_two_sided_p(t, found.degrees_of_freedom or 1.0)
+    if p >= SIGNIFICANCE:
         return
-    reads = difference / line.slope.value
     smallest = min(limits, key=lambda one: one.limit.value)
     if abs(reads) <= NEGLIGIBLE_OF_LIMIT * smallest.limit.value:
         return
@@ -118,14 +116,42 @@ def blanks_off_the_line(subject: Subject) -> Trigger:
         case="offset",
         values={
             "reads": subject.unit(reads, 2),
-            "t": numbers.significant(difference / error),
-            "p": p_text(t_two_sided_p(difference / error, smaller)),
+            "t": numbers.significant(t),
+            "p": p_text(p),
             "variant": listed([one.title for one in limits]),
             "limit": subject.unit(smallest.limit.value, 2),
         },
         characteristic=limits[0].characteristic,
         bars=tuple(one.characteristic for one in limits[1:]),
         effect=abs(reads) / smallest.limit.value if smallest.limit.value > 0 else None,
+    )
+
+
+def _blank_reading(subject: Subject) -> Estimate | None:
+    """Mean of the blanks as a concentration, where nothing was subtracted from them."""
+    line = subject.calibration
+    slope = None if line is None else line.slope.value
+    given = blank_mean(subject, axis="concentration")
+    error_of_line = 0.0
+    if line is not None and slope:
+        error_of_line = (line.intercept.standard_error or 0.0) / abs(slope)
+        signal = blank_mean(subject)
+        if signal is not None:
+            shifted = Estimate(
+                value=signal.value - (line.intercept.value or 0.0),
+                standard_error=signal.standard_error,
+                degrees_of_freedom=signal.degrees_of_freedom,
+            )
+            given = shifted.scaled(1 / slope)
+    if given is None:
+        return None
+    known = [given.degrees_of_freedom or 1.0]
+    if error_of_line and line is not None:
+        known.append(float(line.degrees_of_freedom))
+    return Estimate(
+        value=given.value,
+        standard_error=math.hypot(given.standard_error or 0.0, error_of_line),
+        degrees_of_freedom=min(known),
     )
 
 

@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from validator.evaluation.results import CalibrationRecord
     from validator.statistics.interval import Estimate
     from validator.statistics.regression import Model
+    from validator.study.models.runs import Axis
 
 SIGNIFICANCE = 0.05
 OUTLIER = 0.01
@@ -150,14 +151,14 @@ def line_forced_through_zero(subject: Subject) -> Trigger:
         )
 
 
-def blank_mean(subject: Subject) -> Estimate | None:
-    """Mean of the blanks' signals, as they were read."""
+def blank_mean(subject: Subject, axis: Axis = "signal") -> Estimate | None:
+    """Mean of the blanks on one axis, as they were read."""
     runs = kept(subject.runs("blanks"))
     if any(getattr(run, "blank_correction", None) == "subtracted" for run in runs):
         return None
-    on_signals = [value for value in subject.values("blanks") if getattr(value.run, "axis", "") == "signal"]
+    on_axis = [value for value in subject.values("blanks") if getattr(value.run, "axis", "") == axis]
     try:
-        return single_series([value.value for value in on_signals]).mean
+        return single_series([value.value for value in on_axis]).mean
     except NotEstimable:
         return None
 

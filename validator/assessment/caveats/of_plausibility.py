@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+import numpy as np
 from msgspec import Struct
 
 from validator.assessment.caveats.of_calibration import refitted
@@ -47,11 +48,12 @@ _READ_FROM_IT = {
 
 
 class _Level(Struct, frozen=True):
-    """One declared level with the results that lie too far from it."""
+    """One declared level with the results that lie too far from it; ``middle`` is the median of all."""
 
     level: float
     far: tuple[float, ...]
     n: int
+    middle: float
 
     @property
     def ratio(self) -> float:
@@ -70,31 +72,41 @@ def _distance(found: float, level: float) -> float:
 
 
 def level_not_plausible(subject: Subject) -> Trigger:
-    """Results further from the declared level than the factor allows, above the quantification limit."""
+    """Results further from the declared level than the factor allows, above the quantification limit.
+
+    Where the median of a level is, the level or the unit is wrong, and nothing is shown, not even a failure.
+    Where single results are, they are slips, or the method scatters that much: a failure remains one.
+    """
     factor = subject.choices.defaults.slip_factor
     limit = subject.quantification_limit
     least = limit.value if limit is not None else 0.0
-    for block, (usual, *others) in _OF_BLOCK.items():
-        far = [one for one in _levels(subject, block, factor) if one.level > least]
-        if not far:
-            continue
-        worst = max(far, key=lambda one: one.ratio)
-        named = listed([subject.level(one.level) for one in far])
-        yield Raised(
-            id="level_not_plausible",
-            case="far_from_level",
-            values={
-                "block": block.replace("_", " "),
-                "levels": named,
-                "count": numbers.count(sum(len(one.far) for one in far)),
-                "n": numbers.count(sum(one.n for one in far)),
-                "found": subject.unit(worst.worst),
-                "factor": numbers.as_given(factor),
-            },
-            characteristic=usual,
-            bars=tuple(others),
-            effect=worst.ratio,
-        )
+    for block in _OF_BLOCK:
+        found = [one for one in _levels(subject, block, factor) if one.level > least]
+        displaced = [one for one in found if _distance(one.middle, one.level) > factor]
+        single = [one for one in found if one not in displaced]
+        for name, far in (("level_not_plausible", displaced), ("single_results_not_plausible", single)):
+            if far:
+                yield _implausible(subject, name, block, far)
+
+
+def _implausible(subject: Subject, name: str, block: str, far: Sequence[_Level]) -> Raised:
+    usual, *others = _OF_BLOCK[block]
+    worst = max(far, key=lambda one: one.ratio)
+    return Raised(
+        id=name,
+        case="far_from_level",
+        values={
+            "block": block.replace("_", " "),
+            "levels": listed([subject.level(one.level) for one in far]),
+            "count": numbers.count(sum(len(one.far) for one in far)),
+            "n": numbers.count(sum(one.n for one in far)),
+            "found": subject.unit(worst.worst),
+            "factor": numbers.as_given(subject.choices.defaults.slip_factor),
+        },
+        characteristic=usual,
+        bars=tuple(others),
+        effect=worst.ratio,
+    )
 
 
 def _levels(subject: Subject, block: str, factor: float) -> Iterator[_Level]:
@@ -109,7 +121,7 @@ def _levels(subject: Subject, block: str, factor: float) -> Iterator[_Level]:
         found = _found(reader, runs)
         far = tuple(one for one in found if _distance(one, level) > factor) if level > 0 else ()
         if far:
-            yield _Level(level, far, len(found))
+            yield _Level(level, far, len(found), float(np.median(found)))
 
 
 def _content(run: Run) -> float:
