@@ -69,6 +69,13 @@ SMOOTHED = weights("1/s^2 smoothed", ", detection_limit: {variant: residual_3.3}
 NINE = (0.001, -0.001, 0.0, 0.002, -0.002, 0.001, -0.001, 0.0005, -0.0005)
 NOISE = line(lambda level: 0.5, scatter=((0.02, -0.03, 0.01), (-0.02, 0.01, 0.02), (0.0, 0.03, -0.04)))
 """Signals that do not depend on the level."""
+
+
+def with_reading(signal, cause):
+    """A straight calibration, and one reading more at 6 mg/L that is excluded."""
+    return STRAIGHT.replace("{runs: [", f"{{runs: [{{level: 6, signals: [{signal}], excluded: {cause}}}, ")
+
+
 CASES = [
     (
         "intercept_differs_from_zero:significant",
@@ -252,6 +259,16 @@ CASES = [
         ),
         {"calibration": line(straight, more={6: {"signals": [0.6, 0.601, 0.06]}})},
         {"calibration": line(straight, more={6: {"signals": [0.6, 0.601, 0.6]}})},
+    ),
+    (
+        "raised_by_excluded_results:only_with",
+        (
+            "With the results excluded from calibration, the following would also apply: Outlying reading in the "
+            "calibration; Unweighted fit despite heterogeneous variances; Back-calculation error of a standard "
+            "too large."
+        ),
+        {"calibration": with_reading(0.06, "wrong flask")},
+        {"calibration": with_reading(0.6, "wrong flask")},
     ),
     (
         "weights_from_few_replicates:declared",

@@ -71,6 +71,7 @@ def test_the_catalogue():
         "only_repeatability_given",
         "plan_departed",
         "quantification_limit_below_lowest_calibrator",
+        "raised_by_excluded_results",
         "range_wider_than_tested",
         "recommended_not_studied",
         "reference_material_unlike_samples",

@@ -28,6 +28,8 @@ from validator.assessment.caveats import (
     of_weights,
 )
 from validator.assessment.caveats.raising import Raised, Subject, Trigger, as_caveats
+from validator.assessment.caveats.restoring import excluded_from, only_with_excluded, with_excluded
+from validator.evaluation import evaluate
 from validator.evaluation.rows import Cell
 
 if TYPE_CHECKING:
@@ -83,7 +85,25 @@ def raised_caveats(
     Each analyte is examined in the validated configuration, and as far as a comparison rests on them in the
     others.
     """
-    raised: list[tuple[Raised, Cell | None]] = []
+    raised = _raised(study, results, profiles, findings, design)
+    blocks = excluded_from(study)
+    if blocks:
+        # what only the excluded results would have raised is told, so that no exclusion silences a caveat
+        restored = with_excluded(study, blocks)
+        again = _raised(restored, evaluate(restored), profiles, findings, design)
+        raised.extend(only_with_excluded(blocks, raised, again))
+    return as_caveats(raised)
+
+
+def _raised(
+    study: Study,
+    results: Results,
+    profiles: Sequence[Profile],
+    findings: Sequence[Finding],
+    design: Sequence[DesignFinding],
+) -> list[tuple[Raised, Cell]]:
+    """What each trigger raises, with the analyte and configuration that it speaks of."""
+    raised: list[tuple[Raised, Cell]] = []
     findings_on, design_of = _by_analyte(findings, study.analyte_ids), _by_analyte(design, study.analyte_ids)
     for analyte in study.analyte_ids:
         for configuration in results.analytes[analyte].configurations:
@@ -100,7 +120,7 @@ def raised_caveats(
             triggers = TRIGGERS if configuration == study.validated_configuration else OF_COMPARED
             for trigger in triggers:
                 raised.extend((one, cell) for one in trigger(subject))
-    return as_caveats(raised)
+    return raised
 
 
 def _by_analyte(entries: Iterable[F], analytes: Iterable[str]) -> dict[str, tuple[F, ...]]:
