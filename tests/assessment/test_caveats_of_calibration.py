@@ -66,6 +66,16 @@ GROWING = tuple(tuple(k * (0.001 + level * 0.004) for k in (-1, 0, 1)) for level
 SIX = tuple(tuple(k * level * 0.004 for k in (-1, -0.5, 0, 0.1, 0.4, 1)) for level in LEVELS)
 SMOOTHED = weights("1/s^2 smoothed", ", detection_limit: {variant: residual_3.3}")
 
+NINE = (0.001, -0.001, 0.0, 0.002, -0.002, 0.001, -0.001, 0.0005, -0.0005)
+NOISE = line(lambda level: 0.5, scatter=((0.02, -0.03, 0.01), (-0.02, 0.01, 0.02), (0.0, 0.03, -0.04)))
+"""Signals that do not depend on the level."""
+
+
+def with_reading(signal, cause):
+    """A straight calibration, and one reading more at 6 mg/L that is excluded."""
+    return STRAIGHT.replace("{runs: [", f"{{runs: [{{level: 6, signals: [{signal}], excluded: {cause}}}, ")
+
+
 CASES = [
     (
         "intercept_differs_from_zero:significant",
@@ -237,13 +247,41 @@ CASES = [
         },
     ),
     (
-        "unweighted_limits_mislead:proportional",
+        "slope_not_significant:includes_zero",
+        "The confidence interval of the slope includes zero: −0.00406 to 0.00362 1/(mg/L).",
+        {"calibration": NOISE},
+        {"calibration": STRAIGHT},
+    ),
+    (
+        "calibration_outlier:far_off",
         (
-            "An unweighted line would give 0.72 mg/L instead of 0.082 mg/L by the same approach "
-            "(Residual SD, 3.3s (ICH)), higher by a factor of 8.8."
+            "The reading of 0.06 at 6 mg/L does not agree with the function of all others (externally "
+            "studentised residual, p < 0.001, adjusted for the number of readings)."
         ),
-        {"calibration": line(straight, scatter=GROWING), "analysis": SMOOTHED},
-        {"calibration": STRAIGHT, "analysis": SMOOTHED},
+        {"calibration": line(straight, more={6: {"signals": [0.6, 0.601, 0.06]}})},
+        {"calibration": line(straight, more={6: {"signals": [0.6, 0.601, 0.6]}})},
+    ),
+    (
+        "raised_by_excluded_results:only_with",
+        (
+            "With the results excluded from calibration, the following would also apply: Outlying reading in the "
+            "calibration; Unweighted fit despite heterogeneous variances; Back-calculation error of a standard "
+            "too large."
+        ),
+        {"calibration": with_reading(0.06, "wrong flask")},
+        {"calibration": with_reading(0.6, "wrong flask")},
+    ),
+    (
+        "weights_from_few_replicates:declared",
+        ("Each level is weighted by its own variance; the smallest number of replicates of a level is 9."),
+        {"calibration": line(straight, scatter=(NINE,)), "analysis": weights("1/s^2")},
+        {"calibration": line(straight, scatter=((*NINE, 0.0),)), "analysis": weights("1/s^2")},
+    ),
+    (
+        "weights_from_few_replicates:declared",
+        ("Each level is weighted by its own variance; the smallest number of replicates of a level is 3."),
+        {"calibration": STRAIGHT, "analysis": weights("1/s^2")},
+        {"calibration": STRAIGHT, "analysis": weights("1/s^2 smoothed")},
     ),
     (
         "weights_weakly_founded:no_replicates",

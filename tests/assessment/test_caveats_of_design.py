@@ -71,6 +71,10 @@ def spikes(cause):
     )
 
 
+BY_LABORATORIES = (
+    "{{runs: [{{{}: A, level: 5, series: S1, concentrations: [5.0, 5.1, 4.9, 5.0, 5.1, 5.0]}}, "
+    "{{{}: B, level: 5, series: S2, concentrations: [5.9, 5.9], excluded: air bubble}}]}}"
+)
 CASES = [
     (
         "repeat_readings_counted:repeated",
@@ -247,16 +251,8 @@ CASES = [
     (
         "exclusion_without_cause:many",
         "Excluded from precision: 2 of 8 results, which is more than two ninths.",
-        {
-            "precision": in_series(
-                [5.0, 5.1, 4.9, 5.0, 5.1, 5.0, 5.9, 5.9], excluded=[""] * 6 + ["air bubble", "air bubble"]
-            )
-        },
-        {
-            "precision": in_series(
-                [5.0, 5.1, 4.9, 5.0, 5.1, 5.0, 4.9, 5.9], excluded=[""] * 7 + ["air bubble"]
-            )
-        },
+        {"precision": BY_LABORATORIES.format("laboratory", "laboratory")},
+        {"precision": BY_LABORATORIES.format("operator", "operator")},
     ),
     (
         "exclusion_without_cause:forbidden",

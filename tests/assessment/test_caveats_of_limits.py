@@ -38,6 +38,8 @@ TEN = (0.0011, 0.0006, 0.0014, 0.0009, 0.0012, 0.0010, 0.0017, 0.0003, 0.0008, 0
 SCATTERING = tuple(round(10 * value, 4) for value in TEN)
 LOW = (0.04, 0.1, 0.2, 0.3, 0.4)
 HIGH = (1, 2, 4, 6, 8, 10)
+OFFSET = tuple(round(2 + 10 * one, 4) for one in TEN)
+CENTRED = tuple(round(10 * one - 0.0102, 4) for one in TEN)
 SPIKES = "{runs: [{level: 0.3, series: S1, concentrations: [0.29, 0.31, 0.27, 0.33]}]}"
 RIVER = {"matrix": "river water"}
 FOOD = {"unit": "mg/kg", "legal_limit": "0.5"}
@@ -225,14 +227,14 @@ CASES = [
     ),
     (
         "results_below_quantification_limit_as_numbers:unflagged",
-        "1 of 2 results in recovery are below the quantification limit of 0.41 mg/L.",
+        ("2 of 2 results in recovery were obtained at levels below the quantification limit of 0.41 mg/L."),
         {
             **LOW_LINE,
             "recovery": "{runs: [{level: 0.3, found: [0.29, 0.5]}]}",
         },
         {
             **LOW_LINE,
-            "recovery": "{runs: [{level: 0.5, found: [0.49, 0.5]}]}",
+            "recovery": "{runs: [{level: 0.42, found: [0.29, 0.5]}]}",
         },
     ),
     (
@@ -252,6 +254,49 @@ CASES = [
         },
     ),
     # --- blanks
+    (
+        "blanks_off_the_line:offset",
+        (
+            "The mean blank reads 0.21 mg/L (difference from zero: t = 47.3, p < 0.001); the limit "
+            "(Blank, 3s (Eurachem)) is 0.012 mg/L."
+        ),
+        {
+            "calibration": line(LOW),
+            "blanks": blanks(*(round(0.02 + one, 4) for one in TEN)),
+            "analysis": decides("blank_3s"),
+        },
+        {
+            "calibration": line(LOW),
+            "blanks": blanks(*(round(0.02 + one, 4) for one in TEN)),
+            "analysis": decides("blank_mean_3s"),
+        },
+    ),
+    (
+        "blanks_off_the_line:offset",
+        (
+            "The mean blank reads 0.21 mg/L (difference from zero: t = 47.3, p < 0.001); the limit "
+            "(Blank, 3s (Eurachem)) is 0.012 mg/L."
+        ),
+        {
+            "calibration": line(LOW),
+            "blanks": blanks(*(round(0.02 + one, 4) for one in TEN)),
+            "analysis": decides("blank_3s"),
+        },
+        {
+            "calibration": line(LOW),
+            "blanks": blanks(*(round(0.02 + one, 4) for one in TEN), more=", blank_correction: subtracted"),
+            "analysis": decides("blank_3s"),
+        },
+    ),
+    (
+        "blanks_off_the_line:offset",
+        (
+            "The mean blank reads 2.0 mg/L (difference from zero: t = 1570, p < 0.001); the limit (Blank, 3s "
+            "(Eurachem)) is 0.012 mg/L."
+        ),
+        {"blanks": blanks(*OFFSET, axis="concentrations"), "analysis": decides("blank_3s")},
+        {"blanks": blanks(*CENTRED, axis="concentrations"), "analysis": decides("blank_3s")},
+    ),
     (
         "blanks_censored_or_rounded:identical",
         "7 of 10 blank values are identical.",

@@ -65,6 +65,26 @@ TINY = f"{{within_laboratory: none, {KNOWN_BIAS}, components: [{STOCK}]}}"
 FULL = f"{{within_laboratory: from precision, {KNOWN_BIAS}, components: [{STOCK}]}}"
 TOP_DOWN = {"calibration": CALIBRATION, "precision": DAYS, "uncertainty": "{target_percent: 50}"}
 
+SLIPPED = "{runs: [{level: 5, series: S1, concentrations: [5.0, 0.51, 4.9]}]}"
+
+
+def ranged(slope):
+    """Spikes at three levels, found in the ratio *slope*."""
+    return recovery(
+        *(
+            spike(x, *(round(slope * x + d, 4) for d in (0.02, -0.02, 0.01)), more=", matrix: m")
+            for x in (2, 5, 9)
+        )
+    )
+
+
+def one_sided(levels):
+    """One material at each of *levels* contents, all found low; too few results of each for a line."""
+    return recovery(
+        *(known(1 + i, 0.9 * (1 + i), 1.0 * (1 + i) - 0.001, more=f", matrix: m{i}") for i in range(levels))
+    )
+
+
 CASES = [
     (
         "trueness_from_spikes_only:spikes_only",
@@ -130,6 +150,74 @@ CASES = [
         {"calibration": CALIBRATION, "recovery": recovery(spike(5, 5.0, 5.1), known(5, 5.0, 5.1))},
     ),
     (
+        "one_dilution_chain:no_check_standard",
+        (
+            "The data include no check standard from an independent source, no reference material and no "
+            "results of a second method."
+        ),
+        {"calibration": CALIBRATION, "recovery": recovery(spike(5, 5.0, 5.1))},
+        {
+            "calibration": CALIBRATION,
+            "recovery": recovery(spike(5, 5.0, 5.1)),
+            "method": {"standards": "[{name: solution of another supplier, independent: true}]"},
+        },
+    ),
+    (
+        "one_dilution_chain:no_check_standard",
+        (
+            "The data include no check standard from an independent source, no reference material and no "
+            "results of a second method."
+        ),
+        {"calibration": CALIBRATION, "recovery": recovery(spike(5, 5.0, 5.1))},
+        {
+            "calibration": CALIBRATION,
+            "recovery": recovery(spike(5, 5.0, 5.1)),
+            "method": {"reagents": "[analyte x of a second supplier (spikes)]"},
+        },
+    ),
+    (
+        "bias_over_the_range:line",
+        (
+            "In m, slope 1 and intercept 0 of found against added are rejected together (p < 0.001); 3 of 3 "
+            "mean recoveries lie below 100 %, on average by −4.9 %."
+        ),
+        {"recovery": ranged(0.95)},
+        {"recovery": ranged(0.999)},
+    ),
+    (
+        "bias_over_the_range:one_side",
+        "6 of 6 mean recoveries lie below 100 %, on average by −5.0 % (sign test, p = 0.031).",
+        {"recovery": one_sided(6)},
+        {"recovery": one_sided(5)},
+    ),
+    (
+        "level_not_plausible:far_from_level",
+        (
+            "Results in recovery that differ from the declared level by more than a factor of 3: 3 of 3 at "
+            "5 mg/L. The furthest is 51.0 mg/L."
+        ),
+        {"recovery": recovery(known(5, 50.0, 51.0, 49.0))},
+        {"recovery": recovery(known(5, 50.0, 51.0, 49.0, more=", level_confirmed: cells were bound to it"))},
+    ),
+    (
+        "single_results_not_plausible:far_from_level",
+        (
+            "Results in precision that differ from the declared level by more than a factor of 3: 1 of 3 at "
+            "5 mg/L. The furthest is 0.510 mg/L."
+        ),
+        {"precision": SLIPPED},
+        {"precision": SLIPPED.replace("level: 5,", "level: 5, level_is: label,")},
+    ),
+    (
+        "single_results_not_plausible:far_from_level",
+        (
+            "Results in precision that differ from the declared level by more than a factor of 3: 1 of 3 at "
+            "5 mg/L. The furthest is 0.510 mg/L."
+        ),
+        {"precision": SLIPPED},
+        {"precision": SLIPPED, "analysis": "{decision_rule: guarded, defaults: {slip_factor: 12}}"},
+    ),
+    (
         "bias_neither_corrected_nor_included:left_out",
         "The bias at 5 mg/L is −10 %, with a standard uncertainty of 0.14 %.",
         {"recovery": LOW_FOUND, "criteria": "[{characteristic: recovery, min: 95, max: 105}]"},
@@ -187,13 +275,13 @@ CASES = [
         {"criteria": WITHIN, "recovery": recovery(known(5, 5.0, 5.1, 4.9, 5.0, 5.50))},
     ),
     (
-        "agreement_shown_by_correlation:few_samples",
+        "comparison_from_few_samples:few_samples",
         "The comparison is based on 19 samples.",
         {"comparison": compared(19)},
         {"comparison": compared(20)},
     ),
     (
-        "agreement_shown_by_correlation:test_only",
+        "agreement_by_test_only:test_only",
         "The only criterion for the comparison is a test for a difference (p ≥ 0.05).",
         {"comparison": compared(20), "criteria": "[{characteristic: method_comparison, p_min: 0.05}]"},
         {

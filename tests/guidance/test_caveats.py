@@ -21,13 +21,19 @@ def test_the_catalogue():
     """These caveats exist, each once."""
     assert sorted(CATALOGUE) == [
         "acceptance_limits_not_set_beforehand",
-        "agreement_shown_by_correlation",
+        "agreement_by_test_only",
+        "answers_on_stability_differ",
         "between_series_part_badly_known",
         "bias_neither_corrected_nor_included",
+        "bias_over_the_range",
         "blank_not_matrix_matched",
         "blanks_censored_or_rounded",
+        "blanks_off_the_line",
         "calibration_curve_bends",
-        "carry_over_present_or_untested",
+        "calibration_outlier",
+        "carry_over_present",
+        "comparison_from_few_samples",
+        "conditions_to_hold",
         "conformity_without_decision_rule",
         "correlation_offered_as_linearity",
         "data_not_traceable",
@@ -38,13 +44,15 @@ def test_the_catalogue():
         "drift_with_run_order",
         "exclusion_without_cause",
         "false_digits",
+        "few_robustness_factors",
         "file_read_with_doubt",
-        "guidance_limit_replaced",
         "guidance_no_longer_current",
         "instrument_limit_as_method_limit",
         "intercept_differs_from_zero",
         "interference_test_cannot_decide",
+        "interferents_limit_samples",
         "intermediate_precision_from_one_day",
+        "level_not_plausible",
         "limit_depends_on_definition",
         "limit_too_high_for_purpose",
         "line_forced_through_zero",
@@ -63,15 +71,18 @@ def test_the_catalogue():
         "only_repeatability_given",
         "plan_departed",
         "quantification_limit_below_lowest_calibrator",
+        "raised_by_excluded_results",
         "range_wider_than_tested",
+        "recommended_not_studied",
         "reference_material_unlike_samples",
         "repeat_readings_counted",
         "results_below_quantification_limit_as_numbers",
-        "robustness_missing_or_narrow",
         "same_material_calibrates_and_checks",
         "sample_and_solution_limits_mixed",
         "scatter_too_small_to_be_independent",
         "second_order_describes_better",
+        "single_results_not_plausible",
+        "slope_not_significant",
         "spike_badly_chosen",
         "stability_claim_beyond_test",
         "too_few_devices",
@@ -80,7 +91,7 @@ def test_the_catalogue():
         "trueness_from_spikes_only",
         "uncertainty_incomplete",
         "unequal_scatter_ignored",
-        "unweighted_limits_mislead",
+        "weights_from_few_replicates",
         "weights_weakly_founded",
     ]
 
@@ -90,16 +101,30 @@ def test_what_stops_a_claim():
     assert {caveat.id for caveat in CATALOGUE.values() if caveat.severity == "stop"} == {
         "acceptance_limits_not_set_beforehand",
         "bias_neither_corrected_nor_included",
+        "blanks_off_the_line",
         "exclusion_without_cause",
         "intermediate_precision_from_one_day",
+        "level_not_plausible",
         "limit_too_high_for_purpose",
         "matrix_effect_not_compensated",
         "quantification_limit_below_lowest_calibrator",
         "range_wider_than_tested",
         "repeat_readings_counted",
         "same_material_calibrates_and_checks",
+        "single_results_not_plausible",
+        "slope_not_significant",
         "too_few_devices",
         "uncertainty_incomplete",
+    }
+
+
+def test_what_limits_the_use():
+    """The caveats under which a method is fit only within a restriction."""
+    assert {caveat.id for caveat in CATALOGUE.values() if caveat.severity == "condition"} == {
+        "carry_over_present",
+        "conditions_to_hold",
+        "interferents_limit_samples",
+        "recommended_not_studied",
     }
 
 

@@ -15,7 +15,14 @@ from validator.assessment.own_criteria import own_findings
 from validator.assessment.reach import reach
 from validator.assessment.verdict import Grounds, held_back, verdict_of_study, verdict_on
 from validator.evaluation import evaluate
-from validator.evaluation.results import Assessment, Caveat, DesignFinding, Finding, Results
+from validator.evaluation.results import (
+    AnalyteVerdict,
+    Assessment,
+    Caveat,
+    DesignFinding,
+    Finding,
+    Results,
+)
 from validator.evaluation.rows import Cell
 from validator.study.censored import with_numbers
 
@@ -24,6 +31,9 @@ if TYPE_CHECKING:
 
     from validator.guidance import Profile
     from validator.study import Study
+
+MOST_NAMED = 3
+"""Placeholders that the reason names; ``check`` lists all of them."""
 
 
 def assess(study: Study, results: Results) -> Results:
@@ -57,6 +67,8 @@ def assess_against(
         analyte: verdict_on(_grounds(study, results, analyte, findings, design, caveats))
         for analyte in study.analyte_ids
     }
+    if study.left_open:
+        verdicts = {analyte: _draft(study, one) for analyte, one in verdicts.items()}
     word, reason, settles = verdict_of_study(verdicts, {one.id: one.name for one in study.method.analytes})
     restored = without_exclusions(study) if alternatives else None
     beside = None
@@ -67,6 +79,7 @@ def assess_against(
         verdict=word,
         reason=reason,
         settles=settles,
+        draft=bool(study.left_open),
         purpose=study.study.purpose,
         analytes=verdicts,
         without_exclusions=beside,
@@ -80,6 +93,18 @@ def assess_against(
 
 def _findings(study: Study, results: Results, profiles: Sequence[Profile]) -> tuple[Finding, ...]:
     return own_findings(study, results) + guidance_findings(study, results, profiles)
+
+
+def _draft(study: Study, verdict: AnalyteVerdict) -> AnalyteVerdict:
+    """No verdict, because fields of the study are still placeholders."""
+    fields = [one.field for one in study.left_open]
+    named = ", ".join(fields[:MOST_NAMED]) + (", …" if len(fields) > MOST_NAMED else "")
+    return AnalyteVerdict(
+        verdict="not assessed",
+        reason=f"Fields of the study are still placeholders ({len(fields)}): {named}.",
+        settles="Replace the placeholders by what was done.",
+        range=verdict.range,
+    )
 
 
 def _grounds(

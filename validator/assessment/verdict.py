@@ -52,11 +52,6 @@ class Grounds(Struct, frozen=True, kw_only=True):
         """Findings that count."""
         return [one for one in self.findings if one.decides]
 
-    @property
-    def is_implausible(self) -> bool:
-        """Whether a stop says that the data cannot be what they are said to be."""
-        return any(one.id in IMPLAUSIBLE and one.severity == "stop" for one in self.caveats)
-
 
 class Point(Struct, frozen=True):
     """One thing that stands between the evidence and the claim, and what would settle it."""
@@ -90,7 +85,7 @@ def verdict_on(grounds: Grounds) -> AnalyteVerdict:
             "Declare acceptance criteria, or choose guidance that sets limits.",
         )
     failed = [one for one in grounds.deciding if one.outcome == "does not meet" and not one.remembered]
-    if failed and not grounds.is_implausible:
+    if failed:
         worst = min(failed, key=lambda one: 0.0 if one.margin is None else one.margin)
         return made("not fit", f"{_sentence(failed)} not met.", _clause(worst.needs))
     points = list(open_points(grounds))
@@ -240,7 +235,8 @@ def held_back(findings: Sequence[Finding], caveats: Sequence[Caveat]) -> tuple[F
     stops: dict[tuple[str, str | None], list[Caveat]] = {}
     for caveat in caveats:
         if caveat.severity == "stop":
-            stops.setdefault((caveat.characteristic, caveat.analyte), []).append(caveat)
+            for characteristic in (caveat.characteristic, *caveat.bars):
+                stops.setdefault((characteristic, caveat.analyte), []).append(caveat)
     return tuple(_held_back(finding, stops) for finding in findings)
 
 

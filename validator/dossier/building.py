@@ -43,6 +43,7 @@ def build_document(study: Study, results: Results, *, language: str = "en") -> D
         title=identity.title,
         identifier=identity.id or study.folder.resolve().name,
         version=identity.version or "",
+        draft=context.say.text("dossier.draft") if context.assessment.draft else "",
         kind=context.say.text("dossier.kind"),
         language=language,
         key_facts=key_facts(context),

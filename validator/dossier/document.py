@@ -302,11 +302,13 @@ class Document(Struct, frozen=True, kw_only=True):
         sections: everything else.
         authors, keywords, subject: for the file's properties.
         date: ISO 8601 date of the dossier for the file's properties ("2025-03-14"), from the study.
+        draft: what the head of every page says of a draft; empty for a finished dossier.
     """
 
     title: str
     identifier: str
     version: str
+    draft: str = ""
     kind: str = ""
     subtitle: Content = ""
     language: str = "en"

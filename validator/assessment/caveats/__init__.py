@@ -19,6 +19,7 @@ from validator.assessment.caveats import (
     of_limits,
     of_linearity,
     of_matrix,
+    of_plausibility,
     of_replicates,
     of_series,
     of_study,
@@ -27,6 +28,8 @@ from validator.assessment.caveats import (
     of_weights,
 )
 from validator.assessment.caveats.raising import Raised, Subject, Trigger, as_caveats
+from validator.assessment.caveats.restoring import excluded_from, only_with_excluded, with_excluded
+from validator.evaluation import evaluate
 from validator.evaluation.rows import Cell
 
 if TYPE_CHECKING:
@@ -39,6 +42,7 @@ if TYPE_CHECKING:
 F = TypeVar("F", "Finding", "DesignFinding")
 
 TRIGGERS: tuple[Callable[[Subject], Trigger], ...] = (
+    *of_plausibility.TRIGGERS,
     *of_replicates.TRIGGERS,
     *of_series.TRIGGERS,
     *of_exclusions.TRIGGERS,
@@ -58,6 +62,16 @@ TRIGGERS: tuple[Callable[[Subject], Trigger], ...] = (
     *of_files.TRIGGERS,
 )
 
+OF_COMPARED: tuple[Callable[[Subject], Trigger], ...] = (
+    *of_plausibility.TRIGGERS,
+    of_calibration.calibration_outlier,
+    of_calibration.unequal_scatter_ignored,
+    of_weights.weights_from_few_replicates,
+    of_blanks.blanks_censored_or_rounded,
+    of_blanks.blanks_off_the_line,
+)
+"""What a compared configuration is examined for: the data that a comparison rests on."""
+
 
 def raised_caveats(
     study: Study,
@@ -66,22 +80,47 @@ def raised_caveats(
     findings: Sequence[Finding],
     design: Sequence[DesignFinding],
 ) -> tuple[Caveat, ...]:
-    """Every caveat whose trigger is met, for each analyte in the validated configuration, gravest first."""
-    raised: list[tuple[Raised, Cell | None]] = []
+    """Every caveat whose trigger is met, gravest first.
+
+    Each analyte is examined in the validated configuration, and as far as a comparison rests on them in the
+    others.
+    """
+    raised = _raised(study, results, profiles, findings, design)
+    blocks = excluded_from(study)
+    if blocks:
+        # what only the excluded results would have raised is told, so that no exclusion silences a caveat
+        restored = with_excluded(study, blocks)
+        again = _raised(restored, evaluate(restored), profiles, findings, design)
+        raised.extend(only_with_excluded(blocks, raised, again))
+    return as_caveats(raised)
+
+
+def _raised(
+    study: Study,
+    results: Results,
+    profiles: Sequence[Profile],
+    findings: Sequence[Finding],
+    design: Sequence[DesignFinding],
+) -> list[tuple[Raised, Cell]]:
+    """What each trigger raises, with the analyte and configuration that it speaks of."""
+    raised: list[tuple[Raised, Cell]] = []
     findings_on, design_of = _by_analyte(findings, study.analyte_ids), _by_analyte(design, study.analyte_ids)
     for analyte in study.analyte_ids:
-        subject = Subject(
-            study=study,
-            results=results,
-            cell=(cell := Cell(analyte, study.validated_configuration)),
-            profiles=tuple(profiles),
-            findings=findings_on[analyte],
-            all_findings=tuple(findings),
-            design=design_of[analyte],
-        )
-        for trigger in TRIGGERS:
-            raised.extend((one, cell) for one in trigger(subject))
-    return as_caveats(raised)
+        for configuration in results.analytes[analyte].configurations:
+            cell = Cell(analyte, configuration)
+            subject = Subject(
+                study=study,
+                results=results,
+                cell=cell,
+                profiles=tuple(profiles),
+                findings=findings_on[analyte],
+                all_findings=tuple(findings),
+                design=design_of[analyte],
+            )
+            triggers = TRIGGERS if configuration == study.validated_configuration else OF_COMPARED
+            for trigger in triggers:
+                raised.extend((one, cell) for one in trigger(subject))
+    return raised
 
 
 def _by_analyte(entries: Iterable[F], analytes: Iterable[str]) -> dict[str, tuple[F, ...]]:

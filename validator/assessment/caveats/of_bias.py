@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from validator.assessment.caveats.raising import Raised, Subject, Trigger, counted
+from validator.assessment.caveats.raising import Raised, Subject, Trigger, counted, p_text
 from validator.dossier import numbers
 from validator.evaluation.results import (
     ComparisonRecord,
@@ -22,6 +22,7 @@ FEW = 6
 """Up to so many values a single one outside the limits counts beside their mean (customary)."""
 FEW_SAMPLES = 20
 """Samples below which a comparison of methods shows little (customary)."""
+SIGNIFICANCE = 0.05
 SIGNIFICANT_BIAS = 2.0
 """A bias beyond so many standard uncertainties is real (Nordtest TR 537; as quoted in a public text)."""
 NEGLIGIBLE_BIAS = 1 / 3
@@ -58,7 +59,46 @@ def bias_neither_corrected_nor_included(subject: Subject) -> Trigger:
             "uncertainty": numbers.significant(error, 2),
         },
         characteristic="recovery",
+        effect=abs(bias) / subject.allowed_bias,
     )
+
+
+def bias_over_the_range(subject: Subject) -> Trigger:
+    """Mean recoveries all on one side, or slope 1 with intercept 0 rejected, by more than scatter hides."""
+    means = [value for one in subject.recovery if (value := one.mean_recovery.value) is not None]
+    if not means:
+        return
+    bias = sum(means) / len(means) - 100
+    scatter = subject.scatter_percent
+    if scatter is not None and abs(bias) <= NEGLIGIBLE_BIAS * scatter:
+        return
+    same = sum((mean < 100) == (bias < 0) for mean in means if mean != 100)
+    values: dict[str, str | int] = {
+        "count": numbers.count(same),
+        "n": numbers.count(len(means)),
+        "side": "below" if bias < 0 else "above",
+        "bias": numbers.significant(bias, 2),
+    }
+    lines = [one for one in subject.record.found_on_added or () if one.joint_test.p < SIGNIFICANCE]
+    if lines:
+        line = min(lines, key=lambda one: one.joint_test.p)
+        yield Raised(
+            id="bias_over_the_range",
+            case="line",
+            values={
+                **values,
+                "matrix": line.matrix or "all matrices",
+                "p": p_text(line.joint_test.p),
+            },
+            effect=abs(bias) / subject.allowed_bias,
+        )
+    elif same == len(means) and 2 * 0.5 ** len(means) < SIGNIFICANCE:  # sign test, two-sided
+        yield Raised(
+            id="bias_over_the_range",
+            case="one_side",
+            values={**values, "p": p_text(2 * 0.5 ** len(means))},
+            effect=abs(bias) / subject.allowed_bias,
+        )
 
 
 def _is_tolerated(subject: Subject, recovery: float) -> bool:
@@ -124,6 +164,7 @@ def _without_power(where: str, half: float, allowed: float, characteristic: str)
             "limit": numbers.as_given(allowed),
         },
         characteristic=characteristic,
+        effect=half / allowed,
     )
 
 
@@ -178,13 +219,13 @@ def agreement_weakly_shown(subject: Subject) -> Trigger:
     ]
     if own and all(one.p_min is not None and one.min is None and one.max is None for one in own):
         yield Raised(
-            id="agreement_shown_by_correlation",
+            id="agreement_by_test_only",
             case="test_only",
             values={"criterion": f"p ≥ {numbers.as_given(own[0].p_min)}"},
         )
     if found.n < FEW_SAMPLES:
         yield Raised(
-            id="agreement_shown_by_correlation",
+            id="comparison_from_few_samples",
             case="few_samples",
             values={"samples": counted(found.n, "sample")},
         )
@@ -192,6 +233,7 @@ def agreement_weakly_shown(subject: Subject) -> Trigger:
 
 TRIGGERS = (
     bias_neither_corrected_nor_included,
+    bias_over_the_range,
     no_difference_without_power,
     mean_recovery_hides_spread,
     agreement_weakly_shown,

@@ -8,12 +8,15 @@ from itertools import pairwise
 
 import numpy as np
 
-from validator.assessment.caveats.deciding import ON_BLANKS, rests_on
+from validator.assessment.caveats.deciding import ON_BLANKS, deciding, rests_on
 from validator.assessment.caveats.likeness import unlike
-from validator.assessment.caveats.raising import Raised, Subject, Trigger, p_text
+from validator.assessment.caveats.of_calibration import blank_mean
+from validator.assessment.caveats.raising import Raised, Subject, Trigger, listed, p_text
 from validator.dossier import numbers
 from validator.errors import NotEstimable
 from validator.evaluation.rows import kept
+from validator.statistics.distributions import t_two_sided_p
+from validator.statistics.interval import Estimate
 from validator.statistics.residuals import shapiro_wilk
 
 NOT_NORMAL = 0.01
@@ -23,6 +26,11 @@ MOST_OF_ROUNDING = 1 / 3
 FEWEST_CLIPPED = 3
 """Zeros from which blanks without a negative value look clipped (customary)."""
 FEWEST = 3
+SIGNIFICANCE = 0.05
+NEGLIGIBLE_OF_LIMIT = 1 / 3
+"""Share of the detection limit below which an offset of the blanks is negligible (customary)."""
+FROM_ZERO = ("blank_3s", "blank_3.3", "currie", "din_32645_blank")
+"""Approaches that take the standard deviation of the blanks and leave their mean out."""
 
 
 def blanks_censored_or_rounded(subject: Subject) -> Trigger:
@@ -90,4 +98,61 @@ def blank_not_matrix_matched(subject: Subject) -> Trigger:
         )
 
 
-TRIGGERS = (blanks_censored_or_rounded, blank_not_matrix_matched)
+def blanks_off_the_line(subject: Subject) -> Trigger:
+    """The blanks do not read zero, and a limit that decides is measured from zero."""
+    limits = [one for one in deciding(subject) if one.id in FROM_ZERO]
+    found = _blank_reading(subject) if limits else None
+    if found is None or not found.standard_error:
+        return
+    reads, t = found.value, found.value / found.standard_error
+    p = t_two_sided_p(t, found.degrees_of_freedom or 1.0)
+    if p >= SIGNIFICANCE:
+        return
+    smallest = min(limits, key=lambda one: one.limit.value)
+    if abs(reads) <= NEGLIGIBLE_OF_LIMIT * smallest.limit.value:
+        return
+    yield Raised(
+        id="blanks_off_the_line",
+        case="offset",
+        values={
+            "reads": subject.unit(reads, 2),
+            "t": numbers.significant(t),
+            "p": p_text(p),
+            "variant": listed([one.title for one in limits]),
+            "limit": subject.unit(smallest.limit.value, 2),
+        },
+        characteristic=limits[0].characteristic,
+        bars=tuple(one.characteristic for one in limits[1:]),
+        effect=abs(reads) / smallest.limit.value if smallest.limit.value > 0 else None,
+    )
+
+
+def _blank_reading(subject: Subject) -> Estimate | None:
+    """Mean of the blanks as a concentration, where nothing was subtracted from them."""
+    line = subject.calibration
+    slope = None if line is None else line.slope.value
+    given = blank_mean(subject, axis="concentration")
+    error_of_line = 0.0
+    if line is not None and slope:
+        error_of_line = (line.intercept.standard_error or 0.0) / abs(slope)
+        signal = blank_mean(subject)
+        if signal is not None:
+            shifted = Estimate(
+                value=signal.value - (line.intercept.value or 0.0),
+                standard_error=signal.standard_error,
+                degrees_of_freedom=signal.degrees_of_freedom,
+            )
+            given = shifted.scaled(1 / slope)
+    if given is None:
+        return None
+    known = [given.degrees_of_freedom or 1.0]
+    if error_of_line and line is not None:
+        known.append(float(line.degrees_of_freedom))
+    return Estimate(
+        value=given.value,
+        standard_error=math.hypot(given.standard_error or 0.0, error_of_line),
+        degrees_of_freedom=min(known),
+    )
+
+
+TRIGGERS = (blanks_censored_or_rounded, blank_not_matrix_matched, blanks_off_the_line)

@@ -17,13 +17,19 @@ from validator.guidance import Counter
 from validator.statistics.distributions import t_two_sided_p
 from validator.statistics.precision import single_series
 from validator.statistics.regression import CalibrationFit, fit
+from validator.statistics.residuals import influence
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from validator.evaluation.results import CalibrationRecord
     from validator.statistics.interval import Estimate
     from validator.statistics.regression import Model
+    from validator.study.models.runs import Axis
 
 SIGNIFICANCE = 0.05
+OUTLIER = 0.01
+"""Bonferroni-adjusted significance from which one reading is told (customary)."""
 LOWEST_TOLERANCE, TOLERANCE = 20.0, 15.0
 """Back-calculation errors that are tolerated, percent (ICH M10:2022, 3.2.4; from memory)."""
 RATIO_OF_SD = 3.0
@@ -47,7 +53,7 @@ def intercept_differs_from_zero(subject: Subject) -> Trigger:
     intercept, slope = line.intercept.value, line.slope.value
     if intercept is None or not slope or not _matters(subject, intercept / slope):
         return
-    blank = _blank_mean(subject)
+    blank = blank_mean(subject)
     if blank is not None and _agree(intercept, line.intercept.standard_error, blank):
         return  # the blanks tell where the intercept comes from, and the line holds it
     values = {
@@ -79,6 +85,43 @@ def _agree(intercept: float, error: float | None, blank: Estimate) -> bool:
     return bool(abs(intercept - blank.value) <= 2 * spread)
 
 
+def calibration_outlier(subject: Subject) -> Trigger:
+    """One reading lies off the function of all others by more than chance explains."""
+    line = subject.calibration
+    again = None if line is None else refitted(line, line.model)
+    if again is None:
+        return
+    try:
+        found = influence(again)
+    except NotEstimable:
+        return
+    at = found.most_deviant
+    p = float(found.bonferroni_p[at])
+    if p >= OUTLIER:
+        return
+    rest = np.arange(again.n) != at
+    shift = _slope_shift(again, rest)
+    yield Raised(
+        id="calibration_outlier",
+        case="far_off",
+        values={
+            "level": subject.level(float(again.x[at])),
+            "signal": numbers.quantity(numbers.as_given(float(again.y[at])), subject.analyte.signal_unit),
+            "p": p_text(p),
+        },
+        effect=None if shift is None else 100 * shift / subject.allowed_bias,
+    )
+
+
+def _slope_shift(line: CalibrationFit, rest: NDArray[np.bool_]) -> float | None:
+    """Relative change of the slope when only the points of *rest* are fitted."""
+    try:
+        without = fit(line.x[rest], line.y[rest], model=line.model, weights=line.weights[rest])
+    except NotEstimable:
+        return None
+    return abs(without.slope.value / line.slope.value - 1) if line.slope.value else None
+
+
 def line_forced_through_zero(subject: Subject) -> Trigger:
     """Through the origin although a free intercept, or the blank, says otherwise."""
     line = subject.calibration
@@ -94,7 +137,7 @@ def line_forced_through_zero(subject: Subject) -> Trigger:
                 case="free_intercept",
                 values={"t": numbers.significant(t), "p": p_text(p)},
             )
-    blank = _blank_mean(subject)
+    blank = blank_mean(subject)
     if blank is None or blank.interval is None or 0.0 in blank.interval:
         return
     if _matters(subject, blank.value / line.slope.value):
@@ -108,14 +151,14 @@ def line_forced_through_zero(subject: Subject) -> Trigger:
         )
 
 
-def _blank_mean(subject: Subject) -> Estimate | None:
-    """Mean of the blanks' signals, as they were read."""
+def blank_mean(subject: Subject, axis: Axis = "signal") -> Estimate | None:
+    """Mean of the blanks on one axis, as they were read."""
     runs = kept(subject.runs("blanks"))
     if any(getattr(run, "blank_correction", None) == "subtracted" for run in runs):
         return None
-    on_signals = [value for value in subject.values("blanks") if getattr(value.run, "axis", "") == "signal"]
+    on_axis = [value for value in subject.values("blanks") if getattr(value.run, "axis", "") == axis]
     try:
-        return single_series([value.value for value in on_signals]).mean
+        return single_series([value.value for value in on_axis]).mean
     except NotEstimable:
         return None
 
@@ -174,6 +217,7 @@ def low_standards_misread(subject: Subject) -> Trigger:
                     "level": numbers.as_given(level),
                     "unit": subject.analyte.unit,
                 },
+                effect=abs(errors[level]) / tolerance,
             )
 
 
@@ -284,6 +328,7 @@ def _one_way(subject: Subject) -> str | None:
 
 TRIGGERS = (
     intercept_differs_from_zero,
+    calibration_outlier,
     line_forced_through_zero,
     unequal_scatter_ignored,
     low_standards_misread,

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
-from validator.assessment.caveats.raising import Raised, Subject, Trigger, counted
+from validator.assessment.asked import not_measured
+from validator.assessment.caveats.raising import Raised, Subject, Trigger, counted, listed, p_text
 from validator.assessment.observations_of_conditions import factor_name
 from validator.dossier import numbers
 from validator.evaluation.results import (
@@ -17,7 +19,7 @@ from validator.evaluation.results import (
 from validator.guidance import Characteristic
 
 if TYPE_CHECKING:
-    from validator.evaluation.results import StabilityRecord
+    from validator.evaluation.results import EstimateRecord, FactorEffectRecord, StabilityRecord
 
 FEW_FACTORS = 3
 """Factors below which robustness was hardly tried (customary)."""
@@ -25,45 +27,69 @@ FEW_TIMES = 3
 """Points in time below which nothing is seen of a course (customary)."""
 
 
-def robustness_missing_or_narrow(subject: Subject) -> Trigger:
-    """Asked for and not tried, tried with few factors, or a factor that changes the result."""
+def few_robustness_factors(subject: Subject) -> Trigger:
+    """Robustness was tried with few factors."""
     found = subject.record.robustness
-    if isinstance(found, NotAssessed):
-        if subject.is_asked(Characteristic.ROBUSTNESS) and not subject.runs("robustness"):
-            yield Raised(id="robustness_missing_or_narrow", case="missing", whole_study=True)
-        return
-    factors = {effect.factor for effect in found.effects}
-    if len(factors) < FEW_FACTORS:
+    factors = set() if isinstance(found, NotAssessed) else {effect.factor for effect in found.effects}
+    if 0 < len(factors) < FEW_FACTORS:
         yield Raised(
-            id="robustness_missing_or_narrow",
+            id="few_robustness_factors",
             case="few_factors",
             values={"factors": counted(len(factors), "factor was", "factors were")},
         )
-    yield from _largest_effect(subject, found)
 
 
-def _largest_effect(subject: Subject, found: RobustnessRecord) -> Trigger:
-    """The largest significant effect, unless it is allowed or disappears in the scatter of results."""
-    seen = subject.scatter_percent or 0.0
-    real = [
-        (abs(value), value, effect)
-        for effect in found.effects
+def conditions_to_hold(subject: Subject) -> Trigger:
+    """The significant effects, unless allowed or lost in the scatter of results: settings to be held."""
+    found = subject.record.robustness
+    if isinstance(found, NotAssessed):
+        return
+    allowed = subject.scatter_percent or 0.0 if found.allowed_percent is None else found.allowed_percent
+    real = {
+        effect.factor: (abs(value), value, effect)
+        for effect in sorted(found.effects, key=lambda one: abs(one.effect_percent.value or 0.0))
         if effect.significant
         and (value := effect.effect_percent.value) is not None
-        and (abs(value) > seen if effect.beyond_allowed is None else effect.beyond_allowed)
-    ]
-    if real:
-        _, value, effect = max(real, key=lambda one: one[0])
-        yield Raised(
-            id="robustness_missing_or_narrow",
-            case="effect_found",
-            values={
-                "factor": factor_name(effect),
-                "effect": numbers.significant(value, 2),
-                "low": effect.low,
-                "high": numbers.quantity(effect.high, effect.unit or ""),
-            },
-        )
+        and (abs(value) > allowed if effect.beyond_allowed is None else effect.beyond_allowed)
+    }
+    if not real:
+        return
+    ordered = sorted(real.values(), key=lambda one: -one[0])
+    yield Raised(
+        id="conditions_to_hold",
+        case="effect_found",
+        values={
+            "effects": "; ".join(_told(value, effect, allowed) for _, value, effect in ordered),
+            "allowance": _allowance(found, allowed),
+        },
+        effect=ordered[0][0] / allowed if allowed else None,
+    )
+
+
+def _allowance(found: RobustnessRecord, allowed: float) -> str:
+    """What the effects are held against, in words."""
+    if found.allowed_percent is not None:
+        return f"{numbers.as_given(allowed)} %, as declared"
+    if not allowed:
+        return "none, since no precision data were provided"
+    return f"{numbers.significant(allowed, 2)} %, the relative standard deviation of results"
+
+
+def _told(value: float, effect: FactorEffectRecord, allowed: float) -> str:
+    """One effect, and the settings between which it would be as large as allowed."""
+    size = numbers.significant(value, 2)
+    high = numbers.quantity(effect.high, effect.unit or "")
+    text = f"{size} % when {factor_name(effect)} changes from {effect.low} to {high}"
+    try:
+        low_end, high_end = float(effect.low), float(effect.high)
+    except ValueError:
+        return text
+    reach = abs(high_end - low_end) / 2 * allowed / abs(value)
+    if not reach:
+        return text
+    step = 10.0 ** (math.floor(math.log10(reach)) - 1)
+    narrowed = numbers.significant(math.floor(reach / step) * step, 2)  # inward, never beyond the allowance
+    return f"{text} (within the allowance at ±{numbers.quantity(narrowed, effect.unit or '')})"
 
 
 def stability_claim_beyond_test(subject: Subject) -> Trigger:
@@ -125,12 +151,10 @@ def uses_beyond_test(subject: Subject) -> Trigger:
         )
 
 
-def carry_over_present_or_untested(subject: Subject) -> Trigger:
-    """A blank after a high sample shows more than is allowed; or carry-over was asked for and not tried."""
+def carry_over_present(subject: Subject) -> Trigger:
+    """A blank after a high sample shows more than is allowed."""
     found = subject.record.carry_over
     if isinstance(found, NotAssessed):
-        if subject.is_asked(Characteristic.CARRY_OVER) and not subject.runs("carry_over"):
-            yield Raised(id="carry_over_present_or_untested", case="untested")
         return
     present = [
         (largest, record)
@@ -141,19 +165,83 @@ def carry_over_present_or_untested(subject: Subject) -> Trigger:
         largest, record = max(present, key=lambda one: one[0])
         level = record.highest_level
         yield Raised(
-            id="carry_over_present_or_untested",
+            id="carry_over_present",
             case="present",
             values={
                 "highest": "a high sample" if level is None else subject.level(level),
                 "percent": numbers.significant(largest, 2, apart_from=(record.allowed_percent,)),
                 "allowed": numbers.as_given(record.allowed_percent),
             },
+            effect=largest / record.allowed_percent if record.allowed_percent else None,
         )
 
 
+def not_studied(subject: Subject) -> Trigger:
+    """What the chosen guidance recommends for a method of this kind, and nobody studied."""
+    scope = subject.study.study.scope
+    documents: dict[str, list[str]] = {}
+    for profile in subject.profiles:
+        for one in not_measured(subject.study, subject.results, profile):
+            if one.analyte != subject.cell.analyte or subject.is_limited(one.characteristic.value):
+                continue
+            if scope and one.characteristic.value not in scope:
+                continue
+            # spikes in the matrix say something of it; how little, a caveat of its own says
+            if one.characteristic is not Characteristic.MATRIX_EFFECT or not _has_spikes(subject):
+                documents.setdefault(profile.name, []).append(one.characteristic.value.replace("_", " "))
+    for document, names in documents.items():
+        yield Raised(
+            id="recommended_not_studied",
+            case="missing",
+            values={"characteristics": listed(names), "document": document},
+            characteristic=names[0].replace(" ", "_"),
+        )
+
+
+def _has_spikes(subject: Subject) -> bool:
+    return any(record.kind == "spike" and record.n > 0 for record in subject.recovery)
+
+
+def answers_on_stability_differ(subject: Subject) -> Trigger:
+    """The trend stays inside the allowed change, and the last against the first results does not show it."""
+    found = subject.record.stability
+    if isinstance(found, NotAssessed):
+        return
+    for record in found:
+        trend, remaining = _trend(record), record.remaining_percent
+        if trend is None or record.equivalence is None or isinstance(remaining, NotAssessed):
+            continue
+        if trend.shown < record.last_time or record.equivalence.passes:
+            continue
+        yield Raised(
+            id="answers_on_stability_differ",
+            case="trend_inside",
+            values={
+                "condition": record.condition,
+                "time": numbers.quantity(numbers.as_given(record.last_time), record.time_unit),
+                "change": numbers.with_interval(
+                    trend.change_at_end.value, *(trend.change_at_end.ci or (None, None))
+                ),
+                "p": p_text(trend.test.p),
+                "remaining": numbers.with_interval(remaining.value, *(remaining.ci or (None, None))),
+                "allowed": numbers.as_given(record.allowed_percent),
+            },
+            effect=_furthest(remaining) / record.allowed_percent if record.allowed_percent else None,
+        )
+
+
+def _furthest(remaining: EstimateRecord) -> float:
+    """The largest change that the interval includes, percent."""
+    ends = [end for end in (remaining.ci or ()) if end is not None]
+    return max((abs(end - 100) for end in ends), default=0.0)
+
+
 TRIGGERS = (
-    robustness_missing_or_narrow,
+    few_robustness_factors,
+    conditions_to_hold,
     stability_claim_beyond_test,
+    answers_on_stability_differ,
     uses_beyond_test,
-    carry_over_present_or_untested,
+    carry_over_present,
+    not_studied,
 )

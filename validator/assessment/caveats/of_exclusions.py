@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from validator.study.models.runs import Run
 
 MOST_LEFT_OUT = 2 / 9
-"""Share of the results that may be left out with cause (AOAC Official Methods, Appendix D; from memory)."""
+"""Share that may be left out with cause in a collaborative study (AOAC, Appendix D; from memory)."""
 
 _ABOUT = {
     "calibration": "linearity",
@@ -89,7 +89,7 @@ def exclusion_without_cause(subject: Subject) -> Trigger:
                 },
                 characteristic=characteristic,
             )
-        elif count > MOST_LEFT_OUT * total:
+        elif _is_collaborative(runs) and count > MOST_LEFT_OUT * total:
             yield Raised(
                 id="exclusion_without_cause",
                 case="many",
@@ -107,6 +107,11 @@ def exclusion_without_cause(subject: Subject) -> Trigger:
                 },
                 characteristic="reproducibility",
             )
+
+
+def _is_collaborative(runs: Sequence[Run]) -> bool:
+    """True for results of several laboratories, of which the share that may be excluded is limited."""
+    return len({getattr(run, "laboratory", None) for run in runs} - {None}) > 1
 
 
 def _forbidding(subject: Subject, characteristic: str) -> Practice | None:

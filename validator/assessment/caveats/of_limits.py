@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 from validator.assessment.caveats.deciding import (
@@ -17,9 +18,11 @@ from validator.evaluation.rows import kept
 from validator.statistics.detection import VARIANTS
 from validator.statistics.detection.result import CALIBRATION_TOO_HIGH
 from validator.statistics.mass_fraction import mass_fraction
+from validator.study.models.trueness import RecoveryRun
 
 if TYPE_CHECKING:
     from validator.assessment.caveats.deciding import Deciding
+    from validator.study.models.runs import Run
 
 SPREAD = 3.0
 """Ratio of the largest to the smallest detection limit from which the definition matters (customary)."""
@@ -42,6 +45,7 @@ def quantification_limit_below_lowest_calibrator(subject: Subject) -> Trigger:
             id="quantification_limit_below_lowest_calibrator",
             case="below",
             values={"limit": shown, "lowest": numbers.as_given(lowest), "unit": subject.analyte.unit},
+            effect=lowest / limit.value if limit.value > 0 else None,
         )
 
 
@@ -149,6 +153,7 @@ def limit_too_high_for_purpose(subject: Subject) -> Trigger:
             "allowed": numbers.as_given(allowed),
         },
         characteristic="detection_limit",
+        effect=100 * limit.value / (allowed * legal),
     )
 
 
@@ -162,6 +167,7 @@ def _quantification_too_high(subject: Subject) -> Trigger:
             id="limit_too_high_for_purpose",
             case="above_legal_limit",
             values={"percent": numbers.significant(share, 2, apart_from=(100,))},
+            effect=share / 100,
         )
         return
     exceeded = [
@@ -184,6 +190,7 @@ def _quantification_too_high(subject: Subject) -> Trigger:
                 "allowed": numbers.as_given(allowed),
                 "document": source,
             },
+            effect=share / allowed,
         )
 
 
@@ -221,18 +228,20 @@ def sample_and_solution_limits_mixed(subject: Subject) -> Trigger:
 
 
 def results_below_quantification_limit(subject: Subject) -> Trigger:
-    """Results below the quantification limit, or zeros, enter a recovery or a comparison as firm numbers."""
+    """Levels below the quantification limit, or zeros, enter a recovery or a comparison as firm numbers."""
     limit = subject.quantification_limit
     if limit is None:
         return
     for block, characteristic in (("recovery", "recovery"), ("comparison", "method_comparison")):
-        found = [
-            value
-            for run in kept(subject.runs(block))
-            for value in (*getattr(run, "found", ()), *getattr(run, "this_values", ()))
-        ]
-        zeros = sum(value == 0 for value in found)
-        below = sum(0 != value < limit.value for value in found)
+        by_level = [(_level_of(run), _results_of(run)) for run in kept(subject.runs(block))]
+        found = [value for _, values in by_level for value in values]
+        zeros = found.count(0.0)
+        # the level, not the single result: at the limit itself about half of the results lie below it
+        below = sum(
+            len(values) - values.count(0.0)
+            for level, values in by_level
+            if level < limit.value and numbers.limit(level) != numbers.limit(limit.value)
+        )
         shares = {"block": block, "total": numbers.count(len(found))}
         if below:
             yield Raised(
@@ -253,6 +262,18 @@ def results_below_quantification_limit(subject: Subject) -> Trigger:
                 values={**shares, "count": numbers.count(zeros)},
                 characteristic=characteristic,
             )
+
+
+def _results_of(run: Run) -> list[float]:
+    return [*getattr(run, "found", ()), *getattr(run, "this_values", ())]
+
+
+def _level_of(run: Run) -> float:
+    """The content of a sample: known, of a spike with the native one, else by the other method."""
+    if isinstance(run, RecoveryRun):
+        return run.expected + (run.native or 0.0)
+    known = getattr(run, "reference_values", ()) or _results_of(run)
+    return sum(known) / len(known) if known else math.inf
 
 
 TRIGGERS = (

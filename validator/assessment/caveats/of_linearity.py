@@ -79,6 +79,7 @@ def calibration_curve_bends(subject: Subject) -> Trigger:
                 case=case,
                 values={"f": numbers.significant(test.f), "p": p_text(test.p)},
                 characteristic=characteristic,
+                effect=(_largest_error(line) or 0.0) / subject.allowed_bias,
             )
             return  # the second test would say the same of the same bend
 
@@ -144,6 +145,7 @@ def second_order_describes_better(subject: Subject) -> Trigger:
             "unit": subject.analyte.unit,
             "difference": numbers.significant(float(errors[worst]), 2),
         },
+        effect=abs(float(errors[worst])) / subject.allowed_bias,
     )
 
 

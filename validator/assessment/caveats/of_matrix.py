@@ -37,12 +37,20 @@ def matrix_effect_not_examined(subject: Subject) -> Trigger:
     if subject.calibration is None or sample is None or _is_in_matrix(subject):
         return
     spiked = {record.level for record in subject.recovery if record.kind == "spike" and record.n > 0}
-    examined = (
+    if (
         subject.runs("matrix_calibration")
         or subject.runs("standard_addition")
         or len(spiked) >= SPIKED_LEVELS
-    )
-    if not examined:
+    ):
+        return
+    if spiked:
+        levels = f"{numbers.count(len(spiked))} {'level' if len(spiked) == 1 else 'levels'}"
+        yield Raised(
+            id="matrix_effect_not_examined",
+            case="few_spikes",
+            values={"sample_matrix": sample, "levels": levels},
+        )
+    else:
         yield Raised(id="matrix_effect_not_examined", case="no_comparison", values={"sample_matrix": sample})
 
 
@@ -65,14 +73,16 @@ def matrix_effect_not_compensated(subject: Subject) -> Trigger:
         "matrix": record.matrix,
         "effect": numbers.significant(effect, 2, apart_from=(LARGE_EFFECT, -LARGE_EFFECT)),
     }
+    weight = size / subject.allowed_bias
     test = record.slope_difference
     if size > LARGE_EFFECT:
-        yield Raised(id="matrix_effect_not_compensated", case="large", values=values)
+        yield Raised(id="matrix_effect_not_compensated", case="large", values=values, effect=weight)
     elif size > REAL_EFFECT and isinstance(test, TTest) and test.p < SIGNIFICANCE:
         yield Raised(
             id="matrix_effect_not_compensated",
             case="significant",
             values={**values, "p": p_text(test.p)},
+            effect=weight,
         )
 
 
@@ -150,7 +160,62 @@ def _without_a_border(records: Sequence[InterferenceRecord]) -> list[str]:
     return [name for name, some in amounts.items() if len(some) == 1 and some[0].interferes]
 
 
+def interferents_limit_samples(subject: Subject) -> Trigger:
+    """An amount tested that changes the result beyond the tolerance, where no criterion decides on it."""
+    found = subject.record.interference
+    records = () if isinstance(found, NotAssessed) else found
+    limit = interference_limit(subject.study, subject.cell)
+    told: list[str] = []
+    largest = 0.0
+    substances: dict[str, list[InterferenceRecord]] = {}
+    for record in records:
+        substances.setdefault(record.interferent, []).append(record)
+    for name, some in substances.items():
+        beyond = [one for one in some if _is_beyond(one) and not _is_decided(subject, one)]
+        if not beyond:
+            continue
+        first = beyond[0]
+        largest = max(largest, *(abs(one.relative_change_percent or 0.0) for one in beyond))
+        inside = [one for one in some if one.interferes is False and _amount(one) < _amount(first)]
+        known = f"; within the tolerance at {_amount_text(inside[-1])}" if inside else ""
+        change = numbers.significant(first.relative_change_percent, 2)
+        told.append(f"{name}, {change} % at {_amount_text(first)}{known}")
+    if told:
+        yield Raised(
+            id="interferents_limit_samples",
+            case="beyond",
+            values={"changes": ". ".join(told), "tolerance": numbers.as_given(limit)},
+            effect=largest / limit if limit else None,
+        )
+
+
+def _is_beyond(record: InterferenceRecord) -> bool:
+    return bool(record.interferes) or record.interferes_guarded == "yes"
+
+
+def _is_decided(subject: Subject, record: InterferenceRecord) -> bool:
+    """True when a criterion decides on this amount, so that the change fails it."""
+    return any(
+        one.decides
+        and one.characteristic in ("interference", "selectivity")
+        and one.what == record.interferent
+        and (one.level is None or one.level == record.ratio)
+        for one in subject.findings
+    )
+
+
+def _amount(record: InterferenceRecord) -> float:
+    return record.ratio if record.ratio is not None else record.interferent_level or 0.0
+
+
+def _amount_text(record: InterferenceRecord) -> str:
+    if record.ratio is not None:
+        return f"a ratio of {numbers.as_given(record.ratio)}:1"
+    return numbers.quantity(numbers.as_given(record.interferent_level), record.interferent_unit or "")
+
+
 TRIGGERS = (
+    interferents_limit_samples,
     matrix_effect_not_examined,
     matrix_effect_not_compensated,
     matrices_claimed_beyond_tested,

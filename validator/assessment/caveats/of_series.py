@@ -97,24 +97,32 @@ def scatter_too_small(subject: Subject) -> Trigger:
     """
     if subject.kind is Kind.ASSAY:
         return
-    for record in subject.precision:
-        if record.mass_fraction is None or record.mass_fraction_assumption is not None:
-            continue
-        for case, ratio, least in (
-            ("reproducibility", record.horrat, LEAST_BETWEEN),
-            ("repeatability", record.horrat_repeatability, LEAST_WITHIN),
-        ):
-            if ratio is not None and ratio < least:
-                yield Raised(
-                    id="scatter_too_small_to_be_independent",
-                    case=case,
-                    values={
-                        "ratio": numbers.significant(ratio, 2, apart_from=(least,)),
-                        "where": subject.level(record.level),
-                    },
-                    characteristic=case,
-                )
-                return
+    records = [
+        record
+        for record in subject.precision
+        if record.mass_fraction is not None and record.mass_fraction_assumption is None
+    ]
+    for case, least, figure in (
+        ("reproducibility", LEAST_BETWEEN, "horrat"),
+        ("repeatability", LEAST_WITHIN, "horrat_repeatability"),
+    ):
+        small = [
+            (ratio, record)
+            for record in records
+            if (ratio := getattr(record, figure)) is not None and ratio < least
+        ]
+        if small:
+            ratio, record = min(small, key=lambda one: one[0])
+            yield Raised(
+                id="scatter_too_small_to_be_independent",
+                case=case,
+                values={
+                    "ratio": numbers.significant(ratio, 2, apart_from=(least,)),
+                    "where": subject.level(record.level),
+                },
+                characteristic=case,
+            )
+            return
 
 
 TRIGGERS = (

@@ -26,6 +26,12 @@ _SAME_STOCK = re.compile(
     re.IGNORECASE,
 )
 
+_SECOND_SOURCE = re.compile(
+    r"\b(second|other|another|different|independent)(?: \w+)? "
+    r"(source|supplier|lot|batch|stock|manufacturer)\b",
+    re.IGNORECASE,
+)
+
 
 def _runs(subject: Subject) -> list[RecoveryRun]:
     return [run for run in kept(subject.runs("recovery")) if isinstance(run, RecoveryRun)]
@@ -130,8 +136,17 @@ def one_dilution_chain(subject: Subject) -> Trigger:
     """Trueness is spoken of, and nothing of a second source checks the standards."""
     kinds = {record.kind for record in subject.recovery}
     independent = bool(kinds & {"level", "reference"}) or bool(subject.runs("comparison"))
-    if subject.calibration is not None and kinds and not independent:
+    if subject.calibration is not None and kinds and not independent and not _second_source(subject):
         yield Raised(id="one_dilution_chain", case="no_check_standard", characteristic="trueness")
+
+
+def _second_source(subject: Subject) -> bool:
+    """True when the study records an independent standard, or its reagents or spikes speak of one."""
+    method = subject.study.method
+    notes = (run.note or "" for run in _runs(subject))
+    return any(one.independent for one in method.standards) or any(
+        _SECOND_SOURCE.search(text) for text in (*method.reagents, *notes)
+    )
 
 
 TRIGGERS = (

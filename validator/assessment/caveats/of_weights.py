@@ -2,23 +2,19 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, cast
+from collections import Counter
+from typing import TYPE_CHECKING
 
 from validator.assessment.caveats.raising import Raised, Subject, Trigger
 from validator.dossier import numbers
-from validator.errors import NotEstimable
-from validator.evaluation.results import LimitVariant
-from validator.statistics.detection import VARIANTS
-from validator.statistics.regression import fit
 
 if TYPE_CHECKING:
     from validator.evaluation.results import CalibrationRecord
-    from validator.statistics.regression import Model
 
-MISLEADING = 2.0
-"""Ratio of the limits by an unweighted and a weighted line from which it is told (customary)."""
-RESIDUAL = "residual_3.3"
 BY_RULE = "auto"
+BY_LEVEL = "1/s^2"
+FEWEST = 10
+"""Replicates of a level below which its variance is no weight (customary)."""
 
 
 def weights_weakly_founded(subject: Subject) -> Trigger:
@@ -55,41 +51,14 @@ def _zero_points_alike(line: CalibrationRecord) -> int:
     return len(signals) if len(signals) > 1 and len(set(signals)) == 1 else 0
 
 
-def unweighted_limits_mislead(subject: Subject) -> Trigger:
-    """The limit from unweighted residuals is more than twice the weighted one."""
-    line, detection = subject.calibration, subject.detection
-    variant = detection.variants.get(RESIDUAL) if detection is not None else None
-    if line is None or line.weighting == "none" or not isinstance(variant, LimitVariant):
+def weights_from_few_replicates(subject: Subject) -> Trigger:
+    """Each level is weighted by its own variance, and that comes from few replicates."""
+    line = subject.calibration
+    if line is None or line.weighting != BY_LEVEL or subject.choices.calibration.weighting != BY_LEVEL:
         return
-    weighted, unweighted = variant.detection_limit, _unweighted(line)
-    if weighted is None or unweighted is None or not subject.limits_are_claimed:
-        return
-    if unweighted > MISLEADING * weighted.value > 0:
-        yield Raised(
-            id="unweighted_limits_mislead",
-            case="proportional",
-            values={
-                "unweighted": numbers.limit(unweighted),
-                "weighted": numbers.limit(weighted.value),
-                "unit": subject.analyte.unit,
-                "variant": VARIANTS[RESIDUAL].title,
-                "factor": numbers.significant(unweighted / weighted.value, 2, apart_from=(MISLEADING,)),
-            },
-        )
+    fewest = min(Counter(point.level for point in line.points).values())
+    if fewest < FEWEST:
+        yield Raised(id="weights_from_few_replicates", case="declared", values={"n": numbers.count(fewest)})
 
 
-def _unweighted(line: CalibrationRecord) -> float | None:
-    """The limit 3.3 s/b of the same points without weights."""
-    try:
-        ordinary = fit(
-            [point.level for point in line.points],
-            [point.signal for point in line.points],
-            model=cast("Model", line.model),
-        )
-    except NotEstimable:
-        return None
-    slope = ordinary.slope.value
-    return 3.3 * ordinary.residual_standard_deviation / abs(slope) if slope else None
-
-
-TRIGGERS = (weights_weakly_founded, unweighted_limits_mislead)
+TRIGGERS = (weights_weakly_founded, weights_from_few_replicates)

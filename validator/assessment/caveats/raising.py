@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING
 
@@ -33,6 +34,10 @@ if TYPE_CHECKING:
     from validator.study.models.analysis import AnalysisChoices
     from validator.study.models.method import Analyte
     from validator.study.models.runs import Run
+
+
+CUSTOMARY_BIAS = 15.0
+"""Bias in percent that an effect is held against where the study limits none (customary)."""
 
 
 class Subject(Struct, frozen=True):
@@ -141,6 +146,13 @@ class Subject(Struct, frozen=True):
                 return finding.lower, finding.upper
         return None
 
+    @property
+    def allowed_bias(self) -> float:
+        """Bias in percent that the use allows: by the limits of the recovery, else the customary 15 %."""
+        limits = self.recovery_limits
+        distances = () if limits is None else (100 - limits[0], limits[1] - 100)
+        return min((one for one in distances if one > 0), default=CUSTOMARY_BIAS)
+
     def runs(self, block: str) -> tuple[Run, ...]:
         """Every run of a block for this analyte and configuration, excluded ones too."""
         return runs_of(getattr(self.study, block), self.cell)
@@ -185,13 +197,20 @@ class Subject(Struct, frozen=True):
 
 
 class Raised(Struct, frozen=True, kw_only=True):
-    """A caveat that applies: its id and case in the catalogue, and the values of its sentence."""
+    """A caveat that applies: its id and case in the catalogue, and the values of its sentence.
+
+    Attributes:
+        bars: characteristics that a stop holds back besides ``characteristic``.
+        effect: size relative to what is allowed or to the uncertainty: 1 is as large as allowed.
+    """
 
     id: str
     case: str
     values: Mapping[str, str | int] = field(default_factory=dict)
     characteristic: str | None = None
     whole_study: bool = False
+    bars: tuple[str, ...] = ()
+    effect: float | None = None
 
 
 Trigger = Iterator[Raised]
@@ -218,7 +237,10 @@ _GRAVITY = {"stop": 0, "condition": 1, "caution": 2, "note": 3}
 
 
 def as_caveats(raised: Sequence[tuple[Raised, Cell | None]]) -> tuple[Caveat, ...]:
-    """The raised caveats filled with their numbers, gravest first, each once."""
+    """The raised caveats filled with their numbers, each once.
+
+    The order is by rank, then by effect, the largest first, then that of the catalogue.
+    """
     texts = caveat_texts()
     found: dict[Caveat, None] = {}
     for one, cell in raised:
@@ -237,6 +259,11 @@ def as_caveats(raised: Sequence[tuple[Raised, Cell | None]]) -> tuple[Caveat, ..
                 remedy=filled.remedy,
                 sources=tuple(CaveatSource(text=one.text, status=one.status) for one in filled.sources),
                 title=filled.title,
+                bars=one.bars,
+                effect=None if one.effect is None or not math.isfinite(one.effect) else one.effect,
             )
         )
-    return tuple(sorted(found, key=lambda caveat: _GRAVITY[caveat.severity]))
+    place = {name: index for index, name in enumerate(texts)}
+    return tuple(
+        sorted(found, key=lambda one: (_GRAVITY[one.severity], -abs(one.effect or 0.0), place[one.id]))
+    )

@@ -7,7 +7,7 @@ from validator.dossier.document import Block, BulletList, Column, Paragraph, Row
 from validator.dossier.inline import Outcome
 from validator.dossier.sections.conformity import conformity
 from validator.dossier.sections.context import Context, figure_text, place_of, row
-from validator.evaluation.results import Finding, NotAssessed
+from validator.evaluation.results import DeclaredLimit, DetectionRecord, Finding, NotAssessed
 
 
 def decision(context: Context) -> Section:
@@ -174,9 +174,21 @@ def routine(context: Context) -> Section | None:
     else:
         blocks.append(Paragraph(say("decision.no_control")))
     blocks.append(
-        BulletList(tuple(say(f"decision.check.{name}") for name in ("blank", "standard", "change")))
+        BulletList(
+            tuple(say(f"decision.check.{name}") for name in (*_blank_check(context), "standard", "change"))
+        )
     )
     return Section(id="routine", title=say("decision.routine"), blocks=tuple(blocks))
+
+
+def _blank_check(context: Context) -> tuple[str, ...]:
+    """What a blank is compared with: the critical value where one was found, else the blanks of the study."""
+    limits = [item.configuration.detection for item in context.validated_items()]
+    if any(
+        isinstance(one, DetectionRecord) and isinstance(one.critical_level, DeclaredLimit) for one in limits
+    ):
+        return ("blank",)
+    return ("blank_of_study",) if context.study.blanks is not None else ()
 
 
 def _limits(mean: float, half: float, s: float) -> str:

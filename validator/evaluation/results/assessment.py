@@ -119,7 +119,12 @@ class CaveatSource(Record):
 
 
 class Caveat(Record):
-    """A reservation that the data themselves raise."""
+    """A reservation that the data themselves raise.
+
+    Attributes:
+        bars: further characteristics that a stop holds back.
+        effect: size relative to what is allowed or to the uncertainty: 1 is as large as allowed.
+    """
 
     id: str
     severity: Severity
@@ -131,6 +136,8 @@ class Caveat(Record):
     remedy: str
     sources: tuple[CaveatSource, ...]
     title: str = ""
+    bars: tuple[str, ...] = ()
+    effect: float | None = None
 
 
 class RangeRecord(Record):
