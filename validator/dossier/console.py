@@ -73,6 +73,13 @@ def findings_table(study: Study, results: Results, *, width: int = WIDE, languag
         text = f"[{caveat.severity}] {context.caveat_heading((caveat,))}: {caveat.because} {caveat.remedy}"
         lines.extend(wrapped(text, width, "  "))
     lines.append("")
+    if context.results.censored:
+        told = ", ".join(f"{name} {count}" for name, count in context.results.censored.items())
+        lines.extend(
+            wrapped(
+                f"results reported as less than a limit (tried at 0 and at the limit): {told}", width, "  "
+            )
+        )
     lines.extend(_verdicts(context, width))
     return "\n".join(lines)
 

@@ -102,7 +102,8 @@ def level_of(context: Context, finding: Finding) -> str:
 def _requirement(context: Context, finding: Finding) -> str:
     """What was asked, by whom, and why it does not decide where it does not."""
     source = f"{finding.cited}; {finding.informs}" if finding.informs else finding.cited
-    return f"{context.characteristic(finding.characteristic)}: {finding.criterion} ({source})"
+    why = f"; {context.say.text('decision.why', why=finding.why)}" if finding.why else ""
+    return f"{context.characteristic(finding.characteristic)}: {finding.criterion} ({source}{why})"
 
 
 def _settle(context: Context, found: tuple[Finding, ...]) -> tuple[Block, ...]:

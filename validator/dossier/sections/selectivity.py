@@ -61,10 +61,18 @@ def _item(context: Context, item: Item, records: Sequence[InterferenceRecord] | 
 
 def _table(context: Context, item: Item, records: Sequence[InterferenceRecord], limit: float) -> Table:
     say = context.say
+    deciding = {
+        (one.what, one.level)
+        for one in context.findings_on(CHARACTERISTICS, item.cell)
+        if one.decides and one.own
+    }
     rows = [
         row(
             record.interferent,
             amount_text(record),
+            say.text(
+                f"selectivity.{'decides' if (record.interferent, record.ratio) in deciding else 'informs'}"
+            ),
             f"{numbers.count(record.n)} / {numbers.count(record.n_reference)}",
             numbers.significant(record.relative_change_percent, 2),
             numbers.interval(*record.ci, value=record.relative_change_percent)
@@ -82,6 +90,7 @@ def _table(context: Context, item: Item, records: Sequence[InterferenceRecord], 
         columns=(
             Column(say.text("selectivity.interferent"), width=26),
             Column(say.text("selectivity.amount"), width=10),
+            Column(say.text("selectivity.role"), width=9),
             Column("n", align="centre"),
             Column(say.text("selectivity.change"), unit="%", align="decimal"),
             Column(say.text("selectivity.interval", level=percent_level(item.record.confidence)), unit="%"),

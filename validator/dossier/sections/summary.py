@@ -185,7 +185,17 @@ def _of_sources(context: Context) -> Iterator[Content]:
     if bounds:
         names = "; ".join(dict.fromkeys(context.characteristic(one.characteristic) for one in bounds))
         yield say("summary.points.without_interval", names=names)
-    aside = dict.fromkeys(one.cited for one in context.assessment.findings if one.informs == "set aside")
+    aside = [
+        say.text(
+            "summary.points.aside",
+            rule=one.rule,
+            document=one.document,
+            reason=one.reason,
+            by=one.accepted_by,
+            date=one.date.isoformat(),
+        )
+        for one in context.study.study.not_applicable
+    ]
     if aside:
         yield say("summary.points.set_aside", names="; ".join(aside))
 
