@@ -264,9 +264,9 @@ CASES = [
     (
         "raised_by_excluded_results:only_with",
         (
-            "With the results excluded from calibration, the following would also apply: Outlying reading in the "
-            "calibration; Unweighted fit despite heterogeneous variances; Back-calculation error of a standard "
-            "too large."
+            "With the results excluded from calibration, the following would also apply: Outlying reading "
+            "in the calibration; Unweighted fit despite heterogeneous variances; Back-calculation error of a "
+            "standard too large."
         ),
         {"calibration": with_reading(0.06, "wrong flask")},
         {"calibration": with_reading(0.6, "wrong flask")},

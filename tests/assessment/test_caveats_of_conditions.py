@@ -150,8 +150,8 @@ CASES = [
     (
         "matrix_effect_not_examined:few_spikes",
         (
-            "The data on river water include spikes at 2 levels, but no calibration in matrix and no standard "
-            "addition."
+            "The data on river water include spikes at 2 levels, but no calibration in matrix and no "
+            "standard addition."
         ),
         {"study": RIVER, "calibration": line(), "recovery": spiked(3, 7)},
         {"study": RIVER, "calibration": line(), "recovery": spiked(3, 5, 7)},

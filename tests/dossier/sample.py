@@ -279,6 +279,7 @@ def _caveats() -> Section:
                 remedy="Raise the limit to the lowest standard, or measure standards below it.",
                 source="Directive 2009/90/EC, article 2",
             ),
+            CaveatBlock(severity="condition", title="Interferent", text="Copper up to the mass of nickel."),
             CaveatBlock(severity="note", title="Rounding", text="Numbers are rounded once, for print."),
             Paragraph(
                 (

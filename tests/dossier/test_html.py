@@ -227,3 +227,15 @@ def test_the_foot_of_a_page_names_a_version_only_where_there_is_one(version, foo
     page = _Page(render_html(Document(title="t", identifier="i", version=version)))
 
     assert page.all("body")[0]["data-version"] == foot
+
+
+@pytest.mark.parametrize(("draft", "banners"), [("DRAFT", 1), ("", 0)])
+def test_a_draft_says_so_on_the_page_and_in_the_head_of_every_printed_page(draft, banners):
+    """A finished dossier has neither banner nor running head."""
+    made = Document(title="A", identifier="B", version="1", draft=draft)
+
+    web, printed = render_html(made, "web"), render_html(made, "print")
+
+    assert web.count('<p class="draft-banner">DRAFT</p>') == banners
+    assert f'data-draft="{draft}"' in printed
+    assert "@top-center { content: string(draft)" in printed
