@@ -33,6 +33,8 @@ _OF_A_LIMIT_TEST = (
 )
 _NEEDED = (("precision", PRECISION), ("trueness", TRUENESS))
 
+NO_NUMBER = "No number of further results would; change the method, or narrow the claim."
+
 IMPLAUSIBLE = frozenset({"level_not_plausible", "slope_not_significant"})
 """Stops on data that cannot be what they are said to be: they show nothing, not even a failure."""
 
@@ -86,8 +88,7 @@ def verdict_on(grounds: Grounds) -> AnalyteVerdict:
         )
     failed = [one for one in grounds.deciding if one.outcome == "does not meet" and not one.remembered]
     if failed:
-        worst = min(failed, key=lambda one: 0.0 if one.margin is None else one.margin)
-        return made("not fit", f"{_sentence(failed)} not met.", _clause(worst.needs))
+        return made("not fit", f"{_sentence(failed)} not met.", NO_NUMBER)
     points = list(open_points(grounds))
     if points:
         first = points[0]
