@@ -235,7 +235,10 @@ def _open_names(context: Context, found: Sequence[Finding]) -> str:
             hardest[name] = one
     if len(hardest) > FEW_OPEN:
         return "; ".join(hardest)
-    return "; ".join(name if not one.needs else f"{name} ({one.needs})" for name, one in hardest.items())
+    return "; ".join(
+        name if not one.needs or one.outcome == "does not meet" else f"{name} ({one.needs})"
+        for name, one in hardest.items()
+    )
 
 
 def _effort(finding: Finding) -> float:
