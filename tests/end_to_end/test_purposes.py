@@ -9,6 +9,7 @@ import pytest
 import yaml
 
 from validator.assessment import assess
+from validator.errors import StudyError
 from validator.evaluation import evaluate
 from validator.reading import read_study
 
@@ -284,3 +285,46 @@ def test_a_study_that_follows_its_guidance_with_five_replicates(judged):
     assert found.verdict in ("fit", "fit under conditions"), (found.reason, found.settles)
     assert all(one.remembered for one in found.findings if one.document)
     assert {one.decision_rule for one in found.findings if one.document} == {"simple"}
+
+
+@pytest.mark.parametrize(
+    ("guidance", "entry", "message"),
+    [
+        (
+            "sante-11312-2021",
+            {"document": "sante-11312-2021", "rule": "recoverie"},
+            "did you mean 'recovery'?",
+        ),
+        (
+            "sante-11312-2021",
+            {"document": "iso-5725", "rule": "recovery"},
+            "unknown guidance profile of the study",
+        ),
+        (
+            "eu-drinking-water-2020-2184",
+            {"document": "eu-drinking-water-2020-2184", "rule": "uncertainty"},
+            "is law; its rules cannot be set aside",
+        ),
+    ],
+)
+def test_a_rule_that_cannot_be_set_aside_is_refused(judged, guidance, entry, message):
+    """An unknown rule, one of another document, and a rule of law: never ignored in silence."""
+    reason = {"reason": "not needed", "accepted_by": "I. Brandt", "date": "2026-02-01"}
+
+    with pytest.raises(StudyError, match=message):
+        judged(basic(study={"guidance": [guidance], "not_applicable": [{**entry, **reason}]}))
+
+
+def test_a_rule_set_aside_with_a_reason_is_a_condition(judged):
+    """It informs, and the verdict is no better than fit under conditions."""
+    aside = {
+        "document": "sante-11312-2021",
+        "rule": "quantification-limit",
+        "reason": "results far above the limit",
+        "accepted_by": "I. Brandt",
+        "date": "2026-02-01",
+    }
+    found = judged(basic(study={"guidance": ["sante-11312-2021"], "not_applicable": [aside]}))
+
+    assert found.verdict != "fit"
+    assert {one.informs for one in found.findings if one.rule == "quantification-limit"} == {"set aside"}
