@@ -603,6 +603,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         result = cli.main(args=arguments, prog_name="validator", standalone_mode=False)
     except click.exceptions.Exit as error:
         return int(error.exit_code)
+    except SystemExit:  # the command-line library's answer to a closed pipe, which would read "not fit"
+        return CLOSED
     except click.ClickException as error:
         error.show()
         return UNUSABLE_INPUT
@@ -630,11 +632,6 @@ def entry_point() -> None:
     show_what_can_be_shown()
     try:
         status = main()
-    except BrokenPipeError:
-        os.dup2(
-            os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno()
-        )  # nothing is left to be flushed into it
-        status = CLOSED
     except Exception as error:
         # not left to the interpreter: it would print a traceback and exit with 1, which says "not fit"
         logger.info("unforeseen", exc_info=True)

@@ -27,3 +27,19 @@ def test_every_code_page_gets_its_lines(encoding, sign):
     text = done.stdout.decode(encoding)
     assert sign in text
     assert text.splitlines()[-1] == "verdict: fit"
+
+
+def test_a_reader_that_goes_away_is_no_verdict():
+    """A closed pipe ends with 141, not with the 1 of "not fit"."""
+    command = [
+        sys.executable,
+        "-m",
+        "validator",
+        "evaluate",
+        str(EXAMPLE.with_name("phosphate_in_seawater_unfit")),
+    ]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL) as running:
+        assert running.stdout is not None
+        running.stdout.close()
+
+        assert running.wait(timeout=60) == 141
