@@ -81,6 +81,11 @@ def grounds(study_from_parts):
             {"findings": (finding("meets", decides=False, informs="outside the scope"),)},
         ),
         (
+            "not demonstrated",
+            "No deciding criterion for precision is met",
+            {"findings": (finding("meets", decides=False, informs="outside the claim"),)},
+        ),
+        (
             "not fit",
             "The acceptance criterion for recovery is not met.",
             {"findings": (*MET, finding("does not meet", "recovery"))},

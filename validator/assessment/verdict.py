@@ -80,7 +80,8 @@ def verdict_on(grounds: Grounds) -> AnalyteVerdict:
         return made(
             "not assessed", "Rates of false results of qualitative methods are not assessed by this software."
         )
-    if not grounds.deciding:
+    outside = any(one.informs == "outside the claim" for one in grounds.findings)
+    if not grounds.deciding and not outside:
         return made(
             "not assessed",
             "No acceptance criterion was declared, and the chosen guidance sets no limit that decides.",
