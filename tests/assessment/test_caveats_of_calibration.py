@@ -131,8 +131,7 @@ CASES = [
     (
         "too_few_or_badly_spread_levels:few",
         (
-            "The calibration has 5 levels; IUPAC single-laboratory guidelines, 2002, A3 (source not "
-            "consulted) "
+            "The calibration has 5 levels; IUPAC single-laboratory guidelines, 2002, A3 "
             "requires 6."
         ),
         {
