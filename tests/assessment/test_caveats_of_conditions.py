@@ -150,8 +150,8 @@ CASES = [
     (
         "matrix_effect_not_examined:few_spikes",
         (
-            "The data on river water include spikes at 2 levels, but no calibration in matrix and no standard "
-            "addition."
+            "The data on river water include spikes at 2 levels, but no calibration in matrix and no "
+            "standard addition."
         ),
         {"study": RIVER, "calibration": line(), "recovery": spiked(3, 7)},
         {"study": RIVER, "calibration": line(), "recovery": spiked(3, 5, 7)},
@@ -174,10 +174,7 @@ CASES = [
     ),
     (
         "matrices_claimed_beyond_tested:few_lots",
-        (
-            "Matrices or lots tested: 2; required by ICH M10, step 4, 24 May 2022, 3.2.3: "
-            "6."
-        ),
+        ("Matrices or lots tested: 2; required by ICH M10, step 4, 24 May 2022, 3.2.3: 6."),
         {"study": M10, "calibration": line(), "matrix_calibration": lots(2)},
         {"study": M10, "calibration": line(), "matrix_calibration": lots(6)},
     ),

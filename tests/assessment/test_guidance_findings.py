@@ -44,9 +44,7 @@ def precision(*levels):
 def assessed(judged, described):
     """The assessment of a study under the house's rules."""
 
-    def assessed(
-        *requirements, guidance=("house-rules",), analyte=None, identity=None, house=None, **blocks
-    ):
+    def assessed(*requirements, guidance=("house-rules",), analyte=None, identity=None, house=None, **blocks):
         study = described(guidance=guidance, **blocks)
         study["method"]["analytes"][0] |= analyte or {}
         study["study"] |= identity or {}
@@ -125,7 +123,9 @@ def test_guidance_is_judged_by_its_own_rule(assessed):
     own = [{"characteristic": "repeatability", "rsd_max": 1.1}]
 
     def found(house):
-        return assessed(rule("repeatability", near), criteria=own, house=house, precision=precision(5)).findings
+        return assessed(
+            rule("repeatability", near), criteria=own, house=house, precision=precision(5)
+        ).findings
 
     mine, theirs = found({})
     assert mine.observed == theirs.observed < 1.1

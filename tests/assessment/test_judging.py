@@ -102,10 +102,7 @@ def test_a_figure_without_an_interval_is_never_met_by_luck():
         "only one result; its variation is unknown",
     )
     assert judge(single, AT_MOST_10, "simple").outcome == "meets"
-    assert (
-        judge(figure(1.0), AT_MOST_10, "guarded").reason
-        == "no interval can be given for the result"
-    )
+    assert judge(figure(1.0), AT_MOST_10, "guarded").reason == "no interval can be given for the result"
 
 
 @pytest.mark.parametrize("rule", ["simple", "guarded"])

@@ -80,7 +80,10 @@ def test_every_rule_names_document_clause_and_confirmation(rule):
     cited = rule.cite()
     assert cited.text == f"{rule.document}, {rule.edition}, {rule.clause}"
     assert cited.status == rule.source
-    assert cited.marked == cited.text + {"seen": "", "reprint": "‡", "quotation": "§", "memory": "†"}[rule.source]
+    assert (
+        cited.marked
+        == cited.text + {"seen": "", "reprint": "‡", "quotation": "§", "memory": "†"}[rule.source]
+    )
 
 
 @pytest.mark.parametrize("rule", RULES)

@@ -71,7 +71,7 @@ def test_limits_that_decide_nothing_change_nothing(study, profile, monkeypatch):
 
 
 def test_where_nobody_chose_an_approach_every_one_is_judged(undeclared, study):
-    """An undeclared limit meets only if every approach does: a trial judges all of them, as the report does."""
+    """Undeclared, a limit meets only if every approach does: a trial judges all, as the report does."""
     judged = {one.characteristic: one for one in trial(undeclared, ()).findings}
     chosen = {one.characteristic: one for one in trial(study, ()).findings}
 

@@ -581,7 +581,9 @@ def test_limits_that_exclude_the_ideal_method_are_refused(problems_of, criterion
 
 def test_a_stated_reason_admits_a_limit_that_the_ideal_method_misses(study_of):
     """A method without correction for recovery may be meant to find less."""
-    text = "criteria:\n  - {characteristic: recovery, min: 60, max: 90, reason: reported without correction}\n"
+    text = (
+        "criteria:\n  - {characteristic: recovery, min: 60, max: 90, reason: reported without correction}\n"
+    )
 
     assert study_of(text).criteria[0].limits == {"min": 60, "max": 90}
 
