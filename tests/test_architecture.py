@@ -27,6 +27,7 @@ ROOMS = {
         "study",
         "statistics",
         "errors",
+        "sources",
         "dossier.numbers",
     },
     "planning": {"planning", *_UP_TO_ASSESSMENT},

@@ -349,7 +349,10 @@ def test_a_characteristic(checkout):
     )
     copy.insert(criteria, '    "method_comparison",', f'    "{name}",')
     copy.insert(
-        criteria, '    "method_comparison": ("min", "max", "p_min"),', f'    "{name}": ("min", "max"),'
+        criteria,
+        '    "method_comparison": Meaning(("min", "max", "p_min"), "mean difference", "%", 0.0, '
+        "is_change=True),",
+        f'    "{name}": Meaning(("min", "max"), "part found after dilution", "%", 100.0),',
     )
     copy.insert(
         "validator/guidance/vocabulary.py",

@@ -130,11 +130,7 @@ CASES = [
     ),
     (
         "too_few_or_badly_spread_levels:few",
-        (
-            "The calibration has 5 levels; IUPAC single-laboratory guidelines, 2002, A3 (source not "
-            "consulted) "
-            "requires 6."
-        ),
+        ("The calibration has 5 levels; IUPAC single-laboratory guidelines, 2002, A3 requires 6."),
         {
             "study": {"guidance": "[ich-q2r2-2023, iupac-single-laboratory-2002]"},
             "calibration": line(straight, LEVELS[1:]),
@@ -264,8 +260,8 @@ CASES = [
     (
         "raised_by_excluded_results:only_with",
         (
-            "With the results excluded from calibration, the following would also apply: Outlying reading "
-            "in the calibration; Unweighted fit despite heterogeneous variances; Back-calculation error of a "
+            "With the results excluded from calibration, the following would also apply: Outlying reading in "
+            "the calibration; Unweighted fit despite heterogeneous variances; Back-calculation error of a "
             "standard too large."
         ),
         {"calibration": with_reading(0.06, "wrong flask")},

@@ -174,10 +174,7 @@ CASES = [
     ),
     (
         "matrices_claimed_beyond_tested:few_lots",
-        (
-            "Matrices or lots tested: 2; required by ICH M10, step 4, 24 May 2022, 3.2.3 (source not "
-            "consulted): 6."
-        ),
+        ("Matrices or lots tested: 2; required by ICH M10, step 4, 24 May 2022, 3.2.3: 6."),
         {"study": M10, "calibration": line(), "matrix_calibration": lots(2)},
         {"study": M10, "calibration": line(), "matrix_calibration": lots(6)},
     ),

@@ -153,7 +153,7 @@ CASES = [
         "limit_too_high_for_purpose:above_share",
         (
             "The quantification limit is 41 % of the legal limit; Directive 2009/90/EC, 2009, article "
-            "4(1) (source consulted in a reprint) permits 30 %."
+            "4(1) permits 30 %."
         ),
         {
             "study": {"guidance": "[eu-water-monitoring-2009-90]"},

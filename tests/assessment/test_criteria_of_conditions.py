@@ -135,9 +135,9 @@ def findings(judged, described):
             stored([9.5, 9.6, 9.4, 9.5]),
         ),
         ({"characteristic": "method_comparison", "max": 5}, compared(1.0), compared(0.8)),
-        ({"characteristic": "method_comparison", "p_min": 0.05}, compared(1.0), compared(1.2)),
+        ({"characteristic": "method_comparison", "p_min": 0.05, "max": 5}, compared(1.0), compared(1.2)),
         ({"characteristic": "robustness", "max": 5}, robust(0.01), robust(3.0)),
-        ({"characteristic": "robustness", "p_min": 0.01}, robust(0.001), robust(3.0)),
+        ({"characteristic": "robustness", "p_min": 0.01, "max": 5}, robust(0.001), robust(3.0)),
         ({"characteristic": "repeated_use", "rsd_max": 4}, uses(0.001), uses(0.08)),
         ({"characteristic": "repeated_use", "min": 90}, uses(0.001), uses(0.08)),
     ],
@@ -149,6 +149,29 @@ def test_a_criterion_is_held_against_its_figure(findings, criterion, good, bad):
     assert {one.outcome for one in inside} == {"meets"}
     assert "does not meet" in {one.outcome for one in outside}
     assert {one.characteristic for one in [*inside, *outside]} == {criterion["characteristic"]}
+
+
+@pytest.mark.parametrize(
+    ("characteristic", "p_min", "none", "some"),
+    [
+        ("method_comparison", 0.05, compared(1.0), compared(1.2)),
+        ("robustness", 0.01, robust(0.001), robust(3.0)),
+    ],
+)
+def test_a_p_value_demonstrates_nothing_without_a_tolerable_effect(
+    findings, characteristic, p_min, none, some
+):
+    """Below its limit it is missed; above, the interval of the effect decides, and its bound is declared."""
+
+    def outcomes(blocks, **bounds):
+        found = findings({"characteristic": characteristic, "p_min": p_min, **bounds}, blocks)
+        return {one.outcome for one in found if one.unit == "p"}
+
+    assert outcomes(none) == {"inconclusive"}
+    assert outcomes(none, max=5) == {"meets"}
+    assert outcomes(none, max=0.001) == {"inconclusive"}  # the interval is wider than that: no power
+    assert "does not meet" in outcomes(some)
+    assert "does not meet" in outcomes(some, max=100)
 
 
 @pytest.mark.parametrize("characteristic", ["matrix_effect", "robustness", "method_comparison"])
@@ -212,7 +235,8 @@ def test_carry_over_without_a_limit_of_quantification_is_open(findings):
 )
 def test_an_absent_block_leaves_the_criterion_open(findings, characteristic, reason):
     """It is not met and not failed, and the finding says which runs are missing."""
-    (found,) = findings({"characteristic": characteristic, "max": 10}, {"calibration": {"runs": CALIBRATION}})
+    limit = {"max_change": 10} if characteristic == "stability" else {"max": 10}
+    (found,) = findings({"characteristic": characteristic, **limit}, {"calibration": {"runs": CALIBRATION}})
 
     assert found.outcome == "not assessed"
     assert found.reason == reason

@@ -26,13 +26,14 @@ def replicates(rsd, n=6, mean=50.0):
 def finding(judged, described):
     """The only finding of a study with replicates of that scatter, and the verdict."""
 
-    def finding(rsd, *, n=6, limit=10, rule="guarded", **more):
+    def finding(rsd, *, n=6, limit=10, rule="guarded", purpose="validation", **more):
         study = described(
             analysis={"decision_rule": rule},
             criteria=[{"characteristic": "repeatability", "rsd_max": limit}],
             precision={"runs": [{"level": 50, "series": "A", "concentrations": replicates(rsd, n)}]},
             **more,
         )
+        study["study"] |= {"purpose": purpose}
         _, results = judged(study)
         (only,) = results.assessment.findings
         return only, results.assessment.verdict
@@ -56,7 +57,8 @@ def test_inconclusive_under_the_guarded_rule(finding):
 
     assert found.observed == pytest.approx(9.6)
     assert found.outcome == "inconclusive"
-    assert verdict == "not assessed"  # nothing else was shown
+    assert verdict == "not demonstrated"
+    assert finding(9.6, purpose="partial")[1] == "not demonstrated"  # not for want of trueness alone
     assert found.interval[1] == pytest.approx(upper_bound(9.6, 5), rel=1e-6)
     assert found.further is not None
     assert f"about {found.further} further independent results would resolve the point" in found.needs
@@ -71,9 +73,10 @@ def test_the_number_of_further_replicates_is_right(finding):
 
 def test_met_under_the_simple_rule(finding):
     """The estimate alone keeps the limit."""
-    found, verdict = finding(9.6, rule="simple")
+    found, verdict = finding(9.6, rule="simple", purpose="partial")
 
     assert (found.outcome, found.decision_rule, verdict) == ("meets", "simple", "fit")
+    assert finding(9.6, rule="simple")[1] == "not demonstrated"  # a validation requires trueness as well
     assert found.further is None
 
 

@@ -44,10 +44,11 @@ def precision(*levels):
 def assessed(judged, described):
     """The assessment of a study under the house's rules."""
 
-    def assessed(*requirements, guidance=("house-rules",), analyte=None, **blocks):
+    def assessed(*requirements, guidance=("house-rules",), analyte=None, identity=None, house=None, **blocks):
         study = described(guidance=guidance, **blocks)
         study["method"]["analytes"][0] |= analyte or {}
-        tables = {"house-rules.yaml": yaml.safe_dump(profile(*requirements))}
+        study["study"] |= identity or {}
+        tables = {"house-rules.yaml": yaml.safe_dump(profile(*requirements, **(house or {})))}
         _, results = judged(study, tables)
         return results.assessment
 
@@ -67,7 +68,9 @@ def test_a_limit_of_the_guidance_is_held_against_every_level(assessed):
         assert one.upper == 5
         assert not one.own
         assert one.decides
-        assert one.superseded_by is None
+        assert one.informs is None
+        assert (one.document, one.clause, one.rule) == ("House rules, 3", "4.2", "rule")
+        assert (one.binding, one.source_status, one.remembered) == ("guidance", "seen", False)
 
 
 @pytest.mark.parametrize(
@@ -99,8 +102,8 @@ def test_a_limit_at_a_legal_limit_that_the_study_does_not_state(assessed):
     assert one.needs == "the legal limit of the analyte"
 
 
-def test_the_studys_own_criterion_takes_precedence(assessed):
-    """Both are shown; the study's own decides, however much stricter the guidance is."""
+def test_own_and_guidance_limits_both_decide(assessed):
+    """Nothing replaces anything: a guidance limit that is missed fails, however wide the study's own is."""
     strict = {"figure": "repeatability_rsd_percent", "rsd_max": 0.001}
     own = [{"characteristic": "repeatability", "rsd_max": 5}]
 
@@ -109,8 +112,88 @@ def test_the_studys_own_criterion_takes_precedence(assessed):
     first, second = assessment.findings
     assert (first.own, first.outcome) == (True, "meets")
     assert (second.own, second.outcome) == (False, "does not meet")
-    assert second.superseded_by == "superseded by the criterion of the study"
-    assert assessment.verdict == "fit"
+    assert (first.decides, second.decides) == (True, True)
+    assert second.informs is None
+    assert assessment.verdict == "not fit"
+
+
+def test_guidance_is_judged_by_its_own_rule(assessed):
+    """By estimates unless the document says otherwise; ``decision_rule`` governs the study's own criteria."""
+    near = {"figure": "repeatability_rsd_percent", "rsd_max": 1.1}
+    own = [{"characteristic": "repeatability", "rsd_max": 1.1}]
+
+    def found(house):
+        return assessed(
+            rule("repeatability", near), criteria=own, house=house, precision=precision(5)
+        ).findings
+
+    mine, theirs = found({})
+    assert mine.observed == theirs.observed < 1.1
+    assert (mine.decision_rule, mine.outcome, mine.guarded_outcome) == ("guarded", "inconclusive", None)
+    assert (theirs.decision_rule, theirs.outcome, theirs.guarded_outcome) == (
+        "simple",
+        "meets",
+        "inconclusive",
+    )
+    strict = found({"judged_by": "interval"})[1]
+    assert (strict.decision_rule, strict.outcome, strict.guarded_outcome) == ("guarded", "inconclusive", None)
+
+
+def test_what_stands_beside_a_p_value_looks_for_the_same_effect(assessed):
+    """A p has no interval: the outcome of both rules rests on the effect that the test looks for."""
+    calibration = {"runs": [{"level": x, "signals": [x - 0.001, x + 0.002]} for x in (1.0, 3.0, 5.0, 7.0)]}
+
+    (one,) = assessed(
+        rule("lack_of_fit", {"figure": "lack_of_fit_p", "p_min": 0.001}), calibration=calibration
+    ).findings
+
+    assert (one.outcome, one.guarded_outcome) == ("meets", "meets")
+
+
+@pytest.mark.parametrize("binding", ["law", "contract", "guidance"])
+def test_a_rule_is_set_aside_with_a_reason_and_never_one_of_law(assessed, binding):
+    """Set aside, a limit informs and the verdict has a condition; limits of law decide all the same."""
+    identity = {
+        "purpose": "partial",
+        "not_applicable": [
+            {
+                "document": "house-rules",
+                "rule": "rule",
+                "reason": "other matrix",
+                "accepted_by": "A. Nother",
+                "date": "2025-03-01",
+            }
+        ],
+    }
+
+    assessment = assessed(
+        rule("repeatability", {"figure": "repeatability_rsd_percent", "rsd_max": 0.001}),
+        criteria=[{"characteristic": "repeatability", "rsd_max": 5}],
+        house={"binding": binding},
+        identity=identity,
+        precision=precision(5),
+    )
+
+    guidance = assessment.findings[-1]
+    assert guidance.outcome == "does not meet"
+    assert (guidance.decides, guidance.informs) == (
+        (True, None) if binding == "law" else (False, "set aside")
+    )
+    assert assessment.verdict == ("not fit" if binding == "law" else "fit under conditions")
+
+
+def test_a_remembered_limit_fails_nothing_until_it_is_compared_with_its_text(assessed):
+    """Missed, it is not demonstrated at most; once somebody compared it, it is not fit."""
+    missed = rule("repeatability", {"figure": "repeatability_rsd_percent", "rsd_max": 0.001}, source="memory")
+
+    def verdict(**identity):
+        assessment = assessed(missed, identity=identity, precision=precision(5))
+        (one,) = assessment.findings
+        return one.remembered, assessment.verdict
+
+    confirmed = [{"rule": "rule", "by": "A. Nother", "date": "2025-03-01"}]
+    assert verdict() == (True, "not demonstrated")
+    assert verdict(confirmed_rules=confirmed) == (False, "not fit")
 
 
 def test_a_criterion_on_another_configuration_replaces_nothing(judged, described):
@@ -127,7 +210,7 @@ def test_a_criterion_on_another_configuration_replaces_nothing(judged, described
 
     own, guidance = results.assessment.findings
     assert (own.configuration, guidance.configuration) == ("bare", "film")
-    assert guidance.superseded_by is None
+    assert (guidance.decides, guidance.informs) == (True, None)
 
 
 @pytest.mark.parametrize("more", [{"status": "customary"}, {"decides": False}])
@@ -185,18 +268,29 @@ def test_a_limit_by_analyte_is_found_by_id_or_name(assessed):
     assert other.outcome == "not assessed"
 
 
-def test_a_limit_on_what_was_not_measured_is_open_and_harmless(assessed):
-    """The finding says what it would take; the verdict rests on what the study itself asked."""
-    assessment = assessed(
-        rule("recovery", {"figure": "mean_recovery_percent", "within": [90, 110]}),
-        criteria=[{"characteristic": "repeatability", "rsd_max": 5}],
-        precision=precision(5),
-    )
+def test_a_limit_on_what_was_not_measured_leaves_the_claim_undemonstrated(assessed):
+    """The finding says what it would take, and so does the verdict; without the rule the study is fit."""
+    asked = rule("recovery", {"figure": "mean_recovery_percent", "within": [90, 110]})
+
+    def under(*rules):
+        return assessed(
+            *rules,
+            criteria=[{"characteristic": "repeatability", "rsd_max": 5}],
+            precision=precision(5),
+            identity={"purpose": "partial"},
+        )
+
+    assessment = under(asked)
 
     open_one = assessment.findings[-1]
     assert (open_one.characteristic, open_one.outcome) == ("recovery", "not assessed")
     assert "spiked samples" in open_one.needs
-    assert assessment.verdict == "fit"
+    assert assessment.verdict == "not demonstrated"
+    assert assessment.reason == (
+        "Recovery (mean recovery 90 to 110 %) was not assessed: no recovery data were provided."
+    )
+    assert "piked samples" in assessment.settles
+    assert under(rule("repeatability", SPREAD)).verdict == "fit"
 
 
 def test_minimum_designs_are_counted(assessed):
@@ -207,6 +301,7 @@ def test_minimum_designs_are_counted(assessed):
         rule("intermediate_precision", design=design),
         criteria=[{"characteristic": "repeatability", "rsd_max": 5}],
         precision=precision(2, 8),
+        identity={"purpose": "partial"},
     )
 
     found = {(one.requirement, one.required, one.provided): one.outcome for one in assessment.design}
@@ -217,7 +312,11 @@ def test_minimum_designs_are_counted(assessed):
         ("intermediate precision: series (recommended)", 8, 4): "does not meet",
     }
     assert {one.source for one in assessment.design} == {"House rules, 3, 4.2"}
-    assert assessment.verdict == "fit with reservations"
+    assert assessment.verdict == "not demonstrated"
+    assert assessment.reason == (
+        "The design required by House rules, 3, 4.2 is short (intermediate precision: levels (required): "
+        "2 provided, 3 required)."
+    )
 
 
 def test_of_several_accepted_designs_the_nearest_is_shown(assessed):
@@ -291,15 +390,20 @@ def test_equal_variances_are_asked_of_lines_without_weights_only(assessed):
 
 
 def test_customary_minima_decide_nothing(assessed):
-    """A custom that is not followed is told; what is required makes a reservation."""
+    """A custom that is not followed is told; without a required design the claim is not demonstrated."""
     criteria = [{"characteristic": "repeatability", "rsd_max": 5}]
 
     def judged_under(status):
         design = {"status": status, "minimums": {"levels": 3}}
-        return assessed(rule("repeatability", design=design), criteria=criteria, precision=precision(2))
+        return assessed(
+            rule("repeatability", design=design),
+            criteria=criteria,
+            precision=precision(2),
+            identity={"purpose": "partial"},
+        )
 
     custom, demand = judged_under("customary"), judged_under("required")
 
     assert [one.requirement for one in custom.design] == ["repeatability: levels (customary)"]
     assert [one.outcome for one in custom.design] == ["does not meet"]
-    assert (custom.verdict, demand.verdict) == ("fit", "fit with reservations")
+    assert (custom.verdict, demand.verdict) == ("fit", "not demonstrated")

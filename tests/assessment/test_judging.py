@@ -8,6 +8,7 @@ from hypothesis import strategies as st
 
 from validator.assessment import judging
 from validator.assessment.judging import Limit, interval_for, judge, judge_p
+from validator.assessment.observation import Effect
 from validator.evaluation.results import EstimateRecord
 
 AT_MOST_10 = Limit(upper=10.0)
@@ -101,10 +102,7 @@ def test_a_figure_without_an_interval_is_never_met_by_luck():
         "only one result; its variation is unknown",
     )
     assert judge(single, AT_MOST_10, "simple").outcome == "meets"
-    assert (
-        judge(figure(1.0), AT_MOST_10, "guarded").reason
-        == "no confidence interval is available for this result"
-    )
+    assert judge(figure(1.0), AT_MOST_10, "guarded").reason == "no interval can be given for the result"
 
 
 @pytest.mark.parametrize("rule", ["simple", "guarded"])
@@ -115,11 +113,31 @@ def test_a_missing_figure_is_not_assessed(rule):
     assert (judgement.outcome, judgement.interval, judgement.reason) == ("not assessed", None, "too few")
 
 
-@pytest.mark.parametrize(("p", "outcome"), [(0.05, "meets"), (0.049999, "does not meet"), (1.0, "meets")])
-def test_a_probability_is_compared_as_it_is(p, outcome):
-    """A p has no interval: it is at least the limit or it is not."""
-    assert judge_p(p, 0.05).outcome == outcome
-    assert judge_p(p, 0.05).interval is None
+SMALL, LARGE = (Effect("the bias", -half, half, (-5.0, 5.0)) for half in (4.0, 6.0))
+UNKNOWN = Effect("the bias", None, None, (-5.0, 5.0))
+
+
+@pytest.mark.parametrize(
+    ("p", "effects", "outcome"),
+    [
+        (0.05, [SMALL], "meets"),
+        (1.0, [SMALL], "meets"),
+        (0.049999, [SMALL], "does not meet"),
+        (0.049999, [], "does not meet"),
+        (0.05, [], "inconclusive"),
+        (1.0, [], "inconclusive"),
+        (1.0, [LARGE], "inconclusive"),
+        (1.0, [SMALL, LARGE], "inconclusive"),
+        (1.0, [UNKNOWN], "inconclusive"),
+    ],
+)
+def test_a_probability_meets_only_with_a_tolerable_effect(p, effects, outcome):
+    """A p below its limit is missed; one that reaches it shows nothing where the effect may be large."""
+    judgement = judge_p(p, 0.05, effects)
+
+    assert judgement.outcome == outcome
+    assert judgement.interval is None
+    assert (judgement.reason is None) == (outcome != "inconclusive")
 
 
 @pytest.mark.parametrize(

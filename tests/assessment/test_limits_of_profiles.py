@@ -11,12 +11,16 @@ import pytest
 from validator import evaluate
 from validator.assessment import guidance_findings as module
 from validator.assessment.guidance_figures import figure_observations
-from validator.assessment.observation import Observation
+from validator.assessment.observation import Effect, Observation
 from validator.evaluation.results import EstimateRecord
 from validator.guidance import FIGURE_MEANINGS, Characteristic, Figure, Place, load_profile, profile_names
 
 MG_PER_KG = 1e-6
 SLIGHTLY = 1e-6
+
+
+TOLERABLE = Effect("the effect", -1.0, 1.0, (-5.0, 5.0))
+"""What makes a p value above its limit decide: an interval of the effect inside the tolerance."""
 
 
 class Row(NamedTuple):
@@ -131,12 +135,17 @@ def test_a_figure_on_either_side_of_a_limit(empty, monkeypatch, profile, rule, a
         update={"requirements": (rule.model_copy(update={"acceptance": (acceptance,)}),)}
     )
     of_p = acceptance.figure.endswith("_p")
+    of_a_range = acceptance.figure.startswith("range_")
+    kind_of_figure = "probability" if of_p else "bound" if of_a_range else "mean"
 
-    def outcome(value):
+    def outcome(value, effects=(TOLERABLE,)):
         def fed(*_):
             return tuple(
                 Observation(
-                    estimate=EstimateRecord(value=value), kind="probability" if of_p else "mean", level=here
+                    estimate=EstimateRecord(value=value),
+                    kind=kind_of_figure,
+                    level=here,
+                    effects=effects if of_p else (),
                 )
                 for here in levels_at(acceptance.at, level)
             )
@@ -151,6 +160,9 @@ def test_a_figure_on_either_side_of_a_limit(empty, monkeypatch, profile, rule, a
     assert outcome(end) == ("does not meet" if exclusive else "meets")
     assert outcome(end - out * step) == "meets"
     assert outcome(end + out * step) == "does not meet"
+    if of_p:
+        assert outcome(end - out * step, effects=()) == "inconclusive"
+        assert outcome(end + out * step, effects=()) == "does not meet"
 
 
 def test_as_many_ends_are_fed_as_the_files_write():

@@ -74,7 +74,7 @@ def findings(judged, described):
         ({"characteristic": "recovery", "min": 90, "max": 110}, [("min", Limit(90, 110))]),
         ({"characteristic": "recovery", "min": 90}, [("min", Limit(lower=90))]),
         ({"characteristic": "interference", "max": 10}, [("max", Limit(-10, 10))]),
-        ({"characteristic": "interference", "max": -10}, [("max", Limit(-10, 10))]),
+        ({"characteristic": "interference", "max": -10, "reason": "meant"}, [("max", Limit(-10, 10))]),
         ({"characteristic": "interference", "min": -20, "max": 10}, [("min", Limit(-20, 10))]),
         ({"characteristic": "trueness", "max": 3}, [("max", Limit(-3, 3))]),
         ({"characteristic": "lack_of_fit", "p_min": 0.05}, [("p_min", Limit(lower=0.05))]),
@@ -377,8 +377,9 @@ def test_a_requirement_has_its_unit_before_anything_is_measured(findings):
     ("written", "outcome"),
     [
         ({"within": [98, 102]}, "meets"),
-        ({"within": [102, 110]}, "does not meet"),
-        ({"within": [90, 98]}, "does not meet"),
+        ({"within": [100.2, 110], "reason": "reported without correction"}, "does not meet"),
+        ({"within": [102, 110], "reason": "reported without correction"}, "does not meet"),
+        ({"within": [90, 98], "reason": "reported without correction"}, "does not meet"),
     ],
 )
 def test_within_is_min_and_max(judged, described, written, outcome):
@@ -392,8 +393,9 @@ def test_within_is_min_and_max(judged, described, written, outcome):
         )
         return judged(study)[1].assessment.findings
 
-    lower, upper = written["within"]
-    assert findings(**written) == findings(min=lower, max=upper)
+    apart = dict(written)
+    lower, upper = apart.pop("within")
+    assert findings(**written) == findings(min=lower, max=upper, **apart)
     assert [one.outcome for one in findings(**written)] == [outcome]
 
 

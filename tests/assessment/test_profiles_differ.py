@@ -103,9 +103,11 @@ def test_a_sensor_under_the_custom_of_its_trade_and_under_a_general_guide(under)
     }
     assert short(general) == {("trueness: replicates per level (required)", 10, 6)}
     drift = [
-        outcome for name, level, _, outcome in from_guidance(trade) if (name, level) == ("stability", 45)
+        (one.outcome, one.guarded_outcome)
+        for one in trade.findings
+        if not one.own and (one.characteristic, one.level) == ("stability", 45)
     ]
-    assert sorted(drift) == ["inconclusive", "meets"]
+    assert sorted(drift) == [("meets", "inconclusive"), ("meets", "meets")]  # a custom is kept by estimates
     assert from_guidance(general) == set()
     assert {one.decides for one in trade.findings if not one.own} == {False}
 
@@ -142,7 +144,9 @@ def test_an_assay_under_the_rules_for_medicines_and_for_plasma(under):
     bias = {(level, outcome) for name, level, _, outcome in from_guidance(plasma) if name == "trueness"}
     assert bias == {(160, "meets"), (200, "meets"), (240, "meets")}
     assert "trueness" not in {one[0] for one in from_guidance(medicines)}
-    assert (medicines.verdict, plasma.verdict) == ("fit", "fit with reservations")
+    assert (medicines.verdict, plasma.verdict) == ("fit", "not demonstrated")
+    assert plasma.reason.startswith("Selectivity (largest blank result relative to the quantification")
+    assert "was not assessed: no blank can be compared with a quantification limit" in plasma.reason
 
 
 def test_a_trial_between_laboratories_under_two_standards(under):

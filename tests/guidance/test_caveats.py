@@ -107,7 +107,6 @@ def test_what_stops_a_claim():
         "level_not_plausible",
         "limit_too_high_for_purpose",
         "matrix_effect_not_compensated",
-        "quantification_limit_below_lowest_calibrator",
         "range_wider_than_tested",
         "repeat_readings_counted",
         "same_material_calibrates_and_checks",

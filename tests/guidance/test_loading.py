@@ -6,6 +6,7 @@ from hypothesis import strategies as st
 
 from validator.errors import GuidanceError, NotEstimable
 from validator.guidance import Figure, limit_for, load_profile, profile_names, resolve
+from validator.sources import Source
 
 OWN = """# rules of the house
 format: guidance-profile/1
@@ -64,7 +65,7 @@ def test_a_profile_beside_the_study_is_found(tmp_path):
 
     assert resolve("house-rules", [tmp_path]) == path
     assert profile.short_title == "House rules"
-    assert profile.requirements[0].cite() == "House rules, 3, 4.2"
+    assert profile.requirements[0].cite() == Source("House rules, 3, 4.2", "seen")
     assert "house-rules" in profile_names([tmp_path])
     assert "house-rules" not in profile_names()
 
@@ -103,9 +104,9 @@ def test_an_extension_changes_only_what_it_names(tmp_path):
     assert set(kept) == {rule.id for rule in parent.requirements} - {"identification"}
     limit = limit_for(kept["recovery"].acceptance[0])
     assert (limit.lower, limit.upper) == (80, 110)
-    assert kept["recovery"].cite() == "Stricter recovery, 1, 2"
-    assert kept["repeatability"].cite() == (
-        "SANTE/11312, 2021 (version 2 from 1 January 2024), G (source not consulted)"
+    assert kept["recovery"].cite() == Source("Stricter recovery, 1, 2", "seen")
+    assert kept["repeatability"].cite() == Source(
+        "SANTE/11312, 2021 (version 2 from 1 January 2024), G", "memory"
     )
     assert kept["repeatability"] == next(rule for rule in parent.requirements if rule.id == "repeatability")
     assert profile.default_quantification_limit == parent.default_quantification_limit
@@ -259,14 +260,14 @@ def test_a_profile_cannot_extend_itself(tmp_path):
         (
             "rsd_max: 2}",
             "within: [110, 90]}",
-            "FILE:17: requirements[0].acceptance[0]: within: [110, 90] allows nothing; "
-            "write the lower limit first, then a greater upper limit",
+            "FILE:17: requirements[0].acceptance[0]: within: [110, 90] is empty; "
+            "write the lower limit first, then the upper limit",
         ),
         (
             "      - {figure: repeatability_rsd_percent, rsd_max: 2}",
             "      - {figure: horrat_repeatability, max: 2}\n      - {figure: horrat_repeatability, min: 3}",
-            "FILE:9: requirements[0]: 'horrat_repeatability' must be at least 3 and "
-            "at most 2, which nothing can be",
+            "FILE:9: requirements[0]: contradictory limits for 'horrat_repeatability': "
+            "at least 3 and at most 2",
         ),
         (
             "      - {figure: repeatability_rsd_percent, rsd_max: 2}",
@@ -375,7 +376,7 @@ def test_a_profile_cannot_extend_itself(tmp_path):
         (
             "minimums: {replicates_per_level: 6}",
             "alternatives: [{name: six, minimums: {determinations: 6}}]",
-            "FILE:14: requirements[0].design: a single alternative is no choice; move its counters "
+            "FILE:14: requirements[0].design: a single alternative is not permitted; move its counters "
             "to minimums",
         ),
         (
@@ -440,7 +441,7 @@ def test_a_profile_cannot_extend_itself(tmp_path):
         (
             "scope: titrations",
             "scope: titrations\nasked_for: {clause: a, source: memory, by_kind: {assay: [recovery]}}",
-            "FILE:8: asked_for: by_kind needs a list under 'any', for methods whose kind is not stated",
+            "FILE:8: asked_for: by_kind requires a list under 'any', for methods of unstated kind",
         ),
         (
             "scope: titrations",

@@ -14,7 +14,6 @@ from validator.guidance import (
     Figure,
     Kind,
     Place,
-    Source,
     Status,
     limit_for,
     load_profile,
@@ -78,10 +77,13 @@ def test_every_rule_names_document_clause_and_confirmation(rule):
     assert rule.document
     assert rule.edition
     assert rule.clause.strip()
-    assert rule.source in Source
-    assert rule.cite().startswith(f"{rule.document}, {rule.edition}, {rule.clause}")
-    marked = rule.cite().endswith(("(from memory)", "(seen in a reprint)", "(as quoted in a public text)"))
-    assert marked or rule.source is Source.TEXT
+    cited = rule.cite()
+    assert cited.text == f"{rule.document}, {rule.edition}, {rule.clause}"
+    assert cited.status == rule.source
+    assert (
+        cited.marked
+        == cited.text + {"seen": "", "reprint": "‡", "quotation": "§", "memory": "†"}[rule.source]
+    )
 
 
 @pytest.mark.parametrize("rule", RULES)
@@ -95,7 +97,7 @@ def test_every_rule_is_written_out(rule):
 def test_what_comes_from_memory_is_said_at_the_top(name):
     """A profile with rules from memory tells the reader so in its note, or is marked as common practice."""
     profile = PROFILES[name]
-    from_memory = any(rule.source is Source.MEMORY for rule in profile.requirements)
+    from_memory = any(rule.source == "memory" for rule in profile.requirements)
 
     assert not from_memory or re.search("from memory|common practice", (profile.note or "").lower())
 
@@ -117,7 +119,7 @@ def test_common_practice_is_never_called_a_requirement():
     """Every limit of the sensor practice is customary, every clause says that there is no document."""
     for rule in PROFILES["electroanalysis-sensor-practice"].requirements:
         assert rule.clause == "common practice"
-        assert rule.source is Source.MEMORY
+        assert rule.source == "memory"
         assert {limit.status for limit in rule.acceptance} <= {Status.CUSTOMARY}
 
 
@@ -186,7 +188,9 @@ def test_every_limit_is_possible_for_its_figure(rule, acceptance):
                 assert 0 < end < 0.1
             elif end is not None and acceptance.figure.endswith("rsd_percent"):
                 assert 0 < end <= 50
-    assert rule.cite_limit(acceptance)
+    cited = rule.cite_limit(acceptance)
+    assert cited.text == f"{rule.document}, {rule.edition}, {acceptance.clause or rule.clause}"
+    assert cited.status == (acceptance.source or rule.source)
 
 
 def _requirement(profile, rule):
@@ -406,7 +410,7 @@ def test_what_was_read_is_quoted(name):
 
     for rule in (*profile.requirements, *profile.practices):
         if rule.document == profile.short_title:
-            assert (rule.quote is None) == (rule.source is Source.MEMORY), rule.id
+            assert (rule.quote is None) == (rule.source == "memory"), rule.id
 
 
 def test_which_documents_were_superseded():
@@ -447,10 +451,10 @@ def test_a_design_is_cited_by_what_was_seen_of_it():
     linear = _requirement("ich-q2r2-2023", "response-linear")
     accuracy = _requirement("ich-q2r2-2023", "accuracy")
 
-    assert linear.cite().endswith("3.2.2.1 (from memory)")
-    assert linear.cite_design().endswith("3.2.2.1 (as quoted in a public text)")
-    assert accuracy.cite().endswith("3.3.1 (as quoted in a public text)")
-    assert accuracy.cite_design().endswith("3.3.1 (from memory)")
+    assert linear.cite().marked.endswith("3.2.2.1†")
+    assert linear.cite_design().marked.endswith("3.2.2.1§")
+    assert accuracy.cite().marked.endswith("3.3.1§")
+    assert accuracy.cite_design().marked.endswith("3.3.1†")
 
 
 def test_an_unlisted_parameter_of_drinking_water_has_no_limit():

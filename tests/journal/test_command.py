@@ -26,7 +26,7 @@ def test_without_a_file_markdown_is_printed(command, folder):
 
     assert (run.status, run.err) == (0, "")
     assert run.out.startswith("# A study for a test\n\n## Validation of the method\n")
-    assert "(verdict: *not fit*)" in run.out
+    assert "(verdict: *not fit for the stated use*)" in run.out
 
 
 @pytest.mark.parametrize("ending", [".md", ".tex", ".docx", ".DOCX"])

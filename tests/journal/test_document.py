@@ -211,7 +211,7 @@ def test_the_criteria_are_counted_as_they_came_out(judged, described):
 
     text = text_of(journal_document(*judged(study)))
 
-    assert "Acceptance criteria met: 1 of 3 (verdict: *not fit*)." in text
+    assert "Acceptance criteria met: 1 of 3 (verdict: *not fit for the stated use*)." in text
     assert "Not met: Quantification limit." in text
     assert "Required but not assessed: Repeatability." in text
 

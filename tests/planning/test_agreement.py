@@ -30,7 +30,7 @@ def example():
 
 def head_of(example, analyte):
     """The part of the example that decides how data are evaluated."""
-    described = example.analyte(analyte).model_dump(mode="json", exclude_unset=True)
+    described = example.analyte(analyte).model_dump(mode="json", exclude_unset=True, by_alias=True)
     analysis = example.analysis.model_dump(mode="json", exclude_unset=True)
     return {
         "format": "validation-study/1",

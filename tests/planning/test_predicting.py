@@ -128,27 +128,42 @@ def test_the_same_plan_gives_the_same_prediction_whatever_the_workers(planned):
 
 
 def test_a_stop_caveat_that_the_plan_leads_to_is_foretold(planned):
-    """A quantification limit below the lowest standard is never met, and the prediction says why."""
+    """A quantification limit above the legal limit is never met, and the prediction says why."""
+    (prediction,) = predict(_of_limits(planned, legal_limit=0.5))
+
+    (chance,) = prediction.chances
+    assert (chance.meets, chance.held_back, chance.open) == (0, 25, 25)
+    assert [(stop.title, stop.share.value) for stop in prediction.stops] == [
+        ("Quantification limit above the legal limit", 1.0)
+    ]
+    assert [(one.cause, one.chance.key) for one in prediction.smallest.out_of_reach] == [
+        ("caveat", chance.key)
+    ]
+
+
+def test_a_limit_below_the_lowest_standard_is_no_stop(planned):
+    """It is told beside the limit and holds nothing back."""
+    (prediction,) = predict(_of_limits(planned))
+
+    (chance,) = prediction.chances
+    assert (chance.meets, chance.held_back, chance.open) == (25, 0, 0)
+    assert prediction.stops == ()
+
+
+def _of_limits(planned, **analyte):
+    """A calibration far above a quantification limit near 3 mg/L, 25 simulations."""
+    described = {"id": "x", "name": "analyte x", "unit": "mg/L", "signal": "signal", "signal_unit": "1"}
     study = planned(
         {
             "calibration": {"levels": [20, 30, 40, 50, 60], "replicates": 2},
             "blanks": {"replicates": 10},
             "assumed": ASSUMED,
         },
+        analytes=[{**described, **analyte}],
         analysis={"quantification_limit": {"variant": "blank_3s"}},
         criteria=[{"characteristic": "quantification_limit", "max": 15}],
     )
-
-    (prediction,) = predict(study.model_copy(update={"plan": with_simulations(study.plan, 25)}))
-
-    (chance,) = prediction.chances
-    assert (chance.meets, chance.held_back, chance.open) == (0, 25, 25)
-    assert [(stop.title, stop.share.value) for stop in prediction.stops] == [
-        ("Quantification limit below the lowest calibration standard", 1.0)
-    ]
-    assert [(one.cause, one.chance.key) for one in prediction.smallest.out_of_reach] == [
-        ("caveat", chance.key)
-    ]
+    return study.model_copy(update={"plan": with_simulations(study.plan, 25)})
 
 
 def test_a_criterion_without_planned_runs_is_named(planned):

@@ -28,16 +28,29 @@ ANALYTE = {
 }
 
 
+APPROACH = {"quantification_limit": {"variant": "blank_3s"}}
+
+
 @pytest.fixture(scope="module")
 def study(planned):
-    """Every block that a plan speaks of, and a legal limit."""
+    """Every block that a plan speaks of, and a legal limit; the approach to the limits is chosen."""
+    return planned_by(planned, analysis=APPROACH)
+
+
+@pytest.fixture(scope="module")
+def undeclared(planned):
+    """The same study, in which nobody chose the approach to the limits."""
+    return planned_by(planned)
+
+
+def planned_by(planned, **more):
     criteria = [
         {"characteristic": "detection_limit", "max": 1},
-        {"characteristic": "quantification_limit", "max": 0.9},
+        {"characteristic": "quantification_limit", "max": 2},
         {"characteristic": "repeatability", "rsd_max": 15},
         {"characteristic": "recovery", "min": 80, "max": 120},
     ]
-    return planned(PLAN, analytes=[ANALYTE], criteria=criteria)
+    return planned(PLAN, analytes=[ANALYTE], criteria=criteria, **more)
 
 
 def trial(study, profiles):
@@ -55,6 +68,17 @@ def test_limits_that_decide_nothing_change_nothing(study, profile, monkeypatch):
     monkeypatch.setattr(module, "evaluate", lambda study, **_: evaluate(study))
 
     assert trial(study, profiles) == short
+
+
+def test_where_nobody_chose_an_approach_every_one_is_judged(undeclared, study):
+    """Undeclared, a limit meets only if every approach does: a trial judges all, as the report does."""
+    judged = {one.characteristic: one for one in trial(undeclared, ()).findings}
+    chosen = {one.characteristic: one for one in trial(study, ()).findings}
+
+    assert judged["quantification_limit"].observed == chosen["quantification_limit"].observed
+    assert chosen["quantification_limit"].outcome == "meets"
+    assert judged["quantification_limit"].outcome == "inconclusive"
+    assert "no approach was declared" in judged["quantification_limit"].reason
 
 
 def test_only_the_deciding_limits_are_computed(study, monkeypatch):

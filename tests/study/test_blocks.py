@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from validator.study import LessThan
-from validator.study.models.criteria import CHARACTERISTICS, LIMITS
+from validator.study.models.criteria import CHARACTERISTICS, MEANINGS
 
 
 def _block(name, *runs):
@@ -533,15 +533,59 @@ def test_criteria_components_and_factors_that_do_not_fit(problems_of, more, prob
 
 def test_every_characteristic_has_its_kinds_of_limit(study_of):
     """Each characteristic of the format can be asked for, with each limit that means something for it."""
-    assert set(LIMITS) == set(CHARACTERISTICS)
-    pairs = [(name, limit) for name, limits in LIMITS.items() for limit in limits]
-    rows = "".join(f"  - {{characteristic: {name}, {limit}: 0.5}}\n" for name, limit in pairs)
+    assert set(MEANINGS) == set(CHARACTERISTICS)
+    written = [(name, *_limits(limit, one.ideal)) for name, one in MEANINGS.items() for limit in one.takes]
+    rows = "".join(
+        f"  - {{characteristic: {name}, {', '.join(f'{key}: {value}' for key, value in given.items())}}}\n"
+        for name, given, _ in written
+    )
 
     criteria = study_of(f"criteria:\n{rows}").criteria
 
     assert [(criterion.characteristic, criterion.limits) for criterion in criteria] == [
-        (name, {limit: 0.5}) for name, limit in pairs
+        (name, read) for name, _, read in written
     ]
+
+
+def _limits(name, ideal):
+    """A limit half a unit from the ideal value as it is written, and as it is read."""
+    off = {"min": -0.5, "max": 0.5}
+    if name in off:
+        given = {name: 0.5 if ideal is None else ideal + off[name]}
+        return given, given
+    if name == "max_change":
+        return {name: 0.5}, {side: ideal + change for side, change in off.items()}
+    if name == "tolerated_ratio_min":
+        given = {name: 0.5, "max": 0.5}
+        return given, given
+    return {name: 0.5}, {name: 0.5}
+
+
+@pytest.mark.parametrize(
+    ("criterion", "advice"),
+    [
+        ("stability, max: 10", "write min: 90, or max_change: 10"),
+        ("recovery, min: 0.8, max: 1.2", "the limits are in percent; did you mean 80 and 120?"),
+        ("recovery, min: 102", "write min: 100 or less"),
+        ("trueness, max: -5", "write max: 5"),
+        ("detection_limit, max: -1", "write max: 1"),
+        ("recovery, min: 110, max: 90", "max must not be smaller than min"),
+    ],
+)
+def test_limits_that_exclude_the_ideal_method_are_refused(problems_of, criterion, advice):
+    """One problem, which names what to write instead."""
+    (problem,) = problems_of(f"criteria:\n  - {{characteristic: {criterion}}}\n")
+
+    assert advice in problem
+
+
+def test_a_stated_reason_admits_a_limit_that_the_ideal_method_misses(study_of):
+    """A method without correction for recovery may be meant to find less."""
+    text = (
+        "criteria:\n  - {characteristic: recovery, min: 60, max: 90, reason: reported without correction}\n"
+    )
+
+    assert study_of(text).criteria[0].limits == {"min": 60, "max": 90}
 
 
 @pytest.mark.parametrize(

@@ -195,6 +195,7 @@ def test_numbers_are_judged_by_sign_and_size_alone():
             "ratio_kind",
             "settings",
             "noise_kind",
+            "level_is",
         ),
         *("sequence", "into"),
     }

@@ -543,11 +543,11 @@ def test_two_analytes_of_one_id(problems_of):
     head = TWO.replace("id: cu", "id: zn").replace("unit: mg/L", "unit: mg/L, colour: blue")
 
     assert problems_of(head=head) == [
-        "study.yaml:6: method.analytes[1].id: the id 'zn' is taken by analytes[0]; choose another",
-        "study.yaml:6: method.analytes[1].colour: unknown key; known here: id, name, unit, "
+        "study.yaml:6: method.analytes[1].id: the id 'zn' is already used by analytes[0]; choose another",
+        "study.yaml:6: method.analytes[1].colour: unknown key; valid here: id, name, unit, "
         "signal, signal_unit, "
         "molar_mass, display_unit, target_levels, status, legal_limit, reference_point_for_action, "
-        "lowest_calibrated_level, screening_target, specification",
+        "lowest_calibrated_level, screening_target, specification, claimed_range",
     ]
 
 

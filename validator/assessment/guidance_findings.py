@@ -98,8 +98,9 @@ def _findings(
         limit, words, refusal, source = _limit(rule, acceptance, subject, observation)
         if refusal is not None and observation.refusal is None:
             observation = refused(refusal, level=observation.level, what=observation.what)
+        observation = with_effects(observation, study, cell)
         made = finding(
-            with_effects(observation, study, cell),
+            observation,
             limit,
             characteristic=rule.characteristic.value,
             cell=cell,

@@ -17,6 +17,7 @@ from validator.assessment import assess_against
 from validator.assessment.guidance_figures_of_conditions import OF_NAMED_LIMITS
 from validator.errors import NotEstimable
 from validator.evaluation.calibration import Fitted, calibrate
+from validator.evaluation.detection import deciding_by_guidance
 from validator.evaluation.evaluate import evaluate
 from validator.evaluation.results import FTest, NotAssessed
 from validator.evaluation.rows import Cell
@@ -98,7 +99,8 @@ class Trials(Struct, frozen=True, kw_only=True):
         return Cell(self.simulator.analyte, study.validated_configuration)
 
     def _judged(self, study: Study) -> Trial:
-        found = evaluate(study, only_deciding_limits=not _ask_for_other_limits(self.profiles))
+        every = _ask_for_other_limits(self.profiles) or _every_approach_judged(study, self.profiles)
+        found = evaluate(study, only_deciding_limits=not every)
         results = assess_against(study, found, self.profiles, alternatives=False)
         record = results.analytes[self.simulator.analyte].configurations[study.validated_configuration]
         assessment = results.assessment
@@ -136,6 +138,21 @@ def _ask_for_other_limits(profiles: Sequence[Profile]) -> bool:
         limit.figure for profile in profiles for rule in profile.requirements for limit in rule.acceptance
     }
     return not asked.isdisjoint(OF_NAMED_LIMITS)
+
+
+def _every_approach_judged(study: Study, profiles: Sequence[Profile]) -> bool:
+    """True when nobody chose the approach to a limit that is judged: then every approach has to meet it."""
+    limits = ("detection_limit", "quantification_limit")
+    judged = any(one.characteristic in limits for one in study.criteria) or any(
+        rule.characteristic.value in limits and rule.acceptance
+        for profile in profiles
+        for rule in profile.requirements
+    )
+    chosen = any(
+        choices.detection_limit or choices.quantification_limit
+        for choices in map(study.analysis_for, study.analyte_ids)
+    )
+    return judged and not chosen and deciding_by_guidance(study) is None
 
 
 @contextmanager

@@ -216,6 +216,7 @@ def _compared(context: Context) -> Iterator[Block]:
 
 def _criteria(context: Context) -> Iterator[Content]:
     say, found = context.say, deciding(context)
+    word = context.verdict_word
     if not found:
         yield say("journal.no_criteria")
         return
@@ -223,7 +224,7 @@ def _criteria(context: Context) -> Iterator[Content]:
         "journal.criteria",
         met=numbers.count(sum(one.outcome == "meets" for one in found)),
         all=numbers.count(len(found)),
-        verdict=context.verdict_word,
+        verdict=f"{word[:1].lower()}{word[1:]}",
     )
     for outcome in _OPEN:
         members = [one for one in found if one.outcome == outcome]
