@@ -263,7 +263,7 @@ CASES = [
     (
         "guidance_no_longer_current:superseded",
         "ISO 5725, part 1 2023, part 2 1994, part 3 2023, part 4 2020, part 6 1994 was superseded by "
-        "ISO 5725-2:2025 for part 2 (source not consulted).",
+        "ISO 5725-2:2025 for part 2.",
         {"study": {"guidance": "[iso-5725]"}},
         {"study": {"guidance": "[iso-iec-17025-2017]"}},
     ),

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 import yaml
 
-from validator.errors import GuidanceError
+from validator.errors import GuidanceError, StudyError
 
 RULE = {"clause": "4.2", "source": "seen", "text": "As the house wants it."}
 DAYS = [[1.0, 1.01, 0.99], [1.02, 1.0, 1.01], [0.98, 1.0, 0.99], [1.01, 0.99, 1.0]]
@@ -152,7 +152,7 @@ def test_what_stands_beside_a_p_value_looks_for_the_same_effect(assessed):
 
 @pytest.mark.parametrize("binding", ["law", "contract", "guidance"])
 def test_a_rule_is_set_aside_with_a_reason_and_never_one_of_law(assessed, binding):
-    """Set aside, a limit informs and the verdict has a condition; limits of law decide all the same."""
+    """Set aside, a limit informs and the verdict has a condition; a rule of law is refused."""
     identity = {
         "purpose": "partial",
         "not_applicable": [
@@ -166,20 +166,24 @@ def test_a_rule_is_set_aside_with_a_reason_and_never_one_of_law(assessed, bindin
         ],
     }
 
-    assessment = assessed(
-        rule("repeatability", {"figure": "repeatability_rsd_percent", "rsd_max": 0.001}),
-        criteria=[{"characteristic": "repeatability", "rsd_max": 5}],
-        house={"binding": binding},
-        identity=identity,
-        precision=precision(5),
-    )
+    def judged():
+        return assessed(
+            rule("repeatability", {"figure": "repeatability_rsd_percent", "rsd_max": 0.001}),
+            criteria=[{"characteristic": "repeatability", "rsd_max": 5}],
+            house={"binding": binding},
+            identity=identity,
+            precision=precision(5),
+        )
 
+    if binding == "law":
+        with pytest.raises(StudyError, match="is law; its rules cannot be set aside"):
+            judged()
+        return
+    assessment = judged()
     guidance = assessment.findings[-1]
     assert guidance.outcome == "does not meet"
-    assert (guidance.decides, guidance.informs) == (
-        (True, None) if binding == "law" else (False, "set aside")
-    )
-    assert assessment.verdict == ("not fit" if binding == "law" else "fit under conditions")
+    assert (guidance.decides, guidance.informs) == (False, "set aside")
+    assert assessment.verdict == "fit under conditions"
 
 
 def test_a_remembered_limit_fails_nothing_until_it_is_compared_with_its_text(assessed):
