@@ -101,7 +101,7 @@ def test_one_digit_of_one_result_is_named_alone(command, with_results, results):
     [
         (
             lambda stated: stated["assessment"].update(verdict="fit"),
-            'assessment.verdict: "fit" in the dossier, "fit with reservations" recomputed',
+            'assessment.verdict: "fit" in the dossier, "not demonstrated" recomputed',
         ),
         (lambda stated: slope_of(stated).pop("ci"), f"{SLOPE[:-6]}.ci: recomputed, not in the dossier"),
         (
