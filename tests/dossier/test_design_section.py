@@ -116,7 +116,7 @@ def test_several_documents_have_a_column_each(section):
     ]
     assert rows["Linearity: replicates per level"] == [
         *("–", "2; 3 recommended", "2", "meets"),
-        "Eurachem fitness-for-purpose guide, 2nd edition, 2014, 6.3, quick reference 5‡",
+        "Eurachem fitness-for-purpose guide, 2nd edition, 2014, 6.3, quick reference 5§",
     ]
     assert rows["Repeatability: replicates per level"] == [
         *("6", "6", "8", "meets"),

@@ -7,10 +7,12 @@ blocks that do not fit each other.
 from __future__ import annotations
 
 import json
+from typing import get_args
 
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from validator.evaluation.results import Verdict
 from validator.evaluation.serialise import from_json, to_json
 
 ODD = st.sampled_from([0.0, 1.0, 1.0, 5.0, -1.0, 0.3, 1e-12, 1e12, 1e-40, 1e40])
