@@ -26,6 +26,12 @@ if TYPE_CHECKING:
 ACROSS_VERSIONS = 1e-9
 """Relative difference of two numbers that counts as none where the software versions differ."""
 
+EARLIER_FORMAT = "validation-results/1"
+"""Results judged by earlier rules: their estimates are compared, their findings and verdict are not."""
+
+_ADDED = frozenset({"total_content", "found_rsd_percent", "one_sided"})
+"""Keys of estimates that the earlier format lacks in some places."""
+
 _MOST_FOLDERS = 16
 _LONGEST_NAME = 255  # bytes, on every file system in use
 
@@ -90,7 +96,12 @@ def verify(dossier: Path, tolerance: float | None = None) -> Verification:
         if tolerance is None and installed != _versions(stated):
             accepted = ACROSS_VERSIONS
         comparison = Comparison(accepted)
-        comparison.compare(_compared(stated), _compared(recomputed))
+        if stated["format"] == EARLIER_FORMAT:
+            changed = (*changed, _judged_anew(stated, recomputed))
+            recomputed = _known_to(stated, recomputed)
+            comparison.compare(_estimates(stated), _estimates(recomputed))
+        else:
+            comparison.compare(_compared(stated), _compared(recomputed))
         differences, figures = (*changed, *comparison.differences), comparison.count
     return Verification(
         files=tuple(inputs),
@@ -145,7 +156,7 @@ def _results(files: Mapping[str, bytes]) -> dict[str, Any]:
         stated = json.loads(files[RESULTS_FILE], object_pairs_hook=_distinct, parse_constant=_refused)
     except (ValueError, RecursionError) as error:
         raise DossierError(f"{RESULTS_FILE} cannot be read ({printable(str(error))})") from error
-    if not isinstance(stated, dict) or stated.get("format") != FORMAT:
+    if not isinstance(stated, dict) or stated.get("format") not in (FORMAT, EARLIER_FORMAT):
         raise DossierError(f"{RESULTS_FILE} is not of the format {FORMAT}")
     return stated
 
@@ -247,3 +258,39 @@ def _compared(results: dict[str, Any]) -> dict[str, Any]:
     """What is compared: all but the software; hashes have been compared with the files themselves."""
     inputs = {one["path"]: {"role": one["role"]} for one in results["inputs"]}
     return {key: value for key, value in results.items() if key != "software"} | {"inputs": inputs}
+
+
+# --- results of the earlier format ----------------------------------------------------------------------
+
+
+def _judged_anew(stated: dict[str, Any], recomputed: dict[str, Any]) -> Difference:
+    """That the rules of the verdict changed, with the word then and now."""
+    earlier, present = (
+        printable(json.dumps(judged.get("verdict") if isinstance(judged, dict) else None))
+        for judged in (stated.get("assessment"), recomputed["assessment"])
+    )
+    text = (
+        f"the rules of the verdict have changed since {EARLIER_FORMAT}; {earlier} in the dossier, {present} "
+        "by the present rules; findings and caveats are not compared"
+    )
+    return Difference(field="assessment", text=text)
+
+
+def _estimates(results: dict[str, Any]) -> dict[str, Any]:
+    """What both formats have in common: all but format, judgement and the count of results below a limit."""
+    apart = ("format", "assessment", "censored")
+    return {key: value for key, value in _compared(results).items() if key not in apart}
+
+
+def _known_to(stated: Any, recomputed: Any) -> Any:
+    """*recomputed* without the keys that were added to the format and that *stated* lacks."""
+    if isinstance(stated, dict) and isinstance(recomputed, dict):
+        return {
+            key: _known_to(stated.get(key), value)
+            for key, value in recomputed.items()
+            if key in stated or key not in _ADDED
+        }
+    if isinstance(stated, list) and isinstance(recomputed, list):
+        shared = zip(stated, recomputed, strict=False)
+        return [_known_to(*pair) for pair in shared] + recomputed[len(stated) :]
+    return recomputed

@@ -29,7 +29,7 @@ from validator.study import reading
 
 
 def study_text(described, number, **identity):
-    """A small study whose numbers depend on *number*."""
+    """A small study that is fit, whose numbers depend on *number*."""
     levels = (1.0, 2.0, 4.0, 8.0)
     wiggle = [0.001 * ((7 * i + number) % 5 - 2) for i in range(8)]
     runs = [
@@ -37,7 +37,17 @@ def study_text(described, number, **identity):
         for i, level in enumerate(levels)
         for k in (0, 1)
     ]
-    study = described(criteria=[{"characteristic": "lack_of_fit", "p_min": 1e-9}], calibration={"runs": runs})
+    found = [3.96, 4.0, 4.02, 4.05]
+    study = described(
+        criteria=[
+            {"characteristic": "lack_of_fit", "p_min": 1e-9},
+            {"characteristic": "repeatability", "rsd_max": 10},
+            {"characteristic": "recovery", "min": 80, "max": 120},
+        ],
+        calibration={"runs": runs},
+        precision={"runs": [{"level": 4, "series": one, "concentrations": found} for one in "AB"]},
+        recovery={"runs": [{"matrix": "water", "native": 0, "added": 4, "found": found}]},
+    )
     study["study"] |= {"title": f"Study {number}", **identity}
     return yaml.safe_dump(study, sort_keys=False)
 
@@ -127,7 +137,9 @@ def test_what_nobody_foresaw_stops_no_other(folder_of_studies, monkeypatch):
 
 
 def test_an_unfit_study_is_told_by_the_status(command, described, tmp_path):
-    """1 for a verdict that is not fit, 0 where only the files are wanted."""
+    """1 for a verdict that is not fit, 0 for one that is and where only the files are wanted."""
+    (tmp_path / "study.yaml").write_text(study_text(described, 1), encoding="utf-8")
+    assert command("batch", tmp_path, "--workers", 1).status == 0
     text = study_text(described, 1).replace("p_min: 1.0e-09", "p_min: 0.9999")
     (tmp_path / "study.yaml").write_text(text, encoding="utf-8")
 

@@ -57,7 +57,7 @@ def sample_document(figures: tuple[Figure, ...] = (), rows: int = 60) -> Documen
         ),
         summary=(
             Verdict(
-                verdict="fit with reservations",
+                verdict="fit under conditions",
                 sentence="Fit for deciding on release at 20 µg/L, from 2.0 µg/L to 40 µg/L; "
                 "results below 2.0 µg/L are reported as less than the quantification limit.",
                 points=("Robustness against surfactants above 1 mg/L is not shown.",),

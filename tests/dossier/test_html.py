@@ -122,7 +122,7 @@ def test_outcomes_and_severities_are_words(web):
     shown = [
         *words["outcomes"].values(),
         *words["severities"].values(),
-        words["verdicts"]["fit with reservations"],
+        words["verdicts"]["fit under conditions"],
     ]
 
     marks = re.findall(r'<span class="mark ([\w-]+)"></span>([^<]*)', web)

@@ -86,9 +86,10 @@ def test_a_refusal_is_told_once_with_the_analytes_it_holds_for(judged, described
 
 
 def test_an_open_point_that_all_share_is_one(judged, described):
-    """Ten quantification limits below the lowest standard are settled in one way."""
+    """Quantification limits above the legal limit are settled in one way for all analytes."""
     asked = [{"characteristic": "quantification_limit", "max": 5}]
-    document = build_document(*judged(described(**{**STUDY, "criteria": asked})))
+    limited = [{**one, "legal_limit": 0.01} for one in STUDY["analytes"]]
+    document = build_document(*judged(described(**{**STUDY, "criteria": asked, "analytes": limited})))
     section = next(one for one in document.sections if one.id == "decision")
     (points,) = (one.items for one in section.blocks if isinstance(one, BulletList))
 

@@ -20,6 +20,10 @@ PLAN = {
     "detect": {"curvature_percent": 5, "bias_percent": 5},
     "simulations": 20,
 }
+ANALYTE = {
+    **{"id": "x", "name": "analyte x", "unit": "mg/L", "signal": "signal", "signal_unit": "1"},
+    "legal_limit": 0.5,
+}
 CRITERIA = [
     {"characteristic": "lack_of_fit", "p_min": 0.05},
     {"characteristic": "repeatability", "rsd_max": 20},
@@ -32,6 +36,7 @@ CRITERIA = [
 def protocol(described, study_of):
     study = described(
         guidance=["iupac-single-laboratory-2002"],
+        analytes=[ANALYTE],
         criteria=CRITERIA,
         plan=PLAN,
         analysis={"quantification_limit": {"variant": "blank_3s"}},
@@ -126,7 +131,7 @@ def test_every_figure_has_its_width_and_every_criterion_its_probability(document
 
 
 def test_what_more_results_cannot_reach_is_listed(document):
-    """The quantification limit lies below the lowest standard: a caveat, not the number of blanks."""
+    """The quantification limit lies above the legal limit: a caveat, not the number of blanks."""
     beyond = [
         plain(item)
         for one in document.elements()

@@ -63,7 +63,7 @@ BLOCKS = {
                 {"sample": f"S{i}", "this_method": [x + off, x - off / 2], "reference_method": [x, x + 0.05]}
                 for i, (x, off) in enumerate([(2.0, 0.1), (4.1, -0.2), (6.3, 0.3), (8.2, -0.1), (10.5, 0.2)])
             ),
-            {"sample": "low", "this_method": "<0.3", "reference_method": 0.3},
+            {"sample": "odd", "this_method": 9, "reference_method": 5, "excluded": "vial mixed up"},
         ]
     },
     "robustness": {
@@ -236,12 +236,12 @@ def test_blanks_stand_beside_the_quantification_limit(everything):
 
 
 def test_the_comparison_lists_every_sample_and_strikes_what_takes_no_part(everything):
-    """A result below a limit leaves its sample out, and the reason stands below it."""
+    """An excluded sample is struck, and the reason stands below it."""
     part = section(everything, "method-comparison")
     samples = table(part, "samples-table")
 
     assert [row.kind for row in samples.rows] == ["plain"] * 5 + ["struck", "group"]
-    assert plain(samples.rows[-1].cells[0]) == "↑ not used: reported as less than a limit"
+    assert plain(samples.rows[-1].cells[0]) == "↑ not used: excluded: vial mixed up"
     assert [cells[0] for cells in rows(part, "lines-table")] == [
         "Deming regression (errors in both methods)",
         "Passing–Bablok regression (non-parametric)",

@@ -135,15 +135,16 @@ def test_an_empty_starter_is_checked_without_complaint(command, starter, kind):
 
 
 @pytest.mark.parametrize("kind", KINDS)
-def test_an_empty_starter_is_not_assessed(command, starter, kind, tmp_path):
-    """A study without data proves nothing and disproves nothing."""
+def test_an_empty_starter_is_a_draft(command, starter, kind, tmp_path):
+    """A study without data proves nothing and disproves nothing; its placeholders keep it from a verdict."""
     file = tmp_path / "results.json"
 
     done = command("evaluate", starter(kind), "--results", file)
 
-    assert (done.status, done.err) == (0, "")
+    assert (done.status, done.err) == (1, "")
+    assert done.out.splitlines()[-1] == "draft, no verdict"
     results = json.loads(file.read_text(encoding="utf-8"))
-    assert results["assessment"]["verdict"] == "not assessed"
+    assert (results["assessment"]["verdict"], results["assessment"]["draft"]) == ("not assessed", True)
     assert {one["outcome"] for one in results["assessment"]["findings"]} == {"not assessed"}
 
 

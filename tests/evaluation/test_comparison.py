@@ -179,15 +179,16 @@ def test_stated_uncertainties_give_the_line_of_york(compared):
     assert isinstance(record.passing_bablok, NotAssessed)
 
 
-def test_a_result_below_a_limit_leaves_its_sample_out(compared):
-    """The sample is listed with the reason and takes no part, even where other readings are numbers."""
+def test_a_result_below_a_limit_stands_at_that_limit(compared):
+    """The sample takes part; the assessment repeats the computation with the result at zero."""
     extra = {"sample": "low", "this_method": [0.4, "<0.3"], "reference_method": 0.35}
 
     record = compared([*runs(), extra])
 
-    assert record.n == 7
-    assert record.samples[-1].left_out == "reported as less than a limit"
-    assert record.paired == compared(runs()).paired
+    assert record.n == 8
+    assert (record.samples[-1].left_out, record.samples[-1].n_this) == (None, 2)
+    assert record == compared([*runs(), extra | {"this_method": [0.4, 0.3]}])
+    assert record.paired != compared([*runs(), extra | {"this_method": [0.4, 0.0]}]).paired
 
 
 def test_an_excluded_sample_stays_in_sight(compared):

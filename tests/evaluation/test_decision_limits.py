@@ -150,7 +150,7 @@ ONE_SERIES = {
         (
             [{"precision": AT_100["precision"]}],
             {"status": "permitted", "legal_limit": 100},
-            "the study holds no recovery runs",
+            "no recovery data were provided",
             "recoveries, or results of a reference material, at the legal limit",
         ),
         (

@@ -102,11 +102,11 @@ def test_a_single_time_is_held_against_the_nominal_level(kept):
 
 
 def test_results_below_a_limit_are_not_left_out_quietly(kept):
-    """A fall below reporting must not look like stability: no figure is given."""
+    """A fall below reporting must not look like stability: such results stand at their limit, and count."""
     (entry,) = kept([*series(), *series(found={42: ["<1", "<1", 7.9]})])
 
-    assert entry.remaining_percent.not_assessed.startswith("2 results are reported as less than a limit")
-    assert entry.trend == entry.remaining_percent
+    assert kept([*series(), *series(found={42: [1.0, 1.0, 7.9]})]) == (entry,)
+    assert entry.remaining_percent.value < 50
 
 
 def test_repeated_readings_are_averaged_within_one_time(kept):

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import json
 import math
+import re
 
 import pikepdf
 import pytest
@@ -101,7 +102,7 @@ def test_one_digit_of_one_result_is_named_alone(command, with_results, results):
     [
         (
             lambda stated: stated["assessment"].update(verdict="fit"),
-            'assessment.verdict: "fit" in the dossier, "fit with reservations" recomputed',
+            'assessment.verdict: "fit" in the dossier, "not demonstrated" recomputed',
         ),
         (lambda stated: slope_of(stated).pop("ci"), f"{SLOPE[:-6]}.ci: recomputed, not in the dossier"),
         (
@@ -139,6 +140,52 @@ def test_every_kind_of_change_in_the_results_is_named(command, with_results, cha
 
 def older(stated):
     stated["software"]["scipy"] = "1.0.0"
+
+
+def earlier(stated):
+    """As the earlier format had it: without counts of results below a limit, findings with one limit."""
+    stated["format"] = "validation-results/1"
+    stated.pop("censored")
+    stated["assessment"] = {"verdict": "fit", "findings": [{"characteristic": "lack_of_fit", "limit": 0.05}]}
+    variants = stated["analytes"]["nitrate"]["configurations"]["default"]["detection"]["variants"]
+    for variant in variants.values():
+        for limit in variant.values():
+            if isinstance(limit, dict):
+                limit.pop("one_sided", None)
+
+
+RULES_CHANGED = (
+    "assessment: the rules of the verdict have changed since validation-results/1; "
+    '"fit" in the dossier, "not demonstrated" by the present rules; findings and caveats are not compared'
+)
+
+
+def test_of_the_earlier_format_the_estimates_are_compared(command, with_results):
+    """All estimates are recomputed; the one difference is that the rules of the verdict changed."""
+    run = command("verify", with_results(earlier))
+
+    assert (run.status, run.err) == (1, "")
+    assert run.out.splitlines()[1] == RULES_CHANGED
+    told = re.fullmatch(r"1 difference in (\d+) results", run.out.splitlines()[-1])
+    assert int(told[1]) > 200
+
+
+def test_a_changed_estimate_of_the_earlier_format_is_named(command, with_results):
+    """The figure is named beside the change of rules; so is a figure that was taken out."""
+
+    def changed(stated):
+        earlier(stated)
+        slope_of(stated)["value"] *= 1.01
+        slope_of(stated).pop("standard_error")
+
+    run = command("verify", with_results(changed))
+
+    assert run.status == 1
+    lines = run.out.splitlines()
+    assert lines[1] == RULES_CHANGED
+    assert lines[2].startswith(f"{SLOPE}: ")
+    assert lines[3] == f"{SLOPE[:-6]}.standard_error: recomputed, not in the dossier"
+    assert lines[-1].startswith("3 differences in ")
 
 
 @pytest.mark.parametrize(("factor", "status"), [(1 + 1e-12, 0), (1 + 1e-7, 1)])

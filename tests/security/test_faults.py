@@ -219,7 +219,7 @@ def test_no_temporary_file_is_left(study, tmp_path):
 
 @pytest.mark.parametrize("verbose", [False, True])
 def test_a_defect_of_ours_is_no_verdict(study, verbose):
-    """An error that nobody foresaw exits with 2, not with the 1 of "not fit", and tells where if asked."""
+    """An error that nobody foresaw exits with 70, not with the 1 of "not fit", and tells where if asked."""
     code = (
         "import sys, validator.evaluation as room\n"
         "def fail(study): raise ZeroDivisionError('by chance')\n"
@@ -237,6 +237,6 @@ def test_a_defect_of_ours_is_no_verdict(study, verbose):
         check=False,
     )
 
-    assert done.returncode == 2
+    assert done.returncode == 70
     assert "unexpected error: ZeroDivisionError: by chance" in done.stderr
     assert ("Traceback" in done.stderr) is verbose

@@ -95,11 +95,17 @@ def _verdicts(context: Context, width: int) -> list[str]:
     if len(assessment.analytes) > 1:
         for analyte, one in assessment.analytes.items():
             name = context.analyte_name(analyte)
-            lines.extend(wrapped(f"{name}: {one.verdict}. {one.reason} {one.settles}".rstrip(), width, "  "))
+            text = f"{name}: {one.verdict}. {one.reason}{_settles(context, one.settles)}"
+            lines.extend(wrapped(text, width, "  "))
     word = "draft, no verdict" if assessment.draft else f"verdict: {assessment.verdict}"
     if len(assessment.analytes) == 1 or assessment.draft:
-        lines.extend(wrapped(f"{assessment.reason} {assessment.settles}".rstrip(), width, "  "))
+        text = f"{assessment.reason}{_settles(context, assessment.settles)}"
+        lines.extend(wrapped(text, width, "  "))
     return [line for line in lines if line] + [word]
+
+
+def _settles(context: Context, what: str) -> str:
+    return f" {plain(context.say('summary.settles', what=what)).strip()}" if what else ""
 
 
 def _figures(context: Context, width: int) -> list[str]:
