@@ -90,13 +90,6 @@ def limit(value: float | None) -> str:
     return significant(value, _FIGURES_OF_A_LIMIT)
 
 
-def limit_with_interval(value: float | None, lower: float | None, upper: float | None) -> str:
-    """A limit to two significant figures with its interval to the same place: ``0.52 (0.41 to 0.71)``."""
-    if not _is_number(value) or value == 0:
-        return with_interval(value, lower, upper)
-    return _value_and_interval(value, lower, upper, _place(_decimal(value), _FIGURES_OF_A_LIMIT))
-
-
 def as_given(value: float | None) -> str:
     """A datum as it was recorded: nothing rounded away, nothing added (``0.1``, ``5``)."""
     if not _is_number(value):

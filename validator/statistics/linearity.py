@@ -40,11 +40,6 @@ class LackOfFit(Struct, frozen=True, kw_only=True):
     sum_of_squares_lack_of_fit: float
     sum_of_squares_pure_error: float
 
-    @property
-    def pure_error_sd(self) -> float:
-        """Standard deviation between replicates (at w = 1)."""
-        return math.sqrt(self.sum_of_squares_pure_error / self.df[1])
-
 
 def lack_of_fit(fit: CalibrationFit) -> LackOfFit:
     r"""Lack of fit against pure error.
@@ -215,11 +210,6 @@ class ResponseFactors(Struct, frozen=True, kw_only=True, eq=False):
     reference: float
     lower: float
     upper: float
-
-    @property
-    def deviation_percent(self) -> NDArray[np.float64]:
-        """(n,) 100 (factor/b − 1)."""
-        return np.asarray(100.0 * (self.factor / self.reference - 1.0))
 
 
 def response_factors(fit: CalibrationFit, *, band: float = 0.05) -> ResponseFactors:

@@ -16,7 +16,7 @@ from validator.dossier.document import (
     Section,
     identifier,
 )
-from validator.dossier.inline import Content, Inline, Outcome, Reference, Severity, Text, rich
+from validator.dossier.inline import Content, Reference, Severity, Text
 from validator.evaluation.results import (
     AnalyteRecord,
     Assessment,
@@ -381,11 +381,6 @@ def refusals(*entries: tuple[Content, object]) -> tuple[Block, ...]:
     return (NotAssessedList(items),) if items else ()
 
 
-def outcome_cell(outcome: str) -> Outcome:
-    """An outcome as a table cell."""
-    return Outcome(outcome)  # type: ignore[arg-type]
-
-
 def slope_unit(item: Item) -> str:
     """Unit of the slope."""
     signal, level = item.analyte.signal_unit, item.analyte.unit
@@ -403,8 +398,3 @@ def row(*cells: Content, kind: str = "plain") -> Row:
 def percent_level(confidence: float) -> str:
     """``95 %`` from 0.95."""
     return numbers.quantity(numbers.as_given(round(confidence * 100, 6)), "%")
-
-
-def markup(template: str, **values: Content) -> tuple[Inline, ...]:
-    """Text with markup of ours."""
-    return rich(template, **values)

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 from validator.dossier import numbers
 from validator.dossier.document import Column, Paragraph, Row, Section, Table
 from validator.dossier.inline import Outcome, Reference
-from validator.dossier.sections.context import estimate_text
 from validator.dossier.sections.judging import WORST_FIRST
 from validator.dossier.sections.summary import deciding, limit_value, limits_are_claimed, variants_of
 from validator.evaluation.results import EstimateRecord, NotAssessed
@@ -113,11 +112,6 @@ def _lack_of_fit(_: Context, item: Item) -> str:
     if isinstance(calibration, NotAssessed) or isinstance(calibration.lack_of_fit, NotAssessed):
         return numbers.MISSING
     return numbers.p_value(calibration.lack_of_fit.p)
-
-
-def _slope(_: Context, item: Item) -> str:
-    calibration = item.configuration.calibration
-    return numbers.MISSING if isinstance(calibration, NotAssessed) else estimate_text(calibration.slope)
 
 
 def _outcome(context: Context, item: Item) -> Content:
