@@ -364,12 +364,6 @@ def interval_text(estimate: EstimateRecord | NotAssessed | None) -> str:
     return numbers.interval(*estimate.ci, value=estimate.value)
 
 
-def p_text(p: float | None) -> str:
-    """``p = 0.12`` or ``p < 0.001``."""
-    text = numbers.p_value(p)
-    return f"p {text}" if text.startswith(("<", ">")) else f"p = {text}"
-
-
 def refused(what: Content, refusal: NotAssessed) -> NotAssessedItem:
     """An entry of a list of what was not assessed."""
     return NotAssessedItem(what, refusal.not_assessed, refusal.needs)
