@@ -23,15 +23,12 @@ class GlobalRisks(Struct, frozen=True, kw_only=True):
         producers_risk: it conforms and is rejected.
         conforming: it conforms.
         accepted: it is accepted.
-        acceptance_lower, acceptance_upper: limits for the measured value.
     """
 
     consumers_risk: float
     producers_risk: float
     conforming: float
     accepted: float
-    acceptance_lower: float
-    acceptance_upper: float
 
 
 def global_risks(
@@ -98,8 +95,6 @@ def global_risks(
         producers_risk=float((density * rejected)[inside].sum()),
         conforming=float(special.ndtr(limits[1]) - special.ndtr(limits[0])),
         accepted=float((density * accepted).sum()),
-        acceptance_lower=accept_from,
-        acceptance_upper=accept_to,
     )
 
 
