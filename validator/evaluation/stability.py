@@ -20,6 +20,7 @@ from validator.evaluation.results import (
     TimePoint,
 )
 from validator.evaluation.rows import Cell, excluded, independent_values, kept, runs_of
+from validator.statistics.distributions import student_interval
 from validator.statistics.precision import single_series
 from validator.statistics.stability import Direction, first_versus_last, stability_trend
 from validator.study.models.stability import StabilityRun
@@ -172,7 +173,7 @@ def _against_nominal(series: _Series, confidence: float) -> EstimateRecord:
     if percent.size == 1:
         return EstimateRecord(value=float(percent[0]), reason="only one result")
     found = single_series(percent, level=confidence).mean
-    return estimate_record(found, one_sided=single_series(percent, level=one_sided_level(confidence)).mean)
+    return estimate_record(found, one_sided=student_interval(found, one_sided_level(confidence)))
 
 
 def _equivalence(series: _Series, allowed: _Allowed, confidence: float) -> Equivalence | None:
