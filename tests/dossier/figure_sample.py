@@ -60,14 +60,6 @@ def response_factors() -> Drawing:
     )
 
 
-def back_calculation() -> Drawing:
-    levels, signals = _calibration_data()
-    errors = 100 * ((signals - 1.4) / 20.6 / levels - 1)
-    return f.back_calculation_figure(
-        levels, errors, x=LEVEL, tolerance_percent=15, tolerance_percent_lowest=20
-    )
-
-
 def limits(width: str = "text") -> Drawing:
     m = f.Measured
     rows = (
@@ -274,7 +266,6 @@ DRAWINGS: Mapping[str, Callable[[], Drawing]] = {
     "calibration": calibration,
     "residuals": residuals,
     "response-factors": response_factors,
-    "back-calculation": back_calculation,
     "limits": limits,
     "precision": precision,
     "components": components,

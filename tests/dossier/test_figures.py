@@ -18,7 +18,6 @@ KINDS = (
     "calibration",
     "residuals",
     "response-factors",
-    "back-calculation",
     "limits",
     "precision",
     "components",
@@ -243,7 +242,6 @@ def test_any_data_can_be_drawn(points):
     x, y = zip(*points, strict=True)
     f.to_svg(f.calibration_figure(x, y, f.Line(x=x, y=y), x=LEVEL, y=SIGNAL, excluded=(x[:1], y[:1])))
     f.to_svg(f.residual_figure(x, y, x=LEVEL))
-    f.to_svg(f.back_calculation_figure(x, y, x=LEVEL, tolerance_percent=15, tolerance_percent_lowest=20))
     f.to_svg(f.response_factor_figure(x, y, y[0], x=LEVEL, y=SIGNAL))
 
 

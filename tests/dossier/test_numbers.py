@@ -73,8 +73,6 @@ def test_value_with_interval():
     assert n.with_interval(12.345, 11.934, 12.841) == "12.34 (11.93 to 12.84)"
     assert n.with_interval(2.9, 2.4, None) == "2.90 (≥ 2.40)"
     assert n.with_interval(1.23e-6, 1.19e-6, 1.28e-6) == "[1.230 (1.190 to 1.280)] × 10⁻⁶"
-    assert n.limit_with_interval(0.523, 0.41, 0.7123) == "0.52 (0.41 to 0.71)"
-    assert n.limit_with_interval(12.3, 0.02, 240) == "12 (0.020 to 240)"
     assert n.limit(0.0996) == "0.10"
 
 
@@ -147,7 +145,6 @@ def test_what_is_not_a_number_is_never_printed(a, b, c):
         n.as_given(a),
         n.interval(a, b, value=c),
         n.with_interval(a, b, c),
-        n.limit_with_interval(a, b, c),
         n.percent(a),
         n.p_value(a),
         n.degrees_of_freedom(a, b),

@@ -17,7 +17,7 @@ from validator.statistics.conformity import (
     decide,
     guard_band,
 )
-from validator.statistics.conformity_risks import global_risks, guard_band_for_consumers_risk
+from validator.statistics.conformity_risks import global_risks
 
 quick = settings(max_examples=80, deadline=None)
 INFINITY = math.inf
@@ -191,19 +191,6 @@ def test_very_precise_measurement_has_no_risk_but_keeps_its_digits():
     assert risks[0] / risks[1] == pytest.approx(1000, rel=1e-3)
 
 
-@pytest.mark.parametrize("limits", [{"lower": -0.2, "upper": 0.2}, {"upper": 0.2}, {"lower": -0.2}])
-def test_guard_band_brings_consumers_risk_down_to_what_is_allowed(limits):
-    """The smallest guard band meets the risk exactly; where simple acceptance does, there is none."""
-    process = {"mean": 0.0, "sd": 0.12, "standard_uncertainty": 0.04, **limits}
-
-    banded = guard_band_for_consumers_risk(max_risk=0.002, **process)
-    simple = guard_band_for_consumers_risk(max_risk=0.5, **process)
-
-    assert banded.consumers_risk == pytest.approx(0.002, rel=1e-6)
-    assert banded.producers_risk > simple.producers_risk
-    assert simple == global_risks(**process)
-
-
 @pytest.mark.parametrize(
     "call",
     [
@@ -216,7 +203,6 @@ def test_guard_band_brings_consumers_risk_down_to_what_is_allowed(limits):
         lambda: global_risks(mean=0, sd=0, standard_uncertainty=1, upper=1),
         lambda: global_risks(mean=0, sd=1, standard_uncertainty=1),
         lambda: global_risks(mean=0, sd=1, standard_uncertainty=1, lower=0, upper=1, guard_band=0.5),
-        lambda: guard_band_for_consumers_risk(mean=0, sd=1, standard_uncertainty=1, upper=1, max_risk=1.0),
     ],
 )
 def test_requests_without_sense_are_refused(call):

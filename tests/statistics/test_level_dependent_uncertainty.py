@@ -12,10 +12,8 @@ from hypothesis import strategies as st
 from validator.errors import NotEstimable
 from validator.statistics.level_dependent_uncertainty import (
     LevelDependentUncertainty,
-    compose_level_dependence,
     fit_level_dependence,
 )
-from validator.statistics.uncertainty_budget import Component, combine, component_rows
 
 LEVELS = np.array([0.5, 1.0, 2.0, 5.0, 10.0, 50.0])
 
@@ -72,29 +70,11 @@ def test_simulated_standard_deviations_give_the_function_back():
     assert function.s1 == pytest.approx(0.04, rel=0.15)
 
 
-def test_absolute_and_relative_components_make_both_parts():
-    """Blank and resolution make s0, calibration and recovery make s1; the budget at a level agrees."""
-    components = [
-        Component(name="blank", stated=0.3),
-        Component(name="resolution", stated=0.4 * math.sqrt(3), kind="tolerance"),
-        Component(name="calibration", stated=3.0, relative=True),
-        Component(name="recovery", stated=2.0, relative=True, sensitivity=2.0),
-    ]
-
-    function = compose_level_dependence(components)
-
-    assert (function.s0, function.s1) == pytest.approx((0.5, 0.05))
-    budget = combine(component_rows(components, at=30.0))
-    assert function.at(30.0) == pytest.approx(budget.standard_uncertainty)
-
-
 def test_function_answers_at_levels():
-    """Absolute and relative uncertainty, the level where both parts are equal, and that of a target."""
+    """Absolute uncertainty, the level where both parts are equal, and that of a target."""
     function = LevelDependentUncertainty(s0=0.3, s1=0.04)
 
     assert function.at(10.0) == pytest.approx(0.5)
-    assert function.relative_percent_at([10.0, -10.0]) == pytest.approx([5.0, 5.0])
-    assert np.isnan(function.relative_percent_at(0.0))
     assert function.crossover == pytest.approx(7.5)
     assert function.level_of_relative_uncertainty(5.0) == pytest.approx(10.0)
     assert LevelDependentUncertainty(s0=0.3, s1=0.0).crossover is None

@@ -52,22 +52,13 @@ def test_no_replicates_have_no_pooled_variance():
 
 
 def test_readings_of_one_preparation_become_one_value():
-    """Means per preparation in order of appearance, and the reading scatter with its own ν."""
+    """Means per preparation in order of appearance."""
     found = average_repeated_readings(
         [1, 1, 2, 2, 2, 1], [10, 12, 20, 22, 24, 15], ["a", "a", "b", "b", "b", "c"]
     )
     assert found.x.tolist() == [1, 2, 1]
     assert found.y.tolist() == [11, 22, 15]
     assert found.readings.tolist() == [2, 3, 1]
-    assert found.reading_degrees_of_freedom == 3
-    assert found.reading_sd == pytest.approx(np.sqrt((2 + 8) / 3))
-
-
-def test_single_readings_tell_no_reading_scatter():
-    """Without repetition there is nothing to report."""
-    found = average_repeated_readings([1, 2], [3, 4], [0, 1])
-    assert found.reading_sd is None
-    assert found.reading_degrees_of_freedom == 0
 
 
 @pytest.mark.parametrize(

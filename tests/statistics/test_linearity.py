@@ -44,13 +44,6 @@ def test_lack_of_fit_is_the_nested_comparison_with_free_level_means(model, p, we
     assert ours.p == pytest.approx(probability, rel=1e-7)
 
 
-def test_pure_error_is_the_scatter_of_replicates():
-    """The pure-error standard deviation is pooled within levels."""
-    y = signals(2)
-    within = sum(((y[x == X] - y[x == X].mean()) ** 2).sum() for x in np.unique(X))
-    assert lack_of_fit(fit(X, y)).pure_error_sd == pytest.approx(np.sqrt(within / 7))
-
-
 @pytest.mark.parametrize("weighted", [False, True])
 def test_mandel_is_the_nested_comparison_with_a_parabola(weighted):
     """F is that of statsmodels' comparison of parabola and line with the same weights."""
@@ -104,7 +97,6 @@ def test_response_factors_lie_about_the_slope():
     a, b = line.intercept.value, line.slope.value
     assert found.x.tolist() == [1, 5, 10]
     assert found.factor == pytest.approx([(5.05 - a) / 1, (17.2 - a) / 5, (32.1 - a) / 10])
-    assert found.deviation_percent == pytest.approx(100 * (found.factor / b - 1))
     assert (found.lower, found.upper) == pytest.approx((0.95 * b, 1.05 * b))
 
 

@@ -25,28 +25,23 @@ def test_uses_until_loss_is_an_inverse_prediction():
     assert r.uses_until_loss.interval.upper == pytest.approx(1 + 10 / r.decline_per_use.interval.lower)
     assert r.uses_until_loss.interval.lower < r.at_least < r.uses_until_loss.value
     assert r.loss_at_last_use.value == pytest.approx(9 * r.decline_per_use.value)
-    assert (r.n, r.devices, r.first_use, r.last_use) == (10, 1, 1.0, 10.0)
+    assert (r.n, r.devices, r.last_use) == (10, 1, 10.0)
 
 
 def test_whole_uses():
-    """Usable uses are whole, the guarded number is not above the plain one, nor the shown above the test."""
+    """Shown uses are whole and not above the last use tested."""
     r = repeated_use(USE, SIGNAL)
 
-    assert (r.usable_uses, r.usable_uses_at_least) == (
-        math.floor(r.uses_until_loss.value),
-        math.floor(r.at_least),
-    )
     assert (r.shown_uses, r.extrapolated) == (10, True)
     early = repeated_use(USE, SIGNAL, loss_percent=3)
-    assert (early.shown_uses, early.extrapolated) == (early.usable_uses_at_least, False)
-    assert early.usable_uses_at_least <= early.usable_uses < 10
+    assert (early.shown_uses, early.extrapolated) == (math.floor(early.at_least), False)
 
 
 def test_a_signal_that_rises_has_no_end():
     """No decline: no number of uses, and why; what was tested is what is shown."""
     r = repeated_use(USE, SIGNAL[::-1])
 
-    assert (r.uses_until_loss, r.usable_uses, r.extrapolated) == (None, None, None)
+    assert (r.uses_until_loss, r.extrapolated) == (None, None)
     assert r.reason == "the signal does not decline with use"
     assert (r.at_least, r.shown_uses) == (None, 10)
 

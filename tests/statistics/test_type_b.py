@@ -19,8 +19,6 @@ from validator.statistics.input_quantity import (
     from_statement,
 )
 from validator.statistics.type_b import (
-    judged_degrees_of_freedom,
-    resolution_uncertainty,
     to_standard_uncertainty,
 )
 
@@ -78,18 +76,6 @@ def test_impossible_statements_are_refused(stated, kind, extra, words):
     """A statement that cannot be converted says why."""
     with pytest.raises(ValueError, match=words):
         to_standard_uncertainty(stated, kind, **extra)
-
-
-def test_resolution_and_judgement():
-    """A display step is rectangular over one step; a doubt of 25 % is worth 8 degrees of freedom.
-
-    JCGM 100:2008, F.2.2.1 (0.29 of a step) and G.4.2 (example), from memory.
-    """
-    assert resolution_uncertainty(1.0) == pytest.approx(0.29, abs=0.005)
-    assert judged_degrees_of_freedom(0.25) == 8
-    assert judged_degrees_of_freedom(0.0) == math.inf
-    with pytest.raises(ValueError, match="negative"):
-        judged_degrees_of_freedom(-0.1)
 
 
 def test_readings_become_a_mean_with_its_uncertainty():

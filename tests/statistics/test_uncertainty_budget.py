@@ -13,7 +13,7 @@ from scipy import stats
 from validator.errors import NotEstimable
 from validator.statistics.input_quantity import InputQuantity, from_readings, from_statement
 from validator.statistics.measurement_model import measurement_model
-from validator.statistics.propagation import covariance_of_results, propagate
+from validator.statistics.propagation import propagate
 from validator.statistics.uncertainty_budget import BudgetRow, Component, combine, component_rows
 
 quick = settings(max_examples=60, deadline=None)
@@ -204,14 +204,3 @@ def test_quantities_given_twice_or_missing_are_refused():
         propagate(measurement_model("x + 1"), [x, x])
     with pytest.raises(ValueError, match="needs a value for y"):
         propagate(measurement_model("x + y"), [x])
-
-
-def test_results_from_common_inputs_are_correlated():
-    """Sum and difference share both inputs; the covariance is u_a² − u_b²."""
-    quantities = [from_statement("a", 1.0, 0.3), from_statement("b", 1.0, 0.4), from_statement("c", 1.0, 0.1)]
-
-    found = covariance_of_results(
-        [measurement_model("a + b"), measurement_model("a - b"), measurement_model("2 * c")], quantities
-    )
-
-    np.testing.assert_allclose(found, [[0.25, -0.07, 0], [-0.07, 0.25, 0], [0, 0, 0.04]], atol=1e-15)

@@ -13,23 +13,6 @@ from scipy import stats
 from validator.errors import NotEstimable
 from validator.statistics import bias_uncertainty as bias
 from validator.statistics import within_laboratory_uncertainty as within
-from validator.statistics.precision import one_way
-from validator.statistics.uncertainty_top_down import top_down
-
-CONTROL = [10.1, 9.8, 10.3, 9.9, 10.0, 10.4, 9.7, 10.2]
-
-
-def test_control_results_absolute_and_relative():
-    """u(Rw) is the standard deviation, in the unit or in percent of the mean, with ν = n − 1."""
-    absolute, relative = (
-        within.from_control_results(CONTROL),
-        within.from_control_results(CONTROL, relative=True),
-    )
-
-    assert absolute.standard_uncertainty == pytest.approx(np.std(CONTROL, ddof=1))
-    assert relative.standard_uncertainty == pytest.approx(100 * stats.variation(CONTROL, ddof=1))
-    assert absolute.rows[0].degrees_of_freedom == 7
-    assert absolute.lowest == pytest.approx(np.mean(CONTROL))
 
 
 def test_control_limits_are_divided_by_their_factor():
@@ -37,18 +20,6 @@ def test_control_limits_are_divided_by_their_factor():
     part = within.from_control_limits(3.0, relative=True, level=20.0)
 
     assert (part.standard_uncertainty, part.rows[0].divisor, part.lowest) == (1.5, 2.0, 20.0)
-
-
-def test_intermediate_precision_brings_its_degrees_of_freedom():
-    """u(Rw) = s_I, with the effective ν of the variance components."""
-    precision = one_way([[10.0, 10.2], [10.4, 10.5], [9.7, 9.9], [10.1, 10.4]])
-
-    part = within.from_intermediate_precision(precision, relative=True)
-
-    assert part.standard_uncertainty == pytest.approx(precision.intermediate_rsd.value)
-    assert part.rows[0].degrees_of_freedom == precision.intermediate_sd.degrees_of_freedom
-    with pytest.raises(NotEstimable, match="one series"):
-        within.from_intermediate_precision(one_way([[1.0, 1.1, 1.2]]))
 
 
 def test_both_duplicate_forms_estimate_the_same_standard_deviation():
@@ -82,7 +53,7 @@ def test_one_size_of_difference_makes_both_forms_proportional(pairs):
 def test_duplicates_alone_say_that_batches_are_missing():
     """The part between batches is added as its own row; without it a note says that u(Rw) is too small."""
     pairs = [(10.0, 10.4), (20.0, 19.4), (15.0, 15.1)]
-    batches = within.from_control_results([100.0, 103.0, 98.0, 101.0], relative=True)
+    batches = within.from_control_limits(4.2, relative=True)
 
     alone = within.from_duplicates(pairs, relative=True)
     full = within.from_duplicates(pairs, relative=True, between_batches=batches)
@@ -104,9 +75,6 @@ def test_duplicates_alone_say_that_batches_are_missing():
 @pytest.mark.parametrize(
     "call",
     [
-        lambda: within.from_control_results([1.0]),
-        lambda: within.from_control_results([1.0, 1.0]),
-        lambda: within.from_control_results([-1.0, -1.1], relative=True),
         lambda: within.from_control_limits(0.0),
         lambda: within.from_duplicates([(1.0, 1.0)]),
         lambda: within.from_duplicates([(1.0, 1.0)], form="range"),
@@ -130,7 +98,6 @@ def test_data_that_cannot_carry_the_part_say_why(call):
     [
         lambda: bias.from_reference_material([1.0, 2.0], 1.0, -0.1),
         lambda: bias.from_reference_materials([1.0, 2.0], [1.0, 2.0], [0.1, -0.1]),
-        lambda: bias.addition_uncertainty(concentration_percent=-1.0),
         lambda: bias.from_interlaboratory_rounds([1.0, 2.0], [1.0, 2.0], 0.1, 0),
     ],
 )
@@ -194,63 +161,16 @@ def test_robust_assigned_values_are_less_well_known():
     assert robust.rows[1].standard_uncertainty == pytest.approx(1.25 * plain.rows[1].standard_uncertainty)
 
 
-def test_top_down_combines_rows_and_range():
-    """u_c² is the sum over rows, shares make 100 %, the range is that of all data behind it."""
-    found = top_down(
-        within.from_control_results(CONTROL, relative=True),
-        bias.from_reference_materials([10.2, 19.0, 51.0], [10, 20, 50], [0.1, 0.2, 1.0], relative=True),
-    )
-
-    u_c = math.hypot(found.within_laboratory.standard_uncertainty, found.bias.standard_uncertainty)
-    assert found.budget.standard_uncertainty == pytest.approx(u_c)
-    assert found.budget.expanded_uncertainty == pytest.approx(2 * u_c)
-    assert sum(row.share_percent for row in found.budget.rows) == pytest.approx(100)
-    assert (found.relative, found.lowest, found.highest) == (True, 10, 50)
-
-
-def test_students_factor_on_request():
-    """With k left open, U takes Student's t of the effective ν of all rows."""
-    parts = (
-        within.from_control_results(CONTROL, relative=True),
-        bias.from_recoveries([97.0, 99.0, 95.0, 101.0, 96.0, 98.0], 1.0),
-    )
-
-    found = top_down(*parts, coverage_factor=None).budget
-
-    rows = [row for part in parts for row in part.rows]
-    u4 = sum(row.contribution**4 / row.degrees_of_freedom for row in rows)
-    nu = sum(row.contribution**2 for row in rows) ** 2 / u4
-    assert found.degrees_of_freedom == pytest.approx(nu)
-    assert found.coverage_factor == pytest.approx(stats.t.ppf(0.975, nu))
-    assert found.level == 0.95
-
-
-def test_forms_must_agree():
-    """Percent and units are not added."""
-    with pytest.raises(
-        NotEstimable,
-        match=r"u\(Rw\) and u\(bias\) are not both relative or both absolute",
-    ):
-        top_down(within.from_control_results(CONTROL), bias.from_recoveries([97.0, 99.0], 1.0))
-
-
 def test_the_figure_behind_each_row_is_the_one_that_was_stated():
-    """What the budget prints beside u: the limits, the √2-fold and d2-fold of s, or u itself."""
+    """What the budget prints beside u: the limits, or the √2-fold and d2-fold of s."""
     pairs = [(5.0, 5.4), (7.2, 7.0), (6.1, 6.4)]
     (limits,) = within.from_control_limits(3.0, relative=True, level=20.0).rows
     (squares,) = within.from_duplicates(pairs).rows
     (ranges,) = within.from_duplicates(pairs, form="range").rows
-    (plain,) = within.from_control_results(CONTROL).rows
 
     assert (limits.value, limits.standard_uncertainty) == (3.0, 1.5)
     assert squares.value == pytest.approx(math.sqrt((0.4**2 + 0.2**2 + 0.3**2) / 3))
     assert ranges.value == pytest.approx(0.3)
-    assert (plain.value, plain.divisor) == (plain.standard_uncertainty, 1.0)
-
-
-def test_a_volume_left_out_adds_nothing():
-    """Only what is stated of an addition counts."""
-    assert bias.addition_uncertainty(concentration_percent=0.6) == 0.6
 
 
 def test_a_round_of_one_laboratory_has_its_whole_scatter():

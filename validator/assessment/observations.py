@@ -16,7 +16,6 @@ from validator.evaluation.results import (
     DeclaredLimit,
     DetectionRecord,
     EstimateRecord,
-    Interval,
     NotAssessed,
     PrecisionRecord,
     RecoveryRecord,
@@ -118,7 +117,7 @@ def _bias(record: ConfigurationRecord, _units: Units) -> Iterator[Observation]:
         yield refused(record.recovery)
         return
     for entry in _references_first(record.recovery):
-        estimate = _shifted(entry.mean_recovery, -100.0)
+        estimate = entry.mean_recovery.shifted(-100.0)
         yield Observation(
             estimate=estimate,
             unit="%",
@@ -139,24 +138,11 @@ def _bias_p(record: ConfigurationRecord, _units: Units) -> Iterator[Observation]
             estimate=EstimateRecord(value=entry.p_bias, reason=entry.mean_recovery.reason),
             level=entry.level,
             kind="probability",
-            sought=(Sought("the bias", entry.total_content, _shifted(entry.mean_recovery, -100.0), "bias"),),
+            sought=(Sought("the bias", entry.total_content, entry.mean_recovery.shifted(-100.0), "bias"),),
             what=entry.matrix or "",
             n=entry.n,
             total=entry.total_content,
         )
-
-
-def _shifted(estimate: EstimateRecord, by: float) -> EstimateRecord:
-    def moved(interval: Interval | None) -> Interval | None:
-        return None if interval is None else (_plus(interval[0], by), _plus(interval[1], by))
-
-    return replace(
-        estimate, value=_plus(estimate.value, by), ci=moved(estimate.ci), one_sided=moved(estimate.one_sided)
-    )
-
-
-def _plus(value: float | None, by: float) -> float | None:
-    return None if value is None else value + by
 
 
 CHOSEN_LEVELS = ("lowest_validated_level", "lower_linear_limit", "accuracy_profile")

@@ -90,11 +90,14 @@ def limit(value: float | None) -> str:
     return significant(value, _FIGURES_OF_A_LIMIT)
 
 
-def limit_with_interval(value: float | None, lower: float | None, upper: float | None) -> str:
-    """A limit to two significant figures with its interval to the same place: ``0.52 (0.41 to 0.71)``."""
-    if not _is_number(value) or value == 0:
-        return with_interval(value, lower, upper)
-    return _value_and_interval(value, lower, upper, _place(_decimal(value), _FIGURES_OF_A_LIMIT))
+def limit_and_interval(value: float | None, ends: tuple[float | None, float | None] | None) -> str:
+    """A limit with its interval, each to two figures: ``0.52 (0.41 to 0.71)``."""
+    return limit(value) if ends is None else f"{limit(value)} ({limit(ends[0])} {TO} {limit(ends[1])})"
+
+
+def stated(value: float | str | None) -> str:
+    """A word as it is, or a datum as it was recorded."""
+    return value if isinstance(value, str) else as_given(value)
 
 
 def as_given(value: float | None) -> str:
@@ -136,6 +139,12 @@ def correlation(r: float | None) -> str:
         return MISSING
     rest = 1 - abs(r)
     return significant(r, 4 if rest >= 1e-3 or rest <= 0 else 2 - math.floor(math.log10(rest)) - 1)
+
+
+def p_text(p: float | None) -> str:
+    """``p = 0.12`` or ``p < 0.001``."""
+    text = p_value(p)
+    return f"p {text}" if text.startswith(("<", ">")) else f"p = {text}"
 
 
 def p_value(p: float | None, *, thresholds: Iterable[float] = (0.05, 0.01)) -> str:

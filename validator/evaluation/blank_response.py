@@ -8,6 +8,7 @@ from validator.errors import NotEstimable
 from validator.evaluation.convert import estimate_record, one_sided_level
 from validator.evaluation.results import BlankResponseRecord, DetectionRecord, NotAssessed
 from validator.evaluation.rows import Cell, Value, independent_values, kept, runs_of
+from validator.statistics.distributions import student_interval
 from validator.statistics.selectivity import blank_matrix_response
 from validator.study.models.blanks import BlankRun
 
@@ -38,13 +39,13 @@ def blank_response(
     try:
         results = reader.concentrations(values)
         found = blank_matrix_response(results, limit, confidence=confidence)
-        bound = blank_matrix_response(results, limit, confidence=one_sided_level(confidence))
     except NotEstimable:
         return None
+    bound = student_interval(found.percent_of_limit, one_sided_level(confidence))
     return BlankResponseRecord(
         kind="matrix" if of_matrix else "any",
         n=found.n,
         censored=sum(len(run.below) for run in counted),
-        percent_of_limit=estimate_record(found.percent_of_limit, one_sided=bound.percent_of_limit),
+        percent_of_limit=estimate_record(found.percent_of_limit, one_sided=bound),
         largest_percent=found.largest_percent,
     )

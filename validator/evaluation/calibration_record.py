@@ -94,7 +94,7 @@ def calibration_record(
         method_standard_deviation=msd.value,
         method_standard_deviation_percent=msd.relative_percent,
         quality_coefficient_percent=_or_none(quality_coefficient, line),
-        lack_of_fit=attempt(lambda: _lack_of_fit(line)),
+        lack_of_fit=attempt(lambda: lack_of_fit_record(line)),
         quadratic_test=attempt(lambda: f_test(_estimable(curvature))),
         homoscedasticity=Homoscedasticity(
             variance_ratio=attempt(lambda: test_record(variance_ratio(points.x, points.y))),
@@ -138,7 +138,8 @@ def _or_none(compute: object, line: CalibrationFit) -> float | None:
         return None
 
 
-def _lack_of_fit(line: CalibrationFit) -> FTest:
+def lack_of_fit_record(line: CalibrationFit) -> FTest:
+    """The test of lack of fit as it is printed."""
     test = lack_of_fit(line)
     return FTest(f=test.statistic, df=(test.df[0], test.df[1]), p=test.p)
 

@@ -34,6 +34,7 @@ from validator.evaluation.rows import Cell, excluded, runs_of
 from validator.statistics.bland_altman import bland_altman
 from validator.statistics.comparison import error_variance_ratio, paired_difference, variance_ratio
 from validator.statistics.deming import RatioSource, deming
+from validator.statistics.distributions import student_interval
 from validator.statistics.equivalence import equivalence_of_mean
 from validator.statistics.errors_in_variables import york
 from validator.statistics.passing_bablok import passing_bablok
@@ -162,9 +163,9 @@ def _bounds(study: Study, cell: Cell) -> Bounds | None:
 
 def _paired(pairs: _Pairs, bounds: Bounds | None, confidence: float) -> PairedRecord:
     found = paired_difference(pairs.this, pairs.reference, confidence=confidence)
-    bound = paired_difference(pairs.this, pairs.reference, confidence=one_sided_level(confidence))
+    bound = student_interval(found.mean_difference, one_sided_level(confidence))
     return PairedRecord(
-        mean_difference=estimate_record(found.mean_difference, one_sided=bound.mean_difference),
+        mean_difference=estimate_record(found.mean_difference, one_sided=bound),
         test=significance(found.test),
         sd=found.sd,
         mean_difference_percent=attempt(lambda: _percent(pairs, confidence)),

@@ -26,8 +26,6 @@ if TYPE_CHECKING:
 
 T = TypeVar("T")
 
-CANNOT_SCATTER = "at least two values that differ"
-
 
 def finite(value: float | None) -> float | None:
     """*value*, or None where it is infinite: JSON knows no infinity, an open side is ``null``."""

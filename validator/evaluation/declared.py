@@ -5,9 +5,10 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from validator.errors import GuidanceError, NotEstimable, Problem, StudyError
-from validator.evaluation.declared_formula import formula_problems
+from validator.evaluation.measurement_formula import correlations
 from validator.guidance import Binding, load_profile, resolve
 from validator.statistics.detection import resolve_detection, resolve_quantification
+from validator.statistics.measurement_model import MeasurementModel, measurement_model, normal_form
 from validator.study.suggestions import nearest
 
 if TYPE_CHECKING:
@@ -15,6 +16,7 @@ if TYPE_CHECKING:
 
     from validator.statistics.detection import Variant
     from validator.study import AnalysisChoices, Study
+    from validator.study.models.uncertainty import UncertaintyBlock
 
 Loc = tuple[str | int, ...]
 
@@ -30,7 +32,7 @@ def check_declared(study: Study) -> None:
     Raises:
         StudyError: with every such name, where it stands and the nearest known one.
     """
-    unknown = [*_profiles(study), *_variants(study), *formula_problems(study)]
+    unknown = [*_profiles(study), *_variants(study), *_formula(study)]
     if not unknown:
         unknown = list(_rules(study))
     if unknown:
@@ -85,6 +87,54 @@ def _variants(study: Study) -> Iterator[tuple[Loc, str]]:
                     resolver(choice.variant)
             except NotEstimable as refusal:
                 yield (*loc, limit, "variant"), f"{refusal.reason}; write {refusal.needs}"
+
+
+def _formula(study: Study) -> Iterator[tuple[Loc, str]]:
+    """Everything that is wrong with the formula of *study*: where it stands, and what to write."""
+    block = study.uncertainty
+    if block is None:
+        return
+    yield from _owners(study, block)
+    if block.model is None:
+        return
+    try:
+        model = measurement_model(block.model)
+    except ValueError as refusal:
+        yield ("uncertainty", "model"), str(refusal)
+        return
+    yield from _names(block, model)
+    try:
+        correlations(block)
+    except ValueError as refusal:
+        place = "correlations" if block.correlations else "read_together"
+        yield ("uncertainty", place), str(refusal)
+
+
+def _owners(study: Study, block: UncertaintyBlock) -> Iterator[tuple[Loc, str]]:
+    """The analytes that the formula and the items belong to: known, and named where there are several."""
+    described = block.conformity.item_mean is not None
+    for loc, name, needed in (
+        (("uncertainty", "analyte"), block.analyte, block.model is not None),
+        (("uncertainty", "conformity", "analyte"), block.conformity.analyte, described),
+    ):
+        if name is not None and name not in study.analyte_ids:
+            yield loc, f"unknown analyte '{name}'; valid here: {', '.join(study.analyte_ids)}"
+        elif name is None and needed and len(study.analyte_ids) > 1:
+            yield loc, f"missing; name one of the analytes of the study: {', '.join(study.analyte_ids)}"
+
+
+def _names(block: UncertaintyBlock, model: MeasurementModel) -> Iterator[tuple[Loc, str]]:
+    """Names of the formula without a quantity, and quantities that the formula does not have."""
+    given = [normal_form(quantity.name) for quantity in block.quantities]
+    for name in model.names:
+        if name not in given:
+            yield ("uncertainty", "model"), f"{name} has no value; add it to quantities"
+    for index, name in enumerate(given):
+        loc = ("uncertainty", "quantities", index, "name")
+        if name not in model.names:
+            yield loc, f"{name} is not in the formula, which has {', '.join(model.names)}"
+        elif name in given[:index]:
+            yield loc, f"{name} is given twice; the two spellings are read as the same letters"
 
 
 def _problem(study: Study, loc: Loc, message: str) -> Problem:

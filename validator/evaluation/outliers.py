@@ -10,13 +10,13 @@ from msgspec.structs import replace
 
 from validator.errors import NotEstimable
 from validator.evaluation.convert import attempt, finite
-from validator.evaluation.results import EstimateRecord, OutlierRecord, RemovalRecord
+from validator.evaluation.results import OutlierRecord, RemovalRecord, value_of
 from validator.statistics.outliers import cochran, grubbs, outlier_tests
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
 
-    from validator.evaluation.results import NotAssessed, PrecisionRecord
+    from validator.evaluation.results import PrecisionRecord
     from validator.statistics.outliers import OutlierTest
 
     Without = Callable[[frozenset[int]], RemovalRecord]
@@ -79,17 +79,13 @@ def removal(figures: PrecisionRecord, removed: Sequence[float]) -> RemovalRecord
         removed=tuple(removed),
         n=figures.n,
         mean=mean,
-        repeatability_sd=_value(figures.repeatability_sd),
-        repeatability_rsd=_value(figures.repeatability_rsd),
-        intermediate_sd=_value(figures.intermediate_sd),
-        intermediate_rsd=_value(figures.intermediate_rsd),
-        reproducibility_sd=_value(figures.reproducibility_sd),
-        reproducibility_rsd=_value(figures.reproducibility_rsd),
+        repeatability_sd=value_of(figures.repeatability_sd),
+        repeatability_rsd=value_of(figures.repeatability_rsd),
+        intermediate_sd=value_of(figures.intermediate_sd),
+        intermediate_rsd=value_of(figures.intermediate_rsd),
+        reproducibility_sd=value_of(figures.reproducibility_sd),
+        reproducibility_rsd=value_of(figures.reproducibility_rsd),
     )
-
-
-def _value(figure: EstimateRecord | NotAssessed | None) -> float | None:
-    return figure.value if isinstance(figure, EstimateRecord) else None
 
 
 def with_effect(record: OutlierRecord, places: Sequence[int], without: Without) -> OutlierRecord:

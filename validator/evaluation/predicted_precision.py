@@ -9,11 +9,11 @@ from msgspec.structs import replace
 from validator.errors import NotEstimable
 from validator.evaluation.convert import attempt
 from validator.evaluation.results import (
-    EstimateRecord,
     LevelDependenceRecord,
     LevelFormRecord,
     NotAssessed,
     PrecisionRecord,
+    value_of,
 )
 from validator.guidance import load_profile
 from validator.statistics.horwitz import horrat
@@ -52,7 +52,7 @@ def with_prediction(record: PrecisionRecord, analyte: Analyte, share: float) -> 
     except NotEstimable:
         return record
     predicted = by_fraction.thompson_rsd
-    between, within = _value(record.reproducibility_rsd), _value(record.repeatability_rsd)
+    between, within = value_of(record.reproducibility_rsd), value_of(record.repeatability_rsd)
     return replace(
         record,
         horwitz_rsd=by_fraction.horwitz_rsd,
@@ -83,7 +83,7 @@ def _forms(records: Sequence[PrecisionRecord], field: str) -> tuple[LevelFormRec
     found = [
         (record.mean.value, sd)
         for record in records
-        if record.mean.value is not None and (sd := _value(getattr(record, field))) is not None
+        if record.mean.value is not None and (sd := value_of(getattr(record, field))) is not None
     ]
     if len(found) < FEWEST_LEVELS:
         raise NotEstimable(
@@ -100,7 +100,3 @@ def _forms(records: Sequence[PrecisionRecord], field: str) -> tuple[LevelFormRec
         )
         for one in forms
     )
-
-
-def _value(figure: EstimateRecord | NotAssessed | None) -> float | None:
-    return figure.value if isinstance(figure, EstimateRecord) else None

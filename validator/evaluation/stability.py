@@ -6,7 +6,6 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 from msgspec import Struct
-from msgspec.structs import replace
 
 from validator.errors import NotEstimable
 from validator.evaluation.convert import attempt, estimate_record, finite, one_sided_level, significance
@@ -21,6 +20,7 @@ from validator.evaluation.results import (
     TimePoint,
 )
 from validator.evaluation.rows import Cell, excluded, independent_values, kept, runs_of
+from validator.statistics.distributions import student_interval
 from validator.statistics.precision import single_series
 from validator.statistics.stability import Direction, first_versus_last, stability_trend
 from validator.study.models.stability import StabilityRun
@@ -158,7 +158,7 @@ def _remaining(series: _Series, confidence: float) -> EstimateRecord:
         confidence=one_sided_level(confidence),
     )
     change = estimate_record(found.change.change, one_sided=bound.change.change, reason=found.change.reason)
-    return _plus_hundred(change)
+    return change.shifted(100)
 
 
 def _against_nominal(series: _Series, confidence: float) -> EstimateRecord:
@@ -173,18 +173,7 @@ def _against_nominal(series: _Series, confidence: float) -> EstimateRecord:
     if percent.size == 1:
         return EstimateRecord(value=float(percent[0]), reason="only one result")
     found = single_series(percent, level=confidence).mean
-    return estimate_record(found, one_sided=single_series(percent, level=one_sided_level(confidence)).mean)
-
-
-def _plus_hundred(change: EstimateRecord) -> EstimateRecord:
-    def moved(ends: tuple[float | None, float | None] | None) -> tuple[float | None, float | None] | None:
-        return None if ends is None else (_plus(ends[0]), _plus(ends[1]))
-
-    return replace(change, value=_plus(change.value), ci=moved(change.ci), one_sided=moved(change.one_sided))
-
-
-def _plus(value: float | None) -> float | None:
-    return None if value is None else value + 100
+    return estimate_record(found, one_sided=student_interval(found, one_sided_level(confidence)))
 
 
 def _equivalence(series: _Series, allowed: _Allowed, confidence: float) -> Equivalence | None:

@@ -9,20 +9,20 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from validator.errors import NotEstimable
+from validator.evaluation.calibration_record import lack_of_fit_record
 from validator.evaluation.convert import attempt, estimate_record, f_test, not_assessed, one_sided_level
 from validator.evaluation.exclusions import excluded_points
 from validator.evaluation.results import (
     AdditionLinearity,
     AdditionPoint,
     EstimateRecord,
-    FTest,
     NotAssessed,
     StandardAdditionRecord,
 )
 from validator.evaluation.rows import Cell, excluded, kept, runs_of
 from validator.statistics.distributions import t_two_sided_p
 from validator.statistics.levels import average_repeated_readings
-from validator.statistics.linearity import lack_of_fit, mandel
+from validator.statistics.linearity import mandel
 from validator.statistics.slopes import slope_ratio
 from validator.statistics.standard_addition import StandardAddition
 from validator.statistics.standard_addition import standard_addition as line_of_additions
@@ -140,13 +140,13 @@ def _estimated(sample: Additions, fitted: Fitted | NotAssessed, confidence: floa
     found, bound = sample.line(confidence), sample.line(one_sided_level(confidence))
     line = found.fit
     concentration = estimate_record(found.concentration, one_sided=bound.concentration)
-    difference = None if sample.reference is None else _shifted(concentration, -sample.reference)
+    difference = None if sample.reference is None else concentration.shifted(-sample.reference)
     return StandardAdditionRecord(
         sample=sample.sample,
         concentration=concentration,
         slope=estimate_record(line.slope, one_sided=bound.fit.slope),
         linearity=AdditionLinearity(
-            lack_of_fit=attempt(lambda: _lack_of_fit(line)),
+            lack_of_fit=attempt(lambda: lack_of_fit_record(line)),
             quadratic_test=attempt(lambda: f_test(mandel(line))),
         ),
         intercept=estimate_record(line.intercept),
@@ -165,11 +165,6 @@ def _estimated(sample: Additions, fitted: Fitted | NotAssessed, confidence: floa
     )
 
 
-def _lack_of_fit(line: CalibrationFit) -> FTest:
-    test = lack_of_fit(line)
-    return FTest(f=test.statistic, df=(test.df[0], test.df[1]), p=test.p)
-
-
 def _slope_ratio(
     line: CalibrationFit, fitted: Fitted | NotAssessed, confidence: float
 ) -> EstimateRecord | NotAssessed:
@@ -184,19 +179,6 @@ def _slope_ratio(
         )
 
     return attempt(ratio)
-
-
-def _shifted(estimate: EstimateRecord, by: float) -> EstimateRecord:
-    def moved(ends: tuple[float | None, float | None] | None) -> tuple[float | None, float | None] | None:
-        return None if ends is None else (_plus(ends[0], by), _plus(ends[1], by))
-
-    return replace(
-        estimate, value=_plus(estimate.value, by), ci=moved(estimate.ci), one_sided=moved(estimate.one_sided)
-    )
-
-
-def _plus(value: float | None, by: float) -> float | None:
-    return None if value is None else value + by
 
 
 def _p(difference: EstimateRecord) -> float | None:

@@ -130,8 +130,7 @@ def from_recoveries(
 
     Args:
         recoveries_percent: (N,) recoveries of different samples, each a result or a mean.
-        addition_uncertainty_percent: one or (N,), standard uncertainty of the added amount, from
-            :func:`addition_uncertainty`.
+        addition_uncertainty_percent: one or (N,), standard uncertainty of the added amount.
         levels: (N,) levels of the samples, for the range.
 
     Raises:
@@ -185,34 +184,6 @@ def from_stated_bias(
         highest=level,
         method="stated bias",
     )
-
-
-def addition_uncertainty(
-    *,
-    concentration_percent: float,
-    volume_limit_percent: float = 0.0,
-    volume_repeatability_percent: float = 0.0,
-) -> float:
-    r"""Standard uncertainty of an amount added by volume, in percent.
-
-    .. math:: u_{add}^2 = u_{conc}^2 + (v_{max}/\sqrt3)^2 + s_V^2
-
-    Args:
-        concentration_percent: standard uncertainty of the concentration of the spiking solution.
-        volume_limit_percent: largest bias of the pipette, taken as rectangular.
-        volume_repeatability_percent: standard deviation of the pipette.
-
-    Raises:
-        ValueError: a negative figure.
-
-    References:
-        ISO 11352:2012, 8.3.4; Nordtest TR 537, ed. 3.1 (2012), 6.3 (from memory).
-    """
-    parts = (concentration_percent, volume_limit_percent / math.sqrt(3), volume_repeatability_percent)
-    if any(part < 0 for part in parts):
-        message = "uncertainties must not be negative"
-        raise ValueError(message)
-    return math.hypot(*parts)
 
 
 def from_interlaboratory_rounds(

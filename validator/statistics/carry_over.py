@@ -20,9 +20,6 @@ if TYPE_CHECKING:
 Kind = Literal["blank", "high"]
 Baseline = Literal["blanks before the first high", "later blanks", "none"]
 
-# Exactly what is allowed is allowed, in spite of binary rounding.
-_ROUNDING_PERCENT = 1e-10
-
 
 class CarryOver(Struct, frozen=True, kw_only=True):
     """Response of blanks directly after a high sample, less that of undisturbed blanks.
@@ -38,11 +35,7 @@ class CarryOver(Struct, frozen=True, kw_only=True):
             exact.
         percent_of_low_limit: carry_over in percent of the response at the low limit, which counts as exact;
             None when it is not known.
-        upper_percent_of_low_limit: its one-sided upper limit.
         largest_percent_of_low_limit: the largest single carry-over.
-        allowed_percent: largest share of the low limit allowed.
-        all_below: every single carry-over is at or below it; None without the response at the low limit.
-        shown_below: the upper limit is at or below it; None without one.
         values: the single carry-overs, signal unit.
         reason: why there is no interval, when there is none.
     """
@@ -55,11 +48,7 @@ class CarryOver(Struct, frozen=True, kw_only=True):
     test: SignificanceTest | None
     percent_of_high: Estimate
     percent_of_low_limit: Estimate | None
-    upper_percent_of_low_limit: float | None
     largest_percent_of_low_limit: float | None
-    allowed_percent: float
-    all_below: bool | None
-    shown_below: bool | None
     values: tuple[float, ...]
     reason: str | None
 
@@ -69,7 +58,6 @@ def carry_over(
     signals: ArrayLike,
     *,
     response_at_low_limit: float | None = None,
-    allowed_percent: float = 20.0,
     confidence: float = 0.95,
 ) -> CarryOver:
     r"""Carry-over from a sequence of blanks and high samples in run order.
@@ -83,8 +71,7 @@ def carry_over(
         kinds: (N,) "blank" or "high", in run order.
         signals: (N,) signals.
         response_at_low_limit: signal above the blank at the low limit (quantification limit), positive.
-        allowed_percent: share of it that is allowed; 20 % is that of ICH M10 (2022), 3.2.6 (from memory).
-        confidence: level of the interval and of the one-sided upper limit.
+        confidence: level of the interval.
 
     Raises:
         NotEstimable: no blank directly after a high sample, high signals not above the baseline, or a
@@ -105,12 +92,11 @@ def carry_over(
             "the signals of the high samples are not above those of the blanks", "a high sample"
         )
     values = y[after] - y_0
-    estimate, upper, test, reason = _estimate(
+    estimate, test, reason = _estimate(
         summarise(y[after]), summarise(y[before]) if before else None, y_0, confidence
     )
     low = response_at_low_limit
     largest = None if low is None else 100 * float(values.max()) / low
-    upper_percent = None if low is None or upper is None else 100 * upper / low
     return CarryOver(
         n=len(after),
         baseline=kind,
@@ -120,11 +106,7 @@ def carry_over(
         test=test,
         percent_of_high=estimate.scaled(100 / high),
         percent_of_low_limit=None if low is None else estimate.scaled(100 / low),
-        upper_percent_of_low_limit=upper_percent,
         largest_percent_of_low_limit=largest,
-        allowed_percent=allowed_percent,
-        all_below=None if largest is None else largest <= allowed_percent + _ROUNDING_PERCENT,
-        shown_below=None if upper_percent is None else upper_percent <= allowed_percent + _ROUNDING_PERCENT,
         values=tuple(float(v) for v in values),
         reason=reason,
     )
@@ -142,7 +124,7 @@ def _blanks(kinds: Sequence[Kind]) -> tuple[list[int], list[int], Baseline]:
 
 def _estimate(
     after: Sample, before: Sample | None, y_0: float, confidence: float
-) -> tuple[Estimate, float | None, SignificanceTest | None, str | None]:
+) -> tuple[Estimate, SignificanceTest | None, str | None]:
     value = after.mean - y_0
     variances: list[tuple[float | None, int]] = [(after.variance_of_mean, after.degrees_of_freedom)]
     if before is not None:
@@ -150,13 +132,13 @@ def _estimate(
     known = [(v, nu) for v, nu in variances if v is not None]
     if len(known) < len(variances):
         where = "after a high sample" if after.n == 1 else "without carry-over"
-        return Estimate(value=value), None, None, f"a single blank {where}"
+        return Estimate(value=value), None, f"a single blank {where}"
     u = float(np.sqrt(sum(v for v, _ in known)))
     if u == 0:
-        return Estimate(value=value), None, None, "the blanks show no variation"
+        return Estimate(value=value), None, "the blanks show no variation"
     nu = effective_degrees_of_freedom(known)
     half_width = t_quantile(0.5 + confidence / 2, nu) * u
     interval = Interval(value - half_width, value + half_width, confidence, "Welch t")
     estimate = Estimate(value=value, standard_error=u, interval=interval, degrees_of_freedom=nu)
     test = SignificanceTest(name="carry-over", statistic=value / u, df=(nu,), p=t_two_sided_p(value / u, nu))
-    return estimate, value + t_quantile(confidence, nu) * u, test, None
+    return estimate, test, None

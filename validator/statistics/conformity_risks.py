@@ -9,8 +9,6 @@ from msgspec import Struct
 from numpy.typing import NDArray
 from scipy import special
 
-from validator.statistics.conformity import last_below
-
 FloatArray = NDArray[np.float64]
 
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(16)
@@ -25,15 +23,12 @@ class GlobalRisks(Struct, frozen=True, kw_only=True):
         producers_risk: it conforms and is rejected.
         conforming: it conforms.
         accepted: it is accepted.
-        acceptance_lower, acceptance_upper: limits for the measured value.
     """
 
     consumers_risk: float
     producers_risk: float
     conforming: float
     accepted: float
-    acceptance_lower: float
-    acceptance_upper: float
 
 
 def global_risks(
@@ -100,61 +95,7 @@ def global_risks(
         producers_risk=float((density * rejected)[inside].sum()),
         conforming=float(special.ndtr(limits[1]) - special.ndtr(limits[0])),
         accepted=float((density * accepted).sum()),
-        acceptance_lower=accept_from,
-        acceptance_upper=accept_to,
     )
-
-
-def guard_band_for_consumers_risk(
-    *,
-    mean: float,
-    sd: float,
-    standard_uncertainty: float,
-    max_risk: float,
-    lower: float = -math.inf,
-    upper: float = math.inf,
-) -> GlobalRisks:
-    """Risks at the smallest guard band w ≥ 0 that keeps the global consumer's risk at or below *max_risk*.
-
-    Args:
-        mean: of the items' true values.
-        sd: standard deviation of the items' true values.
-        standard_uncertainty: of a measured value.
-        max_risk: largest global consumer's risk.
-        lower: tolerance limit.
-        upper: tolerance limit.
-
-    Raises:
-        ValueError: a risk outside (0, 1), or what :func:`global_risks` refuses.
-
-    References:
-        JCGM 106:2012, 9.5.4 (from memory).
-    """
-    if not 0 < max_risk < 1:
-        message = "the largest risk lies between 0 and 1"
-        raise ValueError(message)
-
-    def at(band: float) -> GlobalRisks:
-        return global_risks(
-            mean=mean,
-            sd=sd,
-            standard_uncertainty=standard_uncertainty,
-            lower=lower,
-            upper=upper,
-            guard_band=band,
-        )
-
-    simple = at(0.0)
-    if simple.consumers_risk <= max_risk:
-        return simple
-    far = _REACH * math.hypot(sd, standard_uncertainty)
-    if math.isfinite(lower) and math.isfinite(upper):
-        widest = (upper - lower) / 2 * (1 - 1e-9)
-    else:
-        limit = lower if math.isfinite(lower) else upper
-        widest = far + abs(mean - limit)
-    # Bisection runs from the widest band inwards, along which the risk rises.
-    return at(widest - last_below(lambda back: at(widest - back).consumers_risk, max_risk, 0.0, widest))
 
 
 def _grid(limits: FloatArray, window: FloatArray, u: float) -> tuple[FloatArray, FloatArray]:

@@ -28,11 +28,6 @@ def normal_quantile(probability: float) -> float:
     return float(special.ndtri(probability))
 
 
-def normal_lower_tail(deviate: float) -> float:
-    """Probability below a standard normal *deviate*."""
-    return float(special.ndtr(deviate))
-
-
 def t_quantile(probability: float, nu: float) -> float:
     """Student t with *probability* below it, *nu* degrees of freedom."""
     return float(special.stdtrit(nu, probability)) if math.isfinite(nu) else normal_quantile(probability)

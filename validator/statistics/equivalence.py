@@ -11,7 +11,7 @@ from validator.errors import NotEstimable
 from validator.statistics.distributions import t_quantile, t_upper_tail
 from validator.statistics.interval import Interval
 from validator.statistics.sample import effective_degrees_of_freedom, summarise
-from validator.statistics.welch import fieller_ratio_of_means, variances_of_means, welch_difference
+from validator.statistics.welch import fieller_ratio_of_means, variances_of_means
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike
@@ -114,25 +114,6 @@ def equivalence_of_mean(values: ArrayLike, *, lower: float, upper: float, alpha:
         sample.mean,
         (sample.variance / sample.n) ** 0.5,
         sample.degrees_of_freedom,
-        lower=lower,
-        upper=upper,
-        alpha=alpha,
-    )
-
-
-def equivalence_of_two_means(
-    first: ArrayLike, second: ArrayLike, *, lower: float, upper: float, alpha: float = 0.05
-) -> Equivalence:
-    """Two one-sided tests of mean(*first*) − mean(*second*), unequal variances (Welch).
-
-    Raises:
-        NotEstimable: fewer than two values on a side, or no scatter on either.
-    """
-    difference = welch_difference(first, second)
-    return two_one_sided_tests(
-        difference.value,
-        difference.standard_error,
-        difference.degrees_of_freedom,
         lower=lower,
         upper=upper,
         alpha=alpha,

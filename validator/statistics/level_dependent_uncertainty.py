@@ -10,12 +10,9 @@ from msgspec import Struct
 
 from validator.errors import NotEstimable
 from validator.statistics.sample import Vector, vector
-from validator.statistics.uncertainty_budget import Component, component_rows
 from validator.statistics.variance_function import Form, fit_variance_function
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     from numpy.typing import ArrayLike
 
 
@@ -43,11 +40,6 @@ class LevelDependentUncertainty(Struct, frozen=True, kw_only=True):
         """Standard uncertainty u(x) = sqrt(s0² + (s1·x)²) at the levels, any shape."""
         return np.asarray(np.hypot(self.s0, self.s1 * np.asarray(levels, dtype=np.float64)))
 
-    def relative_percent_at(self, levels: ArrayLike) -> Vector:
-        """100·u(x)/|x| at the levels; not a number at level 0."""
-        x = np.abs(np.asarray(levels, dtype=np.float64))
-        return np.asarray(100 * self.at(x) / np.where(x == 0, np.nan, x))
-
     @property
     def crossover(self) -> float | None:
         """Level s0/s1 where both parts are equal: below it state u as absolute, above it as relative."""
@@ -66,32 +58,6 @@ class LevelDependentUncertainty(Struct, frozen=True, kw_only=True):
                 "a smaller proportional component, or a less stringent target",
             )
         return self.s0 / math.sqrt((target - self.s1) * (target + self.s1))
-
-
-def compose_level_dependence(components: Sequence[Component]) -> LevelDependentUncertainty:
-    r"""From stated components: absolute ones make s0, relative ones s1.
-
-    .. math:: s_0^2 = \sum_{absolute} (c_i u_i)^2, \qquad s_1^2 = \sum_{relative} (c_i u_i/100)^2
-
-    Raises:
-        ValueError: no component above 0, or a figure that cannot be converted.
-
-    References:
-        Eurachem/CITAC CG 4, 3rd ed. 2012, Appendix E.5 (from memory).
-    """
-    size = {
-        relative: math.hypot(
-            *(
-                row.contribution
-                for row in component_rows(
-                    [component for component in components if component.relative == relative],
-                    relative=relative,
-                )
-            )
-        )
-        for relative in (False, True)
-    }
-    return LevelDependentUncertainty(s0=size[False], s1=size[True] / 100)
 
 
 class LevelDependenceFit(Struct, frozen=True, kw_only=True, eq=False):

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -95,24 +94,17 @@ class AveragedReadings(Struct, frozen=True, kw_only=True, eq=False):
         x: (n,) level of each preparation, in order of first appearance.
         y: (n,) mean of its readings.
         readings: (n,) how many readings went into the mean.
-        reading_sd: pooled standard deviation of the readings of one preparation; None without repetition.
-            For information: it says nothing of the scatter between preparations.
-        reading_degrees_of_freedom: of ``reading_sd``; 0 without repetition.
     """
 
     x: NDArray[np.float64]
     y: NDArray[np.float64]
     readings: NDArray[np.intp]
-    reading_sd: float | None
-    reading_degrees_of_freedom: int
 
 
 def average_repeated_readings(
     x: ArrayLike, y: ArrayLike, preparation: Sequence[Hashable]
 ) -> AveragedReadings:
-    r"""Average the readings that share a preparation, so that they add no degrees of freedom.
-
-    .. math:: s_{reading}^2 = \sum_i \sum_j (y_{ij} - \bar y_i)^2 / \sum_i (n_i - 1)
+    """Average the readings that share a preparation, so that they add no degrees of freedom.
 
     Args:
         x: (N,) level of each reading.
@@ -142,14 +134,7 @@ def average_repeated_readings(
     if bool((np.abs(levels - level[index]) > _SAME_LEVEL * np.abs(levels).max()).any()):
         message = "readings of one preparation must have one level"
         raise ValueError(message)
-    nu = int(grouped.degrees_of_freedom.sum())
-    return AveragedReadings(
-        x=level,
-        y=grouped.mean,
-        readings=grouped.n,
-        reading_sd=math.sqrt(pooled_variance(grouped)) if nu else None,
-        reading_degrees_of_freedom=nu,
-    )
+    return AveragedReadings(x=level, y=grouped.mean, readings=grouped.n)
 
 
 def pooled_variance(levels: Levels) -> float:

@@ -30,20 +30,11 @@ class LackOfFit(Struct, frozen=True, kw_only=True):
         statistic: F, mean square lack of fit over mean square pure error.
         df: (k − p, n − k).
         p: upper tail.
-        sum_of_squares_lack_of_fit: Σ W (ȳ_level − ŷ)², W the sum of the weights at the level.
-        sum_of_squares_pure_error: Σ w (y − ȳ_level)².
     """
 
     statistic: float
     df: tuple[int, int]
     p: float
-    sum_of_squares_lack_of_fit: float
-    sum_of_squares_pure_error: float
-
-    @property
-    def pure_error_sd(self) -> float:
-        """Standard deviation between replicates (at w = 1)."""
-        return math.sqrt(self.sum_of_squares_pure_error / self.df[1])
 
 
 def lack_of_fit(fit: CalibrationFit) -> LackOfFit:
@@ -88,8 +79,6 @@ def lack_of_fit(fit: CalibrationFit) -> LackOfFit:
         statistic=statistic,
         df=(nu1, nu2),
         p=f_upper_tail(statistic, nu1, nu2),
-        sum_of_squares_lack_of_fit=ss_lack,
-        sum_of_squares_pure_error=ss_pure,
     )
 
 
@@ -215,11 +204,6 @@ class ResponseFactors(Struct, frozen=True, kw_only=True, eq=False):
     reference: float
     lower: float
     upper: float
-
-    @property
-    def deviation_percent(self) -> NDArray[np.float64]:
-        """(n,) 100 (factor/b − 1)."""
-        return np.asarray(100.0 * (self.factor / self.reference - 1.0))
 
 
 def response_factors(fit: CalibrationFit, *, band: float = 0.05) -> ResponseFactors:

@@ -50,7 +50,6 @@ class OneAtATime(Struct, frozen=True, kw_only=True):
 
     Attributes:
         nominal_mean: mean result of the nominal procedure.
-        nominal_n: number of results behind it.
         effects: one for each setting that was run.
         pooled_sd: standard deviation of replicates, all settings pooled; None without replicates.
         degrees_of_freedom: of it.
@@ -60,7 +59,6 @@ class OneAtATime(Struct, frozen=True, kw_only=True):
     """
 
     nominal_mean: float
-    nominal_n: int
     effects: tuple[SettingEffect, ...]
     pooled_sd: float | None
     degrees_of_freedom: int | None
@@ -127,7 +125,6 @@ def one_at_a_time(
         reason = "no setting was run twice" if not nu else "replicates do not scatter"
     return OneAtATime(
         nominal_mean=nominal.mean,
-        nominal_n=nominal.n,
         effects=effects,
         pooled_sd=s,
         degrees_of_freedom=nu or None,

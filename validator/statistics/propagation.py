@@ -4,9 +4,6 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-import numpy as np
-
-from validator.statistics.input_quantity import InputQuantity, checked_correlation
 from validator.statistics.measurement_model import normal_form
 from validator.statistics.uncertainty_budget import BudgetRow, UncertaintyBudget, combine
 
@@ -15,6 +12,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import ArrayLike
 
+    from validator.statistics.input_quantity import InputQuantity
     from validator.statistics.measurement_model import FloatArray, MeasurementModel
 
 
@@ -68,34 +66,6 @@ def propagate(
         coverage_factor=coverage_factor,
         method="law of propagation of uncertainty, first order",
     )
-
-
-def covariance_of_results(
-    models: Sequence[MeasurementModel],
-    quantities: Sequence[InputQuantity],
-    *,
-    correlation: ArrayLike | None = None,
-) -> FloatArray:
-    r"""Covariance matrix of results that are calculated from the same inputs, (models, models).
-
-    .. math:: U_y = C\,U_x\,C^\mathsf{T}, \qquad C_{ji} = \partial f_j/\partial x_i
-
-    Raises:
-        NotEstimable: a model or a slope is no finite number at the estimates.
-        ValueError: quantities that do not match the names in the models.
-
-    References:
-        JCGM 102:2011, 6.2.1 (from memory); JCGM 100:2008, H.2.3.
-    """
-    r = checked_correlation(correlation, len(quantities))
-    u = np.array([quantity.standard_uncertainty for quantity in quantities])
-    rows = []
-    for model in models:
-        used = [quantity for quantity in quantities if normal_form(quantity.name) in model.names]
-        slopes = dict(zip((quantity.name for quantity in used), _gradient(model, used)[1], strict=True))
-        rows.append([float(slopes.get(quantity.name, 0.0)) for quantity in quantities])
-    c = np.array(rows) * u
-    return np.asarray(c @ r @ c.T)
 
 
 def _gradient(model: MeasurementModel, quantities: Sequence[InputQuantity]) -> tuple[float, FloatArray]:

@@ -29,7 +29,6 @@ class RepeatedUse(Struct, frozen=True, kw_only=True):
     Attributes:
         n: number of signals.
         devices: number of devices.
-        first_use: number of the first use.
         last_use: number of the last use tested.
         decline_per_use: percent per use, positive for a loss.
         test: t test of no decline, two-sided.
@@ -39,9 +38,7 @@ class RepeatedUse(Struct, frozen=True, kw_only=True):
             its upper end infinite when a decline is not shown; None when the line does not decline.
         at_least: one-sided lower limit of uses_until_loss; None when even the limit of the line does not
             decline.
-        usable_uses: last use before the loss exceeds L; whole uses in uses_until_loss.
-        usable_uses_at_least: whole uses in at_least.
-        shown_uses: usable_uses_at_least, but not beyond the last use tested.
+        shown_uses: whole uses in at_least, but not beyond the last use tested.
         extrapolated: uses_until_loss lies beyond the last use tested; None without it.
         homogeneity: F test of equal relative decline of the devices.
         curvature: t test of a quadratic term: a decline that is not a straight line.
@@ -51,7 +48,6 @@ class RepeatedUse(Struct, frozen=True, kw_only=True):
 
     n: int
     devices: int
-    first_use: float
     last_use: float
     decline_per_use: Estimate
     test: SignificanceTest
@@ -59,8 +55,6 @@ class RepeatedUse(Struct, frozen=True, kw_only=True):
     loss_percent: float
     uses_until_loss: Estimate | None
     at_least: float | None
-    usable_uses: int | None
-    usable_uses_at_least: int | None
     shown_uses: int
     extrapolated: bool | None
     homogeneity: SignificanceTest | None
@@ -121,7 +115,6 @@ def repeated_use(
     return RepeatedUse(
         n=vector(signal, "signal").size,
         devices=devices,
-        first_use=trend.start,
         last_use=trend.end,
         decline_per_use=decline,
         test=trend.test,
@@ -129,8 +122,6 @@ def repeated_use(
         loss_percent=loss_percent,
         uses_until_loss=until,
         at_least=at_least,
-        usable_uses=None if until is None else _whole(until.value),
-        usable_uses_at_least=whole,
         shown_uses=math.floor(trend.end) if whole is None else min(whole, math.floor(trend.end)),
         extrapolated=None if until is None else until.value > trend.end,
         homogeneity=trend.homogeneity,

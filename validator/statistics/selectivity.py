@@ -32,8 +32,6 @@ class RelativeChange(Struct, frozen=True, kw_only=True):
         change: 100·(ȳ_with/ȳ_ref − 1); without interval when a side has one result.
         n_with: results with the interferent.
         n_reference: results without it.
-        mean_with: ȳ_with, unit of the data.
-        mean_reference: ȳ_ref.
         t: Welch t of the difference of the means.
         p: its two-sided probability.
         degrees_of_freedom: Welch–Satterthwaite ν of the difference.
@@ -43,8 +41,6 @@ class RelativeChange(Struct, frozen=True, kw_only=True):
     change: Estimate
     n_with: int
     n_reference: int
-    mean_with: float
-    mean_reference: float
     t: float | None
     p: float | None
     degrees_of_freedom: float | None
@@ -93,21 +89,13 @@ class BlankMatrixResponse(Struct, frozen=True, kw_only=True):
         mean: mean response, unit of the data.
         percent_of_limit: mean response in percent of the response at the quantification limit, with
             two-sided interval; without one for a single blank.
-        upper_percent: one-sided upper confidence limit of percent_of_limit.
         largest_percent: largest single response in percent.
-        allowed_percent: what is allowed.
-        all_below: every single response is at or below what is allowed.
-        shown_below: the upper confidence limit is at or below what is allowed; None without one.
     """
 
     n: int
     mean: float
     percent_of_limit: Estimate
-    upper_percent: float | None
     largest_percent: float
-    allowed_percent: float
-    all_below: bool
-    shown_below: bool | None
 
 
 def relative_change(
@@ -156,8 +144,6 @@ def relative_change(
         change=change,
         n_with=a.n,
         n_reference=b.n,
-        mean_with=a.mean,
-        mean_reference=b.mean,
         t=t,
         p=p,
         degrees_of_freedom=nu,
@@ -236,16 +222,14 @@ def _is_inside(change: float, interval: Interval | None, limit_percent: float, r
 
 
 def blank_matrix_response(
-    responses: ArrayLike, response_at_limit: float, *, allowed_percent: float = 20.0, confidence: float = 0.95
+    responses: ArrayLike, response_at_limit: float, *, confidence: float = 0.95
 ) -> BlankMatrixResponse:
     """Response of blank matrix in percent of that at the quantification limit.
 
     Args:
         responses: independent responses of matrix without analyte.
         response_at_limit: response at the quantification limit in the same unit, positive.
-        allowed_percent: largest response allowed; 20 % of the lower limit is that of ICH M10 (2022), 3.2.1
-            (from memory).
-        confidence: level of the two-sided interval and of the one-sided upper limit.
+        confidence: level of the interval.
 
     Raises:
         NotEstimable: no blanks, or a response at the limit that is not positive.
@@ -258,22 +242,15 @@ def blank_matrix_response(
             "the response at the quantification limit is not positive", "a quantification limit"
         )
     sample = summarise(100 * y / response_at_limit)
-    percent, upper = Estimate(value=sample.mean), None
+    percent = Estimate(value=sample.mean)
     if sample.variance_of_mean:
         u, nu = sample.variance_of_mean**0.5, sample.degrees_of_freedom
         half_width = t_quantile(0.5 + confidence / 2, nu) * u
-        upper = sample.mean + t_quantile(confidence, nu) * u
         interval = Interval(sample.mean - half_width, sample.mean + half_width, confidence, "Student t")
         percent = Estimate(value=sample.mean, standard_error=u, interval=interval, degrees_of_freedom=nu)
-    largest = float(100 * y.max() / response_at_limit)
-    allowed = allowed_percent + _ROUNDING_PERCENT
     return BlankMatrixResponse(
         n=sample.n,
         mean=float(y.mean()),
         percent_of_limit=percent,
-        upper_percent=upper,
-        largest_percent=largest,
-        allowed_percent=allowed_percent,
-        all_below=largest <= allowed,
-        shown_below=None if upper is None else upper <= allowed,
+        largest_percent=float(100 * y.max() / response_at_limit),
     )

@@ -85,25 +85,3 @@ def _normal_divisor(coverage: float) -> float:
         message = "the share of values between the limits must lie between 0 and 1"
         raise ValueError(message)
     return normal_quantile(0.5 + coverage / 2)
-
-
-def resolution_uncertainty(step: float) -> float:
-    """Standard uncertainty step/√12 of a display that shows multiples of *step* (JCGM 100:2008, F.2.2.1)."""
-    return abs(step) / math.sqrt(12)
-
-
-def judged_degrees_of_freedom(relative_doubt: float) -> float:
-    r"""Degrees of freedom of an uncertainty that is itself doubtful by the share *relative_doubt*.
-
-    .. math:: \nu = \tfrac12 \left[\Delta u/u\right]^{-2}
-
-    Raises:
-        ValueError: a doubt that is negative.
-
-    References:
-        JCGM 100:2008, G.4.2, equation (G.3) (from memory).
-    """
-    if relative_doubt < 0:
-        message = "the relative doubt of an uncertainty cannot be negative"
-        raise ValueError(message)
-    return 0.5 / relative_doubt**2 if relative_doubt > 0 else math.inf

@@ -12,10 +12,9 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from validator.errors import NotEstimable
-from validator.statistics.precision import PrecisionResult, duplicates
-from validator.statistics.sample import counted, summarise
+from validator.statistics.precision import duplicates
 from validator.statistics.uncertainty_budget import BudgetRow
-from validator.statistics.uncertainty_part import UncertaintyPart, per_level
+from validator.statistics.uncertainty_part import UncertaintyPart
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -26,39 +25,6 @@ MEAN_RANGE = 2 / math.sqrt(math.pi)
 """d_2 = 1.128: mean range of two normal results, in units of their standard deviation."""
 
 WITHOUT_BETWEEN_BATCHES = "between-batch variation is not included; u(Rw) is underestimated"
-
-
-def from_control_results(values: ArrayLike, *, relative: bool = False) -> UncertaintyPart:
-    r"""From results of a control sample that goes through the whole procedure, one from each batch.
-
-    .. math:: u(R_w) = s_{Rw}, \qquad \nu = n - 1
-
-    Args:
-        values: (n,) results, one batch each.
-        relative: in percent of their mean.
-
-    Raises:
-        NotEstimable: fewer than two results, no scatter, or percent of a mean that is not positive.
-
-    References:
-        ISO 11352:2012, 8.2.2 (from memory).
-    """
-    if np.size(values) < 2:
-        raise NotEstimable(
-            f"{counted(int(np.size(values)), 'control result')}", "control results from 2 or more batches"
-        )
-    sample = summarise(values, "control results")
-    if not sample.sd:
-        raise NotEstimable("the control results are identical", "results recorded with higher resolution")
-    u = sample.sd * per_level(relative, sample.mean)
-    return UncertaintyPart(
-        rows=(_row("control sample, between batches", u, sample.degrees_of_freedom),),
-        relative=relative,
-        n=sample.n,
-        lowest=sample.mean,
-        highest=sample.mean,
-        method="standard deviation of control results",
-    )
 
 
 def from_control_limits(
@@ -93,30 +59,6 @@ def from_control_limits(
         lowest=level,
         highest=level,
         method=f"limits of a control chart divided by {factor:g}",
-    )
-
-
-def from_intermediate_precision(precision: PrecisionResult, *, relative: bool = False) -> UncertaintyPart:
-    """From the intermediate precision of a validation, u(Rw) = s_I with its effective ν.
-
-    Raises:
-        NotEstimable: there is no intermediate precision, or percent of a mean that is not positive.
-
-    References:
-        ISO 11352:2012, 8.2.2 (s_Rw from results over batches; from memory).
-    """
-    if isinstance(precision.intermediate_sd, NotEstimable):
-        raise precision.intermediate_sd
-    mean = precision.mean.value
-    u = precision.intermediate_sd.value * per_level(relative, mean)
-    nu = precision.intermediate_sd.degrees_of_freedom
-    return UncertaintyPart(
-        rows=(_row("intermediate precision", u, math.inf if nu is None else nu),),
-        relative=relative,
-        n=precision.n,
-        lowest=mean,
-        highest=mean,
-        method=f"intermediate precision, {precision.groups} series",
     )
 
 

@@ -1,4 +1,4 @@
-"""Why variants differ, and ratios between configurations."""
+"""Ratios between configurations."""
 
 import math
 
@@ -12,38 +12,10 @@ from validator.statistics.detection import (
     VARIANTS,
     DetectionInputs,
     LimitResult,
-    all_limits,
-    contrasts,
     ratio_of_limits,
 )
 from validator.statistics.interval import Estimate
 from validator.statistics.regression import fit
-
-
-def test_every_limit_is_its_sigma_times_its_factor(study):
-    """Ratios of sigma and of k multiply to the ratio of the limits; the smallest comes first."""
-    table = contrasts(all_limits(study))
-
-    assert table[0].ratio_to_smallest == 1.0
-    assert [row.limit for row in table] == sorted(row.limit for row in table)
-    assert {row.variant for row in table} == {name for name, v in VARIANTS.items() if "detection" in v.gives}
-    for row in table:
-        assert row.limit == pytest.approx(row.sigma_concentration * row.k)
-        assert row.ratio_to_smallest == pytest.approx(row.sigma_ratio * row.k_ratio)
-
-
-def test_quantification_limits_without_sigma_have_no_factor(study):
-    """Limits that rest on tested levels show the level and its ratio only."""
-    rows = {row.variant: row for row in contrasts(all_limits(study), "quantification_limit")}
-
-    assert rows["lower_linear_limit"].sigma_concentration is None
-    assert rows["lower_linear_limit"].k is None
-    assert rows["lower_linear_limit"].ratio_to_smallest > 1
-
-
-def test_nothing_to_compare():
-    """Without any limit there is no table."""
-    assert contrasts(all_limits(DetectionInputs())) == ()
 
 
 def from_blanks(blanks):

@@ -15,7 +15,6 @@ from validator.assessment.caveats import (
     of_criteria,
     of_deciding_limit,
     of_exclusions,
-    of_files,
     of_limits,
     of_linearity,
     of_matrix,
@@ -59,7 +58,6 @@ TRIGGERS: tuple[Callable[[Subject], Trigger], ...] = (
     *of_conditions.TRIGGERS,
     *of_uncertainty.TRIGGERS,
     *of_study.TRIGGERS,
-    *of_files.TRIGGERS,
 )
 
 OF_COMPARED: tuple[Callable[[Subject], Trigger], ...] = (

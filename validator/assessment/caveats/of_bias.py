@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from validator.assessment.caveats.raising import Raised, Subject, Trigger, counted, p_text
+from validator.assessment.caveats.raising import Raised, Subject, Trigger, counted
 from validator.dossier import numbers
 from validator.evaluation.results import (
     ComparisonRecord,
@@ -88,7 +88,7 @@ def bias_over_the_range(subject: Subject) -> Trigger:
             values={
                 **values,
                 "matrix": line.matrix or "all matrices",
-                "p": p_text(line.joint_test.p),
+                "p": numbers.p_text(line.joint_test.p),
             },
             effect=abs(bias) / subject.allowed_bias,
         )
@@ -96,7 +96,7 @@ def bias_over_the_range(subject: Subject) -> Trigger:
         yield Raised(
             id="bias_over_the_range",
             case="one_side",
-            values={**values, "p": p_text(2 * 0.5 ** len(means))},
+            values={**values, "p": numbers.p_text(2 * 0.5 ** len(means))},
             effect=abs(bias) / subject.allowed_bias,
         )
 

@@ -11,7 +11,7 @@ import numpy as np
 from validator.assessment.caveats.deciding import ON_BLANKS, deciding, rests_on
 from validator.assessment.caveats.likeness import unlike
 from validator.assessment.caveats.of_calibration import blank_mean
-from validator.assessment.caveats.raising import Raised, Subject, Trigger, listed, p_text
+from validator.assessment.caveats.raising import Raised, Subject, Trigger, listed
 from validator.dossier import numbers
 from validator.errors import NotEstimable
 from validator.evaluation.rows import kept
@@ -75,7 +75,7 @@ def _doubts(subject: Subject, values: list[float]) -> Trigger:
     except NotEstimable:
         return
     if test.p is not None and test.p < NOT_NORMAL:
-        yield _blanks("skewed", n=n, p=p_text(test.p))
+        yield _blanks("skewed", n=n, p=numbers.p_text(test.p))
 
 
 def _blanks(case: str, **values: str) -> Raised:
@@ -117,7 +117,7 @@ def blanks_off_the_line(subject: Subject) -> Trigger:
         values={
             "reads": subject.unit(reads, 2),
             "t": numbers.significant(t),
-            "p": p_text(p),
+            "p": numbers.p_text(p),
             "variant": listed([one.title for one in limits]),
             "limit": subject.unit(smallest.limit.value, 2),
         },

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, cast
 
 import numpy as np
 
-from validator.assessment.caveats.raising import Raised, Subject, Trigger, p_text
+from validator.assessment.caveats.raising import Raised, Subject, Trigger
 from validator.assessment.guidance_figures import level_errors
 from validator.dossier import numbers
 from validator.errors import NotEstimable
@@ -60,7 +60,7 @@ def intercept_differs_from_zero(subject: Subject) -> Trigger:
         "concentration": numbers.significant(intercept / slope, 2),
         "unit": subject.analyte.unit,
         "t": numbers.significant(line.intercept_test.t),
-        "p": p_text(line.intercept_test.p),
+        "p": numbers.p_text(line.intercept_test.p),
     }
     if blank is None:
         yield Raised(id="intercept_differs_from_zero", case="significant", values=values)
@@ -107,7 +107,7 @@ def calibration_outlier(subject: Subject) -> Trigger:
         values={
             "level": subject.level(float(again.x[at])),
             "signal": numbers.quantity(numbers.as_given(float(again.y[at])), subject.analyte.signal_unit),
-            "p": p_text(p),
+            "p": numbers.p_text(p),
         },
         effect=None if shift is None else 100 * shift / subject.allowed_bias,
     )
@@ -135,7 +135,7 @@ def line_forced_through_zero(subject: Subject) -> Trigger:
             yield Raised(
                 id="line_forced_through_zero",
                 case="free_intercept",
-                values={"t": numbers.significant(t), "p": p_text(p)},
+                values={"t": numbers.significant(t), "p": numbers.p_text(p)},
             )
     blank = blank_mean(subject)
     if blank is None or blank.interval is None or 0.0 in blank.interval:
@@ -180,7 +180,7 @@ def unequal_scatter_ignored(subject: Subject) -> Trigger:
             yield Raised(
                 id="unequal_scatter_ignored",
                 case="test",
-                values={"test": name, "p": p_text(p)},
+                values={"test": name, "p": numbers.p_text(p)},
                 characteristic="residual_pattern",
             )
             return
@@ -301,7 +301,7 @@ def drift_with_run_order(subject: Subject) -> Trigger:
         yield Raised(
             id="drift_with_run_order",
             case="drift",
-            values={"test": "Durbin–Watson", "p": p_text(test.p)},
+            values={"test": "Durbin–Watson", "p": numbers.p_text(test.p)},
         )
     direction = _one_way(subject)
     if direction is not None:

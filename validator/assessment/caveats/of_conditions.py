@@ -6,7 +6,7 @@ import math
 from typing import TYPE_CHECKING
 
 from validator.assessment.asked import not_measured
-from validator.assessment.caveats.raising import Raised, Subject, Trigger, counted, listed, p_text
+from validator.assessment.caveats.raising import Raised, Subject, Trigger, counted, listed
 from validator.assessment.observations_of_conditions import factor_name
 from validator.dossier import numbers
 from validator.evaluation.results import (
@@ -222,7 +222,7 @@ def answers_on_stability_differ(subject: Subject) -> Trigger:
                 "change": numbers.with_interval(
                     trend.change_at_end.value, *(trend.change_at_end.ci or (None, None))
                 ),
-                "p": p_text(trend.test.p),
+                "p": numbers.p_text(trend.test.p),
                 "remaining": numbers.with_interval(remaining.value, *(remaining.ci or (None, None))),
                 "allowed": numbers.as_given(record.allowed_percent),
             },

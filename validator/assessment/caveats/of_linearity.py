@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from validator.assessment.caveats.of_calibration import refitted
-from validator.assessment.caveats.raising import Raised, Subject, Trigger, p_text
+from validator.assessment.caveats.raising import Raised, Subject, Trigger
 from validator.assessment.guidance_figures import level_errors
 from validator.dossier import numbers
 from validator.evaluation.results import FTest, NotAssessed, RunsTest
@@ -45,7 +45,7 @@ def correlation_offered_as_linearity(subject: Subject) -> Trigger:
             id="correlation_offered_as_linearity",
             case="curved_all_the_same",
             values={
-                "p": p_text(p),
+                "p": numbers.p_text(p),
                 "r_squared": numbers.value_only(line.r_squared, 1 - line.r_squared),
                 "test": name,
             },
@@ -77,7 +77,7 @@ def calibration_curve_bends(subject: Subject) -> Trigger:
             yield Raised(
                 id="calibration_curve_bends",
                 case=case,
-                values={"f": numbers.significant(test.f), "p": p_text(test.p)},
+                values={"f": numbers.significant(test.f), "p": numbers.p_text(test.p)},
                 characteristic=characteristic,
                 effect=(_largest_error(line) or 0.0) / subject.allowed_bias,
             )
@@ -95,7 +95,7 @@ def misfit_significant_but_small(subject: Subject) -> Trigger:
             id="misfit_significant_but_small",
             case="small",
             values={
-                "p": p_text(line.lack_of_fit.p),
+                "p": numbers.p_text(line.lack_of_fit.p),
                 "error": numbers.significant(_largest_error(line), 2, apart_from=(allowed,)),
                 "limit": numbers.significant(allowed, 2),
             },

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from validator.assessment.caveats.likeness import unlike
-from validator.assessment.caveats.raising import Raised, Subject, Trigger, listed, p_text
+from validator.assessment.caveats.raising import Raised, Subject, Trigger, listed
 from validator.dossier import numbers
 from validator.evaluation.results import (
     EstimateRecord,
@@ -81,7 +81,7 @@ def matrix_effect_not_compensated(subject: Subject) -> Trigger:
         yield Raised(
             id="matrix_effect_not_compensated",
             case="significant",
-            values={**values, "p": p_text(test.p)},
+            values={**values, "p": numbers.p_text(test.p)},
             effect=weight,
         )
 

@@ -1,4 +1,4 @@
-"""Caveats on the study as a whole: many tests, traceability, digits."""
+"""Caveats on the study as a whole: many tests, traceability, digits, files."""
 
 from __future__ import annotations
 
@@ -16,9 +16,9 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
 MANY = 10
+"""Tests of significance from which a chance finding is to be expected (customary)."""
 FEW_CHANGES = 5
 """So many changed declarations are named in the caveat; all of them stand in the comparison with the plan."""
-"""Tests of significance from which a chance finding is to be expected (customary)."""
 _BESIDE = ("with_excluded", "alternative_quadratic", "equivalence", "analysis_of_variance")
 """Parts of the results that repeat others for comparison, or where a small p is nothing against a method."""
 
@@ -157,4 +157,25 @@ def guidance_no_longer_current(subject: Subject) -> Trigger:
             )
 
 
-TRIGGERS = (many_tests, data_not_traceable, plan_departed, false_digits, guidance_no_longer_current)
+def file_read_with_doubt(subject: Subject) -> Trigger:
+    """A file left open how to read it, or lacks values that it seems to hold."""
+    if subject.cell.analyte != subject.study.analyte_ids[0]:
+        return
+    for file in subject.study.inputs:
+        for remark in file.remarks:
+            yield Raised(
+                id="file_read_with_doubt",
+                case="values_missing" if remark.values_missing else "taken",
+                values={"file": file.path, "remark": remark.text},
+                whole_study=True,
+            )
+
+
+TRIGGERS = (
+    many_tests,
+    data_not_traceable,
+    plan_departed,
+    false_digits,
+    guidance_no_longer_current,
+    file_read_with_doubt,
+)

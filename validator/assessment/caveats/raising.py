@@ -216,12 +216,6 @@ class Raised(Struct, frozen=True, kw_only=True):
 Trigger = Iterator[Raised]
 
 
-def p_text(p: float | None) -> str:
-    """``p = 0.03`` or ``p < 0.001``."""
-    text = numbers.p_value(p)
-    return f"p {text}" if text.startswith(("<", ">")) else f"p = {text}"
-
-
 def counted(n: int, one: str, many: str | None = None) -> str:
     """``1 blank``, ``3 blanks``."""
     return f"{numbers.count(n)} {one if n == 1 else many or f'{one}s'}"

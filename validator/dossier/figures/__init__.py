@@ -3,7 +3,6 @@
 from validator.dossier.figure_style import to_outlined_svg, to_pdf, to_png, to_svg
 from validator.dossier.figures.calibration import (
     Line,
-    back_calculation_figure,
     calibration_and_residuals_figure,
     calibration_figure,
     residual_figure,
@@ -50,7 +49,6 @@ __all__ = [
     "RatioRow",
     "RecoveryLevel",
     "accuracy_profile_figure",
-    "back_calculation_figure",
     "calibration_and_residuals_figure",
     "calibration_figure",
     "consistency_figure",

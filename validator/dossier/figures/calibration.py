@@ -1,4 +1,4 @@
-"""Figures of a calibration: the line, its residuals, response factors, errors of back-calculation."""
+"""Figures of a calibration: the line, its residuals and response factors."""
 
 from __future__ import annotations
 
@@ -160,34 +160,6 @@ def response_factor_figure(
         return figure
 
 
-def back_calculation_figure(
-    levels: ArrayLike,
-    relative_errors_percent: ArrayLike,
-    *,
-    x: AxisText,
-    tolerance_percent: float,
-    tolerance_percent_lowest: float | None = None,
-    width: look.Width = "text",
-    language: str = "en",
-) -> Figure:
-    """Relative error of the back-calculated level of every preparation, with the tolerance.
-
-    *tolerance_percent_lowest* is the wider tolerance of the lowest level, where there is one.
-    """
-    words = words_for(language, "figures")
-    positions, errors = numbers_of(levels), numbers_of(relative_errors_percent)
-    with look.style():
-        figure, axes = _by_level(width, levels, x)
-        axes.axhline(0, color=look.INK, linewidth=look.HAIR_WIDTH)
-        _draw_tolerance(axes, positions, tolerance_percent, tolerance_percent_lowest, words["tolerance"])
-        axes.plot(positions, errors, label=words["points"], **look.POINT)
-        widest = max(tolerance_percent, tolerance_percent_lowest or 0, _largest(errors))
-        set_scale(axes, "y", (-widest, widest), log=False, room=0.08)
-        axes.set_ylabel(sentence(words["relative_error"]))
-        look.legend_above(figure, axes)
-        return figure
-
-
 def _by_level(width: look.Width, levels: ArrayLike, x: AxisText) -> tuple[Figure, Axes]:
     figure = look.new_figure(width, _LOW[width])
     axes = figure.add_subplot()
@@ -233,20 +205,3 @@ def _limit_axes(
     all_y = np.concatenate([numbers_of(values) for values in (signals, line.y, extra_y, *bands)])
     set_scale(axes, "x", all_x, log=False, room=0.03)
     set_scale(axes, "y", all_y, log=False, room=0.08)
-
-
-def _draw_tolerance(
-    axes: Axes, levels: NDArray[np.float64], usual: float, lowest: float | None, label: str
-) -> None:
-    """A band of ± *usual*; up to half-way to the second level it is ± *lowest*."""
-    distinct = np.unique(levels)
-    if lowest is None or distinct.size < 2:
-        axes.axhspan(-usual, usual, color=look.ACCEPTED, linewidth=0, label=label, zorder=0)
-        return
-    logarithmic = axes.get_xscale() == "log"
-    step = float(np.sqrt(distinct[0] * distinct[1]) if logarithmic else np.mean(distinct[:2]))
-    left, right = axes.get_xlim()
-    half = np.array([lowest, lowest, usual, usual])
-    axes.fill_between(
-        [left, step, step, right], -half, half, color=look.ACCEPTED, linewidth=0, label=label, zorder=0
-    )

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from validator.dossier import numbers
 from validator.dossier.document import Column, Row, Table
-from validator.dossier.journal.phrases import limit_figure, listed
+from validator.dossier.journal.phrases import listed
 from validator.dossier.journal.results import near_one
 from validator.dossier.sections.context import Context, Item, estimate_text, percent_level, slope_unit
 from validator.dossier.sections.summary import limits_are_claimed
@@ -141,7 +141,7 @@ def _range(record: CalibrationRecord) -> str:
 def _limit(context: Context, name: str) -> Callable[[Item], str]:
     def cell(item: Item) -> str:
         found = _claimed(context, item, name)
-        return numbers.MISSING if found is None else limit_figure(found)
+        return numbers.MISSING if found is None else numbers.limit_and_interval(found.value, found.ci)
 
     return cell
 

@@ -12,7 +12,6 @@ if TYPE_CHECKING:
 
     from validator.dossier.inline import Content
     from validator.dossier.sections.context import Context, Item
-    from validator.evaluation.results import DeclaredLimit
 
 Key = TypeVar("Key", bound="Hashable")
 
@@ -41,15 +40,6 @@ def levels_text(levels: Iterable[float | None], unit: str) -> str:
     """``3, 8, 13 µg/L``: distinct levels in order, the unit once."""
     known = sorted({level for level in levels if level is not None})
     return numbers.quantity(", ".join(numbers.as_given(level) for level in known), unit)
-
-
-def limit_figure(limit: DeclaredLimit) -> str:
-    """A limit with its interval, each to two figures, without unit: as in the dossier."""
-    value = numbers.limit(limit.value)
-    if limit.ci is None:
-        return value
-    lower, upper = limit.ci
-    return f"{value} ({numbers.limit(lower)} {numbers.TO} {numbers.limit(upper)})"
 
 
 def joined(sentences: Iterable[Content]) -> tuple[Inline, ...]:

@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING
 from validator.dossier import numbers
 from validator.dossier.document import Block, Paragraph, Section
 from validator.dossier.journal.further import further
-from validator.dossier.journal.phrases import joined, limit_figure
+from validator.dossier.journal.phrases import joined
 from validator.dossier.sections.configurations import slope_sentences
-from validator.dossier.sections.context import Context, Item, estimate_text, p_text, slope_unit
+from validator.dossier.sections.context import Context, Item, estimate_text, slope_unit
 from validator.dossier.sections.pictures import interferent_label, level_label
 from validator.dossier.sections.summary import deciding, limits_are_claimed
 from validator.evaluation.results import CalibrationRecord, DeclaredLimit, EstimateRecord, FTest, NotAssessed
@@ -89,7 +89,7 @@ def _calibration(context: Context, item: Item, record: CalibrationRecord) -> Ite
         yield say(
             "journal.found_scatter",
             significance=_significance(context, item, scatter.p),
-            test=f"χ²({nu}) = {numbers.significant(scatter.statistic)}, {p_text(scatter.p)}",
+            test=f"χ²({nu}) = {numbers.significant(scatter.statistic)}, {numbers.p_text(scatter.p)}",
         )
     if not isinstance(record.linear_range, NotAssessed):
         yield say(
@@ -111,7 +111,9 @@ def near_one(value: float) -> str:
 
 
 def _f_text(test: FTest) -> str:
-    return f"F({numbers.degrees_of_freedom(*test.df)}) = {numbers.significant(test.f)}, {p_text(test.p)}"
+    return (
+        f"F({numbers.degrees_of_freedom(*test.df)}) = {numbers.significant(test.f)}, {numbers.p_text(test.p)}"
+    )
 
 
 def _limits(context: Context, item: Item) -> Iterator[Content]:
@@ -123,7 +125,7 @@ def _limits(context: Context, item: Item) -> Iterator[Content]:
         if isinstance(limit, NotAssessed):
             yield context.say(f"journal.found_no_limit.{name}", reason=limit.not_assessed)
         else:
-            figure = numbers.quantity(limit_figure(limit), limit.unit)
+            figure = numbers.quantity(numbers.limit_and_interval(limit.value, limit.ci), limit.unit)
             yield context.say(f"journal.found_limit.{name}", limit=figure)
 
 

@@ -223,8 +223,8 @@ def _requirements_table(parts: Parts, found: list[DesignFinding]) -> Table:
             row(
                 one.requirement,
                 parts.context.analyte_name(one.analyte),
-                _plain(one.required),
-                _plain(one.provided),
+                numbers.stated(one.required),
+                numbers.stated(one.provided),
                 Outcome(one.outcome),
                 one.cited,
             )
@@ -232,7 +232,3 @@ def _requirements_table(parts: Parts, found: list[DesignFinding]) -> Table:
         ),
         size="small",
     )
-
-
-def _plain(value: float | str | None) -> str:
-    return value if isinstance(value, str) else numbers.as_given(value)

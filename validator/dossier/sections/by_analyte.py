@@ -27,7 +27,7 @@ from validator.dossier.document import (
     Table,
 )
 from validator.dossier.inline import Outcome, Reference, plain
-from validator.dossier.sections.context import MOST_LISTED, estimate_text, p_text, row, slope_unit
+from validator.dossier.sections.context import MOST_LISTED, estimate_text, row, slope_unit
 from validator.dossier.sections.judging import governing, told_together
 from validator.dossier.sections.overview import section_id
 from validator.dossier.sections.pictures import calibration_and_residuals, level_label, recovery_label
@@ -239,7 +239,7 @@ def _of_calibration(
     scatter = numbers.quantity(numbers.significant(record.residual_standard_deviation, 2), signal)
     yield say.text("overview.residual_sd"), scatter, n, []
     if not isinstance(record.lack_of_fit, NotAssessed):
-        text = p_text(record.lack_of_fit.p)
+        text = numbers.p_text(record.lack_of_fit.p)
         yield context.characteristic("lack_of_fit"), text, n, of("lack_of_fit")
     if not isinstance(record.linear_range, NotAssessed):
         ends = (numbers.as_given(end) for end in (record.linear_range.lower, record.linear_range.upper))

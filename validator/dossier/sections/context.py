@@ -16,7 +16,7 @@ from validator.dossier.document import (
     Section,
     identifier,
 )
-from validator.dossier.inline import Content, Inline, Outcome, Reference, Severity, Text, rich
+from validator.dossier.inline import Content, Reference, Severity, Text
 from validator.evaluation.results import (
     AnalyteRecord,
     Assessment,
@@ -364,12 +364,6 @@ def interval_text(estimate: EstimateRecord | NotAssessed | None) -> str:
     return numbers.interval(*estimate.ci, value=estimate.value)
 
 
-def p_text(p: float | None) -> str:
-    """``p = 0.12`` or ``p < 0.001``."""
-    text = numbers.p_value(p)
-    return f"p {text}" if text.startswith(("<", ">")) else f"p = {text}"
-
-
 def refused(what: Content, refusal: NotAssessed) -> NotAssessedItem:
     """An entry of a list of what was not assessed."""
     return NotAssessedItem(what, refusal.not_assessed, refusal.needs)
@@ -379,11 +373,6 @@ def refusals(*entries: tuple[Content, object]) -> tuple[Block, ...]:
     """A list of those *entries* that are refusals; nothing where none is."""
     items = tuple(refused(what, value) for what, value in entries if isinstance(value, NotAssessed))
     return (NotAssessedList(items),) if items else ()
-
-
-def outcome_cell(outcome: str) -> Outcome:
-    """An outcome as a table cell."""
-    return Outcome(outcome)  # type: ignore[arg-type]
 
 
 def slope_unit(item: Item) -> str:
@@ -403,8 +392,3 @@ def row(*cells: Content, kind: str = "plain") -> Row:
 def percent_level(confidence: float) -> str:
     """``95 %`` from 0.95."""
     return numbers.quantity(numbers.as_given(round(confidence * 100, 6)), "%")
-
-
-def markup(template: str, **values: Content) -> tuple[Inline, ...]:
-    """Text with markup of ours."""
-    return rich(template, **values)

@@ -157,7 +157,13 @@ def _by_requirement(context: Context, found: Sequence[DesignFinding]) -> Table:
     # analytes of which the same was asked and given share a row
     rows: dict[tuple[str, ...], list[DesignFinding]] = {}
     for one in found:
-        key = (one.requirement, _plain(one.required), _plain(one.provided), one.outcome, one.source)
+        key = (
+            one.requirement,
+            numbers.stated(one.required),
+            numbers.stated(one.provided),
+            one.outcome,
+            one.source,
+        )
         rows.setdefault(key, []).append(one)
     return Table(
         id="requirements",
@@ -174,8 +180,8 @@ def _by_requirement(context: Context, found: Sequence[DesignFinding]) -> Table:
             row(
                 one.requirement,
                 *((_names(context, members),) if several else ()),
-                _plain(one.required),
-                _plain(one.provided),
+                numbers.stated(one.required),
+                numbers.stated(one.provided),
                 Outcome(one.outcome),
                 *(() if shared else (one.cited,)),
             )
@@ -194,7 +200,7 @@ def _by_profile(context: Context, asked: Sequence[Demand], profiles: Sequence[Pr
     # analytes of which the same was asked and given share a row
     rows: dict[tuple[str, tuple[str, ...], OutcomeWord, str], list[str]] = {}
     for one in asked:
-        cells = (*(_asked(context, one, profile) for profile in profiles), _plain(one.provided))
+        cells = (*(_asked(context, one, profile) for profile in profiles), numbers.stated(one.provided))
         key = (_name(context, one), cells, one.strictest.outcome, one.strictest.cited)
         rows.setdefault(key, []).append(context.analyte_name(one.analyte))
     return Table(
@@ -228,13 +234,9 @@ def _names(context: Context, members: Sequence[DesignFinding]) -> str:
 def _asked(context: Context, demand: Demand, profile: Profile) -> str:
     """What one document asks: ``6``, ``6; 10 recommended``, a dash where it says nothing."""
     parts = [
-        context.say.text("design.recommended", count=_plain(one.required))
+        context.say.text("design.recommended", count=numbers.stated(one.required))
         if one.recommended
-        else _plain(one.required)
+        else numbers.stated(one.required)
         for one in demand.of_profile(profile.id)
     ]
     return "; ".join(parts) or numbers.MISSING
-
-
-def _plain(value: float | str | None) -> str:
-    return value if isinstance(value, str) else numbers.as_given(value)

@@ -17,6 +17,7 @@ from validator.evaluation.results import (
     LevelFormRecord,
     NotAssessed,
     PrecisionRecord,
+    value_of,
 )
 
 if TYPE_CHECKING:
@@ -126,11 +127,7 @@ def _robust(context: Context, item: Item, records: Sequence[PrecisionRecord]) ->
 
 
 def _pair(usual: EstimateRecord | NotAssessed | None, robust: float | None, digits: int) -> str:
-    return f"{numbers.significant(_value(usual), digits)} / {numbers.significant(robust, digits)}"
-
-
-def _value(figure: EstimateRecord | NotAssessed | None) -> float | None:
-    return figure.value if isinstance(figure, EstimateRecord) else None
+    return f"{numbers.significant(value_of(usual), digits)} / {numbers.significant(robust, digits)}"
 
 
 def predicted(context: Context, item: Item, records: Sequence[PrecisionRecord]) -> tuple[Block, ...]:
@@ -174,9 +171,9 @@ def _predicted_cells(record: PrecisionRecord, *, between: bool) -> list[str]:
         numbers.significant(record.thompson_rsd, 2),
     ]
     if between:
-        cells.append(numbers.significant(_value(record.reproducibility_rsd), 2))
+        cells.append(numbers.significant(value_of(record.reproducibility_rsd), 2))
         cells.append(numbers.significant(record.horrat, 2))
-    cells.append(numbers.significant(_value(record.repeatability_rsd), 2))
+    cells.append(numbers.significant(value_of(record.repeatability_rsd), 2))
     cells.append(numbers.significant(record.horrat_repeatability, 2))
     return cells
 

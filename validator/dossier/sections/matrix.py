@@ -11,7 +11,6 @@ from validator.dossier.sections.context import (
     Item,
     estimate_text,
     open_caveats,
-    p_text,
     percent_level,
     refusals,
     row,
@@ -130,7 +129,7 @@ def t_text(test: TTest | SignificanceRecord | NotAssessed | None) -> str:
 def significance_text(name: str, statistic: float, df: float | tuple[float | None, ...], p: float) -> str:
     """A test by the name of its statistic, with its degrees of freedom and p."""
     nu = numbers.degrees_of_freedom(*(df if isinstance(df, tuple) else (df,)))
-    return f"{name} = {numbers.significant(statistic)}, ν = {nu}, {p_text(p)}"
+    return f"{name} = {numbers.significant(statistic)}, ν = {nu}, {numbers.p_text(p)}"
 
 
 def _sentence(context: Context, item: Item, record: MatrixEffectRecord) -> Content:

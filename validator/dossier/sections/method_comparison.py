@@ -12,7 +12,6 @@ from validator.dossier.sections.context import (
     estimate_text,
     interval_text,
     open_caveats,
-    p_text,
     percent_level,
     refusals,
     row,
@@ -211,11 +210,11 @@ def _remark(context: Context, record: ComparisonRecord, name: str) -> Content:
             "method_comparison.york_remark",
             chi=numbers.significant(record.york.chi_squared),
             nu=numbers.degrees_of_freedom(record.york.degrees_of_freedom),
-            p=p_text(record.york.p),
+            p=numbers.p_text(record.york.p),
         )
     if isinstance(record.passing_bablok, NotAssessed):
         return ""
-    return say("method_comparison.passing_bablok_remark", p=p_text(record.passing_bablok.linearity_p))
+    return say("method_comparison.passing_bablok_remark", p=numbers.p_text(record.passing_bablok.linearity_p))
 
 
 def _conclusion(context: Context, item: Item, record: ComparisonRecord) -> tuple[Block, ...]:
@@ -254,7 +253,7 @@ def _equivalence(context: Context, record: ComparisonRecord) -> tuple[Block, ...
                 f"method_comparison.{key}",
                 lower=numbers.as_given(found.lower),
                 upper=numbers.as_given(found.upper),
-                p=p_text(found.p),
+                p=numbers.p_text(found.p),
             )
         ),
     )

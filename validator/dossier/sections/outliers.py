@@ -10,11 +10,10 @@ from validator.dossier.inline import LineBreak, Strong
 from validator.dossier.sections.context import Context, Item, row
 from validator.dossier.sections.pictures import level_label
 from validator.evaluation.results import (
-    EstimateRecord,
-    NotAssessed,
     OutlierRecord,
     PrecisionRecord,
     RemovalRecord,
+    value_of,
 )
 
 if TYPE_CHECKING:
@@ -142,21 +141,17 @@ def _without_one(
         "level": level_label(item, record.level),
         "tests": ", ".join(dict.fromkeys(test.test.partition(",")[0] for test in tests)),
         "repeatability": numbers.percent(without.repeatability_rsd, 2),
-        "repeatability_now": numbers.percent(_value(record.repeatability_rsd), 2),
+        "repeatability_now": numbers.percent(value_of(record.repeatability_rsd), 2),
     }
     over_laboratories = record.reproducibility_rsd is not None
     wide = record.reproducibility_rsd if over_laboratories else record.intermediate_rsd
     after = without.reproducibility_rsd if over_laboratories else without.intermediate_rsd
-    if _value(wide) is None and after is None:
+    if value_of(wide) is None and after is None:
         return say("precision.without_suspect_repeatability", **values)
     return say(
         "precision.without_suspect",
         **values,
         wide=say.text(f"precision.wide_{'reproducibility' if over_laboratories else 'intermediate'}"),
         wide_without=numbers.percent(after, 2),
-        wide_now=numbers.percent(_value(wide), 2),
+        wide_now=numbers.percent(value_of(wide), 2),
     )
-
-
-def _value(figure: EstimateRecord | NotAssessed | None) -> float | None:
-    return figure.value if isinstance(figure, EstimateRecord) else None

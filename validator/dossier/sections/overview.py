@@ -7,10 +7,9 @@ from typing import TYPE_CHECKING
 from validator.dossier import numbers
 from validator.dossier.document import Column, Paragraph, Row, Section, Table
 from validator.dossier.inline import Outcome, Reference
-from validator.dossier.sections.context import estimate_text
 from validator.dossier.sections.judging import WORST_FIRST
 from validator.dossier.sections.summary import deciding, limit_value, limits_are_claimed, variants_of
-from validator.evaluation.results import EstimateRecord, NotAssessed
+from validator.evaluation.results import NotAssessed, value_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -83,17 +82,13 @@ def _variants(context: Context, item: Item) -> str:
 def _largest(item: Item, figure: Callable[[PrecisionRecord], object]) -> str:
     """The largest of the levels."""
     records = item.configuration.precision
-    found = [] if isinstance(records, NotAssessed) else [_value(figure(record)) for record in records]
+    found = [] if isinstance(records, NotAssessed) else [value_of(figure(record)) for record in records]
     return numbers.significant(max((one for one in found if one is not None), default=None), 2)
-
-
-def _value(estimate: object) -> float | None:
-    return estimate.value if isinstance(estimate, EstimateRecord) else None
 
 
 def _recovery(_: Context, item: Item) -> str:
     records = item.configuration.recovery
-    means = [] if isinstance(records, NotAssessed) else [_value(record.mean_recovery) for record in records]
+    means = [] if isinstance(records, NotAssessed) else [value_of(record.mean_recovery) for record in records]
     known = sorted(one for one in means if one is not None)
     if not known:
         return numbers.MISSING
@@ -113,11 +108,6 @@ def _lack_of_fit(_: Context, item: Item) -> str:
     if isinstance(calibration, NotAssessed) or isinstance(calibration.lack_of_fit, NotAssessed):
         return numbers.MISSING
     return numbers.p_value(calibration.lack_of_fit.p)
-
-
-def _slope(_: Context, item: Item) -> str:
-    calibration = item.configuration.calibration
-    return numbers.MISSING if isinstance(calibration, NotAssessed) else estimate_text(calibration.slope)
 
 
 def _outcome(context: Context, item: Item) -> Content:

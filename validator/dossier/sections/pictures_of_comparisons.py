@@ -21,10 +21,10 @@ from validator.dossier.sections.pictures import (
 )
 from validator.evaluation.results import (
     ComparisonRecord,
-    EstimateRecord,
     MatrixEffectRecord,
     NotAssessed,
     StandardAdditionRecord,
+    value_of,
 )
 
 if TYPE_CHECKING:
@@ -53,7 +53,7 @@ def matrix_figure(
         )
     ]
     for record in records:
-        slope, intercept = _value(record.slope), _value(record.intercept)
+        slope, intercept = value_of(record.slope), value_of(record.intercept)
         if slope is None or intercept is None:
             continue
         levels = np.array([point.level for point in record.points])
@@ -83,10 +83,6 @@ def matrix_figure(
     )
 
 
-def _value(estimate: EstimateRecord | NotAssessed | None) -> float | None:
-    return estimate.value if isinstance(estimate, EstimateRecord) else None
-
-
 @not_of_many
 def additions_figure(
     context: Context, item: Item, records: Sequence[StandardAdditionRecord], *, width: Width = "text"
@@ -95,7 +91,7 @@ def additions_figure(
     say = context.say
     lines = []
     for record in records:
-        slope, intercept = _value(record.slope), _value(record.intercept)
+        slope, intercept = value_of(record.slope), value_of(record.intercept)
         if not slope or intercept is None:
             continue
         added = np.array([point.added for point in record.points])

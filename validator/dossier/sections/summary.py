@@ -205,13 +205,9 @@ def _lacking(context: Context, finding: DesignFinding) -> str:
     return context.say.text(
         "summary.points.lacking",
         requirement=finding.requirement,
-        required=_amount(finding.required),
-        provided=_amount(finding.provided),
+        required=numbers.stated(finding.required),
+        provided=numbers.stated(finding.provided),
     )
-
-
-def _amount(value: float | str | None) -> str:
-    return value if isinstance(value, str) else numbers.as_given(value)
 
 
 def _rule(context: Context) -> str:
@@ -352,12 +348,7 @@ def limit_figure(limit: DeclaredLimit | NotAssessed) -> str:
     """A declared limit with interval and unit."""
     if isinstance(limit, NotAssessed):
         return numbers.MISSING
-    value = numbers.limit(limit.value)
-    if limit.ci is None:
-        return numbers.quantity(value, limit.unit)
-    lower, upper = limit.ci
-    span = f"{value} ({numbers.limit(lower)} {numbers.TO} {numbers.limit(upper)})"
-    return numbers.quantity(span, limit.unit)
+    return numbers.quantity(numbers.limit_and_interval(limit.value, limit.ci), limit.unit)
 
 
 def variant_title(limit: DeclaredLimit) -> str:

@@ -34,6 +34,7 @@ from validator.evaluation.results.base import (
     SignificanceRecord,
     TestRecord,
     TTest,
+    value_of,
 )
 from validator.evaluation.results.blank_response import (
     BlankResponseRecord,
@@ -278,4 +279,5 @@ __all__ = [
     "Verdict",
     "WeightingStep",
     "YorkRecord",
+    "value_of",
 ]

@@ -125,6 +125,25 @@ class EstimateRecord(Record):
     degrees_of_freedom: float | None = None
     reason: str | None = None
 
+    def shifted(self, by: float) -> EstimateRecord:
+        """The estimate and its bounds, moved."""
+
+        def moved(ends: Interval | None) -> Interval | None:
+            return None if ends is None else (_plus(ends[0], by), _plus(ends[1], by))
+
+        return structs.replace(
+            self, value=_plus(self.value, by), ci=moved(self.ci), one_sided=moved(self.one_sided)
+        )
+
+
+def _plus(value: float | None, by: float) -> float | None:
+    return None if value is None else value + by
+
+
+def value_of(figure: object) -> float | None:
+    """The value of an estimate; none of a refusal or of what is absent."""
+    return figure.value if isinstance(figure, EstimateRecord) else None
+
 
 class TestRecord(Record):
     """A test of significance."""

@@ -16,7 +16,6 @@ from validator.statistics import (
     propagation,
     tolerance_interval,
     uncertainty_budget,
-    uncertainty_top_down,
     within_laboratory_uncertainty,
 )
 from validator.statistics import input_quantity as quantities
@@ -40,22 +39,16 @@ def budget(inputs: Inputs) -> Figures:
 
 
 def correlated(inputs: Inputs) -> Figures:
-    """Several results from simultaneous readings: values, uncertainties and correlations."""
+    """Several results from simultaneous readings, each propagated with their correlations."""
     readings, formulas = inputs["readings"], inputs["formulas"]
     given = [quantities.from_readings(name, values) for name, values in readings.items()]
     r = quantities.correlation_of_readings(np.array(list(readings.values())).T)
     models = {name: measurement_model.measurement_model(text) for name, text in formulas.items()}
-    covariance = propagation.covariance_of_results(list(models.values()), given, correlation=r)
     figures: Figures = {}
     for name, model in models.items():
         used = [i for i, quantity in enumerate(given) if quantity.name in model.names]
         found = propagation.propagate(model, [given[i] for i in used], correlation=r[np.ix_(used, used)])
         figures |= {name: known(found.value), f"u({name})": found.standard_uncertainty}
-    names = list(models)
-    for i, first in enumerate(names):
-        for j in range(i + 1, len(names)):
-            scale = math.sqrt(covariance[i, i] * covariance[j, j])
-            figures[f"r({first}, {names[j]})"] = float(covariance[i, j]) / scale
     return figures
 
 
@@ -111,7 +104,7 @@ def control_and_rounds(inputs: Inputs) -> Figures:
     rounds = bias_uncertainty.from_reference_materials(
         100 + biases, np.full(biases.size, 100.0), inputs["u_cref_percent"], relative=True
     )
-    found = uncertainty_top_down.top_down(rw, rounds).budget
+    found = uncertainty_budget.combine((*rw.rows, *rounds.rows), coverage_factor=2.0, relative=True)
     return {
         "u(Rw)": rw.standard_uncertainty,
         "RMS of bias": rounds.rows[0].standard_uncertainty,

@@ -1,6 +1,6 @@
 """Detection and quantification limits by every variant the data allow. No study, no files, no verdicts."""
 
-from validator.statistics.detection.comparing import VariantContrast, contrasts, ratio_of_limits
+from validator.statistics.detection.comparing import ratio_of_limits
 from validator.statistics.detection.inputs import (
     DetectionInputs,
     LowLevelSample,
@@ -28,9 +28,7 @@ __all__ = [
     "PrecisionLevel",
     "RecoveryLevel",
     "Variant",
-    "VariantContrast",
     "all_limits",
-    "contrasts",
     "limits_by",
     "ratio_of_limits",
     "resolve_detection",

@@ -1,4 +1,4 @@
-"""Why the limits by different variants differ, and how the limits of two configurations compare."""
+"""How the limits of two configurations compare."""
 
 from __future__ import annotations
 
@@ -6,77 +6,16 @@ import math
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
-from msgspec import Struct
 
 from validator.errors import NotEstimable
 from validator.statistics.detection.intervals import DRAWS, Array, factor_draws, simulated
-from validator.statistics.detection.result import LimitResult
 from validator.statistics.detection.scatter import Scatter
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
-
+    from validator.statistics.detection.result import LimitResult
     from validator.statistics.interval import Estimate
 
 Limit = Literal["critical_level", "detection_limit", "quantification_limit"]
-
-
-class VariantContrast(Struct, frozen=True, kw_only=True):
-    """What one variant's limit is made of, beside the smallest.
-
-    Attributes:
-        variant: id.
-        limit: the value, analyte unit.
-        sigma_concentration: the standard deviation used, analyte unit; None where none enters.
-        sigma_source: where it comes from.
-        k: limit over sigma_concentration; None where no standard deviation enters.
-        degrees_of_freedom: ν of sigma.
-        ratio_to_smallest: limit over the smallest limit.
-        sigma_ratio: sigma over that of the variant with the smallest limit.
-        k_ratio: k over that of the variant with the smallest limit; limit ratio = sigma_ratio · k_ratio.
-    """
-
-    variant: str
-    limit: float
-    sigma_concentration: float | None
-    sigma_source: str
-    k: float | None
-    degrees_of_freedom: float | None
-    ratio_to_smallest: float
-    sigma_ratio: float | None
-    k_ratio: float | None
-
-
-def contrasts(
-    results: Mapping[str, LimitResult | NotEstimable], limit: Limit = "detection_limit"
-) -> tuple[VariantContrast, ...]:
-    """Take every positive *limit* apart into sigma and factor, smallest limit first."""
-    found = [
-        (variant, result, estimate.value)
-        for variant, result in results.items()
-        if isinstance(result, LimitResult)
-        and (estimate := getattr(result, limit)) is not None
-        and estimate.value > 0
-    ]
-    found.sort(key=lambda item: (item[2], item[0]))
-    if not found:
-        return ()
-    _, smallest, least = found[0]
-    sigma0, k0 = smallest.sigma_concentration, _effective_k(smallest, least)
-    return tuple(
-        VariantContrast(
-            variant=variant,
-            limit=value,
-            sigma_concentration=result.sigma_concentration,
-            sigma_source=result.sigma_source,
-            k=_effective_k(result, value),
-            degrees_of_freedom=result.degrees_of_freedom,
-            ratio_to_smallest=value / least,
-            sigma_ratio=_quotient(result.sigma_concentration, sigma0),
-            k_ratio=_quotient(_effective_k(result, value), k0),
-        )
-        for variant, result, value in found
-    )
 
 
 def ratio_of_limits(
@@ -153,11 +92,3 @@ def _is_proportional(result: LimitResult, scatter: Scatter, estimate: Estimate) 
         return False
     relative = math.hypot(math.sqrt(0.5 / scatter.degrees_of_freedom), scatter.slope_relative_error)
     return math.isclose(estimate.standard_error, relative * estimate.value, rel_tol=1e-9)
-
-
-def _effective_k(result: LimitResult, value: float) -> float | None:
-    return None if not result.sigma_concentration else value / result.sigma_concentration
-
-
-def _quotient(top: float | None, bottom: float | None) -> float | None:
-    return None if top is None or not bottom else top / bottom

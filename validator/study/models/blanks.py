@@ -1,11 +1,9 @@
 """The blocks ``blanks``, ``low_level`` and ``noise``: what detection and quantification limits rest on."""
 
-from typing import Literal, Self
-
-from pydantic import model_validator
+from typing import Literal
 
 from validator.study.models.base import Count, NonNegative, Positive
-from validator.study.models.runs import Block, MeasuredRun, Run, exactly_one
+from validator.study.models.runs import Block, MeasuredRun, Run
 
 
 class BlankRun(MeasuredRun):
@@ -19,11 +17,6 @@ class BlankRun(MeasuredRun):
     blank_correction: Literal["none", "subtracted"] | None = None
     replicates_averaged: Count | None = None
 
-    @model_validator(mode="after")
-    def _has_readings(self) -> Self:
-        exactly_one(self, "signals", "signal", "concentrations", "concentration")
-        return self
-
 
 class BlanksBlock(Block):
     """The block ``blanks``."""
@@ -35,11 +28,6 @@ class LowLevelRun(MeasuredRun):
     """Readings of samples near the expected limit; ``level`` is spiked or nominal."""
 
     level: NonNegative
-
-    @model_validator(mode="after")
-    def _has_readings(self) -> Self:
-        exactly_one(self, "signals", "signal", "concentrations", "concentration")
-        return self
 
 
 class LowLevelBlock(Block):

@@ -78,20 +78,10 @@ class PlannedLevels(PlannedBlock):
         return self
 
 
-class PlannedSamples(PlannedBlock):
+class PlannedSamples(PlannedLevels):
     """As ``PlannedLevels``, for samples taken through the whole procedure."""
 
     levels: Positives | None = None
-
-    @property
-    def materials(self) -> tuple[Material, ...]:
-        """What is prepared, in the order written."""
-        return tuple(Material(level) for level in self.levels or ())
-
-    @model_validator(mode="after")
-    def _levels_differ(self) -> Self:
-        _once(self.levels, "levels")
-        return self
 
 
 class PlannedRecovery(PlannedSamples):

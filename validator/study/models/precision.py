@@ -1,11 +1,9 @@
 """The blocks ``precision`` and ``repeated_use``."""
 
-from typing import Literal, Self
-
-from pydantic import model_validator
+from typing import Literal
 
 from validator.study.models.base import Count, Label, NonNegative, Number, Text
-from validator.study.models.runs import Block, MeasuredRun, Run, exactly_one
+from validator.study.models.runs import Block, MeasuredRun, Run
 
 
 class PrecisionRun(MeasuredRun):
@@ -21,11 +19,6 @@ class PrecisionRun(MeasuredRun):
     level_confirmed: Text | None = None
     day: Label | None = None
     laboratory: Label | None = None
-
-    @model_validator(mode="after")
-    def _has_readings(self) -> Self:
-        exactly_one(self, "signals", "signal", "concentrations", "concentration")
-        return self
 
 
 class PrecisionBlock(Block):

@@ -2,7 +2,7 @@
 
 from typing import Any, ClassVar, Literal, Self, get_args
 
-from pydantic import Field, ValidatorFunctionWrapHandler, field_validator
+from pydantic import Field, ValidatorFunctionWrapHandler, field_validator, model_validator
 
 from validator.study.models.base import (
     Cause,
@@ -171,6 +171,11 @@ class MeasuredRun(Run):
         single = self.signal if self.axis == "signal" else self.concentration
         several = self.signals if self.axis == "signal" else self.concentrations
         return several or () if single is None else (single,)
+
+    @model_validator(mode="after")
+    def _has_readings(self) -> Self:
+        exactly_one(self, "signals", "signal", "concentrations", "concentration")
+        return self
 
     @property
     def values(self) -> tuple[float, ...]:
