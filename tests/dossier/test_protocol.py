@@ -21,7 +21,11 @@ PLAN = {
     "simulations": 20,
 }
 ANALYTE = {
-    "id": "x", "name": "analyte x", "unit": "mg/L", "signal": "signal", "signal_unit": "1",
+    "id": "x",
+    "name": "analyte x",
+    "unit": "mg/L",
+    "signal": "signal",
+    "signal_unit": "1",
     "legal_limit": 0.5,
 }
 CRITERIA = [
