@@ -98,8 +98,8 @@ def verify(dossier: Path, tolerance: float | None = None) -> Verification:
         comparison = Comparison(accepted)
         if stated["format"] == EARLIER_FORMAT:
             changed = (*changed, _judged_anew(stated, recomputed))
-            recomputed = _known_to(stated, recomputed)
-            comparison.compare(_estimates(stated), _estimates(recomputed))
+            earlier = _estimates(stated)
+            comparison.compare(earlier, _known_to(earlier, _estimates(recomputed)))
         else:
             comparison.compare(_compared(stated), _compared(recomputed))
         differences, figures = (*changed, *comparison.differences), comparison.count
@@ -282,7 +282,7 @@ def _estimates(results: dict[str, Any]) -> dict[str, Any]:
     return {key: value for key, value in _compared(results).items() if key not in apart}
 
 
-def _known_to(stated: Any, recomputed: Any) -> Any:
+def _known_to(stated: object, recomputed: object) -> object:
     """*recomputed* without the keys that were added to the format and that *stated* lacks."""
     if isinstance(stated, dict) and isinstance(recomputed, dict):
         return {

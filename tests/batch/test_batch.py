@@ -359,13 +359,13 @@ def test_the_three_formats_tell_the_same(described, command, tmp_path):
     for number, version in enumerate(("9", "10", "11")):
         place = root / version
         place.mkdir(parents=True)
-        text = study_text(described, 100 * number, id="SOP-7", version=version, title="=cmd()<script>")
+        text = study_text(described, 100 * number, id="SOP-7", version=version, title="=cmd()</script>")
         (place / "study.yaml").write_text(text, encoding="utf-8")
     for ending in ("csv", "xlsx", "html"):
         assert command("batch", root, "--workers", 1, "--summary", tmp_path / f"s.{ending}").status == 0
 
     studies, changes = lines(tmp_path / "s.csv"), lines(tmp_path / "s-trend.csv")
-    assert [row["title"] for row in studies] == ["'=cmd()<script>"] * 3
+    assert [row["title"] for row in studies] == ["'=cmd()</script>"] * 3
     slopes = [row for row in changes if row["figure"] == "slope"]
     assert [row["version"] for row in slopes] == ["9", "10", "11"]
     assert slopes[0]["change_percent"] == ""
@@ -373,11 +373,11 @@ def test_the_three_formats_tell_the_same(described, command, tmp_path):
     assert [row["apart"] for row in slopes] == ["", "yes", "yes"]
     book = openpyxl.load_workbook(tmp_path / "s.xlsx")
     assert [sheet.title for sheet in book] == ["studies", "trend"]
-    assert book["studies"]["B2"].value == "'=cmd()<script>"
+    assert book["studies"]["B2"].value == "'=cmd()</script>"
     assert [cell.value for cell in book["trend"]["H"]][1:4] == ["9", "10", "11"]
     page = (tmp_path / "s.html").read_text(encoding="utf-8")
-    assert "&lt;script&gt;" in page
-    assert "<script>" not in page
+    assert "&lt;/script&gt;" in page
+    assert "</script>" not in page
     assert "Comparison of versions" in page
 
 

@@ -279,7 +279,12 @@ def _caveats() -> Section:
                 remedy="Raise the limit to the lowest standard, or measure standards below it.",
                 source="Directive 2009/90/EC, article 2",
             ),
-            CaveatBlock(severity="condition", title="Interferent", text="Copper up to the mass of nickel."),
+            CaveatBlock(
+                severity="condition",
+                title="Cleaning required after high samples",
+                text="A blank after the highest standard is not free of nickel.",
+                remedy="Add a cleaning step to the procedure.",
+            ),
             CaveatBlock(severity="note", title="Rounding", text="Numbers are rounded once, for print."),
             Paragraph(
                 (
