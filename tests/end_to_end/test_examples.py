@@ -78,6 +78,20 @@ def test_the_results_file_keeps_its_contract(name):
     assert text.endswith("}\n")
 
 
+@pytest.mark.parametrize(
+    ("name", "answer"),
+    [
+        ("drinking_water_nitrate", "limits for routine control"),
+        ("interlaboratory_moisture", "no intermediate precision"),
+    ],
+)
+def test_the_clause_index_claims_control_limits_only_where_they_are_given(name, answer):
+    """A trial between laboratories gives no intermediate precision, hence no chart of its own."""
+    _, results = judged(name)
+
+    assert [one.answer for one in results.assessment.clauses if one.clause == "7.7"] == [answer]
+
+
 @pytest.mark.parametrize("name", NAMES)
 def test_every_refusal_says_what_it_would_take(name):
     """Whatever was not assessed gives a reason and a remedy, as clauses without a full stop."""

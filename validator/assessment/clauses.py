@@ -6,13 +6,13 @@ from typing import TYPE_CHECKING
 
 from validator.assessment.asked import not_measured, refusal_of
 from validator.assessment.rules import kind_of, rules_for
-from validator.evaluation.results import ClauseRecord
+from validator.evaluation.results import ClauseRecord, NotAssessed
 from validator.guidance import Topic, load_profile
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from validator.evaluation.results import DesignFinding, Finding, Results
+    from validator.evaluation.results import DesignFinding, Finding, PrecisionRecord, Results
     from validator.evaluation.results.assessment import ClauseOutcome
     from validator.guidance import Practice, Profile, Requirement
     from validator.study import Study
@@ -131,11 +131,19 @@ def _record_of(topic: Topic, study: Study, results: Results) -> tuple[str, Claus
         case Topic.REPORTING:
             return "criteria, results, intervals and verdict", "reported"
         case Topic.QUALITY_CONTROL:
-            return (
-                ("limits for routine control", "reported") if study.precision else ("no data", "not stated")
-            )
+            if any(one.control_limits for one in _precision_of(study, results)):
+                return "limits for routine control", "reported"
+            return "no intermediate precision", "not stated"
         case _:
             return "no entry in the study", "not stated"
+
+
+def _precision_of(study: Study, results: Results) -> Iterator[PrecisionRecord]:
+    """The precision of every analyte with the configuration that is validated."""
+    for analyte in results.analytes.values():
+        records = analyte.configurations[study.validated_configuration].precision
+        if not isinstance(records, NotAssessed):
+            yield from records
 
 
 def shortened(text: str) -> str:

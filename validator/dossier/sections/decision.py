@@ -142,10 +142,9 @@ def routine(context: Context) -> Section | None:
         if isinstance(records, NotAssessed):
             continue
         for record in records:
-            wide = record.intermediate_sd
-            if wide is None or isinstance(wide, NotAssessed) or not wide.value or not record.mean.value:
+            if record.control_limits is None:
                 continue
-            mean, s = record.mean.value, wide.value
+            mean, s = record.control_limits
             rows.append(
                 row(
                     item.analyte.name,

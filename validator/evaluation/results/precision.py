@@ -174,3 +174,11 @@ class PrecisionRecord(Record):
     method: str
     excluded: tuple[ExcludedPoint, ...] = ()
     with_excluded: PrecisionRecord | None = None
+
+    @property
+    def control_limits(self) -> tuple[float, float] | None:
+        """Centre line and intermediate standard deviation of a control chart; none without both."""
+        wide = self.intermediate_sd
+        if wide is None or isinstance(wide, NotAssessed) or not wide.value or not self.mean.value:
+            return None
+        return self.mean.value, wide.value
