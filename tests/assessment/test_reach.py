@@ -246,6 +246,23 @@ def test_the_working_limit_is_not_below_the_lowest_standard(verdict):
     assert found.range.working_quantification_limit == 1
 
 
+def test_the_quantification_limit_ends_the_range_where_neither_is_required(verdict):
+    """Nothing was met below the limit of about 15 either: the range begins at it, not at the claim."""
+    found = verdict(
+        method={"not_required": "{precision: defined by the procedure, trueness: defined by the procedure}"},
+        criteria="[{characteristic: lack_of_fit, p_min: 0.01}]",
+        precision="",
+        recovery="",
+        blanks="{preparation: independent, runs: [{signals: %s}]}" % [0.15 * (i % 3) for i in range(12)],
+        analysis="{decision_rule: guarded, quantification_limit: {variant: blank_3s}}",
+    )
+
+    assert 10 < found.range.validated[0] < 20
+    assert found.range.validated[1] == 40
+    assert [one.split(" to ")[0] for one in told(found)] == ["quantification from 2 mg/L"]
+    assert found.verdict == "not demonstrated"
+
+
 def test_a_limit_test_needs_no_range(verdict):
     """Precision, trueness and range are not required of it (ICH Q2(R2), from memory)."""
     found = verdict(method={"kind": "impurity_limit"}, precision="", recovery="")

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from validator.evaluation.top_down import same_level
+
 if TYPE_CHECKING:
     from validator.study.models.method import Analyte
-
-SAME_LEVEL = 1e-6
-"""Two levels are the same within this relative difference: they come from one number written twice."""
 
 Span = tuple[float, float]
 
@@ -28,14 +27,9 @@ def claimed_range(analyte: Analyte) -> Span | None:
     return (min(levels), max(levels)) if levels and min(levels) < max(levels) else None
 
 
-def is_same(level: float, other: float) -> bool:
-    """Whether two levels are one."""
-    return abs(level - other) <= SAME_LEVEL * max(abs(level), abs(other), 1e-300)
-
-
 def is_inside(level: float | None, claim: Span | None) -> bool:
     """Whether *level* lies in the *claim*; a figure without a level, and a study without a claim, do."""
     if level is None or claim is None:
         return True
     lower, upper = claim
-    return lower <= level <= upper or is_same(level, lower) or is_same(level, upper)
+    return lower <= level <= upper or same_level(level, lower) or same_level(level, upper)

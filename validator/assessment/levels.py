@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from validator.assessment.claim import Span, is_same
+from validator.evaluation.top_down import same_level
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
 
+    from validator.assessment.claim import Span
     from validator.study.models.analysis import ProgramDefaults
 
 Met = dict[float, bool]
@@ -19,7 +20,7 @@ def joined(outcomes: Iterable[tuple[float, bool]]) -> Met:
     """One entry for each level, by rising level: met where every outcome at it is."""
     levels: Met = {}
     for level, met in sorted(outcomes):
-        known = next((one for one in levels if is_same(one, level)), level)
+        known = next((one for one in levels if same_level(one, level)), level)
         levels[known] = levels.get(known, True) and met
     return levels
 
@@ -47,8 +48,8 @@ def towards_ends(found: Sequence[Span], claim: Span | None, defaults: ProgramDef
     lowest, highest = start + min(share * start, width), end - min(share * end, width)
     return [
         (
-            start if start <= lower <= lowest or is_same(lower, lowest) else lower,
-            end if highest <= upper <= end or is_same(upper, highest) else upper,
+            start if start <= lower <= lowest or same_level(lower, lowest) else lower,
+            end if highest <= upper <= end or same_level(upper, highest) else upper,
         )
         for lower, upper in found
     ]
@@ -65,12 +66,12 @@ def gaps(found: Sequence[Span], claim: Span) -> list[Span]:
     start, end = claim
     left: list[Span] = []
     for lower, upper in sorted(found):
-        if lower > start and not is_same(lower, start):
+        if lower > start and not same_level(lower, start):
             left.append((start, min(lower, end)))
         start = max(start, upper)
         if start >= end:
             return left
-    return left if is_same(start, end) else [*left, (start, end)]
+    return left if same_level(start, end) else [*left, (start, end)]
 
 
 def widest(found: Sequence[Span]) -> Span | None:

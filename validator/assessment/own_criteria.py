@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from msgspec.structs import replace
 
-from validator.assessment.claim import claimed_range, is_inside, is_same
+from validator.assessment.claim import claimed_range, is_inside
 from validator.assessment.finding import finding
 from validator.assessment.judging import Limit
 from validator.assessment.observation import Effect
@@ -14,6 +14,7 @@ from validator.assessment.observations import Observation, Units, observations
 from validator.dossier import numbers
 from validator.evaluation.results import ConfigurationRecord, Finding, NotAssessed, Results
 from validator.evaluation.rows import Cell
+from validator.evaluation.top_down import same_level
 from validator.study.models.criteria import MEANINGS
 
 if TYPE_CHECKING:
@@ -97,7 +98,7 @@ def _is_beyond(made: Finding, study: Study) -> bool:
         expected is not None
         and made.level is not None
         and made.level > expected
-        and not is_same(made.level, expected)
+        and not same_level(made.level, expected)
     )
 
 
@@ -182,7 +183,7 @@ def _at(criterion: Criterion, found: tuple[Observation, ...]) -> list[Observatio
         # up to the stated ratio: what is tested beyond it is information
         here = [one for one in found if one.level is None or one.level <= criterion.at * (1 + 1e-6)]
         return here or [_no_level(criterion, found)]
-    here = [one for one in found if one.level is None or is_same(one.level, criterion.at)]
+    here = [one for one in found if one.level is None or same_level(one.level, criterion.at)]
     return here or [_no_level(criterion, found)]
 
 

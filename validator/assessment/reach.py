@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 from msgspec import Struct
 
 from validator.assessment import levels as of_levels
-from validator.assessment.claim import Span, claimed_range, is_inside, is_same
+from validator.assessment.claim import Span, claimed_range, is_inside
 from validator.dossier import numbers
 from validator.evaluation.results import (
     AccuracyProfileRecord,
@@ -28,6 +28,7 @@ from validator.evaluation.results import (
     RangeRecord,
 )
 from validator.evaluation.rows import kept, runs_of
+from validator.evaluation.top_down import same_level
 from validator.study.models.blanks import LowLevelRun
 from validator.study.models.precision import PrecisionRun
 from validator.study.models.trueness import ComparisonRun, RecoveryRun
@@ -148,7 +149,7 @@ class _Evidence(Struct, frozen=True):
         recovery = self.record.recovery
         if profile.data == "precision" or isinstance(recovery, NotAssessed):
             return [level]
-        return [one.total_content or one.level for one in recovery if is_same(one.level, level)]
+        return [one.total_content or one.level for one in recovery if same_level(one.level, level)]
 
     def trueness(self) -> dict[str, of_levels.Met]:
         """The levels at which trueness is met, for each claimed matrix; of one without a name else."""
@@ -172,9 +173,9 @@ class _Evidence(Struct, frozen=True):
         behind = [
             one
             for one in (() if isinstance(recovery, NotAssessed) else recovery)
-            if is_same(one.level, finding.level or 0.0)
+            if same_level(one.level, finding.level or 0.0)
             and (one.matrix or "") == finding.what
-            and (finding.total is None or is_same(one.total_content or one.level, finding.total))
+            and (finding.total is None or same_level(one.total_content or one.level, finding.total))
         ]
         return all(self._in_matrix(one, matrix) for one in behind)
 
@@ -280,7 +281,7 @@ def _validated(
     limit = evidence.quantification_limit
     if span is None or evidence.is_assay or limit is None or limit <= span[0]:
         return span
-    if lowest <= span[0] or is_same(lowest, span[0]):
+    if lowest <= span[0] or same_level(lowest, span[0]):
         return span
     lower = min(limit, lowest)
     return (lower, span[1]) if lower <= span[1] else None
@@ -351,7 +352,7 @@ def _level(value: float, unit: str) -> str:
 def range_words(span: Span, unit: str) -> str:
     """``from 3 µg/L to 13 µg/L``, ``at 5 µg/L`` where one level is all."""
     lower, upper = span
-    if is_same(lower, upper):
+    if same_level(lower, upper):
         return f"at {_level(lower, unit)}"
     return f"from {_level(lower, unit)} to {_level(upper, unit)}"
 

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import math
 from typing import TYPE_CHECKING
 
 from msgspec import Struct
 
 from validator.errors import NotEstimable
 from validator.evaluation.named_levels import fraction_at
+from validator.evaluation.top_down import same_level
 from validator.guidance import Characteristic, Figure, Kind, Place, limit_for
 
 if TYPE_CHECKING:
@@ -18,7 +18,6 @@ if TYPE_CHECKING:
     from validator.guidance import Acceptance, Limit, Profile
     from validator.study import Criterion, Study
 
-_SAME_LEVEL = 1e-6
 _RECOVERY = (Characteristic.RECOVERY, Characteristic.TRUENESS)
 _WITHIN_SERIES = (Characteristic.REPEATABILITY, Figure.REPEATABILITY_RSD_PERCENT)
 _OVER_SERIES = (Characteristic.INTERMEDIATE_PRECISION, Figure.INTERMEDIATE_RSD_PERCENT)
@@ -72,7 +71,7 @@ class Criteria(Struct, frozen=True):
                 one.characteristic == characteristic
                 and one.analyte in (None, self.cell.analyte)
                 and one.configuration in (None, self.cell.configuration)
-                and (one.at is None or math.isclose(one.at, level, rel_tol=_SAME_LEVEL))
+                and (one.at is None or same_level(one.at, level))
             ):
                 yield one
 

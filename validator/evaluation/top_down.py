@@ -51,7 +51,7 @@ class Part(Struct, frozen=True):
 
 def same_level(one: float, other: float) -> bool:
     """True for one level written twice."""
-    return abs(one - other) <= SAME_LEVEL * max(abs(one), abs(other))
+    return math.isclose(one, other, rel_tol=SAME_LEVEL)
 
 
 def place_of_level(levels: Sequence[float], level: float) -> int | None:
