@@ -83,8 +83,7 @@ def standing(made: Finding, study: Study) -> Finding:
         return replace(made, decides=False, informs="outside the scope")
     if made.characteristic in BY_LEVEL and made.analyte is not None:
         claim = claimed_range(study.analyte(made.analyte))
-        content = made.level if made.total is None else made.total
-        if not is_inside(content, claim):
+        if not is_inside(made.content, claim):
             return replace(made, decides=False, informs="outside the claim")
     if made.characteristic in OF_AMOUNTS and _is_beyond(made, study):
         return replace(made, decides=False, informs="beyond the expected amount")

@@ -131,8 +131,8 @@ class _Evidence(Struct, frozen=True):
 
     def _at_levels(self, characteristics: frozenset[str]) -> Iterator[tuple[float, bool]]:
         for one in self.findings:
-            if one.characteristic in characteristics and one.level is not None:
-                yield one.level if one.total is None else one.total, one.outcome == "meets"
+            if one.characteristic in characteristics and one.content is not None:
+                yield one.content, one.outcome == "meets"
 
     def _of_profile(self) -> Iterator[tuple[float, bool]]:
         """The levels of an accuracy profile that a criterion of the study is held against."""
@@ -149,7 +149,7 @@ class _Evidence(Struct, frozen=True):
         recovery = self.record.recovery
         if profile.data == "precision" or isinstance(recovery, NotAssessed):
             return [level]
-        return [one.total_content or one.level for one in recovery if same_level(one.level, level)]
+        return [one.content for one in recovery if same_level(one.level, level)]
 
     def trueness(self) -> dict[str, of_levels.Met]:
         """The levels at which trueness is met, for each claimed matrix; of one without a name else."""
@@ -158,10 +158,10 @@ class _Evidence(Struct, frozen=True):
 
     def _true(self, matrix: str) -> Iterator[tuple[float, bool]]:
         for one in self.findings:
-            if one.characteristic in RECOVERED and one.level is not None:
+            if one.characteristic in RECOVERED and one.content is not None:
                 met = one.outcome == "meets"
                 if one.outcome == "does not meet" or self._counts(one, matrix):
-                    yield one.level if one.total is None else one.total, met
+                    yield one.content, met
         yield from self._compared(matrix)
         profile = self.record.accuracy_profile
         if isinstance(profile, AccuracyProfileRecord) and self._profile_counts(profile, matrix):
@@ -175,7 +175,7 @@ class _Evidence(Struct, frozen=True):
             for one in (() if isinstance(recovery, NotAssessed) else recovery)
             if same_level(one.level, finding.level or 0.0)
             and (one.matrix or "") == finding.what
-            and (finding.total is None or same_level(one.total_content or one.level, finding.total))
+            and (finding.total is None or same_level(one.content, finding.total))
         ]
         return all(self._in_matrix(one, matrix) for one in behind)
 
@@ -373,6 +373,6 @@ def _taken_through(study: Study, cell: Cell) -> Iterator[float]:
     for block in (study.precision, study.recovery, study.low_level):
         for run in kept(runs_of(block, cell)):
             if isinstance(run, RecoveryRun):
-                yield run.expected + (run.native or 0.0)
+                yield run.content
             elif isinstance(run, PrecisionRun | LowLevelRun):
                 yield run.level

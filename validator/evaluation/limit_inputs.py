@@ -157,7 +157,7 @@ def _recovery_level(criteria: Criteria, entry: RecoveryRecord, *, is_lowest: boo
     over_series = entry.series is not None and entry.series > 1
     holding = criteria.at(entry.level, is_lowest=is_lowest, over_series=over_series)
     return RecoveryLevel(
-        level=entry.level if entry.total_content is None else entry.total_content,
+        level=entry.content,
         mean_percent=entry.mean_recovery.value or 0.0,
         rsd_percent=entry.found_rsd_percent,
         n=entry.n,

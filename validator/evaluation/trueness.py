@@ -165,7 +165,7 @@ def _figures(group: _Group, bounds: tuple[float, float] | None, confidence: floa
         sd=result.sd,
         found_rsd_percent=found_rsd_percent(
             [one.value for one in values],
-            [_content(one.run) for one in values if isinstance(one.run, RecoveryRun)],
+            [one.run.content for one in values if isinstance(one.run, RecoveryRun)],
         ),
         t=result.t,
         p_bias=result.p_bias,
@@ -179,13 +179,8 @@ def _figures(group: _Group, bounds: tuple[float, float] | None, confidence: floa
     )
 
 
-def _content(run: RecoveryRun) -> float:
-    """What the sample contains: the native content and what was added, or what is certified or known."""
-    return run.expected + (run.native or 0.0)
-
-
 def _total(runs: Sequence[RecoveryRun]) -> float:
-    contents = [_content(run) for run in runs]
+    contents = [run.content for run in runs]
     first = contents[0]
     return first + sum(one - first for one in contents) / len(contents)
 

@@ -271,7 +271,7 @@ def _results_of(run: Run) -> list[float]:
 def _level_of(run: Run) -> float:
     """The content of a sample: known, of a spike with the native one, else by the other method."""
     if isinstance(run, RecoveryRun):
-        return run.expected + (run.native or 0.0)
+        return run.content
     known = getattr(run, "reference_values", ()) or _results_of(run)
     return sum(known) / len(known) if known else math.inf
 

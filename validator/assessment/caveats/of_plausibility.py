@@ -14,6 +14,7 @@ from validator.dossier import numbers
 from validator.errors import NotEstimable
 from validator.evaluation.concentrations import SignalReader
 from validator.evaluation.rows import independent_values, kept
+from validator.study.models.trueness import RecoveryRun
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -126,10 +127,7 @@ def _levels(subject: Subject, block: str, factor: float) -> Iterator[_Level]:
 
 def _content(run: Run) -> float:
     """The content that the results should show: of a spike the native one with it."""
-    expected = getattr(run, "expected", None)
-    if expected is None:
-        return float(getattr(run, "level", 0.0))
-    return float(expected) + (getattr(run, "native", None) or 0.0)
+    return run.content if isinstance(run, RecoveryRun) else float(getattr(run, "level", 0.0))
 
 
 def _found(reader: SignalReader, runs: Sequence[Run]) -> list[float]:

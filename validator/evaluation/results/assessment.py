@@ -77,6 +77,11 @@ class Finding(Record):
     own: bool = False
 
     @property
+    def content(self) -> float | None:
+        """The content that the figure speaks of: of a recovery the total one, else its level."""
+        return self.level if self.total is None else self.total
+
+    @property
     def cited(self) -> str:
         """The source as it is printed."""
         return marked(self.source, self.source_status)

@@ -113,3 +113,8 @@ class RecoveryRecord(Record):
     values: tuple[float, ...] = ()
     excluded: tuple[ExcludedPoint, ...] = ()
     with_excluded: EstimateRecord | None = None
+
+    @property
+    def content(self) -> float:
+        """The total content; a file without it has only what was added, certified or known."""
+        return self.level if self.total_content is None else self.total_content

@@ -54,6 +54,11 @@ class RecoveryRun(Run):
         return next(value for value in known if value is not None)
 
     @property
+    def content(self) -> float:
+        """What the sample contains: the native content and what was added, or what is certified or known."""
+        return self.expected + (self.native or 0.0)
+
+    @property
     def values(self) -> tuple[float, ...]:
         """What was found, less what is reported as below a limit."""
         return numbers_of(self.found)
