@@ -6,7 +6,8 @@ from typing import TYPE_CHECKING
 
 from msgspec import Struct
 
-from validator.assessment.rules import kind_of, rules_for
+from validator.assessment.rules import rules_for
+from validator.evaluation.chosen_guidance import kind_of
 from validator.evaluation.results import ConfigurationRecord, EstimateRecord, NotAssessed
 from validator.guidance import Characteristic, Kind
 

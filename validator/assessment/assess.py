@@ -10,11 +10,12 @@ from validator.assessment.alternatives import with_censored, without_exclusions
 from validator.assessment.caveats import raised_caveats
 from validator.assessment.clauses import clause_index
 from validator.assessment.design import design_findings
-from validator.assessment.guidance_findings import guidance_findings, profiles_of
+from validator.assessment.guidance_findings import guidance_findings
 from validator.assessment.own_criteria import own_findings
 from validator.assessment.reach import reach
 from validator.assessment.verdict import Grounds, held_back, verdict_of_study, verdict_on
 from validator.evaluation import evaluate
+from validator.evaluation.chosen_guidance import profiles_of
 from validator.evaluation.results import (
     AnalyteVerdict,
     Assessment,

@@ -30,7 +30,6 @@ from validator.guidance import (
     Requirement,
     Status,
     limit_for,
-    load_profile,
     row_for,
 )
 from validator.sources import Source
@@ -47,15 +46,6 @@ _NO_LEVEL = NotAssessed(
     not_assessed="the level that the limit depends on is not stated",
     needs="method.analytes: legal_limit or reference_point_for_action",
 )
-
-
-def profiles_of(study: Study) -> tuple[Profile, ...]:
-    """The guidance profiles the study names; a lab's own lie in the study folder.
-
-    Raises:
-        GuidanceError: a profile is unknown or malformed.
-    """
-    return tuple(load_profile(name, search_folders=(study.folder,)) for name in study.study.guidance)
 
 
 def guidance_findings(study: Study, results: Results, profiles: Sequence[Profile]) -> tuple[Finding, ...]:

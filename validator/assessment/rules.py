@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from validator.evaluation.chosen_guidance import kind_of
 from validator.guidance import Characteristic, Kind
 
 if TYPE_CHECKING:
@@ -31,11 +32,6 @@ RELATED: tuple[frozenset[Characteristic], ...] = (
     frozenset({Characteristic.ACCURACY_PROFILE, *_PRECISION, *_TRUENESS}),
 )
 """Characteristics of which one is meant where a document asks for another."""
-
-
-def kind_of(study: Study) -> Kind:
-    """What the method is for; ``any`` where the study does not say."""
-    return Kind(study.method.kind or Kind.ANY)
 
 
 def rules_for(study: Study, profile: Profile) -> tuple[Requirement, ...]:

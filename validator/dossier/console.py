@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from validator.assessment.asked import not_measured, not_set, waiting_for_kind
 from validator.assessment.design import counter_name
-from validator.assessment.guidance_findings import guidance_findings, profiles_of
+from validator.assessment.guidance_findings import guidance_findings
 from validator.assessment.own_criteria import own_findings
 from validator.dossier import numbers
 from validator.dossier.inline import plain
@@ -17,6 +17,7 @@ from validator.dossier.sections.other_unit import stated_text
 from validator.dossier.sections.summary import limit_text
 from validator.dossier.wording import wording
 from validator.dossier.words import sentence
+from validator.evaluation.chosen_guidance import profiles_of
 from validator.evaluation.results import (
     ConfigurationRecord,
     DeclaredLimit,

@@ -5,9 +5,10 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Literal
 
 from validator.errors import NotEstimable
+from validator.evaluation.chosen_guidance import kind_of, profiles_of
 from validator.evaluation.convert import attempt, estimate_record, one_sided_level
 from validator.evaluation.results import EstimateRecord, NotAssessed, ResidueLimitRecord
-from validator.guidance import Characteristic, Kind, load_profile
+from validator.guidance import Characteristic
 from validator.statistics.decision_limits import FIVE_PERCENT, ONE_PERCENT, LevelUncertainty, limit_above
 
 if TYPE_CHECKING:
@@ -72,9 +73,7 @@ def _asked(study: Study, analyte: Analyte, characteristic: Characteristic) -> bo
         for one in study.criteria
     ):
         return True
-    profiles = (load_profile(name, search_folders=(study.folder,)) for name in study.study.guidance)
-    kind = Kind(study.method.kind or Kind.ANY)
-    return any(characteristic in profile.characteristics(kind) for profile in profiles)
+    return any(characteristic in one.characteristics(kind_of(study)) for one in profiles_of(study))
 
 
 def _limit(

@@ -5,8 +5,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from validator.errors import GuidanceError, NotEstimable, Problem, StudyError
+from validator.evaluation.chosen_guidance import profiles_of
 from validator.evaluation.measurement_formula import correlations
-from validator.guidance import Binding, load_profile, resolve
+from validator.guidance import Binding, resolve
 from validator.statistics.detection import resolve_detection, resolve_quantification
 from validator.statistics.measurement_model import MeasurementModel, measurement_model, normal_form
 from validator.study.suggestions import nearest
@@ -49,7 +50,7 @@ def _profiles(study: Study) -> Iterator[tuple[Loc, str]]:
 
 def _rules(study: Study) -> Iterator[tuple[Loc, str]]:
     """Rules set aside or confirmed that the chosen guidance does not have, and rules of law set aside."""
-    profiles = {name: load_profile(name, search_folders=(study.folder,)) for name in study.study.guidance}
+    profiles = dict(zip(study.study.guidance, profiles_of(study), strict=True))
     for index, one in enumerate(study.study.not_applicable):
         loc: Loc = ("study", "not_applicable", index)
         profile = profiles.get(one.document)

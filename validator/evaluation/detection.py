@@ -9,6 +9,7 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from validator.errors import NotEstimable
+from validator.evaluation.chosen_guidance import profiles_of
 from validator.evaluation.convert import attempt, finite, interval_record, not_assessed, one_sided_level
 from validator.evaluation.limit_inputs import limit_inputs
 from validator.evaluation.results import (
@@ -18,7 +19,6 @@ from validator.evaluation.results import (
     LimitVariant,
     NotAssessed,
 )
-from validator.guidance import load_profile
 from validator.statistics.detection import (
     QUANTIFICATION_ALIASES,
     VARIANTS,
@@ -134,8 +134,7 @@ def deciding_variants(study: Study, cell: Cell, inputs: DetectionInputs) -> Deci
 
 def deciding_by_guidance(study: Study) -> Deciding | None:
     """The variants that the study's first profile names; None where it names none."""
-    for name in study.study.guidance[:1]:
-        profile = load_profile(name, search_folders=(study.folder,))
+    for profile in profiles_of(study)[:1]:
         own = [
             one.variant
             for one in (profile.default_detection_limit, profile.default_quantification_limit)

@@ -7,9 +7,10 @@ from typing import TYPE_CHECKING
 from msgspec import Struct
 
 from validator.errors import NotEstimable
+from validator.evaluation.chosen_guidance import kind_of
 from validator.evaluation.named_levels import fraction_at
 from validator.evaluation.top_down import same_level
-from validator.guidance import Characteristic, Figure, Kind, Place, limit_for
+from validator.guidance import Characteristic, Figure, Place, limit_for
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -103,8 +104,7 @@ class _Guidance(Struct, frozen=True):
         return next((limit.upper for limit in self._limits(_PRECISION, figure)), None)
 
     def _limits(self, characteristics: tuple[Characteristic, ...], figure: Figure) -> Iterator[Limit]:
-        study = self.criteria.study
-        kind = Kind(study.method.kind or Kind.ANY)
+        kind = kind_of(self.criteria.study)
         rules = (rule for profile in self.criteria.profiles for rule in profile.requirements)
         for rule in rules:
             if rule.characteristic in characteristics and rule.applies_to(kind):

@@ -8,6 +8,7 @@ import numpy as np
 
 from validator.errors import NotEstimable
 from validator.evaluation.calibration import Fitted
+from validator.evaluation.chosen_guidance import profiles_of
 from validator.evaluation.level_criteria import Criteria
 from validator.evaluation.results import EstimateRecord, NotAssessed, PrecisionRecord, RecoveryRecord
 from validator.evaluation.rows import (
@@ -18,7 +19,6 @@ from validator.evaluation.rows import (
     labels_or_none,
     runs_of,
 )
-from validator.guidance import load_profile
 from validator.statistics.detection import (
     DetectionInputs,
     LowLevelSample,
@@ -53,7 +53,7 @@ def limit_inputs(
     on_signals = [run for run in blank_runs if run.axis == "signal"]
     as_results = [run for run in blank_runs if run.axis == "concentration"]
     low_level, unreadable = _low_level(study, cell, reader)
-    profiles = [load_profile(name, search_folders=(study.folder,)) for name in study.study.guidance]
+    profiles = profiles_of(study)
     return DetectionInputs(
         fit=fitted.fit if isinstance(fitted, Fitted) else None,
         fit_refusal=_refusal(study, cell, fitted),

@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from validator.errors import NotEstimable
-from validator.guidance import Figure, load_profile, row_for
+from validator.evaluation.chosen_guidance import profiles_of
+from validator.guidance import Figure, row_for
 from validator.statistics.mass_fraction import mass_fraction
 from validator.study.conversion import Inconvertible, converted
 from validator.study.units import same_unit
@@ -48,8 +49,8 @@ def level_named(place: AtLevel, analyte: Analyte) -> float:
 def levels_of_guidance(study: Study, analyte: Analyte) -> tuple[float, ...]:
     """The levels at which the chosen guidance wants the uncertainty of *analyte* evaluated."""
     found: list[float] = []
-    for name in study.study.guidance:
-        for rule in load_profile(name, search_folders=(study.folder,)).requirements:
+    for profile in profiles_of(study):
+        for rule in profile.requirements:
             for acceptance in rule.acceptance:
                 row = row_for(acceptance, (analyte.id, analyte.name))
                 if (

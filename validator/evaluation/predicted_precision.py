@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Literal
 from msgspec.structs import replace
 
 from validator.errors import NotEstimable
+from validator.evaluation.chosen_guidance import profiles_of
 from validator.evaluation.convert import attempt
 from validator.evaluation.results import (
     LevelDependenceRecord,
@@ -15,7 +16,6 @@ from validator.evaluation.results import (
     PrecisionRecord,
     value_of,
 )
-from validator.guidance import load_profile
 from validator.statistics.horwitz import horrat
 from validator.statistics.level_dependence import level_dependence as forms_of
 from validator.statistics.mass_fraction import mass_fraction
@@ -34,8 +34,7 @@ another (AOAC 2012, Annex D; from memory)."""
 
 def share_of(study: Study) -> float:
     """The share of the predicted reproducibility for repeatability: of the first guidance that names one."""
-    profiles = (load_profile(name, search_folders=(study.folder,)) for name in study.study.guidance)
-    return next((one.horrat_share for one in profiles if one.horrat_share), WITHIN_ONE_LABORATORY)
+    return next((one.horrat_share for one in profiles_of(study) if one.horrat_share), WITHIN_ONE_LABORATORY)
 
 
 def with_prediction(record: PrecisionRecord, analyte: Analyte, share: float) -> PrecisionRecord:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from validator.assessment.design import design_findings
-from validator.assessment.guidance_findings import profiles_of
+from validator.evaluation.chosen_guidance import profiles_of
 from validator.planning.simulating import MODELS, Simulator, Truth
 from validator.study.models.plan import PLANNED_BLOCKS, Assumed
 

@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING
 
 from msgspec import Struct
 
-from validator.assessment.guidance_findings import profiles_of
 from validator.errors import Problem, StudyError
+from validator.evaluation.chosen_guidance import profiles_of
 from validator.evaluation.declared import check_declared
 from validator.planning.outcomes import Chance, all_met, chances
 from validator.planning.power import Power, powers

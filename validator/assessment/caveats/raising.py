@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 from msgspec import Struct, field
 
 from validator.assessment.design import Demand, demands
-from validator.assessment.rules import kind_of
 from validator.dossier import numbers
+from validator.evaluation.chosen_guidance import kind_of
 from validator.evaluation.results import (
     CalibrationRecord,
     Caveat,

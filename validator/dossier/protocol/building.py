@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from validator.assessment.guidance_findings import profiles_of
 from validator.dossier import numbers
 from validator.dossier.document import Block, Column, Document, KeyFacts, Paragraph, Table
 from validator.dossier.protocol.declared import criteria, design
@@ -15,6 +14,7 @@ from validator.dossier.sections.context import Context, percent_level, row
 from validator.dossier.sections.purpose import purpose
 from validator.dossier.sections.summary import signatures
 from validator.dossier.wording import wording
+from validator.evaluation.chosen_guidance import profiles_of
 
 if TYPE_CHECKING:
     from validator.dossier.document import Row

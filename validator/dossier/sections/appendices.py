@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 
 from msgspec.structs import replace
 
-from validator.assessment.guidance_findings import profiles_of
 from validator.dossier import numbers
 from validator.dossier.document import (
     Block,
@@ -24,6 +23,7 @@ from validator.dossier.inline import Code, Content, Outcome, OutcomeWord, Refere
 from validator.dossier.sections.context import Context, row
 from validator.dossier.sections.data import data
 from validator.dossier.sections.formula_list import formulas_used
+from validator.evaluation.chosen_guidance import profiles_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -5,11 +5,11 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from validator.assessment.design import counter_name, demands
-from validator.assessment.guidance_findings import profiles_of
 from validator.dossier import numbers
 from validator.dossier.document import Block, Column, Paragraph, Section, Table
 from validator.dossier.inline import Content, Outcome, OutcomeWord
 from validator.dossier.sections.context import MOST_NAMED, Context, Item, row
+from validator.evaluation.chosen_guidance import profiles_of
 from validator.evaluation.factors import series_labels
 from validator.evaluation.rows import independent_values, kept, runs_of
 

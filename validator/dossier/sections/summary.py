@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from validator.assessment.guidance_findings import profiles_of
 from validator.assessment.verdict import GRAVITY
 from validator.dossier import numbers
 from validator.dossier.document import (
@@ -22,6 +21,7 @@ from validator.dossier.document import (
 from validator.dossier.inline import Content, Outcome, Reference, Severity, Text
 from validator.dossier.sections.context import Context, Item, figure_text, percent_level, place_of, row
 from validator.dossier.sections.judging import governing
+from validator.evaluation.chosen_guidance import profiles_of
 from validator.evaluation.results import (
     Caveat,
     DeclaredLimit,
