@@ -1,4 +1,4 @@
-"""What the findings would be with other data: results below a limit at 0, exclusions restored."""
+"""What the findings would be with 0 in the place of results below a limit."""
 
 from __future__ import annotations
 
@@ -7,19 +7,14 @@ from typing import TYPE_CHECKING
 
 from msgspec.structs import replace
 
+from validator.assessment.judging import Limit
 from validator.study.censored import censored, with_numbers
-from validator.study.models.runs import Block
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
 
     from validator.evaluation.results import Finding
     from validator.study import Study
-
-RELATIVE_SCATTER = frozenset(
-    {"repeatability", "intermediate_precision", "reproducibility", "device_to_device", "repeated_use"}
-)
-"""Characteristics that are standard deviations: with a number put for a result they are none."""
 
 _BLOCKS_OF = {
     "repeatability": ("precision",),
@@ -28,6 +23,7 @@ _BLOCKS_OF = {
     "device_to_device": ("precision", "repeated_use"),
     "repeated_use": ("repeated_use",),
 }
+"""The blocks of what is a standard deviation: with a number put for a result it is none."""
 
 
 def with_censored(
@@ -45,7 +41,7 @@ def with_censored(
 
 
 def _combined(study: Study, finding: Finding, other: Finding | None) -> Finding:
-    if finding.characteristic in RELATIVE_SCATTER:
+    if finding.characteristic in _BLOCKS_OF:
         n = sum(
             _is_of(run.analyte, finding.analyte)
             and (finding.level is None or getattr(run, "level", None) == finding.level)
@@ -67,7 +63,8 @@ def _combined(study: Study, finding: Finding, other: Finding | None) -> Finding:
     settled = ("inconclusive", "not assessed")
     if other is None or other.outcome == finding.outcome or finding.outcome in settled:
         return finding
-    if finding.outcome == "does not meet" and _is_outside(other):
+    limit = Limit(finding.lower, finding.upper)
+    if finding.outcome == "does not meet" and other.observed is not None and not limit.holds(other.observed):
         return finding  # without an interval where all results are 0
     at_zero = "no result" if other.observed is None else f"{other.observed:.4g}"
     at_bound = "no result" if finding.observed is None else f"{finding.observed:.4g}"
@@ -79,15 +76,6 @@ def _combined(study: Study, finding: Finding, other: Finding | None) -> Finding:
             f"{at_zero} with 0 in their place, {at_bound} with their limits"
         ),
         needs="measured values in place of the results reported as less than a limit",
-    )
-
-
-def _is_outside(finding: Finding) -> bool:
-    value = finding.observed
-    if value is None:
-        return False
-    return (finding.lower is not None and value < finding.lower) or (
-        finding.upper is not None and value > finding.upper
     )
 
 
@@ -106,17 +94,3 @@ def _keyed(findings: Sequence[Finding]) -> Iterator[tuple[tuple[object, ...], Fi
         key = (one.characteristic, one.analyte, one.configuration, level, one.what, one.criterion, one.source)
         seen[key] += 1
         yield (*key, seen[key]), one
-
-
-def without_exclusions(study: Study) -> Study | None:
-    """The study with every excluded run restored; None where none is excluded."""
-    blocks: dict[str, Block] = {}
-    for name in type(study).model_fields:
-        block = getattr(study, name)
-        if isinstance(block, Block) and any(run.excluded is not None for run in study.runs(name)):
-            runs = tuple(
-                run if run.excluded is None else run.model_copy(update={"excluded": None})
-                for run in study.runs(name)
-            )
-            blocks[name] = block.model_copy(update={"runs": runs})
-    return study.model_copy(update=blocks) if blocks else None

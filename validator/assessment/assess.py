@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from msgspec.structs import replace
 
-from validator.assessment.alternatives import with_censored, without_exclusions
+from validator.assessment.alternatives import with_censored
 from validator.assessment.caveats import raised_caveats
 from validator.assessment.clauses import clause_index
 from validator.assessment.design import design_findings
@@ -26,6 +26,7 @@ from validator.evaluation.results import (
 )
 from validator.evaluation.rows import Cell
 from validator.study.censored import with_numbers
+from validator.study.exclusions import without_exclusions
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -55,14 +56,16 @@ def assess_against(
     """
 
     def judge(other: Study) -> tuple[Finding, ...]:
-        return _findings(other, evaluate(other), profiles)
+        return _findings(other, evaluate(other.with_shortest_simulation()), profiles)
 
     findings = _findings(study, results, profiles)
     if alternatives:
         findings = with_censored(study, findings, judge)
     plain = with_numbers(study, "bound")
     design = design_findings(plain, profiles)
-    caveats = raised_caveats(plain, results, profiles, findings, design)
+    other = without_exclusions(study)
+    restored = None if other is None else (other, evaluate(other))
+    caveats = raised_caveats(plain, results, profiles, findings, design, restored)
     findings = held_back(findings, caveats)
     verdicts = {
         analyte: verdict_on(_grounds(study, results, analyte, findings, design, caveats))
@@ -71,11 +74,7 @@ def assess_against(
     if study.left_open:
         verdicts = {analyte: _draft(study, one) for analyte, one in verdicts.items()}
     word, reason, settles = verdict_of_study(verdicts, {one.id: one.name for one in study.method.analytes})
-    restored = without_exclusions(study) if alternatives else None
-    beside = None
-    if restored is not None:
-        again = assess_against(restored, evaluate(restored), profiles, alternatives=False).assessment
-        beside = None if again is None else again.verdict
+    again = assess_against(*restored, profiles).assessment if restored and alternatives else None
     assessment = Assessment(
         verdict=word,
         reason=reason,
@@ -83,7 +82,7 @@ def assess_against(
         draft=bool(study.left_open),
         purpose=study.study.purpose,
         analytes=verdicts,
-        without_exclusions=beside,
+        without_exclusions=None if again is None else again.verdict,
         clauses=clause_index(study, results, profiles, findings, design),
         findings=findings,
         design=design,

@@ -27,9 +27,10 @@ from validator.assessment.caveats import (
     of_weights,
 )
 from validator.assessment.caveats.raising import Raised, Subject, Trigger, as_caveats
-from validator.assessment.caveats.restoring import excluded_from, only_with_excluded, with_excluded
-from validator.evaluation import evaluate
+from validator.assessment.caveats.restoring import only_with_excluded
 from validator.evaluation.rows import Cell
+from validator.study.censored import with_numbers
+from validator.study.exclusions import excluded_from
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Sequence
@@ -77,19 +78,19 @@ def raised_caveats(
     profiles: Sequence[Profile],
     findings: Sequence[Finding],
     design: Sequence[DesignFinding],
+    restored: tuple[Study, Results] | None,
 ) -> tuple[Caveat, ...]:
     """Every caveat whose trigger is met, gravest first.
 
     Each analyte is examined in the validated configuration, and as far as a comparison rests on them in the
-    others.
+    others. *restored* is the study with its excluded results and what is found then, where it has any: what
+    only they would have raised is told, so that no exclusion silences a caveat.
     """
     raised = _raised(study, results, profiles, findings, design)
-    blocks = excluded_from(study)
-    if blocks:
-        # what only the excluded results would have raised is told, so that no exclusion silences a caveat
-        restored = with_excluded(study, blocks)
-        again = _raised(restored, evaluate(restored), profiles, findings, design)
-        raised.extend(only_with_excluded(blocks, raised, again))
+    if restored is not None:
+        other, found = restored
+        again = _raised(with_numbers(other, "bound"), found, profiles, findings, design)
+        raised.extend(only_with_excluded(excluded_from(study), raised, again))
     return as_caveats(raised)
 
 
