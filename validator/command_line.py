@@ -41,7 +41,6 @@ FIT_WORDS = {"fit": ("fit",), "conditions": ("fit", "fit under conditions")}
 """The verdicts that each value of ``--require`` accepts."""
 DIFFERS = NOT_FIT
 MOST_SHOWN = 40
-WIDE = 10_000
 SELDOM_COLLECTED = 200_000
 """Objects made between two collections; Python's own 700 suit programs that start with nothing."""
 KINDS = ("stripping-voltammetry", "chromatography", "photometry", "blank-based")
@@ -594,6 +593,8 @@ def _status(verdicts: Sequence[str], require: str | None, always_succeed: bool) 
 
 def _width() -> int:
     """Columns of the terminal; without one, enough for every table."""
+    from validator.dossier.console import WIDE
+
     return shutil.get_terminal_size().columns if sys.stdout.isatty() else WIDE
 
 

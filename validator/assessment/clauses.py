@@ -6,14 +6,13 @@ from typing import TYPE_CHECKING
 
 from validator.assessment.asked import not_measured, refusal_of
 from validator.assessment.rules import rules_for
-from validator.evaluation.chosen_guidance import kind_of
 from validator.evaluation.results import ClauseRecord, NotAssessed
 from validator.guidance import Topic, load_profile
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from validator.evaluation.results import DesignFinding, Finding, PrecisionRecord, Results
+    from validator.evaluation.results import ConfigurationRecord, DesignFinding, Finding, Results
     from validator.evaluation.results.assessment import ClauseOutcome
     from validator.guidance import Practice, Profile, Requirement
     from validator.study import Study
@@ -40,9 +39,8 @@ def clause_index(
     found: list[ClauseRecord] = []
     for profile in indexed:
         unmeasured = {one.characteristic.value for one in not_measured(study, results, profile)}
-        asked = {one.value for one in profile.characteristics(kind_of(study))}
         for rule in rules_for(study, profile):
-            found.append(_of_requirement(profile, rule, results, study, findings, design, unmeasured & asked))
+            found.append(_of_requirement(profile, rule, results, study, findings, design, unmeasured))
         found.extend(_of_practice(profile, rule, study, results) for rule in profile.practices)
     return tuple(found)
 
@@ -69,7 +67,9 @@ def _of_requirement(
         outcome = "inconclusive"
     elif "meets" in outcomes and "not assessed" not in outcomes:
         outcome = "met"
-    elif characteristic in unmeasured or not _is_measured(study, results, rule):
+    elif characteristic in unmeasured or all(
+        refusal_of(one, rule.characteristic) for one in _validated(study, results)
+    ):
         outcome = "not studied"
     else:
         outcome = "reported"
@@ -83,12 +83,12 @@ def _of_requirement(
     )
 
 
-def _is_measured(study: Study, results: Results, rule: Requirement) -> bool:
-    records = [
+def _validated(study: Study, results: Results) -> list[ConfigurationRecord]:
+    """The record of every analyte with the configuration that is validated."""
+    return [
         results.analytes[analyte].configurations[study.validated_configuration]
         for analyte in study.analyte_ids
     ]
-    return any(refusal_of(record, rule.characteristic) is None for record in records)
 
 
 def _answers(own: Sequence[Finding], counts: Sequence[DesignFinding]) -> Iterator[str]:
@@ -132,19 +132,17 @@ def _record_of(topic: Topic, study: Study, results: Results) -> tuple[str, Claus
         case Topic.REPORTING:
             return "criteria, results, intervals and verdict", "reported"
         case Topic.QUALITY_CONTROL:
-            if any(one.control_limits for one in _precision_of(study, results)):
+            if any(_has_control_limits(one) for one in _validated(study, results)):
                 return "limits for routine control", "reported"
             return "no intermediate precision", "not stated"
         case _:
             return "no entry in the study", "not stated"
 
 
-def _precision_of(study: Study, results: Results) -> Iterator[PrecisionRecord]:
-    """The precision of every analyte with the configuration that is validated."""
-    for analyte in results.analytes.values():
-        records = analyte.configurations[study.validated_configuration].precision
-        if not isinstance(records, NotAssessed):
-            yield from records
+def _has_control_limits(record: ConfigurationRecord) -> bool:
+    return not isinstance(record.precision, NotAssessed) and any(
+        one.control_limits for one in record.precision
+    )
 
 
 def shortened(text: str) -> str:

@@ -62,14 +62,16 @@ def reach(study: Study, results: Results, cell: Cell, findings: Sequence[Finding
         ],
     )
     precision, trueness = evidence.precision(), evidence.trueness()
+    span, lowest = _common(evidence, precision, trueness)
+    validated = _validated(evidence, span, lowest)
     return RangeRecord(
         claimed=evidence.claim,
         calibrated=of_levels.widest(evidence.calibrated),
         linear=_linear(evidence.line),
         precision=of_levels.widest(evidence.pieces(precision)),
         trueness=_hull([evidence.pieces(levels) for levels in trueness.values()]),
-        validated=_validated(evidence, precision, trueness),
-        not_covered=tuple(_not_covered(evidence, precision, trueness)),
+        validated=validated,
+        not_covered=tuple(_not_covered(evidence, precision, trueness, span, validated)),
         working_quantification_limit=_working_limit(evidence),
     )
 
@@ -273,11 +275,8 @@ def _lowest(levels: of_levels.Met) -> float:
     return min((level for level, met in levels.items() if met), default=math.inf)
 
 
-def _validated(
-    evidence: _Evidence, precision: of_levels.Met, trueness: dict[str, of_levels.Met]
-) -> Span | None:
-    """What is covered, from the quantification limit on where nothing was met at the lower end."""
-    span, lowest = _common(evidence, precision, trueness)
+def _validated(evidence: _Evidence, span: Span | None, lowest: float) -> Span | None:
+    """What of *span* is covered: from the quantification limit on where nothing was met at the lower end."""
     limit = evidence.quantification_limit
     if span is None or evidence.is_assay or limit is None or limit <= span[0]:
         return span
@@ -297,9 +296,13 @@ def _near(parts: list[list[Span]], share: float) -> list[list[Span]]:
 
 
 def _not_covered(
-    evidence: _Evidence, precision: of_levels.Met, trueness: dict[str, of_levels.Met]
+    evidence: _Evidence,
+    precision: of_levels.Met,
+    trueness: dict[str, of_levels.Met],
+    span: Span | None,
+    validated: Span | None,
 ) -> Iterator[str]:
-    """What of the claim is not covered, in words."""
+    """What of the claim is not covered, in words: *span* in common, and *validated* of it."""
     claim = evidence.claim
     if claim is None or evidence.study.method.kind == RANGELESS:
         return
@@ -320,8 +323,6 @@ def _not_covered(
                 continue
             yield from _told(name, left, unit)
             yield from _without_data(evidence, name, levels, left, unit)
-    span, _ = _common(evidence, precision, trueness)
-    validated = _validated(evidence, precision, trueness)
     if span is not None and (validated is None or validated[0] > span[0]):
         upper = span[1] if validated is None else validated[0]
         yield from _told("quantification", [(span[0], upper)], unit)

@@ -12,6 +12,7 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from validator.assessment.reach import range_words
+from validator.dossier import numbers
 from validator.evaluation.results import AnalyteVerdict, Verdict
 
 if TYPE_CHECKING:
@@ -166,10 +167,10 @@ def _short_designs(grounds: Grounds) -> Iterator[Point]:
     for one in grounds.design:
         if one.outcome == "meets" or one.informs or one.recommended or one.remembered:
             continue
-        provided = "not provided" if one.provided is None else f"{_amount(one.provided)} provided"
+        provided = "not provided" if one.provided is None else f"{numbers.stated(one.provided)} provided"
         yield Point(
             f"the design required by {one.source} is short ({one.requirement}: {provided}, "
-            f"{_amount(one.required)} required)",
+            f"{numbers.stated(one.required)} required)",
             "provide the design that the guidance requires",
         )
 
@@ -216,10 +217,6 @@ def _sentence(failed: Sequence[Finding]) -> str:
     return f"{noun} {told} {'is' if len(failed) == 1 else 'are'}"
 
 
-def _amount(value: float | str) -> str:
-    return value if isinstance(value, str) else f"{value:g}"
-
-
 def _clause(text: str | None) -> str:
     return _capital((text or "").strip().rstrip(".")) + "." if text else ""
 
@@ -243,14 +240,13 @@ def held_back(findings: Sequence[Finding], caveats: Sequence[Caveat]) -> tuple[F
 
 
 def _held_back(finding: Finding, stops: Mapping[tuple[str, str | None], Sequence[Caveat]]) -> Finding:
-    implausible = finding.outcome == "does not meet"
     if finding.outcome not in ("meets", "does not meet"):
         return finding
     for analyte in (finding.analyte, None):
         for caveat in stops.get((finding.characteristic, analyte), ()):
             if caveat.configuration not in (None, finding.configuration):
                 continue
-            if not implausible or caveat.id in IMPLAUSIBLE:
+            if finding.outcome == "meets" or caveat.id in IMPLAUSIBLE:
                 return replace(
                     finding,
                     outcome="inconclusive",

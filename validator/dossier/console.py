@@ -294,9 +294,7 @@ def _not_held(context: Context, profile: Profile) -> list[tuple[str, ...]]:
 
 
 def _plain(value: float | str | None) -> str:
-    if value is None:
-        return "nothing"
-    return value if isinstance(value, str) else numbers.as_given(value)
+    return "nothing" if value is None else numbers.stated(value)
 
 
 def aligned(
