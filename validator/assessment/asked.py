@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from msgspec import Struct
 
-from validator.assessment.rules import rules_for
+from validator.assessment.rules import PRECISION, SELECTIVITY, TRUENESS, rules_for
 from validator.evaluation.chosen_guidance import kind_of
 from validator.evaluation.results import ConfigurationRecord, EstimateRecord, NotAssessed
 from validator.guidance import Characteristic, Kind
@@ -19,10 +19,10 @@ if TYPE_CHECKING:
     from validator.study import Study
 
 LIMITED_TOGETHER: tuple[frozenset[str], ...] = (
-    frozenset({"repeatability", "intermediate_precision", "reproducibility"}),
-    frozenset({"trueness", "recovery"}),
+    PRECISION,
+    TRUENESS,
     frozenset({"detection_limit", "quantification_limit"}),
-    frozenset({"interference", "selectivity"}),
+    SELECTIVITY,
 )
 """Characteristics of which a limit on one speaks for the others."""
 

@@ -11,6 +11,7 @@ from validator.assessment.finding import finding
 from validator.assessment.judging import Limit
 from validator.assessment.observation import Effect
 from validator.assessment.observations import Observation, Units, observations
+from validator.assessment.rules import PRECISION, SELECTIVITY, TRUENESS
 from validator.dossier import numbers
 from validator.evaluation.results import ConfigurationRecord, Finding, NotAssessed, Results
 from validator.evaluation.rows import Cell
@@ -26,12 +27,7 @@ if TYPE_CHECKING:
 RANGES = ("working_range", "accuracy_profile")
 """Characteristics whose ``min`` and ``max`` are levels that a range must reach."""
 
-OF_AMOUNTS = ("interference", "selectivity")
-"""Characteristics whose level is a ratio of another substance to the analyte."""
-
-BY_LEVEL = frozenset(
-    {"repeatability", "intermediate_precision", "reproducibility", "recovery", "trueness", "uncertainty"}
-)
+BY_LEVEL = PRECISION | TRUENESS | {"uncertainty"}
 """Characteristics that the claimed range is about: inside it their levels decide, outside they inform."""
 
 
@@ -85,7 +81,7 @@ def standing(made: Finding, study: Study) -> Finding:
         claim = claimed_range(study.analyte(made.analyte))
         if not is_inside(made.content, claim):
             return replace(made, decides=False, informs="outside the claim")
-    if made.characteristic in OF_AMOUNTS and _is_beyond(made, study):
+    if made.characteristic in SELECTIVITY and _is_beyond(made, study):
         return replace(made, decides=False, informs="beyond the expected amount")
     return made
 
@@ -178,7 +174,7 @@ def _at(criterion: Criterion, found: tuple[Observation, ...]) -> list[Observatio
         return _up_to(criterion, criterion.tolerated_ratio_min, found)
     if criterion.at is None:
         return list(found)
-    if criterion.characteristic in OF_AMOUNTS:
+    if criterion.characteristic in SELECTIVITY:  # their level is a ratio to the analyte
         # up to the stated ratio: what is tested beyond it is information
         here = [one for one in found if one.level is None or one.level <= criterion.at * (1 + 1e-6)]
         return here or [_no_level(criterion, found)]
@@ -244,7 +240,7 @@ def criterion_words(criterion: Criterion, names: tuple[str, ...], observation: O
         case _:
             raise ValueError(names)
     ratio = criterion.tolerated_ratio_min or criterion.at
-    if criterion.characteristic in OF_AMOUNTS and ratio is not None:
+    if criterion.characteristic in SELECTIVITY and ratio is not None:
         text += f" up to a ratio of {numbers.as_given(ratio)}"
     return text
 

@@ -17,6 +17,7 @@ from msgspec import Struct
 
 from validator.assessment import levels as of_levels
 from validator.assessment.claim import Span, claimed_range, is_inside
+from validator.assessment.rules import PRECISION, TRUENESS
 from validator.dossier import numbers
 from validator.evaluation.results import (
     AccuracyProfileRecord,
@@ -41,8 +42,6 @@ if TYPE_CHECKING:
     from validator.study import Study
     from validator.study.models.analysis import ProgramDefaults
 
-PRECISION = frozenset({"repeatability", "intermediate_precision", "reproducibility"})
-RECOVERED = frozenset({"recovery", "trueness"})
 RANGELESS = "impurity_limit"
 ASSAY = "assay"
 
@@ -160,7 +159,7 @@ class _Evidence(Struct, frozen=True):
 
     def _true(self, matrix: str) -> Iterator[tuple[float, bool]]:
         for one in self.findings:
-            if one.characteristic in RECOVERED and one.content is not None:
+            if one.characteristic in TRUENESS and one.content is not None:
                 met = one.outcome == "meets"
                 if one.outcome == "does not meet" or self._counts(one, matrix):
                     yield one.content, met

@@ -20,16 +20,17 @@ _CALIBRATION = frozenset(
         Characteristic.SENSITIVITY,
     }
 )
-_PRECISION = frozenset(
+PRECISION = frozenset(
     {Characteristic.REPEATABILITY, Characteristic.INTERMEDIATE_PRECISION, Characteristic.REPRODUCIBILITY}
 )
-_TRUENESS = frozenset({Characteristic.TRUENESS, Characteristic.RECOVERY})
+TRUENESS = frozenset({Characteristic.TRUENESS, Characteristic.RECOVERY})
+SELECTIVITY = frozenset({Characteristic.SELECTIVITY, Characteristic.INTERFERENCE})
 RELATED: tuple[frozenset[Characteristic], ...] = (
     _CALIBRATION,
-    _PRECISION,
-    _TRUENESS,
-    frozenset({Characteristic.SELECTIVITY, Characteristic.INTERFERENCE}),
-    frozenset({Characteristic.ACCURACY_PROFILE, *_PRECISION, *_TRUENESS}),
+    PRECISION,
+    TRUENESS,
+    SELECTIVITY,
+    frozenset({Characteristic.ACCURACY_PROFILE, *PRECISION, *TRUENESS}),
 )
 """Characteristics of which one is meant where a document asks for another."""
 

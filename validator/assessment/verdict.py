@@ -12,6 +12,7 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from validator.assessment.reach import range_words
+from validator.assessment.rules import PRECISION, SELECTIVITY, TRUENESS
 from validator.dossier import numbers
 from validator.evaluation.results import AnalyteVerdict, Verdict
 
@@ -24,15 +25,16 @@ if TYPE_CHECKING:
 GRAVITY: tuple[Verdict, ...] = ("fit", "fit under conditions", "not assessed", "not demonstrated", "not fit")
 """The verdicts from the best to the gravest; that of the study is the gravest of its analytes."""
 
-PRECISION = frozenset({"repeatability", "intermediate_precision", "reproducibility", "accuracy_profile"})
-TRUENESS = frozenset({"trueness", "recovery", "method_comparison", "accuracy_profile"})
 LIMIT_TEST = "impurity_limit"
 QUALITATIVE = "identification"
 _OF_A_LIMIT_TEST = (
     ("the detection limit", frozenset({"detection_limit"})),
-    ("selectivity", frozenset({"selectivity", "interference"})),
+    ("selectivity", SELECTIVITY),
 )
-_NEEDED = (("precision", PRECISION), ("trueness", TRUENESS))
+_NEEDED = (
+    ("precision", PRECISION | {"accuracy_profile"}),
+    ("trueness", TRUENESS | {"method_comparison", "accuracy_profile"}),
+)
 
 NO_NUMBER = "No number of further results would; change the method, or narrow the claim."
 
