@@ -133,6 +133,17 @@ def test_data_are_printed_as_recorded():
     ]
 
 
+def test_an_end_of_a_range_is_the_level_or_the_estimate():
+    """A level keeps what was recorded; an estimate, known by its many figures, is not told to all of them."""
+    assert [n.end_of_range(v) for v in (18.09, 0.1 + 0.2, 1234.56, 6.605969356665042, None)] == [
+        "18.09",
+        "0.3",
+        "1234.56",
+        "6.61",
+        n.MISSING,
+    ]
+
+
 @given(ANY, ANY, ANY)
 @settings(max_examples=300, deadline=None)
 def test_what_is_not_a_number_is_never_printed(a, b, c):
@@ -143,6 +154,7 @@ def test_what_is_not_a_number_is_never_printed(a, b, c):
         n.significant(a),
         n.limit(a),
         n.as_given(a),
+        n.end_of_range(a),
         n.interval(a, b, value=c),
         n.with_interval(a, b, c),
         n.percent(a),

@@ -346,7 +346,7 @@ def _told(name: str, left: Sequence[Span], unit: str) -> Iterator[str]:
 
 
 def _level(value: float, unit: str) -> str:
-    return numbers.quantity(numbers.as_given(value), unit)
+    return numbers.quantity(numbers.end_of_range(value), unit)
 
 
 def range_words(span: Span, unit: str) -> str:

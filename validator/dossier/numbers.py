@@ -31,6 +31,7 @@ _FIGURES_OF_A_LIMIT = 2
 _FIGURES_OF_A_DOUBLE = 15
 _FIGURES_WITHOUT_UNCERTAINTY = 3
 _FIGURES_AS_GIVEN = 12
+_FIGURES_OF_A_LEVEL = 6
 _FIGURES_TO_TELL_APART = 8
 _FIGURES_OF_DUST = 9
 _LARGE_DF = 10_000
@@ -105,6 +106,14 @@ def as_given(value: float | None) -> str:
     if not _is_number(value):
         return _no_number(value)
     return _write(_rounded(_decimal(value), _FIGURES_AS_GIVEN).normalize(_EXACT))
+
+
+def end_of_range(value: float | None) -> str:
+    """A level as it was recorded, or, where an estimate ends the range, that to three figures."""
+    if not _is_number(value):
+        return _no_number(value)
+    is_recorded = math.isclose(value, float(f"{value:.{_FIGURES_OF_A_LEVEL}g}"), rel_tol=1e-11)
+    return as_given(value) if is_recorded else significant(value)
 
 
 def interval(lower: float | None, upper: float | None, *, value: float | None = None) -> str:

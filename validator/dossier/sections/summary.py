@@ -314,7 +314,7 @@ def _claim(context: Context, item: Item) -> dict[str, str]:
 def _span(ends: Interval | None) -> str:
     if ends is None or ends[0] is None or ends[1] is None:
         return numbers.MISSING
-    return f"{numbers.as_given(ends[0])} {numbers.TO} {numbers.as_given(ends[1])}"
+    return f"{numbers.end_of_range(ends[0])} {numbers.TO} {numbers.end_of_range(ends[1])}"
 
 
 def limit_bracketed(limit: DeclaredLimit | NotAssessed | None) -> str:
