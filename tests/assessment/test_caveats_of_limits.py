@@ -66,6 +66,16 @@ LEGAL = {"legal_limit": "10"}
 LOW_LINE = {"calibration": line(LOW), "blanks": blanks(*SCATTERING), "analysis": decides("blank_3s")}
 HIGH_LINE = {**LOW_LINE, "calibration": line(HIGH)}
 
+OFF_THE_LINE = (
+    "The mean blank reads 0.21 mg/L (difference from zero: t = 47.3, p < 0.001); the limit "
+    "(Blank, 3s (Eurachem)) is 0.012 mg/L."
+)
+BLANKS_OFF_THE_LINE = {
+    "calibration": line(LOW),
+    "blanks": blanks(*(round(0.02 + one, 4) for one in TEN)),
+    "analysis": decides("blank_3s"),
+}
+
 CASES = [
     (
         "quantification_limit_below_lowest_calibrator:below",
@@ -256,36 +266,20 @@ CASES = [
     # --- blanks
     (
         "blanks_off_the_line:offset",
-        (
-            "The mean blank reads 0.21 mg/L (difference from zero: t = 47.3, p < 0.001); the limit "
-            "(Blank, 3s (Eurachem)) is 0.012 mg/L."
-        ),
+        OFF_THE_LINE,
+        BLANKS_OFF_THE_LINE,
         {
-            "calibration": line(LOW),
-            "blanks": blanks(*(round(0.02 + one, 4) for one in TEN)),
-            "analysis": decides("blank_3s"),
-        },
-        {
-            "calibration": line(LOW),
-            "blanks": blanks(*(round(0.02 + one, 4) for one in TEN)),
+            **BLANKS_OFF_THE_LINE,
             "analysis": decides("blank_mean_3s"),
         },
     ),
     (
         "blanks_off_the_line:offset",
-        (
-            "The mean blank reads 0.21 mg/L (difference from zero: t = 47.3, p < 0.001); the limit "
-            "(Blank, 3s (Eurachem)) is 0.012 mg/L."
-        ),
+        OFF_THE_LINE,
+        BLANKS_OFF_THE_LINE,
         {
-            "calibration": line(LOW),
-            "blanks": blanks(*(round(0.02 + one, 4) for one in TEN)),
-            "analysis": decides("blank_3s"),
-        },
-        {
-            "calibration": line(LOW),
+            **BLANKS_OFF_THE_LINE,
             "blanks": blanks(*(round(0.02 + one, 4) for one in TEN), more=", blank_correction: subtracted"),
-            "analysis": decides("blank_3s"),
         },
     ),
     (

@@ -85,6 +85,11 @@ def one_sided(levels):
     )
 
 
+NO_CHECK_STANDARD = (
+    "The data include no check standard from an independent source, no reference material and no results of "
+    "a second method."
+)
+
 CASES = [
     (
         "trueness_from_spikes_only:spikes_only",
@@ -142,19 +147,13 @@ CASES = [
     ),
     (
         "one_dilution_chain:no_check_standard",
-        (
-            "The data include no check standard from an independent source, no reference material and no "
-            "results of a second method."
-        ),
+        NO_CHECK_STANDARD,
         {"calibration": CALIBRATION, "recovery": recovery(spike(5, 5.0, 5.1))},
         {"calibration": CALIBRATION, "recovery": recovery(spike(5, 5.0, 5.1), known(5, 5.0, 5.1))},
     ),
     (
         "one_dilution_chain:no_check_standard",
-        (
-            "The data include no check standard from an independent source, no reference material and no "
-            "results of a second method."
-        ),
+        NO_CHECK_STANDARD,
         {"calibration": CALIBRATION, "recovery": recovery(spike(5, 5.0, 5.1))},
         {
             "calibration": CALIBRATION,
@@ -164,10 +163,7 @@ CASES = [
     ),
     (
         "one_dilution_chain:no_check_standard",
-        (
-            "The data include no check standard from an independent source, no reference material and no "
-            "results of a second method."
-        ),
+        NO_CHECK_STANDARD,
         {"calibration": CALIBRATION, "recovery": recovery(spike(5, 5.0, 5.1))},
         {
             "calibration": CALIBRATION,

@@ -90,6 +90,20 @@ def calibration(rng, levels):
     }
 
 
+def blanks(rng, scatter, series, replicates, correction):
+    return {
+        "runs": [
+            {
+                "kind": "matrix",
+                "blank_correction": correction,
+                "series": f"B{i}",
+                "signals": [round(scatter * float(e), 6) for e in rng.standard_normal(replicates)],
+            }
+            for i in range(series)
+        ]
+    }
+
+
 CRITERIA = [
     {"characteristic": "repeatability", "rsd_max": 6},
     {"characteristic": "intermediate_precision", "rsd_max": 8},
@@ -191,17 +205,7 @@ def test_a_limit_test_is_decided_by_detection_and_selectivity(judged):
             {"characteristic": "interference", "max": 10},
         ],
         calibration=calibration(rng, (0.5, 1, 2, 5, 8, 10)),
-        blanks={
-            "runs": [
-                {
-                    "kind": "matrix",
-                    "blank_correction": "subtracted",
-                    "series": f"B{i}",
-                    "signals": [round(0.002 * float(e), 6) for e in rng.standard_normal(4)],
-                }
-                for i in range(4)
-            ]
-        },
+        blanks=blanks(rng, 0.002, series=4, replicates=4, correction="subtracted"),
         interference={
             "runs": [
                 {
@@ -260,17 +264,7 @@ def test_a_study_that_follows_its_guidance_with_five_replicates(judged):
         analyte={"legal_limit": 1.0, "claimed_range": {"from": 0.1, "to": 1.0}},
         criteria=[{"characteristic": "lack_of_fit", "p_min": 0.01}],
         calibration=calibration(rng, (0.05, 0.1, 0.2, 0.5, 1.0, 1.5)),
-        blanks={
-            "runs": [
-                {
-                    "kind": "matrix",
-                    "blank_correction": "none",
-                    "series": f"B{i}",
-                    "signals": [round(0.0001 * float(e), 6) for e in rng.standard_normal(2)],
-                }
-                for i in range(5)
-            ]
-        },
+        blanks=blanks(rng, 0.0001, series=5, replicates=2, correction="none"),
         precision=precision(rng, (0.1, 0.5, 1.0), series=5, replicates=5, rsd=0.05),
         recovery=recovery(rng, (0.1, 0.5, 1.0), series=5, replicates=5, rsd=0.05),
         matrix_calibration={

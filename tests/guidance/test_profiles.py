@@ -273,17 +273,22 @@ def test_trueness_agrees_with_regulation_2021_808(micrograms_per_kilogram, expec
 
 
 @pytest.mark.parametrize(
-    ("micrograms_per_kilogram", "expected"),
-    [(9.99, 30), (10, 25), (120, 25), (120.1, 22), (1000, 22), (1000.1, 16)],
+    ("rule", "figure"),
+    [
+        ("within-laboratory-reproducibility", Figure.INTERMEDIATE_RSD_PERCENT),
+        ("matrix-factor", Figure.MATRIX_SPREAD_RSD_PERCENT),
+    ],
 )
-def test_precision_agrees_with_regulation_2021_808(micrograms_per_kilogram, expected):
-    """Regulation (EU) 2021/808, Annex I 1.2.2.2, table 2, seen in a reprint."""
-    found = _limit(
-        "eu-2021-808",
-        "within-laboratory-reproducibility",
-        Figure.INTERMEDIATE_RSD_PERCENT,
-        mass_fraction=micrograms_per_kilogram * 1e-9,
-    )
+@pytest.mark.parametrize(
+    ("micrograms_per_kilogram", "expected"),
+    [(9.99, 30), (10, 25), (120, 25), (120.1, 22), (1000, 22), (1000.1, 16), (1001, 16)],
+)
+def test_table_2_of_regulation_2021_808(rule, figure, micrograms_per_kilogram, expected):
+    """Regulation (EU) 2021/808, Annex I 1.2.2.2, table 2, seen in a reprint.
+
+    The matrix factor, 2.10: "shall not be greater than the values listed in Table 2".
+    """
+    found = _limit("eu-2021-808", rule, figure, mass_fraction=micrograms_per_kilogram * 1e-9)
     assert found == (None, expected)
 
 
@@ -375,20 +380,6 @@ def test_quantification_limits_by_element_and_level(analyte, milligrams_per_kilo
 def test_lower_than_and_at_most_are_told_apart(profile, rule, exclusive):
     """The words of the texts, seen in reprints, stand beside each row."""
     assert _requirement(profile, rule).acceptance[0].exclusive is exclusive
-
-
-@pytest.mark.parametrize(
-    ("micrograms_per_kilogram", "expected"), [(9.99, 30), (10, 25), (120, 25), (120.1, 22), (1001, 16)]
-)
-def test_the_matrix_factor_keeps_table_2(micrograms_per_kilogram, expected):
-    """Regulation (EU) 2021/808, Annex I 2.10: "shall not be greater than the values listed in Table 2"."""
-    found = _limit(
-        "eu-2021-808",
-        "matrix-factor",
-        Figure.MATRIX_SPREAD_RSD_PERCENT,
-        mass_fraction=micrograms_per_kilogram * 1e-9,
-    )
-    assert found == (None, expected)
 
 
 def test_what_a_text_says_should_be_done_is_not_required():

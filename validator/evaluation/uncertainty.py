@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from operator import itemgetter
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 from validator.evaluation.bias import bias
 from validator.evaluation.budgets import budget_record, check_record, enough_draws, simulation_record
@@ -30,19 +30,11 @@ if TYPE_CHECKING:
     from validator.evaluation.calibration import Fitted
     from validator.evaluation.conformity import Doubt
     from validator.evaluation.results import ConformityRecord, PrecisionRecord, RecoveryRecord
+    from validator.evaluation.results.uncertainty import At
     from validator.evaluation.rows import Cell
     from validator.study import Study
     from validator.study.models.analysis import AnalysisChoices
     from validator.study.models.uncertainty import UncertaintyBlock
-
-At = Literal[
-    "precision",
-    "legal limit",
-    "lower specification",
-    "upper specification",
-    "target",
-    "level of the guidance",
-]
 
 DIGITS = 1
 """Significant digits of u that the comparison with a simulation is about, where the study says nothing."""

@@ -66,26 +66,15 @@ def exclusion_without_cause(subject: Subject) -> Trigger:
                 by_grade.setdefault(_grade(subject, run), []).append(run)
         without = by_grade.get("none", [])
         forbidding = _forbidding(subject, characteristic)
-        if without and forbidding is not None:
+        if without:
             yield Raised(
                 id="exclusion_without_cause",
-                case="forbidden",
+                case="no_cause" if forbidding is None else "forbidden",
                 values={
                     **shares,
                     "excluded": numbers.count(_results(without)),
                     "cause": listed([f"'{run.excluded}'" for run in without]),
-                    "document": forbidding.cite().text,
-                },
-                characteristic=characteristic,
-            )
-        elif without:
-            yield Raised(
-                id="exclusion_without_cause",
-                case="no_cause",
-                values={
-                    **shares,
-                    "excluded": numbers.count(_results(without)),
-                    "cause": listed([f"'{run.excluded}'" for run in without]),
+                    **({} if forbidding is None else {"document": forbidding.cite().text}),
                 },
                 characteristic=characteristic,
             )

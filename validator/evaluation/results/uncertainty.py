@@ -6,6 +6,16 @@ from typing import ClassVar, Literal
 
 from validator.evaluation.results.base import Interval, NotAssessed, Record
 
+At = Literal[
+    "precision",
+    "legal limit",
+    "lower specification",
+    "upper specification",
+    "target",
+    "level of the guidance",
+]
+"""What a level of the uncertainty is: of the precision runs, or a limit that results are held against."""
+
 
 class ContributionRecord(Record):
     """One row of a budget.
@@ -127,17 +137,7 @@ class LevelUncertaintyRecord(Record):
 
     always: ClassVar[tuple[str, ...]] = ("level",)
     level: float | None
-    at: tuple[
-        Literal[
-            "precision",
-            "legal limit",
-            "lower specification",
-            "upper specification",
-            "target",
-            "level of the guidance",
-        ],
-        ...,
-    ]
+    at: tuple[At, ...]
     basis: Literal["measured", "interpolated", "extrapolated", "stated"]
     budget: BudgetRecord
     calibration: float | None = None
