@@ -10,6 +10,7 @@ from validator.assessment.deciding import remedy
 from validator.assessment.judging import Judgement, Limit, judge, judge_p, margin
 from validator.dossier import numbers
 from validator.evaluation.results import Finding
+from validator.study.models.criteria import WHOLE
 
 if TYPE_CHECKING:
     from validator.assessment.observation import Observation
@@ -18,9 +19,6 @@ if TYPE_CHECKING:
 
 COMPARED_AS_IT_IS = "the value has no confidence interval and is compared as it is"
 """Remark on a chosen level, a correlation or the end of a range under guarded acceptance."""
-
-IDEAL_WHOLE = 100.0
-"""Percent recovered or remaining of the ideal method."""
 
 
 def finding(
@@ -107,8 +105,8 @@ def _ideal(observation: Observation, limit: Limit) -> float | None:
         return 1.0
     if limit.lower is None or (limit.upper is not None and limit.holds(0.0)):
         return 0.0
-    if observation.unit == "%" and limit.holds(IDEAL_WHOLE):
-        return IDEAL_WHOLE
+    if observation.unit == "%" and limit.holds(WHOLE):
+        return WHOLE
     if observation.unit in ("", "1") and limit.holds(1.0):
         return 1.0
     return None if limit.upper is None else (limit.lower + limit.upper) / 2
