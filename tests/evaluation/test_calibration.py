@@ -65,6 +65,22 @@ def test_declared_weights_agree_with_another_library(line_of, weighting, power):
     assert line.weighting_reason == "declared in the study"
 
 
+@pytest.mark.parametrize(("model", "power"), [("linear", 0), ("linear", 1), ("quadratic", 1)])
+def test_the_recorded_function_gives_the_bands_of_another_library(line_of, model, power):
+    """Function and both bands from the record alone, also after the JSON, as statsmodels predicts them."""
+    line = line_of(runs(), {"model": model, "weighting": "1/x" if power else "none"})
+    function = line.function_at(0.9)
+    exponents = range(3 if model == "quadratic" else 2)
+    at = np.array([1.0, 4.0, 7.0, 10.0])
+    reference = sm.WLS(SIGNALS, np.column_stack([LEVELS**e for e in exponents]), weights=LEVELS**-power).fit()
+    predicted = reference.get_prediction(np.column_stack([at**e for e in exponents]), weights=at**-power)
+    expected = predicted.summary_frame(alpha=0.1)
+
+    assert function.predict(at) == pytest.approx(expected["mean"], rel=1e-9)
+    assert function.band(at)[0] == pytest.approx(expected["mean_ci_lower"], rel=1e-9)
+    assert function.band(at, "prediction")[1] == pytest.approx(expected["obs_ci_upper"], rel=1e-9)
+
+
 def test_normality_is_that_of_the_residuals(line_of):
     """Shapiro-Wilk is that of scipy on the residuals of statsmodels' fit, times the roots of the weights."""
     design = sm.add_constant(LEVELS)

@@ -13,13 +13,13 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from validator.evaluation.rows import Value
-    from validator.statistics.regression import CalibrationFit
+    from validator.statistics.regression import CalibrationFunction
 
 
 class SignalReader(Struct, frozen=True):
     """Turns signals into concentrations; without a calibration it says why it cannot."""
 
-    fit: CalibrationFit | None
+    fit: CalibrationFunction | None
     refusal: NotEstimable | None = None
 
     def read(self, signal: float) -> float:

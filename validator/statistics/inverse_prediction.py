@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import ArrayLike, NDArray
 
-    from validator.statistics.regression import CalibrationFit
+    from validator.statistics.regression import CalibrationFit, CalibrationFunction
 
 
 class VarianceTerms(NamedTuple):
@@ -191,21 +191,21 @@ def fieller_interval(ratio: float, first: float, second: float, nu: float, level
     return Interval.by(limits, level, method)
 
 
-def _line_root(fit: CalibrationFit, signal: float) -> float:
+def _line_root(fit: CalibrationFunction, signal: float) -> float:
     c0, c1, _ = (float(c) for c in fit.scaled_coefficients)
     if c1 == 0:
         raise NotEstimable("the slope is zero", "signals that vary with the level")
     return (signal - c0) / c1
 
 
-def _inside(fit: CalibrationFit, u: float) -> bool:
+def _inside(fit: CalibrationFunction, u: float) -> bool:
     """Within the fitted levels, but for rounding."""
     low = (float(fit.x.min()) - fit.centre) / fit.scale
     high = (float(fit.x.max()) - fit.centre) / fit.scale
     return low - 1e-9 <= u <= high + 1e-9
 
 
-def _roots(fit: CalibrationFit, signal: float) -> list[float]:
+def _roots(fit: CalibrationFunction, signal: float) -> list[float]:
     """Real u at which the parabola takes the value *signal*, without cancellation."""
     c0, c1, c2 = (float(c) for c in fit.scaled_coefficients)
     constant = c0 - signal
@@ -219,7 +219,7 @@ def _roots(fit: CalibrationFit, signal: float) -> list[float]:
     return roots
 
 
-def _root_inside(fit: CalibrationFit, signal: float) -> float:
+def _root_inside(fit: CalibrationFunction, signal: float) -> float:
     inside = sorted({u for u in _roots(fit, signal) if _inside(fit, u)})
     if not inside:
         raise NotEstimable(
@@ -237,7 +237,7 @@ def _root_inside(fit: CalibrationFit, signal: float) -> float:
     return inside[0]
 
 
-def level_read(fit: CalibrationFit, signal: float) -> float:
+def level_read(fit: CalibrationFunction, signal: float) -> float:
     """Level that gives *signal*, without its uncertainty.
 
     On a parabola a signal that is not reached inside the range of levels is read on the branch that leads out
@@ -251,7 +251,7 @@ def level_read(fit: CalibrationFit, signal: float) -> float:
     return float(fit.centre + fit.scale * u)
 
 
-def _root_inside_or_beyond(fit: CalibrationFit, signal: float) -> float:
+def _root_inside_or_beyond(fit: CalibrationFunction, signal: float) -> float:
     _, c1, c2 = (float(c) for c in fit.scaled_coefficients)
     low, high = ((float(end) - fit.centre) / fit.scale for end in (fit.x.min(), fit.x.max()))
     turns_inside = (c1 + 2 * c2 * low) * (c1 + 2 * c2 * high) <= 0

@@ -185,44 +185,13 @@ def intercept_test(fit: CalibrationFit) -> SignificanceTest:
     return SignificanceTest(name="intercept against 0", statistic=t, df=(nu,), p=t_two_sided_p(t, nu))
 
 
-class ResponseFactors(Struct, frozen=True, kw_only=True, eq=False):
-    """Signal per level, blank-free, at every point above level 0.
-
-    Attributes:
-        x: (n,) levels above 0, ascending.
-        factor: (n,) (y − a)/x.
-        reference: slope b, about which the band lies.
-        lower, upper: limits of the band.
-    """
-
-    x: NDArray[np.float64]
-    factor: NDArray[np.float64]
-    reference: float
-    lower: float
-    upper: float
-
-
-def response_factors(fit: CalibrationFit, *, band: float = 0.05) -> ResponseFactors:
-    """Response factors (y − a)/x with a band of ± *band* (a fraction) about the slope (common practice).
-
-    Raises:
-        NotEstimable: the calibration is curved, its slope is 0, or no level is above 0.
-    """
-    if fit.model == "quadratic":
-        raise NotEstimable("a curved calibration function has no constant response factor", "a linear model")
-    b = fit.slope.value
-    positive = fit.x > 0
-    if b == 0 or not positive.any():
-        raise NotEstimable(
-            "the slope is zero" if b == 0 else "no level is above 0",
-            "levels above zero with signals that vary",
-        )
-    order = np.argsort(fit.x[positive], kind="stable")
-    x, y = fit.x[positive][order], fit.y[positive][order]
-    ends = sorted((b * (1 - band), b * (1 + band)))
-    return ResponseFactors(
-        x=x, factor=(y - fit.intercept.value) / x, reference=b, lower=ends[0], upper=ends[1]
-    )
+def response_factors(
+    x: NDArray[np.float64], y: NDArray[np.float64], intercept: float
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Levels above 0, ascending, and the response factors (y − a)/x there."""
+    positive = np.flatnonzero(x > 0)
+    order = positive[np.argsort(x[positive], kind="stable")]
+    return x[order], (y[order] - intercept) / x[order]
 
 
 class MethodStandardDeviation(Struct, frozen=True, kw_only=True):

@@ -31,75 +31,31 @@ PARAMETERS: dict[str, int] = {"linear": 2, "linear_through_origin": 1, "quadrati
 _ROUNDING = 16 * EPS
 
 
-class CalibrationFit(Struct, frozen=True, kw_only=True, eq=False):
-    r"""A fitted calibration function, signal as a function of level.
+class CalibrationFunction(Struct, frozen=True, kw_only=True, eq=False):
+    """What predictions, bands and readings need of a fitted calibration function.
 
     Attributes:
         model: "linear" y = a + b x, "linear_through_origin" y = b x, "quadratic" y = a + b x + c x².
         x: (n,) levels of the independent preparations, in the order given.
-        y: (n,) signals.
         weights: (n,) weights w with Σw = n; ones for an ordinary fit.
-        slope: b, signal unit per level unit.
-        intercept: a, signal unit; value and standard error 0 through the origin.
-        quadratic: c; None unless the model is quadratic.
-        covariance: (3, 3) of (a, b, c); zeros where a coefficient is absent.
         residual_standard_deviation: s_y/x = sqrt(Σ w r² / ν), the standard deviation at w = 1.
         degrees_of_freedom: ν = n − p.
-        fitted: (n,) values of the function at x.
-        residuals: (n,) r = y − fitted, not weighted.
-        standardised_residuals: (n,) sqrt(w) r / (s sqrt(1 − h)), the internally studentised residuals;
-            0 where the point determines its own fitted value (h = 1) or nothing scatters.
-        leverage: (n,) h, diagonal of the weighted hat matrix; sums to p.
-        r_squared: 1 − Σ w r² / Σ w (y − ȳ)²; about zero instead of ȳ through the origin.
-        correlation: (weighted) correlation of x and y.
-        mean_x: weighted mean of x.
-        s_xx: Σ w (x − mean_x)².
-        mean_y: weighted mean of y.
-        confidence: level of the intervals of the coefficients.
-        centre, scale, scaled_coefficients, scaled_covariance: the same function as a polynomial in
+        confidence: level of the intervals.
+        centre, scale, scaled_coefficients, scaled_covariance: the function as a polynomial in
             u = (x − centre) / scale, in which predictions do not lose digits when the levels are far
-            from zero.
+            from zero; (3,) and (3, 3), zeros where a coefficient is absent.
     """
 
     model: Model
     x: NDArray[np.float64]
-    y: NDArray[np.float64]
     weights: NDArray[np.float64]
-    slope: Estimate
-    intercept: Estimate
-    quadratic: Estimate | None
-    covariance: NDArray[np.float64]
     residual_standard_deviation: float
     degrees_of_freedom: int
-    fitted: NDArray[np.float64]
-    residuals: NDArray[np.float64]
-    standardised_residuals: NDArray[np.float64]
-    leverage: NDArray[np.float64]
-    r_squared: float
-    correlation: float
-    mean_x: float
-    s_xx: float
-    mean_y: float
     confidence: float
     centre: float
     scale: float
     scaled_coefficients: NDArray[np.float64]
     scaled_covariance: NDArray[np.float64]
-
-    @property
-    def n(self) -> int:
-        """Number of points."""
-        return int(self.x.size)
-
-    @property
-    def parameters(self) -> int:
-        """Number of fitted coefficients p."""
-        return PARAMETERS[self.model]
-
-    @property
-    def is_weighted(self) -> bool:
-        """True when the weights differ from point to point."""
-        return bool(np.ptp(self.weights) > 0)
 
     def predict(self, x: ArrayLike) -> NDArray[np.float64]:
         """Signal at the levels *x*, any shape."""
@@ -164,6 +120,58 @@ class CalibrationFit(Struct, frozen=True, kw_only=True, eq=False):
             self.confidence if level is None else level, self.degrees_of_freedom
         ) * np.sqrt(variance)
         return centre - half_width, centre + half_width
+
+
+class CalibrationFit(CalibrationFunction, frozen=True, kw_only=True, eq=False):
+    """A fitted calibration function, signal as a function of level.
+
+    Attributes:
+        y: (n,) signals.
+        slope: b, signal unit per level unit.
+        intercept: a, signal unit; value and standard error 0 through the origin.
+        quadratic: c; None unless the model is quadratic.
+        covariance: (3, 3) of (a, b, c); zeros where a coefficient is absent.
+        fitted: (n,) values of the function at x.
+        residuals: (n,) r = y − fitted, not weighted.
+        standardised_residuals: (n,) sqrt(w) r / (s sqrt(1 − h)), the internally studentised residuals;
+            0 where the point determines its own fitted value (h = 1) or nothing scatters.
+        leverage: (n,) h, diagonal of the weighted hat matrix; sums to p.
+        r_squared: 1 − Σ w r² / Σ w (y − ȳ)²; about zero instead of ȳ through the origin.
+        correlation: (weighted) correlation of x and y.
+        mean_x: weighted mean of x.
+        s_xx: Σ w (x − mean_x)².
+        mean_y: weighted mean of y.
+    """
+
+    y: NDArray[np.float64]
+    slope: Estimate
+    intercept: Estimate
+    quadratic: Estimate | None
+    covariance: NDArray[np.float64]
+    fitted: NDArray[np.float64]
+    residuals: NDArray[np.float64]
+    standardised_residuals: NDArray[np.float64]
+    leverage: NDArray[np.float64]
+    r_squared: float
+    correlation: float
+    mean_x: float
+    s_xx: float
+    mean_y: float
+
+    @property
+    def n(self) -> int:
+        """Number of points."""
+        return int(self.x.size)
+
+    @property
+    def parameters(self) -> int:
+        """Number of fitted coefficients p."""
+        return PARAMETERS[self.model]
+
+    @property
+    def is_weighted(self) -> bool:
+        """True when the weights differ from point to point."""
+        return bool(np.ptp(self.weights) > 0)
 
 
 def fit(

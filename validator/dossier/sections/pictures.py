@@ -12,7 +12,6 @@ from validator.dossier.figure_style import WIDTHS_MM
 from validator.dossier.figures import AxisText, Measured
 from validator.dossier.sections.context import Context, Item, percent_level, slope_unit
 from validator.dossier.sections.pairing import HALF_MM, not_of_many, paired
-from validator.errors import NotEstimable
 from validator.evaluation.results import (
     CalibrationRecord,
     ComparedConfiguration,
@@ -27,13 +26,11 @@ from validator.evaluation.results import (
 )
 from validator.statistics.detection import VARIANTS
 from validator.statistics.linearity import response_factors
-from validator.statistics.regression import CalibrationFit, fit
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from matplotlib.figure import Figure as Drawing
-    from numpy.typing import NDArray
 
     from validator.dossier.figure_style import Width
 
@@ -63,43 +60,31 @@ def signal_axis(item: Item) -> AxisText:
     return AxisText(item.analyte.signal, "" if unit == "1" else unit)
 
 
-def refitted(record: CalibrationRecord, confidence: float) -> CalibrationFit:
-    """The fitted function again, from its points and weights: the record holds no covariance."""
-    weights = np.array([point.weight for point in record.points])
-    return fit(
-        np.array([point.level for point in record.points]),
-        np.array([point.signal for point in record.points]),
-        model=record.model,  # type: ignore[arg-type]
-        weights=None if np.ptp(weights) == 0 else weights,
-        confidence=confidence,
-    )
-
-
-def _grid(line: CalibrationFit) -> NDArray[np.float64]:
-    """Levels at which the function is drawn: from zero, unless the levels lie narrowly about a target."""
-    low, high = float(line.x.min()), float(line.x.max())
+def _line(item: Item, record: CalibrationRecord) -> figures.Line:
+    """The recorded function with its bands: from zero, unless the levels lie narrowly about a target."""
+    function = record.function_at(item.record.confidence)
+    low, high = float(function.x.min()), float(function.x.max())
     start = 0.0 if low < NARROW * high else max(0.0, low - 0.1 * (high - low))
-    return np.linspace(start, high, CURVE_POINTS)
+    grid = np.linspace(start, high, CURVE_POINTS)
+    return figures.Line(
+        x=grid,
+        y=function.predict(grid),
+        confidence=function.band(grid),
+        prediction=function.band(grid, kind="prediction"),
+        band_level=percent_level(item.record.confidence),
+    )
 
 
 def draw_calibration(
     context: Context, item: Item, record: CalibrationRecord, *, width: Width = "text"
 ) -> Drawing:
     """The calibration line with its bands, every preparation, the linear range."""
-    line = refitted(record, item.record.confidence)
-    grid = _grid(line)
     found = record.linear_range
     excluded = [(one.level or 0.0, one.signal or 0.0) for one in record.excluded]
     return figures.calibration_figure(
         [point.level for point in record.points],
         [point.signal for point in record.points],
-        figures.Line(
-            x=grid,
-            y=line.predict(grid),
-            confidence=line.band(grid),
-            prediction=line.band(grid, kind="prediction"),
-            band_level=percent_level(item.record.confidence),
-        ),
+        _line(item, record),
         x=level_axis(context, item),
         y=signal_axis(item),
         excluded=([one[0] for one in excluded], [one[1] for one in excluded]) if excluded else None,
@@ -112,19 +97,11 @@ def draw_calibration(
 def calibration_and_residuals(context: Context, item: Item, record: CalibrationRecord) -> Figure:
     """Both in one drawing: what stands with each of many analytes."""
     say = context.say
-    line = refitted(record, item.record.confidence)
-    grid = _grid(line)
     drawn = figures.calibration_and_residuals_figure(
         [point.level for point in record.points],
         [point.signal for point in record.points],
         [point.standardised_residual or 0.0 for point in record.points],
-        figures.Line(
-            x=grid,
-            y=line.predict(grid),
-            confidence=line.band(grid),
-            prediction=line.band(grid, kind="prediction"),
-            band_level=percent_level(item.record.confidence),
-        ),
+        _line(item, record),
         x=level_axis(context, item),
         y=signal_axis(item),
         language=say.language,
@@ -149,12 +126,12 @@ def calibration_figures(
     """Line with bands, residuals; for the validated configuration response factors too."""
     response: list[Figure] = []
     if item.cell.configuration == context.study.validated_configuration:
-        response = _response(context, item, refitted(record, item.record.confidence))
+        response = _response(context, item, record)
     width: Width = "text" if response else "half"
-    return paired((_line(context, item, record, width), _residuals(context, item, record), *response))
+    return paired((_calibration(context, item, record, width), _residuals(context, item, record), *response))
 
 
-def _line(context: Context, item: Item, record: CalibrationRecord, width: Width) -> Figure:
+def _calibration(context: Context, item: Item, record: CalibrationRecord, width: Width) -> Figure:
     say = context.say
     return Figure(
         id=item.id("figure-calibration"),
@@ -188,16 +165,19 @@ def _residuals(context: Context, item: Item, record: CalibrationRecord) -> Figur
     )
 
 
-def _response(context: Context, item: Item, line: CalibrationFit) -> list[Figure]:
-    say = context.say
-    try:
-        factors = response_factors(line)
-    except NotEstimable:
+def _response(context: Context, item: Item, record: CalibrationRecord) -> list[Figure]:
+    say, slope = context.say, record.slope.value
+    levels, factors = response_factors(
+        np.array([point.level for point in record.points]),
+        np.array([point.signal for point in record.points]),
+        record.intercept.value or 0.0,
+    )
+    if record.model == "quadratic" or not slope or not levels.size:  # no constant response factor
         return []
     drawn = figures.response_factor_figure(
-        factors.x,
-        factors.factor,
-        factors.reference,
+        levels,
+        factors,
+        slope,
         x=level_axis(context, item),
         y=AxisText(say.text("pictures.response_factor"), slope_unit(item)),
         width="half",
@@ -494,15 +474,14 @@ def draw_overlay(context: Context, items: Sequence[Item], *, width: Width = "tex
         record = item.configuration.calibration
         if isinstance(record, NotAssessed):
             continue
-        line = refitted(record, item.record.confidence)
-        grid = _grid(line)
+        line = _line(item, record)
         lines.append(
             figures.ConfigurationLine(
                 label=context.configuration_name(item.cell.configuration) or item.name,
-                levels=line.x,
-                signals=line.y,
-                line_x=grid,
-                line_y=line.predict(grid),
+                levels=[point.level for point in record.points],
+                signals=[point.signal for point in record.points],
+                line_x=line.x,
+                line_y=line.y,
             )
         )
     if len(lines) < 2:

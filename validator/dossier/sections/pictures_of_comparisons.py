@@ -16,7 +16,6 @@ from validator.dossier.sections.pictures import (
     CURVE_POINTS,
     level_axis,
     measured,
-    refitted,
     signal_axis,
 )
 from validator.evaluation.results import (
@@ -41,13 +40,13 @@ def matrix_figure(
     say, calibration = context.say, item.configuration.calibration
     if isinstance(calibration, NotAssessed):
         return ()
-    line = refitted(calibration, item.record.confidence)
+    line = calibration.function_at(item.record.confidence)
     grid = np.linspace(min(0.0, line.x.min()), line.x.max(), CURVE_POINTS)
     lines = [
         figures.ConfigurationLine(
             label=say.text("matrix.calibration"),
             levels=line.x,
-            signals=line.y,
+            signals=[point.signal for point in calibration.points],
             line_x=grid,
             line_y=line.predict(grid),
         )

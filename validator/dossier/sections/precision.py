@@ -91,10 +91,9 @@ def _done(context: Context, item: Item, record: PrecisionRecord) -> Content:
 def _groups(context: Context, item: Item, records: Sequence[PrecisionRecord]) -> list[list[list[float]]]:
     """Single results by group for each level, as the figure shows them."""
     calibration = item.configuration.calibration
-    from validator.dossier.sections.pictures import refitted
-
-    line = None if isinstance(calibration, NotAssessed) else refitted(calibration, item.record.confidence)
-    reader = SignalReader(line)
+    reader = SignalReader(
+        None if isinstance(calibration, NotAssessed) else calibration.function_at(item.record.confidence)
+    )
     runs = kept(runs_of(context.study.precision, item.cell))
     found: list[list[list[float]]] = []
     for record in records:

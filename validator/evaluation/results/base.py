@@ -19,6 +19,10 @@ def _floats(values: Iterable[float | None]) -> tuple[float | None, ...]:
     return tuple(None if value is None else float(value) for value in values)
 
 
+def _rows(values: Iterable[Iterable[float]]) -> tuple[tuple[float | None, ...], ...]:
+    return tuple(_floats(row) for row in values)
+
+
 def _float_or(value: float | str | Interval) -> object:
     if isinstance(value, str):
         return value
@@ -34,6 +38,7 @@ PLAIN: dict[str, Callable[[Any], object]] = {
     "Interval": _floats,
     "tuple[float, float]": _floats,
     "tuple[float, ...]": _floats,
+    "tuple[tuple[float, ...], ...]": _rows,
 }
 """What makes a plain value of a field, by its annotation."""
 

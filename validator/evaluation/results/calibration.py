@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import Literal
 
+import numpy as np
+
 from validator.evaluation.results.base import (
     EstimateRecord,
     ExcludedPoint,
@@ -13,6 +15,7 @@ from validator.evaluation.results.base import (
     TestRecord,
     TTest,
 )
+from validator.statistics.regression import CalibrationFunction
 
 
 class Homoscedasticity(Record):
@@ -130,6 +133,19 @@ class LevelMisfit(Record):
     percent: EstimateRecord
 
 
+class FittedFunction(Record):
+    """The function as a polynomial in u = (level − centre)/scale, which loses no digits far from level 0.
+
+    ``coefficients`` of 1, u and u², in the unit of the signal, and their (3, 3) covariance, zeros where a
+    coefficient is absent. For a line b = c₁/scale, u(b)² = cov₁₁/scale² and a = c₀ − b·centre.
+    """
+
+    centre: float
+    scale: float
+    coefficients: tuple[float, ...]
+    covariance: tuple[tuple[float, ...], ...]
+
+
 class CalibrationRecord(Record):
     """A calibration line with all that is said of it."""
 
@@ -142,6 +158,7 @@ class CalibrationRecord(Record):
     slope: EstimateRecord
     intercept: EstimateRecord
     quadratic: EstimateRecord | None = None
+    function: FittedFunction
     residual_standard_deviation: float
     r_squared: float
     correlation: float
@@ -166,3 +183,18 @@ class CalibrationRecord(Record):
     repeated_readings: ReadingScatter | None = None
     level_uncertainty: LevelUncertainty | None = None
     alternative_quadratic: CalibrationSummary | None = None
+
+    def function_at(self, confidence: float) -> CalibrationFunction:
+        """The fitted function as predictions, readings and bands at *confidence* use it."""
+        return CalibrationFunction(
+            model=self.model,  # type: ignore[arg-type]
+            x=np.array([point.level for point in self.points]),
+            weights=np.array([point.weight for point in self.points]),
+            residual_standard_deviation=self.residual_standard_deviation,
+            degrees_of_freedom=self.degrees_of_freedom,
+            confidence=confidence,
+            centre=self.function.centre,
+            scale=self.function.scale,
+            scaled_coefficients=np.array(self.function.coefficients),
+            scaled_covariance=np.array(self.function.covariance),
+        )
