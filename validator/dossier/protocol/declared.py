@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from validator.assessment.design import demands
 from validator.dossier import numbers
-from validator.dossier.document import Block, Column, Paragraph, Section, Table
+from validator.dossier.document import Block, BulletList, Column, Paragraph, Section, Table
 from validator.dossier.inline import Outcome
 from validator.dossier.protocol.parts import variant_title
 from validator.dossier.sections.context import percent_level, row
@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from validator.dossier.document import Row
+    from validator.dossier.inline import Content
     from validator.dossier.protocol.parts import Parts
     from validator.evaluation.results import DesignFinding
     from validator.study.models.plan import PlannedBlock
@@ -56,6 +57,9 @@ def criteria(parts: Parts) -> Section:
                 size="small",
             )
         )
+        unanswered = tuple(_unanswered(parts))
+        if unanswered:
+            blocks.append(BulletList(unanswered))
     else:
         blocks.append(Paragraph(say("planning.criteria.nothing")))
     blocks.append(_choices(parts))
@@ -81,6 +85,20 @@ def _criteria_rows(parts: Parts) -> Iterator[Row]:
                 criterion,
                 parts.say.text(f"planning.criteria.{'with' if is_answered else 'without'}_runs"),
                 source,
+            )
+
+
+def _unanswered(parts: Parts) -> Iterator[Content]:
+    """Why no planned run answers a criterion, and what would."""
+    for prediction in parts.protocol.predictions:
+        for chance in prediction.unanswered:
+            yield parts.say(
+                "planning.criteria.unanswered",
+                criterion=parts.criterion(chance),
+                name=parts.analyte(prediction.analyte).name,
+                at=parts.at(chance, prediction.analyte),
+                reason=chance.reason or numbers.MISSING,
+                needs=chance.needs or numbers.MISSING,
             )
 
 
