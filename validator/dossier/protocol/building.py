@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from validator.dossier import numbers
-from validator.dossier.document import Block, Column, Document, KeyFacts, Paragraph, Table
+from validator.dossier.document import Block, Document, KeyFacts, Paragraph
 from validator.dossier.protocol.declared import criteria, design
 from validator.dossier.protocol.expected import expected
 from validator.dossier.protocol.parts import Parts, percent
@@ -13,7 +13,7 @@ from validator.dossier.protocol.work import order, record, smallest
 from validator.dossier.sections.context import Context, percent_level, row
 from validator.dossier.sections.purpose import purpose
 from validator.dossier.sections.summary import signatures
-from validator.dossier.wording import wording
+from validator.dossier.wording import Col, Mid, table_of, wording
 from validator.evaluation.chosen_guidance import profiles_of
 
 if TYPE_CHECKING:
@@ -78,18 +78,18 @@ def _summary(parts: Parts) -> tuple[Block, ...]:
     simulations = max(one.simulations for one in parts.protocol.predictions)
     return (
         Paragraph(say("planning.lead", count=numbers.count(simulations)), role="lead"),
-        Table(
+        table_of(
+            say,
+            "planning.overview.caption",
+            (_overview(parts, one) for one in parts.protocol.predictions),
+            Col("analyte", width=12),
+            Mid("preparations", width=13),
+            Col("all", width=19),
+            Col("least"),
+            Col("smallest", width=24),
             id="overview",
-            caption=say("planning.overview.caption"),
-            columns=(
-                Column(say.text("planning.overview.analyte"), width=12),
-                Column(say.text("planning.overview.preparations"), align="centre", width=13),
-                Column(say.text("planning.overview.all"), width=19),
-                Column(say.text("planning.overview.least")),
-                Column(say.text("planning.overview.smallest"), width=24),
-            ),
-            rows=tuple(_overview(parts, one) for one in parts.protocol.predictions),
             note=say("planning.overview.note"),
+            size="normal",
         ),
         Paragraph(say("planning.record.hash", sha256=parts.protocol.record.sha256)),
         Paragraph(say("planning.responsibility"), role="small"),

@@ -6,10 +6,11 @@ from typing import TYPE_CHECKING
 
 from validator.assessment.design import demands
 from validator.dossier import numbers
-from validator.dossier.document import Block, Column, Paragraph, Section, Table
-from validator.dossier.inline import Outcome
+from validator.dossier.document import Block, Paragraph, Section, Table
+from validator.dossier.inline import Outcome, Text
 from validator.dossier.protocol.parts import variant_title
 from validator.dossier.sections.context import percent_level, row
+from validator.dossier.wording import Col, Mid, table_of
 from validator.sources import has_marks
 from validator.study.models.plan import PLANNED_BLOCKS
 
@@ -40,20 +41,18 @@ def criteria(parts: Parts) -> Section:
     rows = tuple(_criteria_rows(parts))
     if rows:
         blocks.append(
-            Table(
+            table_of(
+                say,
+                "planning.criteria.caption",
+                rows,
+                Col("characteristic", width=16),
+                Col("of", width=11),
+                Col("at", width=24),
+                Col("requirement", width=20),
+                Col("runs", width=9),
+                Col("source"),
                 id="criteria",
-                caption=say("planning.criteria.caption"),
-                columns=(
-                    Column(say.text("planning.criteria.characteristic"), width=16),
-                    Column(say.text("planning.criteria.of"), width=11),
-                    Column(say.text("planning.criteria.at"), width=24),
-                    Column(say.text("planning.criteria.requirement"), width=20),
-                    Column(say.text("planning.criteria.runs"), width=9),
-                    Column(say.text("planning.criteria.source")),
-                ),
-                rows=rows,
                 note=say("planning.criteria.note"),
-                size="small",
             )
         )
     else:
@@ -88,17 +87,17 @@ def _choices(parts: Parts) -> Table:
     say = parts.say
     study = parts.protocol.study
     of_analytes = [_choices_of(parts, one.id) for one in study.method.analytes]
-    return Table(
-        id="choices",
-        caption=say("planning.criteria.choices"),
-        columns=(
-            Column(say.text("planning.criteria.choice"), width=36),
-            *(Column(one.name) for one in study.method.analytes),
-        ),
-        rows=tuple(
+    return table_of(
+        say,
+        "planning.criteria.choices",
+        (
             row(say.text(f"planning.criteria.{name}"), *(one[name] for one in of_analytes))
             for name in _CHOICES
         ),
+        Col("choice", width=36),
+        *(Col(Text(one.name)) for one in study.method.analytes),
+        id="choices",
+        size="normal",
     )
 
 
@@ -123,20 +122,18 @@ def design(parts: Parts) -> Section:
     say = parts.say
     blocks: list[Block | Section] = [
         Paragraph(say("planning.design.lead"), role="lead"),
-        Table(
+        table_of(
+            say,
+            "planning.design.caption",
+            _planned_rows(parts),
+            Col("block", width=14),
+            Col("analyte", width=11),
+            Col("levels"),
+            Mid("series", width=8),
+            Mid("replicates", width=12),
+            Mid("total", width=8),
+            Col("with", width=18),
             id="planned",
-            caption=say("planning.design.caption"),
-            columns=(
-                Column(say.text("planning.design.block"), width=14),
-                Column(say.text("planning.design.analyte"), width=11),
-                Column(say.text("planning.design.levels")),
-                Column(say.text("planning.design.series"), align="centre", width=8),
-                Column(say.text("planning.design.replicates"), align="centre", width=12),
-                Column(say.text("planning.design.total"), align="centre", width=8),
-                Column(say.text("planning.design.with"), width=18),
-            ),
-            rows=tuple(_planned_rows(parts)),
-            size="small",
         ),
     ]
     blocks.extend(_requirements(parts))
@@ -208,27 +205,15 @@ def _requirements(parts: Parts) -> tuple[Block, ...]:
 
 def _requirements_table(parts: Parts, found: list[DesignFinding]) -> Table:
     say = parts.say
-    return Table(
+    return table_of(
+        say,
+        "planning.design.requirements",
+        found,
+        Col("requirement", lambda one: one.requirement),
+        Col("analyte", lambda one: parts.context.analyte_name(one.analyte), width=12),
+        Mid("asked", lambda one: numbers.stated(one.required), width=8),
+        Mid("planned", lambda one: numbers.stated(one.provided), width=9),
+        Col("outcome", lambda one: Outcome(one.outcome), width=15),
+        Col("source", lambda one: one.cited, width=28),
         id="requirements",
-        caption=say("planning.design.requirements"),
-        columns=(
-            Column(say.text("planning.design.requirement")),
-            Column(say.text("planning.design.analyte"), width=12),
-            Column(say.text("planning.design.asked"), align="centre", width=8),
-            Column(say.text("planning.design.planned"), align="centre", width=9),
-            Column(say.text("planning.design.outcome"), width=15),
-            Column(say.text("planning.design.source"), width=28),
-        ),
-        rows=tuple(
-            row(
-                one.requirement,
-                parts.context.analyte_name(one.analyte),
-                numbers.stated(one.required),
-                numbers.stated(one.provided),
-                Outcome(one.outcome),
-                one.cited,
-            )
-            for one in found
-        ),
-        size="small",
     )

@@ -8,6 +8,7 @@ from validator.dossier import numbers
 from validator.dossier.document import Block, Column, Paragraph, Section, Table, identifier
 from validator.dossier.protocol.parts import level_text, percent, percent_interval, share
 from validator.dossier.sections.context import percent_level, row
+from validator.dossier.wording import Col, Num, table_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -81,21 +82,21 @@ def _widths(parts: Parts, prediction: Prediction) -> Table:
     say = parts.say
     analyte = parts.analyte(prediction.analyte)
     confidence = parts.protocol.study.analysis_for(prediction.analyte).confidence
-    return Table(
+    return table_of(
+        say,
+        "planning.expected.widths",
+        (_width_row(parts, prediction, one) for one in prediction.widths),
+        Col("figure", width=20),
+        Col("at", width=20),
+        Col("unit", width=10),
+        Num("typical"),
+        Col("half"),
+        Col("range"),
+        Num("closed", width=9),
         id=identifier("widths", prediction.analyte),
-        caption=say("planning.expected.widths", name=analyte.name, level=percent_level(confidence)),
-        columns=(
-            Column(say.text("planning.expected.figure"), width=20),
-            Column(say.text("planning.expected.at"), width=20),
-            Column(say.text("planning.expected.unit"), width=10),
-            Column(say.text("planning.expected.typical"), align="decimal"),
-            Column(say.text("planning.expected.half")),
-            Column(say.text("planning.expected.range")),
-            Column(say.text("planning.expected.closed"), align="decimal", width=9),
-        ),
-        rows=tuple(_width_row(parts, prediction, one) for one in prediction.widths),
+        name=analyte.name,
+        level=percent_level(confidence),
         note=say("planning.expected.widths_note"),
-        size="small",
     )
 
 
@@ -127,20 +128,19 @@ def _width_row(parts: Parts, prediction: Prediction, width: Width) -> Row:
 
 def _chances(parts: Parts, prediction: Prediction) -> Table:
     say = parts.say
-    return Table(
+    return table_of(
+        say,
+        "planning.expected.chances",
+        _chance_rows(parts, prediction),
+        Col("criterion"),
+        Col("at", width=21),
+        Num("meets", width=9),
+        Num("open", width=11),
+        Num("fails", width=9),
+        Col("simulation", width=15),
         id=identifier("chances", prediction.analyte),
-        caption=say("planning.expected.chances", name=parts.analyte(prediction.analyte).name),
-        columns=(
-            Column(say.text("planning.expected.criterion")),
-            Column(say.text("planning.expected.at"), width=21),
-            Column(say.text("planning.expected.meets"), align="decimal", width=9),
-            Column(say.text("planning.expected.open"), align="decimal", width=11),
-            Column(say.text("planning.expected.fails"), align="decimal", width=9),
-            Column(say.text("planning.expected.simulation"), width=15),
-        ),
-        rows=tuple(_chance_rows(parts, prediction)),
+        name=parts.analyte(prediction.analyte).name,
         note=say("planning.expected.chances_note", count=numbers.count(prediction.simulations)),
-        size="small",
     )
 
 
@@ -158,19 +158,18 @@ def _chance_rows(parts: Parts, prediction: Prediction) -> Iterator[Row]:
 
 def _powers(parts: Parts, prediction: Prediction) -> Table:
     say = parts.say
-    return Table(
+    return table_of(
+        say,
+        "planning.expected.powers",
+        (_power_row(parts, prediction, one) for one in prediction.powers),
+        Col("test", width=26),
+        Col("at", width=20),
+        Col("departure", width=16),
+        Col("false_alarms"),
+        Col("power"),
         id=identifier("powers", prediction.analyte),
-        caption=say("planning.expected.powers", name=parts.analyte(prediction.analyte).name),
-        columns=(
-            Column(say.text("planning.expected.test"), width=26),
-            Column(say.text("planning.expected.at"), width=20),
-            Column(say.text("planning.expected.departure"), width=16),
-            Column(say.text("planning.expected.false_alarms")),
-            Column(say.text("planning.expected.power")),
-        ),
-        rows=tuple(_power_row(parts, prediction, one) for one in prediction.powers),
+        name=parts.analyte(prediction.analyte).name,
         note=say("planning.expected.powers_note", alpha=numbers.as_given(prediction.powers[0].alpha)),
-        size="small",
     )
 
 

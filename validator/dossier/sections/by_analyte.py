@@ -15,7 +15,6 @@ from validator.dossier import numbers
 from validator.dossier.document import (
     Block,
     BulletList,
-    Column,
     Figure,
     FigurePair,
     Findings,
@@ -33,6 +32,7 @@ from validator.dossier.sections.overview import section_id
 from validator.dossier.sections.pictures import calibration_and_residuals, level_label, recovery_label
 from validator.dossier.sections.stacking import Stacked, stacked
 from validator.dossier.sections.summary import limit_text
+from validator.dossier.wording import Col, Mid, table_of
 from validator.evaluation.results import CalibrationRecord, DetectionRecord, NotAssessed
 
 if TYPE_CHECKING:
@@ -126,18 +126,17 @@ def _analyte(context: Context, item: Item, own: Sequence[Block | Section]) -> Se
         blocks.append(calibration_and_residuals(context, item, calibration))
     rows = tuple(_rows(context, item))
     blocks.append(
-        Table(
+        table_of(
+            say,
+            "overview.figures",
+            rows,
+            Col("characteristic"),
+            Col("result"),
+            Mid("n"),
+            Col("requirement"),
+            Col("outcome"),
             id=item.id("figures"),
-            caption=say("overview.figures", name=item.name),
-            columns=(
-                Column(say.text("overview.characteristic")),
-                Column(say.text("overview.result")),
-                Column(say.text("overview.n"), align="centre"),
-                Column(say.text("overview.requirement")),
-                Column(say.text("overview.outcome")),
-            ),
-            rows=rows,
-            size="small",
+            name=item.name,
         )
         if rows
         else Paragraph(say("overview.nothing"))

@@ -5,9 +5,10 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from validator.dossier import numbers
-from validator.dossier.document import Block, Column, Paragraph, Table
+from validator.dossier.document import Block, Paragraph
 from validator.dossier.inline import Reference
 from validator.dossier.sections.context import Context, Item, percent_level, refusals, row
+from validator.dossier.wording import Col, Num, table_of
 from validator.evaluation.results import ConformityRecord, NotAssessed
 
 if TYPE_CHECKING:
@@ -32,20 +33,18 @@ def conformity(context: Context) -> tuple[Block, ...]:
         Paragraph(
             say("conformity.lead", where=Reference("by-analyte" if context.is_compact else "uncertainty"))
         ),
-        Table(
+        table_of(
+            say,
+            "conformity.table",
+            (_row(context, item, one) for item, one in found),
+            Col("analyte", width=15),
+            Col("limit", width=19),
+            Col("u"),
+            Col("guard"),
+            Col("accept", width=19),
+            Col("reject", width=19),
             id="conformity",
-            caption=say("conformity.table"),
-            columns=(
-                Column(say.text("conformity.analyte"), width=15),
-                Column(say.text("conformity.limit"), width=19),
-                Column(say.text("conformity.u")),
-                Column(say.text("conformity.guard")),
-                Column(say.text("conformity.accept"), width=19),
-                Column(say.text("conformity.reject"), width=19),
-            ),
-            rows=tuple(_row(context, item, one) for item, one in found),
             note=say("conformity.note", risk=percent_level(found[0][1].max_risk)),
-            size="small",
         ),
         *refusals(*((item.name, one.acceptance) for item, one in found)),
         *(Paragraph(text) for item, one in found for text in _sentences(context, item, one)),
@@ -140,19 +139,19 @@ def _risks(context: Context, found: Sequence[tuple[Item, ConformityRecord]]) -> 
     if not rows:
         return ()
     return (
-        Table(
+        table_of(
+            say,
+            "conformity.risks",
+            rows,
+            Col("analyte", width=18),
+            Col("by", width=22),
+            Num("consumer", unit="%"),
+            Num("producer", unit="%"),
+            Num("conforming", unit="%"),
+            Num("accepted", unit="%"),
             id="conformity-risks",
-            caption=say("conformity.risks"),
-            columns=(
-                Column(say.text("conformity.analyte"), width=18),
-                Column(say.text("conformity.by"), width=22),
-                Column(say.text("conformity.consumer"), unit="%", align="decimal"),
-                Column(say.text("conformity.producer"), unit="%", align="decimal"),
-                Column(say.text("conformity.conforming"), unit="%", align="decimal"),
-                Column(say.text("conformity.accepted"), unit="%", align="decimal"),
-            ),
-            rows=tuple(rows),
             note=say("conformity.risks_note"),
+            size="normal",
         ),
     )
 

@@ -7,6 +7,7 @@ from validator.dossier.document import Block, BulletList, Column, Paragraph, Row
 from validator.dossier.inline import Outcome
 from validator.dossier.sections.conformity import conformity
 from validator.dossier.sections.context import Context, figure_text, place_of, row
+from validator.dossier.wording import Col, Num, table_of
 from validator.evaluation.results import DeclaredLimit, DetectionRecord, Finding, NotAssessed
 
 
@@ -38,23 +39,20 @@ def decision(context: Context) -> Section:
 def _defaults(context: Context) -> Table:
     """The numbers that no document sets, as the study uses them."""
     say, defaults = context.say, context.study.analysis.defaults
-    return Table(
+    return table_of(
+        say,
+        "decision.defaults.caption",
+        type(defaults).model_fields,
+        Col("what", lambda name: say.text(f"decision.defaults.{name}")),
+        Num("value", lambda name: numbers.as_given(getattr(defaults, name)), width=14),
+        Col(
+            "by",
+            lambda name: say.text(
+                f"decision.defaults.{'study' if name in defaults.model_fields_set else 'program'}"
+            ),
+            width=20,
+        ),
         id="program-defaults",
-        caption=say("decision.defaults.caption"),
-        columns=(
-            Column(say.text("decision.defaults.what")),
-            Column(say.text("decision.defaults.value"), align="decimal", width=14),
-            Column(say.text("decision.defaults.by"), width=20),
-        ),
-        rows=tuple(
-            row(
-                say.text(f"decision.defaults.{name}"),
-                numbers.as_given(getattr(defaults, name)),
-                say.text(f"decision.defaults.{'study' if name in defaults.model_fields_set else 'program'}"),
-            )
-            for name in type(defaults).model_fields
-        ),
-        size="small",
     )
 
 
@@ -157,18 +155,18 @@ def routine(context: Context) -> Section | None:
     blocks: list[Block | Section] = [Paragraph(say("decision.routine_lead"), role="lead")]
     if rows:
         blocks.append(
-            Table(
+            table_of(
+                say,
+                "decision.control",
+                rows,
+                Col("analyte", width=18),
+                Col("level", width=16),
+                Num("centre"),
+                Col("warning"),
+                Col("action"),
                 id="control",
-                caption=say("decision.control"),
-                columns=(
-                    Column(say.text("decision.analyte"), width=18),
-                    Column(say.text("decision.level"), width=16),
-                    Column(say.text("decision.centre"), align="decimal"),
-                    Column(say.text("decision.warning")),
-                    Column(say.text("decision.action")),
-                ),
-                rows=tuple(rows),
                 note=say("decision.control_note"),
+                size="normal",
             )
         )
     else:

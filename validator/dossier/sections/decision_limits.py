@@ -5,9 +5,10 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from validator.dossier import numbers
-from validator.dossier.document import Block, Column, Paragraph, Section, Table
+from validator.dossier.document import Block, Paragraph, Section, Table
 from validator.dossier.sections.context import Context, Item, open_caveats, refusals, row
 from validator.dossier.sections.judging import judged
+from validator.dossier.wording import Col, Num, table_of
 from validator.evaluation.results import NotAssessed, ResidueLimitRecord
 
 if TYPE_CHECKING:
@@ -48,23 +49,21 @@ def decision_limits(context: Context) -> Section | None:
 
 def _table(context: Context, rows: list[Row]) -> Table:
     say = context.say
-    return Table(
+    return table_of(
+        say,
+        "decision_limits.table",
+        rows,
+        *((Col("analyte"),) if context.has_several_analytes else ()),
+        Col("quantity", width=20),
+        Col("base", width=18),
+        Num("factor"),
+        Num("reproducibility"),
+        Num("bias"),
+        Num("u"),
+        Col("limit"),
+        Col("unit"),
         id="decision-limits-table",
-        caption=say("decision_limits.table"),
-        columns=(
-            *((Column(say.text("decision_limits.analyte")),) if context.has_several_analytes else ()),
-            Column(say.text("decision_limits.quantity"), width=20),
-            Column(say.text("decision_limits.base"), width=18),
-            Column(say.text("decision_limits.factor"), align="decimal"),
-            Column(say("decision_limits.reproducibility"), align="decimal"),
-            Column(say("decision_limits.bias"), align="decimal"),
-            Column(say.text("decision_limits.u"), align="decimal"),
-            Column(say.text("decision_limits.limit")),
-            Column(say.text("decision_limits.unit")),
-        ),
-        rows=tuple(rows),
         note=say("decision_limits.note"),
-        size="small",
     )
 
 

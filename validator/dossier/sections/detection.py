@@ -7,19 +7,26 @@ from typing import TYPE_CHECKING
 from validator.dossier import numbers
 from validator.dossier.document import (
     Block,
-    Column,
     NotAssessedItem,
     NotAssessedList,
     Paragraph,
     Section,
     Table,
 )
-from validator.dossier.sections.context import Context, Item, open_caveats, refusals, row
+from validator.dossier.inline import Text
+from validator.dossier.sections.context import Context, Item, open_caveats, refusals, row, section_of
 from validator.dossier.sections.judging import judged
 from validator.dossier.sections.other_unit import limits_in_other_unit
 from validator.dossier.sections.pictures import limits_figure
 from validator.dossier.sections.summary import limit_text
-from validator.evaluation.results import DetectionRecord, LimitValue, LimitVariant, NotAssessed
+from validator.dossier.wording import Col, Mid, Num, table_of
+from validator.evaluation.results import (
+    ConfigurationRecord,
+    DetectionRecord,
+    LimitValue,
+    LimitVariant,
+    NotAssessed,
+)
 from validator.evaluation.rows import runs_of
 from validator.statistics.detection import VARIANTS, resolve_detection, resolve_quantification
 
@@ -31,18 +38,12 @@ CHARACTERISTICS = ("detection_limit", "quantification_limit")
 
 def detection(context: Context) -> Section | None:
     """One subsection for each analyte and configuration for which any limit can be had."""
-    say = context.say
-    sections = [
-        _item(context, item, item.configuration.detection)
-        for item in context.items()
-        if not _is_bare(context, item)
-    ]
-    if not sections:
-        return None
-    return Section(
+    return section_of(
+        context,
+        "detection",
+        lambda item: None if _is_bare(context, item) else item.configuration,
+        _item,
         id="limits",
-        title=say("detection.title"),
-        blocks=(Paragraph(say("detection.lead"), role="lead"), *sections),
     )
 
 
@@ -54,14 +55,13 @@ def _is_bare(context: Context, item: Item) -> bool:
     return isinstance(item.configuration.calibration, NotAssessed) and not measured
 
 
-def _item(context: Context, item: Item, record: DetectionRecord | NotAssessed) -> Section:
-    say = context.say
-    blocks: list[Block | Section] = []
+def _item(context: Context, item: Item, found: ConfigurationRecord) -> tuple[Block, ...]:
+    say, record = context.say, found.detection
+    blocks: list[Block] = []
     if item.cell.configuration != context.study.validated_configuration and not context.is_compact:
         blocks.append(Paragraph(say("common.configuration_not_validated"), role="small"))
     if isinstance(record, NotAssessed):
-        blocks.extend(refusals((say("detection.title"), record)))
-        return Section(id=item.id("limits"), title=item.name, blocks=tuple(blocks))
+        return (*blocks, *refusals((say("detection.title"), record)))
     if not context.is_compact:
         blocks.append(Paragraph(_declared(context, item, record)))
     blocks.extend(limits_in_other_unit(context, item, record))
@@ -75,7 +75,7 @@ def _item(context: Context, item: Item, record: DetectionRecord | NotAssessed) -
     if item.cell.configuration == context.study.validated_configuration:
         blocks.extend(_refused(record))
     blocks.extend(open_caveats(context, CHARACTERISTICS, item.cell))
-    return Section(id=item.id("limits"), title=item.name, blocks=tuple(blocks))
+    return tuple(blocks)
 
 
 def _declared(context: Context, item: Item, record: DetectionRecord) -> Content:
@@ -126,22 +126,21 @@ def _table(context: Context, item: Item, record: DetectionRecord) -> Table:
         )
         for name, one in _shown(record).items()
     ]
-    return Table(
+    return table_of(
+        say,
+        "detection.variants",
+        rows,
+        Col("variant"),
+        Col("critical_level", unit=unit),
+        Col("detection_limit", unit=unit),
+        Col("quantification_limit", unit=unit),
+        Col("sigma_from"),
+        Num("sigma", unit=unit),
+        Num(Text("k")),
+        Mid(Text("ν")),
         id=item.id("variants"),
-        caption=say("detection.variants", name=item.name),
-        columns=(
-            Column(say.text("detection.variant")),
-            Column(say.text("detection.critical_level"), unit=unit),
-            Column(say.text("detection.detection_limit"), unit=unit),
-            Column(say.text("detection.quantification_limit"), unit=unit),
-            Column(say.text("detection.sigma_from")),
-            Column(say.text("detection.sigma"), unit=unit, align="decimal"),
-            Column("k", align="decimal"),
-            Column("ν", align="centre"),
-        ),
-        rows=tuple(rows),
+        name=item.name,
         note=say("detection.variants_note"),
-        size="small",
     )
 
 

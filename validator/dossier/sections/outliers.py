@@ -5,10 +5,11 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from validator.dossier import numbers
-from validator.dossier.document import Block, Column, Paragraph, Table
-from validator.dossier.inline import LineBreak, Strong
+from validator.dossier.document import Block, Paragraph, Table
+from validator.dossier.inline import LineBreak, Strong, Text
 from validator.dossier.sections.context import Context, Item, row
 from validator.dossier.sections.pictures import level_label
+from validator.dossier.wording import Col, Num, table_of
 from validator.evaluation.results import (
     OutlierRecord,
     PrecisionRecord,
@@ -47,18 +48,15 @@ def _levels_beside(
 ) -> Table:
     say = context.say
     tests = dict.fromkeys(test.test for record in records for test in record.outlier_tests)
-    return Table(
+    return table_of(
+        say,
+        "precision.outliers",
+        (row(name, *(_in_a_cell(context, found.get(name)) for found in by_level)) for name in tests),
+        Col("test"),
+        *(Col(Text(level_label(item, record.level))) for record in records),
         id=item.id("outliers"),
-        caption=say("precision.outliers", name=item.name),
-        columns=(
-            Column(say.text("precision.test")),
-            *(Column(level_label(item, record.level)) for record in records),
-        ),
-        rows=tuple(
-            row(name, *(_in_a_cell(context, found.get(name)) for found in by_level)) for name in tests
-        ),
+        name=item.name,
         note=(*say("precision.outliers_cell"), " ", *say("precision.outliers_note")),
-        size="small",
     )
 
 
@@ -89,19 +87,19 @@ def _levels_below(context: Context, item: Item, records: Sequence[PrecisionRecor
         for record in records
         for test in record.outlier_tests
     ]
-    return Table(
+    return table_of(
+        say,
+        "precision.outliers",
+        rows,
+        Num("level", unit=item.analyte.unit),
+        Col("test", width=34),
+        Num("statistic"),
+        Num("critical"),
+        Num(Text("p")),
+        Col("suspect"),
+        Col("answer", width=14),
         id=item.id("outliers"),
-        caption=say("precision.outliers", name=item.name),
-        columns=(
-            Column(say.text("precision.level"), unit=item.analyte.unit, align="decimal"),
-            Column(say.text("precision.test"), width=34),
-            Column(say.text("precision.statistic"), align="decimal"),
-            Column(say.text("precision.critical"), align="decimal"),
-            Column("p", align="decimal"),
-            Column(say.text("precision.suspect")),
-            Column(say.text("precision.answer"), width=14),
-        ),
-        rows=tuple(rows),
+        name=item.name,
         note=say("precision.outliers_note"),
         size="tiny",
     )

@@ -5,8 +5,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from validator.dossier import numbers
-from validator.dossier.document import Block, Column, Paragraph, Section, Table
+from validator.dossier.document import Block, Paragraph, Section
 from validator.dossier.sections.context import Context, row
+from validator.dossier.wording import Col, table_of
 
 if TYPE_CHECKING:
     from validator.dossier.document import Row
@@ -31,19 +32,17 @@ def plan_kept(context: Context) -> Section | None:
     ]
     if plan.differences:
         blocks.append(
-            Table(
+            table_of(
+                say,
+                "planning.kept.caption",
+                (_row(context, one) for one in plan.differences),
+                Col("subject", width=27),
+                Col("of", width=16),
+                Col("at", width=14),
+                Col("what", width=17),
+                Col("planned"),
+                Col("done"),
                 id="plan-differences",
-                caption=say("planning.kept.caption"),
-                columns=(
-                    Column(say.text("planning.kept.subject"), width=27),
-                    Column(say.text("planning.kept.of"), width=16),
-                    Column(say.text("planning.kept.at"), width=14),
-                    Column(say.text("planning.kept.what"), width=17),
-                    Column(say.text("planning.kept.planned")),
-                    Column(say.text("planning.kept.done")),
-                ),
-                rows=tuple(_row(context, one) for one in plan.differences),
-                size="small",
             )
         )
     blocks.append(Paragraph(say("planning.kept.scope"), role="small"))

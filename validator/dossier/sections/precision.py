@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from validator.dossier import numbers
-from validator.dossier.document import Block, Column, Paragraph, Section, Table
+from validator.dossier.document import Block, Paragraph, Section, Table
 from validator.dossier.sections.context import (
     Context,
     Item,
@@ -13,12 +13,14 @@ from validator.dossier.sections.context import (
     interval_text,
     open_caveats,
     row,
+    section_of,
     value_text,
 )
 from validator.dossier.sections.interlaboratory import dependence, laboratories, predicted
 from validator.dossier.sections.judging import judged
 from validator.dossier.sections.outliers import outliers, without_suspects
 from validator.dossier.sections.pictures import level_label, precision_figures
+from validator.dossier.wording import Col, Mid, Num, table_of
 from validator.errors import NotEstimable
 from validator.evaluation.concentrations import SignalReader
 from validator.evaluation.precision import grouped
@@ -39,25 +41,11 @@ CHARACTERISTICS = ("repeatability", "intermediate_precision", "reproducibility")
 
 def precision(context: Context) -> Section | None:
     """One subsection for each analyte and configuration with precision runs."""
-    say = context.say
-    sections = [
-        _item(context, item, item.configuration.precision)
-        for item in context.items()
-        if not isinstance(item.configuration.precision, NotAssessed)
-    ]
-    if not sections:
-        return None
-    return Section(
-        id="precision",
-        title=say("precision.title"),
-        blocks=(Paragraph(say("precision.lead"), role="lead"), *sections),
-    )
+    return section_of(context, "precision", lambda item: item.configuration.precision, _item)
 
 
-def _item(context: Context, item: Item, records: Sequence[PrecisionRecord] | NotAssessed) -> Section:
-    if isinstance(records, NotAssessed):
-        raise TypeError("only assessed items have a subsection")
-    blocks: list[Block | Section] = []
+def _item(context: Context, item: Item, records: Sequence[PrecisionRecord]) -> tuple[Block, ...]:
+    blocks: list[Block] = []
     if not context.is_compact:
         blocks.extend(Paragraph(_done(context, item, record)) for record in records[:1])
     blocks.extend(judged(context, CHARACTERISTICS, item.cell))
@@ -72,7 +60,7 @@ def _item(context: Context, item: Item, records: Sequence[PrecisionRecord] | Not
     blocks.extend(predicted(context, item, records))
     blocks.extend(_beside(context, item, records))
     blocks.extend(open_caveats(context, CHARACTERISTICS, item.cell))
-    return Section(id=item.id("precision"), title=item.name, blocks=tuple(blocks))
+    return tuple(blocks)
 
 
 def _done(context: Context, item: Item, record: PrecisionRecord) -> Content:
@@ -128,24 +116,23 @@ def _table(context: Context, item: Item, records: Sequence[PrecisionRecord]) -> 
                 *([numbers.significant(record.reproducibility_limit, 2)] if over_laboratories else []),
             )
         )
-    return Table(
+    return table_of(
+        say,
+        "precision.table",
+        rows,
+        Num("level", unit=unit),
+        Mid("n"),
+        Num("mean", unit=unit),
+        Num("s_r", unit=unit),
+        Col("rsd_r", unit="%"),
+        Num("s_b", unit=unit),
+        Num(say(f"precision.s_{wide_key}"), unit=unit),
+        Col(say(f"precision.rsd_{wide_key}"), unit="%"),
+        Num("r", unit=unit),
+        *([Num("R", unit=unit)] if over_laboratories else []),
         id=item.id("precision-table"),
-        caption=say("precision.table", name=item.name),
-        columns=(
-            Column(say.text("precision.level"), unit=unit, align="decimal"),
-            Column(say.text("precision.n"), align="centre"),
-            Column(say.text("precision.mean"), unit=unit, align="decimal"),
-            Column(say("precision.s_r"), unit=unit, align="decimal"),
-            Column(say("precision.rsd_r"), unit="%"),
-            Column(say("precision.s_b"), unit=unit, align="decimal"),
-            Column(say(f"precision.s_{wide_key}"), unit=unit, align="decimal"),
-            Column(say(f"precision.rsd_{wide_key}"), unit="%"),
-            Column(say("precision.r"), unit=unit, align="decimal"),
-            *([Column(say("precision.R"), unit=unit, align="decimal")] if over_laboratories else []),
-        ),
-        rows=tuple(rows),
+        name=item.name,
         note=say("precision.note_laboratories" if over_laboratories else "precision.note"),
-        size="small",
     )
 
 
@@ -197,19 +184,18 @@ def _components(context: Context, item: Item, records: Sequence[PrecisionRecord]
     if not rows:
         return ()
     return (
-        Table(
+        table_of(
+            say,
+            "precision.components",
+            rows,
+            Num("level", unit=item.analyte.unit),
+            Col("factor"),
+            Mid("factor_levels"),
+            Num("component_sd", unit=item.analyte.unit),
+            Num("share"),
             id=item.id("precision-components"),
-            caption=say("precision.components", name=item.name),
-            columns=(
-                Column(say.text("precision.level"), unit=item.analyte.unit, align="decimal"),
-                Column(say.text("precision.factor")),
-                Column(say.text("precision.factor_levels"), align="centre"),
-                Column(say.text("precision.component_sd"), unit=item.analyte.unit, align="decimal"),
-                Column(say.text("precision.share"), align="decimal"),
-            ),
-            rows=tuple(rows),
+            name=item.name,
             note=say("precision.components_note"),
-            size="small",
         ),
     )
 

@@ -6,16 +6,15 @@ from validator.dossier import numbers
 from validator.dossier.document import (
     Block,
     BulletList,
-    Column,
     DefinitionList,
     Paragraph,
     SafetyNotice,
     Section,
-    Table,
 )
 from validator.dossier.sections.context import Context, row
 from validator.dossier.sections.hazards import cautions
 from validator.dossier.sections.other_unit import limits_as_stated
+from validator.dossier.wording import Col, table_of
 from validator.study.models.method import LIMITS_OF_ANALYTE
 
 
@@ -85,16 +84,16 @@ def _analytes(context: Context) -> tuple[Block, ...]:
             row(one.name, one.unit, signal, "; ".join(text for text in limits if text) or numbers.MISSING)
         )
     return (
-        Table(
+        table_of(
+            say,
+            "purpose.analytes",
+            rows,
+            Col("analyte"),
+            Col("unit"),
+            Col("signal"),
+            Col("limits"),
             id="analytes",
-            caption=say("purpose.analytes"),
-            columns=(
-                Column(say.text("purpose.analyte")),
-                Column(say.text("purpose.unit")),
-                Column(say.text("purpose.signal")),
-                Column(say.text("purpose.limits")),
-            ),
-            rows=tuple(rows),
+            size="normal",
         ),
     )
 
@@ -109,11 +108,14 @@ def _conditions(context: Context) -> tuple[Block, ...]:
         return ()
     say = context.say
     return (
-        Table(
+        table_of(
+            say,
+            "purpose.conditions",
+            (row(name, value) for name, value in conditions.items()),
+            Col("condition", width=40),
+            Col("value"),
             id="conditions",
-            caption=say("purpose.conditions"),
-            columns=(Column(say.text("purpose.condition"), width=40), Column(say.text("purpose.value"))),
-            rows=tuple(row(name, value) for name, value in conditions.items()),
+            size="normal",
         ),
     )
 
@@ -125,26 +127,28 @@ def _configurations(context: Context) -> tuple[Block, ...]:
     say = context.say
     validated = context.study.validated_configuration
     return (
-        Table(
-            id="configurations",
-            caption=say("purpose.configurations"),
-            columns=(
-                Column(say.text("purpose.configuration"), width=24),
-                Column(say.text("purpose.description")),
-                Column(say.text("purpose.area"), width=16),
-                Column(say.text("purpose.role"), width=16),
-            ),
-            rows=tuple(
-                row(
-                    one.name,
-                    one.description or numbers.MISSING,
+        table_of(
+            say,
+            "purpose.configurations",
+            configurations,
+            Col("configuration", lambda one: one.name, width=24),
+            Col("description", lambda one: one.description or numbers.MISSING),
+            Col(
+                "area",
+                lambda one: (
                     numbers.quantity(numbers.as_given(one.active_area.value), one.active_area.unit)
                     if one.active_area
-                    else numbers.MISSING,
-                    say.text("purpose.validated" if one.id == validated else "purpose.compared"),
-                    kind="declared" if one.id == validated else "plain",
-                )
-                for one in configurations
+                    else numbers.MISSING
+                ),
+                width=16,
             ),
+            Col(
+                "role",
+                lambda one: say.text("purpose.validated" if one.id == validated else "purpose.compared"),
+                width=16,
+            ),
+            id="configurations",
+            size="normal",
+            kind=lambda one: "declared" if one.id == validated else "plain",
         ),
     )

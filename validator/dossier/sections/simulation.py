@@ -5,8 +5,10 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from validator.dossier import numbers
-from validator.dossier.document import Block, Column, Paragraph, Table
+from validator.dossier.document import Block, Paragraph
+from validator.dossier.inline import Text
 from validator.dossier.sections.context import Context, Item, percent_level, refusals, row
+from validator.dossier.wording import Col, Num, table_of
 from validator.evaluation.results import (
     BudgetRecord,
     Interval,
@@ -40,23 +42,24 @@ def simulation_beside(
     rows.append(_interval_row(say.text("uncertainty.symmetric"), simulation, simulation.symmetric))
     rows.append(_interval_row(say.text("uncertainty.shortest"), simulation, simulation.shortest))
     return (
-        Table(
+        table_of(
+            say,
+            "uncertainty.simulation",
+            rows,
+            Col("route", width=38),
+            Num("result", unit=unit),
+            Num(Text("u"), unit=unit),
+            Num("from", unit=unit),
+            Num("to", unit=unit),
             id=item.id(f"uncertainty-{name}"),
-            caption=say("uncertainty.simulation", name=item.name),
-            columns=(
-                Column(say.text("uncertainty.route"), width=38),
-                Column(say.text("uncertainty.result"), unit=unit, align="decimal"),
-                Column("u", unit=unit, align="decimal"),
-                Column(say.text("uncertainty.from"), unit=unit, align="decimal"),
-                Column(say.text("uncertainty.to"), unit=unit, align="decimal"),
-            ),
-            rows=tuple(rows),
+            name=item.name,
             note=say(
                 "uncertainty.simulation_note",
                 draws=numbers.count(simulation.draws),
                 seed=str(simulation.seed),
                 level=percent_level(simulation.confidence),
             ),
+            size="normal",
         ),
         Paragraph(_agreement(context, simulation, check)),
     )
