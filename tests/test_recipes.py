@@ -228,8 +228,7 @@ STATISTICS = '''"""What is found of a known content after dilution."""
 import math
 import numpy as np
 from validator.errors import NotEstimable
-from validator.statistics.distributions import student_interval
-from validator.statistics.interval import Estimate
+from validator.statistics.distributions import student
 
 
 def found_after_dilution(found, expected, *, confidence=0.95):
@@ -238,10 +237,7 @@ def found_after_dilution(found, expected, *, confidence=0.95):
     if percent.size < 2 or np.ptp(percent) == 0:
         raise NotEstimable("the results do not scatter", "at least 2 independent results")
     u = float(percent.std(ddof=1)) / math.sqrt(percent.size)
-    return student_interval(
-        Estimate(value=float(percent.mean()), standard_error=u, degrees_of_freedom=percent.size - 1),
-        confidence,
-    )
+    return student(float(percent.mean()), u, percent.size - 1, confidence)
 '''
 
 RECORD = '''"""Records of dilution."""

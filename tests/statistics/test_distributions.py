@@ -12,40 +12,22 @@ from scipy import integrate, special, stats
 from validator.statistics.distributions import (
     noncentral_t_lower_tail,
     noncentrality_for,
-    student_interval,
+    student,
     t_quantile,
 )
-from validator.statistics.interval import Estimate, Interval
-from validator.statistics.regression import fit
 
 
 @pytest.mark.parametrize("level", [0.5, 0.9, 0.95, 0.99])
 @pytest.mark.parametrize("nu", [1, 2.5, 16, math.inf])
-def test_student_interval_at_another_level(level, nu):
-    """The interval is that of scipy.stats at the level asked for; the rest of the estimate stays."""
-    one = Interval(0.0, 1.0, 0.6, "another")
-    found = student_interval(
-        Estimate(value=3.0, standard_error=0.2, interval=one, degrees_of_freedom=nu), level
-    )
+def test_interval_of_student(level, nu):
+    """The interval is that of scipy.stats at the level asked for, whatever level it was made at."""
+    found = student(3.0, 0.2, nu, 0.6)
 
     expected = stats.norm.interval(level, 3, 0.2) if math.isinf(nu) else stats.t.interval(level, nu, 3, 0.2)
-    assert found.interval is not None
-    assert (found.interval.lower, found.interval.upper) == pytest.approx(expected, rel=1e-12)
-    assert (found.interval.level, found.interval.method) == (level, "Student t")
+    interval = found.interval.at(level)
+    assert (interval.lower, interval.upper) == pytest.approx(expected, rel=1e-12)
+    assert (interval.level, interval.method) == (level, "Student t")
     assert (found.value, found.standard_error, found.degrees_of_freedom) == (3.0, 0.2, nu)
-
-
-@pytest.mark.parametrize("bare", [Estimate(value=3.0), Estimate(value=3.0, standard_error=0.2)])
-def test_an_estimate_without_doubt_keeps_none(bare):
-    """Without a standard error or its degrees of freedom there is no interval to state."""
-    assert student_interval(bare, 0.95) is bare
-
-
-def test_the_interval_of_a_slope_is_that_of_a_fit_at_the_level():
-    """A fit need not be repeated for its bounds at another level: they agree to the last digit."""
-    x, y = [1.0, 2.0, 3.0, 4.0, 5.0], [0.9, 2.1, 2.9, 4.2, 4.8]
-
-    assert student_interval(fit(x, y).slope, 0.9) == fit(x, y, confidence=0.9).slope
 
 
 def probability_by_integration(t, nu, delta):

@@ -5,10 +5,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from validator.errors import NotEstimable
-from validator.evaluation.convert import estimate_record, one_sided_level
+from validator.evaluation.convert import estimate_record
 from validator.evaluation.results import BlankResponseRecord, DetectionRecord, NotAssessed
 from validator.evaluation.rows import Cell, Value, independent_values, kept, runs_of
-from validator.statistics.distributions import student_interval
 from validator.statistics.selectivity import blank_matrix_response
 from validator.study.models.blanks import BlankRun
 
@@ -41,11 +40,10 @@ def blank_response(
         found = blank_matrix_response(results, limit, confidence=confidence)
     except NotEstimable:
         return None
-    bound = student_interval(found.percent_of_limit, one_sided_level(confidence))
     return BlankResponseRecord(
         kind="matrix" if of_matrix else "any",
         n=found.n,
         censored=sum(len(run.below) for run in counted),
-        percent_of_limit=estimate_record(found.percent_of_limit, one_sided=bound),
+        percent_of_limit=estimate_record(found.percent_of_limit),
         largest_percent=found.largest_percent,
     )

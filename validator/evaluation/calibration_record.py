@@ -12,9 +12,9 @@ from validator.evaluation.convert import (
     estimate_record,
     f_test,
     finite,
-    one_sided_level,
     t_test,
     test_record,
+    two_sided_record,
 )
 from validator.evaluation.results import (
     CalibrationPoint,
@@ -35,7 +35,6 @@ from validator.evaluation.results import (
     TestRecord,
     WeightingStep,
 )
-from validator.statistics.distributions import student_interval
 from validator.statistics.errors_in_variables import level_uncertainty_effect
 from validator.statistics.homoscedasticity import breusch_pagan, brown_forsythe, cochran_c, variance_ratio
 from validator.statistics.inverse_prediction import back_calculate
@@ -76,7 +75,6 @@ def calibration_record(
     Raises:
         NotEstimable: the slope or the mean level is 0.
     """
-    bound = student_interval(line.slope, one_sided_level(choices.confidence))
     msd = method_standard_deviation(line)
     order, curvature = points.order, _curvature(line)
     return CalibrationRecord(
@@ -86,9 +84,9 @@ def calibration_record(
         n=line.n,
         levels=int(np.unique(points.x).size),
         degrees_of_freedom=line.degrees_of_freedom,
-        slope=estimate_record(line.slope, one_sided=bound),
-        intercept=estimate_record(line.intercept),
-        quadratic=None if line.quadratic is None else estimate_record(line.quadratic),
+        slope=estimate_record(line.slope),
+        intercept=two_sided_record(line.intercept),
+        quadratic=None if line.quadratic is None else two_sided_record(line.quadratic),
         function=FittedFunction(
             centre=line.centre,
             scale=line.scale,
@@ -130,7 +128,7 @@ def _misfit(line: CalibrationFit, confidence: float) -> tuple[LevelMisfit, ...]:
         found = level_misfit(line, confidence=confidence)
     except NotEstimable:
         return ()
-    return tuple(LevelMisfit(level=level, percent=estimate_record(percent)) for level, percent in found)
+    return tuple(LevelMisfit(level=level, percent=two_sided_record(percent)) for level, percent in found)
 
 
 def significance_level(choices: AnalysisChoices) -> float:
@@ -276,8 +274,8 @@ def _level_uncertainty(points: Points, line: CalibrationFit) -> LevelUncertainty
     effect = level_uncertainty_effect(line, u)
     return LevelUncertainty(
         largest_share=effect.largest_share,
-        york_slope=None if effect.york is None else estimate_record(effect.york.slope),
-        york_intercept=None if effect.york is None else estimate_record(effect.york.intercept),
+        york_slope=None if effect.york is None else two_sided_record(effect.york.slope),
+        york_intercept=None if effect.york is None else two_sided_record(effect.york.intercept),
     )
 
 
@@ -304,8 +302,8 @@ def summary(line: CalibrationFit) -> CalibrationSummary:
     """The line in short, for standing beside another."""
     return CalibrationSummary(
         n=line.n,
-        slope=estimate_record(line.slope),
-        intercept=estimate_record(line.intercept),
-        quadratic=None if line.quadratic is None else estimate_record(line.quadratic),
+        slope=two_sided_record(line.slope),
+        intercept=two_sided_record(line.intercept),
+        quadratic=None if line.quadratic is None else two_sided_record(line.quadratic),
         residual_standard_deviation=line.residual_standard_deviation,
     )

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from validator.evaluation.convert import attempt, estimate_record, one_sided_level, significance
+from validator.evaluation.convert import attempt, estimate_record, significance
 from validator.evaluation.own_limits import BY_STUDY, CUSTOMARY, own_criterion
 from validator.evaluation.results import CarryOverRecord, DetectionRecord, NotAssessed
 from validator.evaluation.rows import Cell, kept, runs_of
@@ -70,7 +70,6 @@ def _record(
     signals = [injection.signal for injection in run.sequence]
     levels = [one.level for one in run.sequence if one.kind == "high" and one.level is not None]
     found = after_high(kinds, signals, response_at_low_limit=response, confidence=confidence)
-    bound = after_high(kinds, signals, response_at_low_limit=response, confidence=one_sided_level(confidence))
     percent = found.percent_of_low_limit
     return CarryOverRecord(
         place=run.place,
@@ -80,14 +79,10 @@ def _record(
         baseline=found.baseline,
         baseline_n=found.baseline_n,
         baseline_mean=found.baseline_mean,
-        carry_over=estimate_record(found.carry_over, one_sided=bound.carry_over, reason=found.reason),
+        carry_over=estimate_record(found.carry_over, found.reason),
         test=None if found.test is None else significance(found.test),
-        percent_of_high=estimate_record(found.percent_of_high, one_sided=bound.percent_of_high),
-        percent_of_limit=(
-            None
-            if percent is None
-            else estimate_record(percent, one_sided=bound.percent_of_low_limit, reason=found.reason)
-        ),
+        percent_of_high=estimate_record(found.percent_of_high),
+        percent_of_limit=None if percent is None else estimate_record(percent, found.reason),
         largest_percent_of_limit=found.largest_percent_of_low_limit,
         limit=limit,
         allowed_percent=ALLOWED_PERCENT if allowed is None else allowed,

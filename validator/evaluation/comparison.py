@@ -13,8 +13,8 @@ from validator.evaluation.convert import (
     attempt,
     equivalence_record,
     estimate_record,
-    one_sided_level,
     significance,
+    two_sided_record,
 )
 from validator.evaluation.own_limits import own_criterion
 from validator.evaluation.results import (
@@ -34,7 +34,6 @@ from validator.evaluation.rows import Cell, excluded, runs_of
 from validator.statistics.bland_altman import bland_altman
 from validator.statistics.comparison import error_variance_ratio, paired_difference, variance_ratio
 from validator.statistics.deming import RatioSource, deming
-from validator.statistics.distributions import student_interval
 from validator.statistics.equivalence import equivalence_of_mean
 from validator.statistics.errors_in_variables import york
 from validator.statistics.passing_bablok import passing_bablok
@@ -163,9 +162,8 @@ def _bounds(study: Study, cell: Cell) -> Bounds | None:
 
 def _paired(pairs: _Pairs, bounds: Bounds | None, confidence: float) -> PairedRecord:
     found = paired_difference(pairs.this, pairs.reference, confidence=confidence)
-    bound = student_interval(found.mean_difference, one_sided_level(confidence))
     return PairedRecord(
-        mean_difference=estimate_record(found.mean_difference, one_sided=bound),
+        mean_difference=estimate_record(found.mean_difference),
         test=significance(found.test),
         sd=found.sd,
         mean_difference_percent=attempt(lambda: _percent(pairs, confidence)),
@@ -189,19 +187,18 @@ def _equivalence(pairs: _Pairs, bounds: Bounds | None, confidence: float) -> Equ
 
 def _percent(pairs: _Pairs, confidence: float) -> EstimateRecord:
     found = bland_altman(pairs.this, pairs.reference, scale="percent", confidence=confidence)
-    bound = bland_altman(pairs.this, pairs.reference, scale="percent", confidence=one_sided_level(confidence))
-    return estimate_record(found.bias, one_sided=bound.bias)
+    return estimate_record(found.bias)
 
 
 def _bland_altman(pairs: _Pairs, confidence: float) -> BlandAltmanRecord:
     found = bland_altman(pairs.this, pairs.reference, confidence=confidence)
     slope, test = found.proportional_bias, found.proportional_bias_test
     return BlandAltmanRecord(
-        bias=estimate_record(found.bias),
-        lower=estimate_record(found.lower),
-        upper=estimate_record(found.upper),
+        bias=two_sided_record(found.bias),
+        lower=two_sided_record(found.lower),
+        upper=two_sided_record(found.upper),
         coverage=found.coverage,
-        proportional_bias=None if slope is None else estimate_record(slope),
+        proportional_bias=None if slope is None else two_sided_record(slope),
         proportional_bias_test=None if test is None else significance(test),
     )
 
@@ -212,8 +209,8 @@ def _deming(pairs: _Pairs, confidence: float) -> DemingRecord:
         pairs.this, pairs.reference, variance_ratio=ratio, ratio_source=source, confidence=confidence
     )
     return DemingRecord(
-        slope=estimate_record(found.slope, reason=found.reason),
-        intercept=estimate_record(found.intercept, reason=found.reason),
+        slope=two_sided_record(found.slope, reason=found.reason),
+        intercept=two_sided_record(found.intercept, reason=found.reason),
         variance_ratio=found.variance_ratio,
         ratio_source=found.ratio_source,
     )
@@ -236,8 +233,8 @@ def _variance_ratio(pairs: _Pairs) -> tuple[float, RatioSource]:
 def _passing_bablok(pairs: _Pairs, confidence: float) -> PassingBablokRecord:
     found = passing_bablok(pairs.this, pairs.reference, confidence=confidence)
     return PassingBablokRecord(
-        slope=estimate_record(found.slope),
-        intercept=estimate_record(found.intercept),
+        slope=two_sided_record(found.slope),
+        intercept=two_sided_record(found.intercept),
         linearity_p=found.linearity_p,
     )
 
@@ -251,8 +248,8 @@ def _york(pairs: _Pairs, confidence: float) -> YorkRecord | NotAssessed | None:
     def line() -> YorkRecord:
         found = york(pairs.reference, pairs.this, u_x=reference, u_y=this, confidence=confidence)
         return YorkRecord(
-            slope=estimate_record(found.slope),
-            intercept=estimate_record(found.intercept),
+            slope=two_sided_record(found.slope),
+            intercept=two_sided_record(found.intercept),
             chi_squared=found.chi_squared,
             degrees_of_freedom=found.degrees_of_freedom,
             p=found.p,
@@ -276,7 +273,7 @@ def _replicates(pairs: _Pairs, confidence: float) -> ReplicateScatter | None:
         reference_method=found.sd_reference,
         df_this=found.df_this,
         df_reference=found.df_reference,
-        variance_ratio=estimate_record(compared.ratio),
+        variance_ratio=two_sided_record(compared.ratio),
         test=significance(compared.test),
     )
 

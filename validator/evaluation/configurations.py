@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from validator.errors import NotEstimable
 from validator.evaluation.calibration import Fitted
-from validator.evaluation.convert import attempt, estimate_record, f_test, t_test
+from validator.evaluation.convert import attempt, f_test, t_test, two_sided_record
 from validator.evaluation.results import (
     ComparedConfiguration,
     ConfigurationComparison,
@@ -84,7 +84,7 @@ def _compared(
     gain: SignalGain | NotAssessed = NO_CALIBRATION
     if isinstance(this, Fitted) and isinstance(base, Fitted):
         mine, its = this.fit, base.fit
-        ratio = attempt(lambda: estimate_record(slope_ratio(mine, its, confidence=single).estimate))
+        ratio = attempt(lambda: two_sided_record(slope_ratio(mine, its, confidence=single).estimate))
         difference = attempt(lambda: t_test(slope_difference(mine, its).welch))
         pooled = attempt(lambda: t_test(pooled_slope_test(mine, its)))
         variances = attempt(lambda: f_test(residual_variance_ratio(mine, its)))
@@ -109,7 +109,9 @@ def _gain(mine: CalibrationFit, its: CalibrationFit, confidence: float) -> Signa
     if lower > upper:
         raise NotEstimable("the calibrated ranges do not overlap", "calibrations over a common range")
     level = float((lower + upper) / 2)
-    return SignalGain(level=level, gain=estimate_record(signal_gain(mine, its, level, confidence=confidence)))
+    return SignalGain(
+        level=level, gain=two_sided_record(signal_gain(mine, its, level, confidence=confidence))
+    )
 
 
 def _per_area(study: Study, name: str, fitted: Fitted | NotAssessed) -> EstimateRecord | None:
@@ -125,7 +127,7 @@ def _per_area(study: Study, name: str, fitted: Fitted | NotAssessed) -> Estimate
         )
     except NotEstimable as refusal:
         return EstimateRecord(value=None, reason=refusal.reason)
-    return estimate_record(found)
+    return two_sided_record(found)
 
 
 def _limit_ratio(
@@ -152,4 +154,4 @@ def _ratio(
             raise result
     assert isinstance(this, LimitResult)
     assert isinstance(base, LimitResult)
-    return estimate_record(ratio_of_limits(this, base, confidence=confidence, seed=seed))
+    return two_sided_record(ratio_of_limits(this, base, confidence=confidence, seed=seed))

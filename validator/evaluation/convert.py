@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, TypeVar
 
+from msgspec.structs import replace
+
 from validator.errors import NotEstimable
 from validator.evaluation.results import (
     Equivalence,
@@ -16,13 +18,13 @@ from validator.evaluation.results import (
     TestRecord,
     TTest,
 )
-from validator.statistics.interval import Estimate, SignificanceTest
-from validator.statistics.interval import Interval as StatisticsInterval
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from validator.statistics.equivalence import Equivalence as EquivalenceTests
+    from validator.statistics.interval import Estimate, SignificanceTest
+    from validator.statistics.interval import Interval as StatisticsInterval
 
 T = TypeVar("T")
 
@@ -37,30 +39,27 @@ def interval_record(interval: StatisticsInterval | None) -> Interval | None:
     return None if interval is None else (finite(interval.lower), finite(interval.upper))
 
 
-def estimate_record(
-    estimate: Estimate, *, one_sided: Estimate | None = None, reason: str | None = None
-) -> EstimateRecord:
-    """An estimate as a record; *one_sided* is the same estimate at the level 2c - 1.
+def estimate_record(estimate: Estimate, reason: str | None = None) -> EstimateRecord:
+    """An estimate that may be judged as a record: with the two-sided interval and both one-sided bounds."""
+    interval = estimate.interval
+    record = two_sided_record(estimate, reason)
+    return record if interval is None else replace(record, one_sided=interval_record(interval.one_sided))
 
-    The ends of a two-sided interval at 2c - 1 are the one-sided bounds at c.
-    """
+
+def two_sided_record(estimate: Estimate, reason: str | None = None) -> EstimateRecord:
+    """An estimate as a record, with the two-sided interval alone."""
     return EstimateRecord(
         value=finite(estimate.value),
         standard_error=finite(estimate.standard_error),
         ci=interval_record(estimate.interval),
-        one_sided=interval_record(one_sided.interval) if one_sided is not None else None,
         degrees_of_freedom=finite(estimate.degrees_of_freedom),
         reason=reason,
     )
 
 
-def figure_record(
-    figure: Estimate | NotEstimable, one_sided: Estimate | NotEstimable | None = None
-) -> EstimateRecord | NotAssessed:
+def figure_record(figure: Estimate | NotEstimable) -> EstimateRecord | NotAssessed:
     """A figure that may say no."""
-    if isinstance(figure, NotEstimable):
-        return not_assessed(figure)
-    return estimate_record(figure, one_sided=one_sided if isinstance(one_sided, Estimate) else None)
+    return not_assessed(figure) if isinstance(figure, NotEstimable) else estimate_record(figure)
 
 
 def not_assessed(refusal: NotEstimable) -> NotAssessed:
@@ -126,8 +125,3 @@ def _p(test: SignificanceTest) -> float:
     if test.p is None:
         raise ValueError(f"{test.name} has no p")
     return test.p
-
-
-def one_sided_level(confidence: float) -> float:
-    """Level of the two-sided interval whose ends are one-sided bounds at *confidence*."""
-    return 2 * confidence - 1

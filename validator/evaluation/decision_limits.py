@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Literal
 
 from validator.errors import NotEstimable
 from validator.evaluation.chosen_guidance import kind_of, profiles_of
-from validator.evaluation.convert import attempt, estimate_record, one_sided_level
+from validator.evaluation.convert import attempt, estimate_record
 from validator.evaluation.results import EstimateRecord, NotAssessed, ResidueLimitRecord
 from validator.guidance import Characteristic
 from validator.statistics.decision_limits import FIVE_PERCENT, ONE_PERCENT, LevelUncertainty, limit_above
@@ -99,9 +99,8 @@ def _limit(
         bias=deviation,
         bias_uncertainty=se,
     )
-    found = limit_above(level, factor, u, confidence)
     return ResidueLimitRecord(
-        value=estimate_record(found, one_sided=limit_above(level, factor, u, one_sided_level(confidence))),
+        value=estimate_record(limit_above(level, factor, u, confidence)),
         base=level,
         base_is=base,
         factor=factor,

@@ -6,11 +6,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 from msgspec import Struct
-from msgspec.structs import replace
 
 from validator.errors import NotEstimable
 from validator.evaluation.chosen_guidance import profiles_of
-from validator.evaluation.convert import attempt, finite, interval_record, not_assessed, one_sided_level
+from validator.evaluation.convert import attempt, finite, interval_record, not_assessed
 from validator.evaluation.limit_inputs import limit_inputs
 from validator.evaluation.results import (
     DeclaredLimit,
@@ -87,15 +86,13 @@ def detection(
         decides = by_detection if isinstance(by_detection, str) else next(iter(variants))
         return Limits(_nothing(decides, refusals[decides]), found)
     # only limits that are judged need one-sided bounds: those that decide, all where nobody chose one
-    at_bounds = replace(inputs, confidence=one_sided_level(inputs.confidence))
     chosen = deciding.declared_by != "rule" or only_deciding
-    bounds = {name: limits_by(name, at_bounds) for name in (variants if chosen else found)}
     unit = study.analyte(cell.analyte).unit
 
     def declared(name: str, variant: str | NotAssessed, field: str) -> DeclaredLimit | NotAssessed:
         if isinstance(variant, NotAssessed):
             return _undefined(name, field)
-        return _declared(name, field, found[variant], bounds[variant], unit)
+        return _declared(name, field, found[variant], unit)
 
     record = DetectionRecord(
         critical_level=declared(deciding.detection, by_detection, "critical_level"),
@@ -103,7 +100,7 @@ def detection(
         quantification_limit=declared(deciding.quantification, by_quantification, "quantification_limit"),
         declared_by=deciding.declared_by,
         declared_in=deciding.declared_in,
-        variants={name: _variant(result, None if chosen else bounds[name]) for name, result in found.items()},
+        variants={name: _variant(result, judged=not chosen) for name, result in found.items()},
     )
     return Limits(record, found)
 
@@ -176,7 +173,6 @@ def _declared(
     declared: str,
     field: str,
     result: LimitResult | NotEstimable,
-    bound: LimitResult | NotEstimable,
     unit: str,
 ) -> DeclaredLimit | NotAssessed:
     if isinstance(result, NotEstimable):
@@ -186,12 +182,12 @@ def _declared(
         return _undefined(declared, field)
     if field != "critical_level" and estimate.value <= 0:
         return _not_positive(field, estimate.value, unit)
-    one_sided: Estimate | None = getattr(bound, field, None)
+    interval = estimate.interval
     return DeclaredLimit(
         variant=declared,
         value=estimate.value,
-        ci=interval_record(estimate.interval),
-        one_sided=None if one_sided is None else interval_record(one_sided.interval),
+        ci=interval_record(interval),
+        one_sided=None if interval is None else interval_record(interval.one_sided),
         unit=unit,
     )
 
@@ -206,18 +202,13 @@ def _not_positive(field: str, value: float, unit: str) -> NotAssessed:
     )
 
 
-def _variant(
-    result: LimitResult | NotEstimable, bound: LimitResult | NotEstimable | None
-) -> LimitVariant | NotAssessed:
+def _variant(result: LimitResult | NotEstimable, *, judged: bool) -> LimitVariant | NotAssessed:
     if isinstance(result, NotEstimable):
         return not_assessed(result)
-    beside = None if isinstance(bound, NotEstimable) else bound
     return LimitVariant(
-        detection_limit=_limit(result.detection_limit, getattr(beside, "detection_limit", None)),
-        quantification_limit=_limit(
-            result.quantification_limit, getattr(beside, "quantification_limit", None)
-        ),
-        critical_level=_limit(result.critical_level),
+        detection_limit=_limit(result.detection_limit, judged=judged),
+        quantification_limit=_limit(result.quantification_limit, judged=judged),
+        critical_level=_limit(result.critical_level, judged=False),
         sigma=finite(result.sigma),
         sigma_unit=result.sigma_unit,
         sigma_concentration=finite(result.sigma_concentration),
@@ -233,11 +224,12 @@ def _variant(
     )
 
 
-def _limit(estimate: Estimate | None, bound: Estimate | None = None) -> LimitValue | None:
+def _limit(estimate: Estimate | None, *, judged: bool) -> LimitValue | None:
     if estimate is None:
         return None
+    interval = estimate.interval
     return LimitValue(
         value=estimate.value,
-        ci=interval_record(estimate.interval),
-        one_sided=None if bound is None else interval_record(bound.interval),
+        ci=interval_record(interval),
+        one_sided=interval_record(interval.one_sided) if interval is not None and judged else None,
     )

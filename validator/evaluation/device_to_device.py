@@ -12,16 +12,14 @@ from validator.evaluation.convert import (
     attempt,
     estimate_record,
     figure_record,
-    one_sided_level,
     significance,
 )
 from validator.evaluation.exclusions import excluded_points
 from validator.evaluation.repeated_use import uses_of
 from validator.evaluation.results import DeviceMean, DeviceToDeviceRecord, NotAssessed
 from validator.evaluation.rows import Cell, excluded, group_label, independent_values, kept, runs_of
-from validator.statistics.device_to_device import DeviceToDevice
 from validator.statistics.device_to_device import device_to_device as between_devices
-from validator.statistics.precision import PrecisionResult, single_series
+from validator.statistics.precision import single_series
 from validator.study.models.precision import PrecisionRun, RepeatedUseRun
 
 if TYPE_CHECKING:
@@ -162,20 +160,21 @@ def _beside(
 def _record(readings: _Readings, confidence: float) -> DeviceToDeviceRecord:
     if len(readings.by_device) < 2:
         raise NotEstimable("only one device at this level", "at least 2 devices")
-    found, bound = _computed(readings, confidence), _computed(readings, one_sided_level(confidence))
-    spread, spread_bound = _spread(found, confidence), _spread(found, one_sided_level(confidence))
+    found = between_devices(list(readings.by_device.values()), confidence=confidence)
+    # of the devices' means as observed, devices being the independent units
+    spread = single_series(found.device_means, level=confidence)
     return DeviceToDeviceRecord(
         level=readings.level,
         source=readings.source,
         axis=readings.axis,
         devices=found.devices,
         n=found.n,
-        mean=estimate_record(found.mean, one_sided=bound.mean),
-        device_sd=figure_record(spread.repeatability_sd, spread_bound.repeatability_sd),
-        device_rsd=figure_record(spread.repeatability_rsd, spread_bound.repeatability_rsd),
-        between_rsd=figure_record(found.between_rsd, bound.between_rsd),
-        within_rsd=figure_record(found.within_rsd, bound.within_rsd),
-        total_rsd=figure_record(found.total_rsd, bound.total_rsd),
+        mean=estimate_record(found.mean),
+        device_sd=figure_record(spread.repeatability_sd),
+        device_rsd=figure_record(spread.repeatability_rsd),
+        between_rsd=figure_record(found.between_rsd),
+        within_rsd=figure_record(found.within_rsd),
+        total_rsd=figure_record(found.total_rsd),
         test=None if found.test is None else significance(found.test),
         confounded_with=readings.confounded_with,
         means=tuple(
@@ -183,12 +182,3 @@ def _record(readings: _Readings, confidence: float) -> DeviceToDeviceRecord:
             for (device, values), mean in zip(readings.by_device.items(), found.device_means, strict=True)
         ),
     )
-
-
-def _computed(readings: _Readings, confidence: float) -> DeviceToDevice:
-    return between_devices(list(readings.by_device.values()), confidence=confidence)
-
-
-def _spread(found: DeviceToDevice, confidence: float) -> PrecisionResult:
-    """Standard deviation of the devices' means as observed, devices being the independent units."""
-    return single_series(found.device_means, level=confidence)

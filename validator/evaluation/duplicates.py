@@ -6,7 +6,7 @@ from collections import Counter
 from typing import TYPE_CHECKING
 
 from validator.errors import NotEstimable
-from validator.evaluation.convert import figure_record, one_sided_level
+from validator.evaluation.convert import figure_record
 from validator.evaluation.results import DuplicatesRecord
 from validator.evaluation.rows import independent_values, kept, runs_of
 from validator.statistics.precision import duplicates as of_pairs
@@ -39,14 +39,14 @@ def duplicates(study: Study, cell: Cell, reader: SignalReader) -> DuplicatesReco
         if len(pairs) < FEWEST_PAIRS:
             return None
         confidence = study.analysis_for(cell.analyte).confidence
-        found, bound = of_pairs(pairs, level=confidence), of_pairs(pairs, level=one_sided_level(confidence))
+        found = of_pairs(pairs, level=confidence)
     except NotEstimable:
         # signals that cannot be read: the levels themselves say so
         return None
     return DuplicatesRecord(
         pairs=found.pairs,
         mean=found.mean,
-        repeatability_sd=figure_record(found.repeatability_sd, bound.repeatability_sd),
-        repeatability_rsd=figure_record(found.repeatability_rsd, bound.repeatability_rsd),
+        repeatability_sd=figure_record(found.repeatability_sd),
+        repeatability_rsd=figure_record(found.repeatability_rsd),
         repeatability_limit=found.repeatability_limit,
     )

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from msgspec.structs import replace
 
 from validator.errors import NotEstimable
-from validator.evaluation.convert import attempt, estimate_record, figure_record, one_sided_level
+from validator.evaluation.convert import attempt, estimate_record, figure_record
 from validator.evaluation.outliers import outlier_record, with_effect
 from validator.evaluation.results import (
     ConsistencyRecord,
@@ -43,19 +43,18 @@ def interlaboratory(level: float, cells: Mapping[str, Sequence[float]], confiden
     """
     readings = list(cells.values())
     found = over_laboratories(readings, level=confidence, alpha=STRAGGLER)
-    bound = over_laboratories(readings, level=one_sided_level(confidence))
     beyond = over_laboratories(readings, level=confidence, alpha=OUTLIER)
     return PrecisionRecord(
         level=level,
         n=found.n,
         groups=found.laboratories,
         factor="laboratory",
-        mean=estimate_record(found.mean, one_sided=bound.mean),
-        repeatability_sd=figure_record(found.repeatability_sd, bound.repeatability_sd),
-        repeatability_rsd=figure_record(found.repeatability_rsd, bound.repeatability_rsd),
-        between_sd=figure_record(found.between_sd, bound.between_sd),
-        reproducibility_sd=figure_record(found.reproducibility_sd, bound.reproducibility_sd),
-        reproducibility_rsd=figure_record(found.reproducibility_rsd, bound.reproducibility_rsd),
+        mean=estimate_record(found.mean),
+        repeatability_sd=figure_record(found.repeatability_sd),
+        repeatability_rsd=figure_record(found.repeatability_rsd),
+        between_sd=figure_record(found.between_sd),
+        reproducibility_sd=figure_record(found.reproducibility_sd),
+        reproducibility_rsd=figure_record(found.reproducibility_rsd),
         repeatability_limit=found.repeatability_limit,
         reproducibility_limit=found.reproducibility_limit,
         consistency=_consistency(list(cells), found),

@@ -9,7 +9,7 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from validator.evaluation.calibration import Fitted, calibrate
-from validator.evaluation.convert import attempt, estimate_record, one_sided_level, t_test
+from validator.evaluation.convert import attempt, estimate_record, t_test, two_sided_record
 from validator.evaluation.exclusions import excluded_points
 from validator.evaluation.results import (
     EstimateRecord,
@@ -131,8 +131,8 @@ def _record(
         return record
     return replace(
         record,
-        slope=estimate_record(fit.slope),
-        intercept=estimate_record(fit.intercept),
+        slope=two_sided_record(fit.slope),
+        intercept=two_sided_record(fit.intercept),
         weighting=line.weighting,
         n=fit.n,
         levels=int(np.unique(fit.x).size),
@@ -158,19 +158,8 @@ def _compared(
         return fit, fit, fit
     if solvent is None:
         return NO_CALIBRATION, NO_CALIBRATION, NO_CALIBRATION
-    bound = one_sided_level(confidence)
     return (
-        attempt(
-            lambda: estimate_record(
-                slope_ratio(fit, solvent, confidence=confidence).estimate,
-                one_sided=slope_ratio(fit, solvent, confidence=bound).estimate,
-            )
-        ),
-        attempt(
-            lambda: estimate_record(
-                effect_percent(fit, solvent, confidence=confidence),
-                one_sided=effect_percent(fit, solvent, confidence=bound),
-            )
-        ),
+        attempt(lambda: estimate_record(slope_ratio(fit, solvent, confidence=confidence).estimate)),
+        attempt(lambda: estimate_record(effect_percent(fit, solvent, confidence=confidence))),
         attempt(lambda: t_test(slope_difference(fit, solvent, confidence=confidence).welch)),
     )

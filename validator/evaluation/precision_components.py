@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 from msgspec.structs import replace
 
 from validator.errors import NotEstimable
-from validator.evaluation.convert import estimate_record, figure_record, not_assessed, one_sided_level
+from validator.evaluation.convert import estimate_record, figure_record, not_assessed
 from validator.evaluation.results import (
     AnalysisOfVarianceRecord,
     EstimateRecord,
@@ -72,20 +72,20 @@ def split_within(
     Raises:
         NotEstimable: the data cannot carry the split.
     """
-    found, bound = (_analysed(results, grouping, c) for c in (confidence, one_sided_level(confidence)))
+    found = _analysed(results, grouping, confidence)
     between = found.components[0].sd
     intermediate = _of_variance(sum(one.variance for one in found.components[1:]))
     mean = found.mean.value
     return replace(
         record,
-        repeatability_sd=figure_record(found.repeatability_sd, bound.repeatability_sd),
-        repeatability_rsd=figure_record(found.repeatability_rsd, bound.repeatability_rsd),
-        between_sd=figure_record(between, bound.components[0].sd),
+        repeatability_sd=figure_record(found.repeatability_sd),
+        repeatability_rsd=figure_record(found.repeatability_rsd),
+        between_sd=figure_record(between),
         intermediate_sd=estimate_record(intermediate),
         intermediate_rsd=figure_record(relative_standard_deviation(intermediate, mean)),
-        reproducibility_sd=figure_record(found.intermediate_sd, bound.intermediate_sd),
-        reproducibility_rsd=figure_record(found.intermediate_rsd, bound.intermediate_rsd),
-        components=_components(found, bound),
+        reproducibility_sd=figure_record(found.intermediate_sd),
+        reproducibility_rsd=figure_record(found.intermediate_rsd),
+        components=_components(found),
         method=f"{grouping.name}: {found.method}",
         **_limits(found.repeatability_sd, intermediate),
         reproducibility_limit=critical_difference(found.intermediate_sd),
@@ -98,18 +98,17 @@ def _one_factor(
 ) -> PrecisionRecord:
     layout = one_way_layout(_groups(results, grouping))
     found = from_layout(layout, level=confidence)
-    bound = from_layout(layout, level=one_sided_level(confidence))
     return PrecisionRecord(
         level=level,
         n=found.n,
         groups=found.groups,
         factor=grouping.name,
-        mean=estimate_record(found.mean, one_sided=bound.mean),
-        repeatability_sd=figure_record(found.repeatability_sd, bound.repeatability_sd),
-        repeatability_rsd=figure_record(found.repeatability_rsd, bound.repeatability_rsd),
-        between_sd=figure_record(found.between_sd, bound.between_sd),
-        intermediate_sd=figure_record(found.intermediate_sd, bound.intermediate_sd),
-        intermediate_rsd=figure_record(found.intermediate_rsd, bound.intermediate_rsd),
+        mean=estimate_record(found.mean),
+        repeatability_sd=figure_record(found.repeatability_sd),
+        repeatability_rsd=figure_record(found.repeatability_rsd),
+        between_sd=figure_record(found.between_sd),
+        intermediate_sd=figure_record(found.intermediate_sd),
+        intermediate_rsd=figure_record(found.intermediate_rsd),
         analysis_of_variance=_analysis_of_variance(found),
         method=found.method,
         **_limits(found.repeatability_sd, found.intermediate_sd),
@@ -119,30 +118,24 @@ def _one_factor(
 def _several_factors(
     plain: PrecisionRecord, results: Sequence[float], grouping: Grouping, confidence: float
 ) -> PrecisionRecord:
-    found, bound = (_analysed(results, grouping, c) for c in (confidence, one_sided_level(confidence)))
-    intermediate, intermediate_bound, method = found.intermediate_sd, bound.intermediate_sd, found.method
+    found = _analysed(results, grouping, confidence)
+    intermediate, method = found.intermediate_sd, found.method
     few = _few(grouping)
     if few is not None:
         groups = _groups(results, grouping)
         intermediate = _with_doubt_of(intermediate, one_way(groups, level=confidence))
-        intermediate_bound = _with_doubt_of(
-            intermediate_bound, one_way(groups, level=one_sided_level(confidence))
-        )
         method += OVER_GROUPS.format(groups=plain.groups, factor=few)
     mean = found.mean.value
     return replace(
         plain,
-        mean=estimate_record(found.mean, one_sided=bound.mean),
-        repeatability_sd=figure_record(found.repeatability_sd, bound.repeatability_sd),
-        repeatability_rsd=figure_record(found.repeatability_rsd, bound.repeatability_rsd),
+        mean=estimate_record(found.mean),
+        repeatability_sd=figure_record(found.repeatability_sd),
+        repeatability_rsd=figure_record(found.repeatability_rsd),
         between_sd=_between(found),
-        intermediate_sd=figure_record(intermediate, intermediate_bound),
-        intermediate_rsd=figure_record(
-            relative_standard_deviation(intermediate, mean),
-            relative_standard_deviation(intermediate_bound, mean),
-        ),
+        intermediate_sd=figure_record(intermediate),
+        intermediate_rsd=figure_record(relative_standard_deviation(intermediate, mean)),
         analysis_of_variance=None,
-        components=_components(found, bound),
+        components=_components(found),
         method=method,
         **_limits(found.repeatability_sd, intermediate),
     )
@@ -196,17 +189,17 @@ def _of_variance(variance: float) -> Estimate:
     return Estimate(value=max(0.0, variance) ** 0.5)
 
 
-def _components(found: ComponentsResult, bound: ComponentsResult) -> tuple[VarianceComponentRecord, ...]:
+def _components(found: ComponentsResult) -> tuple[VarianceComponentRecord, ...]:
     return tuple(
         VarianceComponentRecord(
             factor=one.factor,
             levels=one.levels,
-            sd=figure_record(one.sd, other.sd),
+            sd=figure_record(one.sd),
             share_percent=one.share_percent,
             mean_square=one.mean_square,
             degrees_of_freedom=one.degrees_of_freedom,
         )
-        for one, other in zip(found.components, bound.components, strict=True)
+        for one in found.components
     )
 
 

@@ -14,7 +14,6 @@ from validator.evaluation.convert import (
     estimate_record,
     figure_record,
     finite,
-    one_sided_level,
     significance,
 )
 from validator.evaluation.exclusions import excluded_points
@@ -29,7 +28,6 @@ from validator.evaluation.results import (
 from validator.evaluation.rows import Cell, excluded, independent_values, kept, runs_of
 from validator.statistics.interval import Estimate
 from validator.statistics.relative_scatter import pooled_relative_scatter
-from validator.statistics.repeated_use import RepeatedUse
 from validator.statistics.repeated_use import repeated_use as decline_of
 from validator.study.models.precision import RepeatedUseRun
 
@@ -97,10 +95,7 @@ def repeated_use(study: Study, cell: Cell) -> RepeatedUseRecord | NotAssessed:
 
 def _rsd(devices: Sequence[Uses], confidence: float) -> EstimateRecord:
     signals = [one.signals for one in devices]
-    found = figure_record(
-        pooled_relative_scatter(signals, level=confidence),
-        pooled_relative_scatter(signals, level=one_sided_level(confidence)),
-    )
+    found = figure_record(pooled_relative_scatter(signals, level=confidence))
     if isinstance(found, NotAssessed):
         raise NotEstimable(found.not_assessed, found.needs)
     return found
@@ -127,27 +122,21 @@ def _decline(devices: Sequence[Uses], loss: float | None, confidence: float) -> 
     labels = [one.device for one in used for _ in one.signals]
     if not signals:
         raise NotEstimable("each device was used only once", "at least 3 uses of one device")
-
-    def computed(level: float) -> RepeatedUse:
-        return decline_of(
-            uses,
-            signals,
-            labels if len(used) > 1 else None,
-            loss_percent=LOSS_PERCENT if loss is None else loss,
-            confidence=level,
-        )
-
-    found, bound = computed(confidence), computed(one_sided_level(confidence))
+    found = decline_of(
+        uses,
+        signals,
+        labels if len(used) > 1 else None,
+        loss_percent=LOSS_PERCENT if loss is None else loss,
+        confidence=confidence,
+    )
     until = found.uses_until_loss
     return DeclineRecord(
-        decline_per_use=estimate_record(found.decline_per_use, one_sided=bound.decline_per_use),
+        decline_per_use=estimate_record(found.decline_per_use),
         test=significance(found.test),
-        remaining_percent=_remaining(
-            estimate_record(found.loss_at_last_use, one_sided=bound.loss_at_last_use)
-        ),
+        remaining_percent=_remaining(estimate_record(found.loss_at_last_use)),
         loss_percent=found.loss_percent,
         loss_by=CUSTOMARY if loss is None else BY_STUDY,
-        uses_until_loss=None if until is None else estimate_record(until, one_sided=bound.uses_until_loss),
+        uses_until_loss=None if until is None else estimate_record(until),
         uses_at_least=finite(found.at_least),
         shown_uses=found.shown_uses,
         extrapolated=found.extrapolated,

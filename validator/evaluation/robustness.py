@@ -9,7 +9,7 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from validator.errors import NotEstimable
-from validator.evaluation.convert import attempt, estimate_record, finite, one_sided_level
+from validator.evaluation.convert import attempt, estimate_record, finite
 from validator.evaluation.exclusions import excluded_points
 from validator.evaluation.own_limits import own_criterion
 from validator.evaluation.results import (
@@ -20,8 +20,8 @@ from validator.evaluation.results import (
     RobustnessRecord,
 )
 from validator.evaluation.rows import Cell, excluded, independent_values, kept, runs_of
-from validator.statistics.one_at_a_time import OneAtATime, SettingEffect, one_at_a_time
-from validator.statistics.robustness import FactorEffect, Robustness, factor_effects
+from validator.statistics.one_at_a_time import SettingEffect, one_at_a_time
+from validator.statistics.robustness import FactorEffect, factor_effects
 from validator.study.models.robustness import RobustnessBlock, RobustnessRun
 
 if TYPE_CHECKING:
@@ -119,29 +119,22 @@ def _record(experiments: _Experiments) -> RobustnessRecord:
 def _two_level(experiments: _Experiments) -> RobustnessRecord:
     mean = float(experiments.results.mean())
     names = experiments.names
-
-    def computed(confidence: float) -> Robustness:
-        return factor_effects(
-            experiments.settings,
-            experiments.results,
-            names,
-            dummies=[name for name in names if name.casefold().startswith(DUMMY)],
-            levels=[_quantities(factor) for factor in experiments.block.factors],
-            allowed_effect=experiments.allowed(mean),
-            confidence=confidence,
-        )
-
-    found, bound = computed(experiments.confidence), computed(one_sided_level(experiments.confidence))
+    found = factor_effects(
+        experiments.settings,
+        experiments.results,
+        names,
+        dummies=[name for name in names if name.casefold().startswith(DUMMY)],
+        levels=[_quantities(factor) for factor in experiments.block.factors],
+        allowed_effect=experiments.allowed(mean),
+        confidence=experiments.confidence,
+    )
     factors = {factor.name: factor for factor in experiments.block.factors}
     return RobustnessRecord(
         design=experiments.block.design,
         runs=found.runs,
         results=found.results,
         mean=found.mean,
-        effects=tuple(
-            _effect(factors[one.name], one, other, found.mean)
-            for one, other in zip(found.effects, bound.effects, strict=True)
-        ),
+        effects=tuple(_effect(factors[one.name], one, found.mean) for one in found.effects),
         error_source=found.error_source,
         standard_error=finite(found.standard_error),
         degrees_of_freedom=finite(found.degrees_of_freedom),
@@ -158,17 +151,13 @@ def _two_level(experiments: _Experiments) -> RobustnessRecord:
 def _one_at_a_time(experiments: _Experiments) -> RobustnessRecord:
     nominal = experiments.results[(experiments.settings == 0).all(axis=1)]
     allowed = experiments.allowed(float(nominal.mean())) if nominal.size else None
-
-    def computed(confidence: float) -> OneAtATime:
-        return one_at_a_time(
-            experiments.settings,
-            experiments.results,
-            experiments.names,
-            allowed_effect=allowed,
-            confidence=confidence,
-        )
-
-    found, bound = computed(experiments.confidence), computed(one_sided_level(experiments.confidence))
+    found = one_at_a_time(
+        experiments.settings,
+        experiments.results,
+        experiments.names,
+        allowed_effect=allowed,
+        confidence=experiments.confidence,
+    )
     factors = {factor.name: factor for factor in experiments.block.factors}
     alpha = 1 - experiments.confidence
     return RobustnessRecord(
@@ -177,8 +166,7 @@ def _one_at_a_time(experiments: _Experiments) -> RobustnessRecord:
         results=experiments.results.size,
         mean=found.nominal_mean,
         effects=tuple(
-            _setting_effect(factors[one.name], one, other, found.nominal_mean, alpha)
-            for one, other in zip(found.effects, bound.effects, strict=True)
+            _setting_effect(factors[one.name], one, found.nominal_mean, alpha) for one in found.effects
         ),
         error_source="replicates" if found.pooled_sd else "none",
         standard_error=max((one.effect.standard_error or 0.0 for one in found.effects), default=0.0) or None,
@@ -190,10 +178,10 @@ def _one_at_a_time(experiments: _Experiments) -> RobustnessRecord:
     )
 
 
-def _effect(factor: Factor, found: FactorEffect, bound: FactorEffect, mean: float) -> FactorEffectRecord:
+def _effect(factor: Factor, found: FactorEffect, mean: float) -> FactorEffectRecord:
     reach = found.controlled_range
     return replace(
-        _factor(factor, found.effect, bound.effect, mean),
+        _factor(factor, found.effect, mean),
         t=found.t,
         p=found.p,
         significant=found.significant,
@@ -202,11 +190,9 @@ def _effect(factor: Factor, found: FactorEffect, bound: FactorEffect, mean: floa
     )
 
 
-def _setting_effect(
-    factor: Factor, found: SettingEffect, bound: SettingEffect, mean: float, alpha: float
-) -> FactorEffectRecord:
+def _setting_effect(factor: Factor, found: SettingEffect, mean: float, alpha: float) -> FactorEffectRecord:
     return replace(
-        _factor(factor, found.effect, bound.effect, mean),
+        _factor(factor, found.effect, mean),
         setting=found.setting,
         t=found.t,
         p=found.p,
@@ -216,7 +202,7 @@ def _setting_effect(
     )
 
 
-def _factor(factor: Factor, effect: Estimate, bound: Estimate, mean: float) -> FactorEffectRecord:
+def _factor(factor: Factor, effect: Estimate, mean: float) -> FactorEffectRecord:
     percent = 100 / abs(mean) if mean else None
     return FactorEffectRecord(
         factor=factor.name,
@@ -224,12 +210,8 @@ def _factor(factor: Factor, effect: Estimate, bound: Estimate, mean: float) -> F
         high=factor.high,
         nominal=factor.nominal,
         unit=factor.unit,
-        effect=estimate_record(effect, one_sided=bound),
-        effect_percent=(
-            NO_MEAN
-            if percent is None
-            else estimate_record(effect.scaled(percent), one_sided=bound.scaled(percent))
-        ),
+        effect=estimate_record(effect),
+        effect_percent=NO_MEAN if percent is None else estimate_record(effect.scaled(percent)),
     )
 
 

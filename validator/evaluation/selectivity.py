@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Literal
 
 from msgspec import Struct
 
-from validator.evaluation.convert import attempt, estimate_record, finite, interval_record
+from validator.evaluation.convert import attempt, finite, interval_record, two_sided_record
 from validator.evaluation.exclusions import excluded_points
 from validator.evaluation.results import EstimateRecord, ExcludedPoint, InterferenceRecord, NotAssessed
 from validator.evaluation.rows import Cell, independent_values, kept, runs_of
@@ -94,7 +94,7 @@ def _tested(runs: Sequence[InterferenceRun], confidence: float) -> _Tested:
         runs[0],
         outcome,
         excluded_points(runs),
-        beside if isinstance(beside, NotAssessed) else estimate_record(beside.change, reason=beside.reason),
+        beside if isinstance(beside, NotAssessed) else two_sided_record(beside.change, reason=beside.reason),
     )
 
 

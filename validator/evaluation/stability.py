@@ -8,7 +8,7 @@ import numpy as np
 from msgspec import Struct
 
 from validator.errors import NotEstimable
-from validator.evaluation.convert import attempt, estimate_record, finite, one_sided_level, significance
+from validator.evaluation.convert import attempt, estimate_record, finite, significance
 from validator.evaluation.exclusions import excluded_points
 from validator.evaluation.own_limits import BY_STUDY, CUSTOMARY, own_criterion
 from validator.evaluation.results import (
@@ -20,7 +20,6 @@ from validator.evaluation.results import (
     TimePoint,
 )
 from validator.evaluation.rows import Cell, excluded, independent_values, kept, runs_of
-from validator.statistics.distributions import student_interval
 from validator.statistics.precision import single_series
 from validator.statistics.stability import Direction, first_versus_last, stability_trend
 from validator.study.models.stability import StabilityRun
@@ -151,14 +150,7 @@ def _remaining(series: _Series, confidence: float) -> EstimateRecord:
     found = first_versus_last(
         series.times, series.values, allowed_percent=ALLOWED_PERCENT, confidence=confidence
     )
-    bound = first_versus_last(
-        series.times,
-        series.values,
-        allowed_percent=ALLOWED_PERCENT,
-        confidence=one_sided_level(confidence),
-    )
-    change = estimate_record(found.change.change, one_sided=bound.change.change, reason=found.change.reason)
-    return change.shifted(100)
+    return estimate_record(found.change.change, found.change.reason).shifted(100)
 
 
 def _against_nominal(series: _Series, confidence: float) -> EstimateRecord:
@@ -172,8 +164,7 @@ def _against_nominal(series: _Series, confidence: float) -> EstimateRecord:
     percent = 100 * series.values / series.level
     if percent.size == 1:
         return EstimateRecord(value=float(percent[0]), reason="only one result")
-    found = single_series(percent, level=confidence).mean
-    return estimate_record(found, one_sided=student_interval(found, one_sided_level(confidence)))
+    return estimate_record(single_series(percent, level=confidence).mean)
 
 
 def _equivalence(series: _Series, allowed: _Allowed, confidence: float) -> Equivalence | None:
@@ -203,16 +194,9 @@ def _trend(series: _Series, allowed: _Allowed, confidence: float) -> StabilityTr
         direction=allowed.direction,
         confidence=confidence,
     )
-    bound = stability_trend(
-        series.times,
-        series.values,
-        allowed_percent=allowed.percent,
-        direction=allowed.direction,
-        confidence=one_sided_level(confidence),
-    )
     return StabilityTrendRecord(
-        change_per_time=estimate_record(found.change_per_time, one_sided=bound.change_per_time),
-        change_at_end=estimate_record(found.change_at_end, one_sided=bound.change_at_end),
+        change_per_time=estimate_record(found.change_per_time),
+        change_at_end=estimate_record(found.change_at_end),
         test=significance(found.test),
         curvature=None if found.curvature is None else significance(found.curvature),
         time_until_allowed=finite(found.time_point),

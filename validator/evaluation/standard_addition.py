@@ -10,7 +10,7 @@ from msgspec.structs import replace
 
 from validator.errors import NotEstimable
 from validator.evaluation.calibration_record import lack_of_fit_record
-from validator.evaluation.convert import attempt, estimate_record, f_test, not_assessed, one_sided_level
+from validator.evaluation.convert import attempt, estimate_record, f_test, not_assessed, two_sided_record
 from validator.evaluation.exclusions import excluded_points
 from validator.evaluation.results import (
     AdditionLinearity,
@@ -118,7 +118,7 @@ def _record(sample: Additions, fitted: Fitted | NotAssessed, confidence: float) 
     return replace(
         record,
         excluded=excluded_points(sample.runs),
-        with_excluded=attempt(lambda: estimate_record(sample.line(confidence).concentration)),
+        with_excluded=attempt(lambda: two_sided_record(sample.line(confidence).concentration)),
     )
 
 
@@ -137,19 +137,19 @@ def _refused(sample: Additions, refusal: NotAssessed) -> StandardAdditionRecord:
 
 
 def _estimated(sample: Additions, fitted: Fitted | NotAssessed, confidence: float) -> StandardAdditionRecord:
-    found, bound = sample.line(confidence), sample.line(one_sided_level(confidence))
+    found = sample.line(confidence)
     line = found.fit
-    concentration = estimate_record(found.concentration, one_sided=bound.concentration)
+    concentration = estimate_record(found.concentration)
     difference = None if sample.reference is None else concentration.shifted(-sample.reference)
     return StandardAdditionRecord(
         sample=sample.sample,
         concentration=concentration,
-        slope=estimate_record(line.slope, one_sided=bound.fit.slope),
+        slope=estimate_record(line.slope),
         linearity=AdditionLinearity(
             lack_of_fit=attempt(lambda: lack_of_fit_record(line)),
             quadratic_test=attempt(lambda: f_test(mandel(line))),
         ),
-        intercept=estimate_record(line.intercept),
+        intercept=two_sided_record(line.intercept),
         n=line.n,
         additions=int(np.unique(line.x).size),
         dilution_factor=sample.dilution_factor,
@@ -171,14 +171,7 @@ def _slope_ratio(
     if isinstance(fitted, NotAssessed):
         return NO_CALIBRATION
     external = fitted.fit
-
-    def ratio() -> EstimateRecord:
-        bound = slope_ratio(line, external, confidence=one_sided_level(confidence))
-        return estimate_record(
-            slope_ratio(line, external, confidence=confidence).estimate, one_sided=bound.estimate
-        )
-
-    return attempt(ratio)
+    return attempt(lambda: estimate_record(slope_ratio(line, external, confidence=confidence).estimate))
 
 
 def _p(difference: EstimateRecord) -> float | None:

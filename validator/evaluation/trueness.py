@@ -13,8 +13,8 @@ from validator.evaluation.convert import (
     attempt,
     equivalence_record,
     estimate_record,
-    one_sided_level,
     significance,
+    two_sided_record,
 )
 from validator.evaluation.factors import series_labels
 from validator.evaluation.results import (
@@ -35,7 +35,6 @@ from validator.evaluation.rows import (
     runs_of,
 )
 from validator.evaluation.top_down import same_level
-from validator.statistics.distributions import student_interval
 from validator.statistics.found_on_added import correction_advised
 from validator.statistics.found_on_added import found_on_added as regressed
 from validator.statistics.trueness import (
@@ -145,7 +144,7 @@ def _record(group: _Group, bounds: tuple[float, float] | None, confidence: float
             for run in left_out
             for value in run.values
         ),
-        with_excluded=None if isinstance(with_all, NotAssessed) else estimate_record(with_all.mean_recovery),
+        with_excluded=None if isinstance(with_all, NotAssessed) else two_sided_record(with_all.mean_recovery),
     )
 
 
@@ -153,7 +152,6 @@ def _figures(group: _Group, bounds: tuple[float, float] | None, confidence: floa
     runs = kept(group.runs)
     result = _computed(runs, bounds, confidence)
     values = [one for one in independent_values(runs) if isinstance(one.run, RecoveryRun)]
-    bound = student_interval(result.mean_recovery, one_sided_level(confidence))
     return RecoveryRecord(
         level=result.level,
         kind=result.kind,
@@ -161,7 +159,7 @@ def _figures(group: _Group, bounds: tuple[float, float] | None, confidence: floa
         total_content=_total(runs),
         n=result.n,
         series=result.series,
-        mean_recovery=estimate_record(result.mean_recovery, one_sided=bound, reason=result.reason),
+        mean_recovery=estimate_record(result.mean_recovery, result.reason),
         sd=result.sd,
         found_rsd_percent=found_rsd_percent(
             [one.value for one in values],
@@ -241,8 +239,8 @@ def _line(matrix: str | None, runs: Sequence[RecoveryRun], confidence: float) ->
         matrix=matrix,
         n=line.n,
         levels=len(set(added)),
-        slope=estimate_record(line.slope),
-        intercept=estimate_record(line.intercept),
+        slope=two_sided_record(line.slope),
+        intercept=two_sided_record(line.intercept),
         residual_standard_deviation=line.residual_standard_deviation,
         joint_test=significance(line.joint_test),
     )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from functools import partial
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -11,7 +12,7 @@ from scipy import special
 
 from validator.errors import NotEstimable
 from validator.statistics.comparison import differences
-from validator.statistics.distributions import normal_quantile, t_two_sided, t_two_sided_p
+from validator.statistics.distributions import normal_quantile, student, t_two_sided_p
 from validator.statistics.interval import Estimate, Interval, SignificanceTest
 from validator.statistics.sample import Vector, counted, summarise, vector, without_rounding
 
@@ -100,31 +101,16 @@ def bland_altman(
         raise NotEstimable("the differences show no variation", "results recorded with higher resolution")
     s, n, nu = math.sqrt(sample.variance), sample.n, sample.degrees_of_freedom
     z = normal_quantile(0.5 + coverage / 2)
-    near, far = _percentile_factors(z, n, confidence)
     slope, slope_test = _proportional_bias(d, means, confidence)
-    half_width = t_two_sided(confidence, nu) * s / math.sqrt(n)
-    method = "exact, noncentral t"
+    percentile = partial(_percentile, sample.mean, s, n, z, confidence=confidence)
     return BlandAltman(
         n=n,
         scale=scale,
         coverage=coverage,
-        bias=Estimate(
-            value=sample.mean,
-            standard_error=s / math.sqrt(n),
-            interval=Interval(sample.mean - half_width, sample.mean + half_width, confidence, "Student t"),
-            degrees_of_freedom=nu,
-        ),
+        bias=student(sample.mean, s / math.sqrt(n), nu, confidence),
         sd=s,
-        lower=Estimate(
-            value=sample.mean - z * s,
-            interval=Interval(sample.mean - far * s, sample.mean - near * s, confidence, method),
-            degrees_of_freedom=nu,
-        ),
-        upper=Estimate(
-            value=sample.mean + z * s,
-            interval=Interval(sample.mean + near * s, sample.mean + far * s, confidence, method),
-            degrees_of_freedom=nu,
-        ),
+        lower=percentile(-1),
+        upper=percentile(1),
         proportional_bias=slope,
         proportional_bias_test=slope_test,
         differences=tuple(float(x) for x in d),
@@ -132,11 +118,19 @@ def bland_altman(
     )
 
 
-def _percentile_factors(z: float, n: int, confidence: float) -> tuple[float, float]:
-    """Multiples of s from the mean to both ends of the interval of mean + z·sigma."""
-    delta, tail = z * math.sqrt(n), (1 - confidence) / 2
-    near, far = (float(special.nctdtrit(n - 1, delta, p)) / math.sqrt(n) for p in (tail, 1 - tail))
-    return near, far
+def _percentile(mean: float, s: float, n: int, z: float, sign: int, *, confidence: float) -> Estimate:
+    """The limit mean ± z·s with its exact interval."""
+
+    def limits(level: float) -> tuple[float, float]:
+        delta, tail = z * math.sqrt(n), (1 - level) / 2
+        near, far = (float(special.nctdtrit(n - 1, delta, p)) / math.sqrt(n) for p in (tail, 1 - tail))
+        return (mean - far * s, mean - near * s) if sign < 0 else (mean + near * s, mean + far * s)
+
+    return Estimate(
+        value=mean + sign * z * s,
+        interval=Interval.by(limits, confidence, "exact, noncentral t"),
+        degrees_of_freedom=n - 1,
+    )
 
 
 def _proportional_bias(
@@ -153,10 +147,8 @@ def _proportional_bias(
     u = math.sqrt(float((e**2).sum()) / nu / s_xx)
     if float(np.abs(e).max()) <= 1e-13 * max(float(np.abs(d).max()), float(np.abs(means).max())):
         return Estimate(value=b), None
-    half_width = t_two_sided(confidence, nu) * u
-    interval = Interval(b - half_width, b + half_width, confidence, "Student t")
     t = b / u
     return (
-        Estimate(value=b, standard_error=u, interval=interval, degrees_of_freedom=nu),
+        student(b, u, nu, confidence),
         SignificanceTest(name="proportional bias", statistic=t, df=(nu,), p=t_two_sided_p(t, nu)),
     )

@@ -8,8 +8,8 @@ import numpy as np
 from msgspec import Struct
 
 from validator.errors import NotEstimable
-from validator.statistics.distributions import t_quantile, t_two_sided_p
-from validator.statistics.interval import Estimate, Interval, SignificanceTest
+from validator.statistics.distributions import student, t_two_sided_p
+from validator.statistics.interval import Estimate, SignificanceTest
 from validator.statistics.sample import Sample, effective_degrees_of_freedom, summarise, vector
 
 if TYPE_CHECKING:
@@ -137,8 +137,6 @@ def _estimate(
     if u == 0:
         return Estimate(value=value), None, "the blanks show no variation"
     nu = effective_degrees_of_freedom(known)
-    half_width = t_quantile(0.5 + confidence / 2, nu) * u
-    interval = Interval(value - half_width, value + half_width, confidence, "Welch t")
-    estimate = Estimate(value=value, standard_error=u, interval=interval, degrees_of_freedom=nu)
+    estimate = student(value, u, nu, confidence, "Welch t")
     test = SignificanceTest(name="carry-over", statistic=value / u, df=(nu,), p=t_two_sided_p(value / u, nu))
     return estimate, test, None

@@ -9,7 +9,7 @@ import numpy as np
 from msgspec import Struct
 
 from validator.errors import NotEstimable
-from validator.statistics.distributions import f_quantile, f_upper_tail, t_two_sided, t_two_sided_p
+from validator.statistics.distributions import f_quantile, f_upper_tail, student, t_two_sided_p
 from validator.statistics.equivalence import Equivalence, two_one_sided_tests
 from validator.statistics.interval import Estimate, Interval, SignificanceTest
 from validator.statistics.sample import Vector, counted, summarise, vector, without_rounding
@@ -98,8 +98,6 @@ def paired_difference(
     if not sample.variance_of_mean:
         raise NotEstimable("the differences show no variation", "results recorded with higher resolution")
     u, nu = math.sqrt(sample.variance_of_mean), sample.degrees_of_freedom
-    half_width = t_two_sided(confidence, nu) * u
-    interval = Interval(sample.mean - half_width, sample.mean + half_width, confidence, "Student t")
     t = sample.mean / u
     equivalence = None
     if equivalence_bounds is not None:
@@ -107,9 +105,7 @@ def paired_difference(
         equivalence = two_one_sided_tests(sample.mean, u, nu, lower=lower, upper=upper, alpha=1 - confidence)
     return PairedDifference(
         n=sample.n,
-        mean_difference=Estimate(
-            value=sample.mean, standard_error=u, interval=interval, degrees_of_freedom=nu
-        ),
+        mean_difference=student(sample.mean, u, nu, confidence),
         sd=u * math.sqrt(sample.n),
         test=SignificanceTest(name="paired t", statistic=t, df=(nu,), p=t_two_sided_p(t, nu)),
         equivalence=equivalence,
@@ -159,8 +155,12 @@ def variance_ratio(f: float, nu1: float, nu2: float, *, confidence: float = 0.95
     References:
         NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.5.9.
     """
-    tail = (1 - confidence) / 2
-    interval = Interval(f / f_quantile(1 - tail, nu1, nu2), f / f_quantile(tail, nu1, nu2), confidence, "F")
+
+    def limits(level: float) -> tuple[float, float]:
+        tail = (1 - level) / 2
+        return f / f_quantile(1 - tail, nu1, nu2), f / f_quantile(tail, nu1, nu2)
+
+    interval = Interval.by(limits, confidence, "F")
     p = min(1.0, 2 * min(f_upper_tail(f, nu1, nu2), f_upper_tail(1 / f, nu2, nu1)))
     return VarianceComparison(
         ratio=Estimate(value=f, interval=interval),

@@ -8,7 +8,7 @@ from msgspec import Struct
 
 from validator.errors import NotEstimable
 from validator.statistics.distributions import standard_deviation_interval
-from validator.statistics.interval import Estimate, Interval
+from validator.statistics.interval import Estimate
 
 ONE_PERCENT = 2.33
 FIVE_PERCENT = 1.64
@@ -70,11 +70,6 @@ def limit_above(level: float, factor: float, u: LevelUncertainty, confidence: fl
         standard_error=factor
         * u.reproducibility_sd**2
         / (u.combined * math.sqrt(2.0 * u.degrees_of_freedom)),
-        interval=Interval(
-            level + factor * math.hypot(sd.lower, u.of_bias),
-            level + factor * math.hypot(sd.upper, u.of_bias),
-            confidence,
-            sd.method,
-        ),
+        interval=sd.through(lambda s: level + factor * math.hypot(s, u.of_bias)),
         degrees_of_freedom=u.degrees_of_freedom,
     )

@@ -9,14 +9,15 @@ import numpy as np
 from msgspec import Struct
 
 from validator.errors import NotEstimable
-from validator.statistics.distributions import t_two_sided
-from validator.statistics.interval import Estimate, Interval
+from validator.statistics.distributions import student
+from validator.statistics.interval import Estimate
 from validator.statistics.sample import Vector, counted, vector
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike
 
 RatioSource = Literal["given", "replicates", "assumed"]
+JACKKNIFE = "jackknife, Student t"
 
 
 class Deming(Struct, frozen=True, kw_only=True):
@@ -113,8 +114,8 @@ def deming(
         )
     return Deming(
         n=n,
-        slope=_estimate(b, u_b, n - 2, confidence),
-        intercept=_estimate(a, u_a, n - 2, confidence),
+        slope=student(b, u_b, n - 2, confidence, JACKKNIFE),
+        intercept=student(a, u_a, n - 2, confidence, JACKKNIFE),
         variance_ratio=variance_ratio,
         ratio_source=ratio_source,
         reason=None,
@@ -135,9 +136,3 @@ def _jackknife(estimate: float, without: Vector) -> float:
     n = without.size
     pseudo = n * estimate - (n - 1) * without
     return float(np.std(pseudo, ddof=1)) / math.sqrt(n)
-
-
-def _estimate(value: float, u: float, nu: int, confidence: float) -> Estimate:
-    half_width = t_two_sided(confidence, nu) * u
-    interval = Interval(value - half_width, value + half_width, confidence, "jackknife, Student t")
-    return Estimate(value=value, standard_error=u, interval=interval, degrees_of_freedom=nu)

@@ -103,15 +103,17 @@ def noncentrality_for(alpha: float, beta: float, nu: float) -> float:
     return falling_root(lambda delta: math.log(noncentral_t_lower_tail(t, nu, delta) / beta), 0.0, highest)
 
 
-def standard_deviation_interval(s: float, nu: float, level: float) -> Interval:
-    """Chi-squared interval of a standard deviation *s* with *nu* degrees of freedom (ISO 2854)."""
-    tail = (1 - level) / 2
-    return Interval(
-        s * math.sqrt(nu / chi2_quantile(1 - tail, nu)),
-        s * math.sqrt(nu / chi2_quantile(tail, nu)),
-        level,
-        "chi-squared",
-    )
+def standard_deviation_interval(s: float, nu: float, level: float, method: str = "chi-squared") -> Interval:
+    """Chi-squared interval of a standard deviation *s* with *nu* degrees of freedom (ISO 2854).
+
+    *method* names where effective degrees of freedom come from.
+    """
+
+    def limits(level: float) -> tuple[float, float]:
+        tail = (1 - level) / 2
+        return s * math.sqrt(nu / chi2_quantile(1 - tail, nu)), s * math.sqrt(nu / chi2_quantile(tail, nu))
+
+    return Interval.by(limits, level, method)
 
 
 def t_upper_tail(statistic: float, nu: float) -> float:
@@ -119,14 +121,17 @@ def t_upper_tail(statistic: float, nu: float) -> float:
     return float(special.stdtr(nu, -statistic))
 
 
-def student_interval(estimate: Estimate, level: float) -> Estimate:
-    r"""The *estimate* with the interval :math:`x \pm t_{(1+level)/2,\nu}\,u` at another level.
+def student_interval(x: float, u: float, nu: float, level: float, method: str = "Student t") -> Interval:
+    r"""The interval :math:`x \pm t_{(1+level)/2,\nu}\,u`."""
 
-    It stays without one where it has no standard error or no degrees of freedom.
-    """
-    x, u, nu = estimate.value, estimate.standard_error, estimate.degrees_of_freedom
-    if u is None or nu is None:
-        return estimate
-    half_width = t_two_sided(level, nu) * u
-    interval = Interval(x - half_width, x + half_width, level, "Student t")
+    def limits(level: float) -> tuple[float, float]:
+        half_width = t_two_sided(level, nu) * u
+        return x - half_width, x + half_width
+
+    return Interval.by(limits, level, method)
+
+
+def student(x: float, u: float, nu: float, level: float, method: str = "Student t") -> Estimate:
+    """The estimate *x* with its standard error *u* and :func:`student_interval`."""
+    interval = student_interval(x, u, nu, level, method)
     return Estimate(value=x, standard_error=u, interval=interval, degrees_of_freedom=nu)

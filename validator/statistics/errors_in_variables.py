@@ -9,14 +9,15 @@ import numpy as np
 from msgspec import Struct
 
 from validator.errors import NotEstimable
-from validator.statistics.distributions import chi2_upper_tail, t_two_sided
-from validator.statistics.interval import Estimate, Interval
+from validator.statistics.distributions import chi2_upper_tail, student
 from validator.statistics.least_squares import EPS
 from validator.statistics.regression import CalibrationFit, fit
 from validator.statistics.sample import Vector, vector
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
+
+    from validator.statistics.interval import Estimate
 
 _ITERATIONS = 200
 
@@ -175,12 +176,10 @@ def _report(
     cross = -lever * u_slope**2
     nu = x.size - 2
     scatter = math.sqrt(chi_squared / nu)
-    t = t_two_sided(confidence, nu)
 
     def estimate(value: float, uncertainty: float) -> Estimate:
         error = uncertainty * scatter
-        interval = Interval(value - t * error, value + t * error, confidence, "Student t")
-        return Estimate(value=value, standard_error=error, interval=interval, degrees_of_freedom=nu)
+        return student(value, error, nu, confidence)
 
     return YorkFit(
         slope=estimate(slope, u_slope),

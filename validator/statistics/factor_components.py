@@ -16,7 +16,6 @@ from validator.statistics.precision_intervals import (
     Figure,
     MeanSquareTerm,
     between_component_interval,
-    chi_squared_interval,
     holding,
     modified_large_sample_interval,
     satterthwaite_degrees_of_freedom,
@@ -123,11 +122,13 @@ def from_likelihood(
     s = math.sqrt(total)
     if terms is None:
         nu = 2 * total**2 / float(fit.covariance.sum())
-        interval = satterthwaite = chi_squared_interval(s, nu, level, "Satterthwaite, information matrix")
+        interval = satterthwaite = standard_deviation_interval(
+            s, nu, level, "Satterthwaite, information matrix"
+        )
     else:
         nu = satterthwaite_degrees_of_freedom(terms, total)
         interval = holding(s, modified_large_sample_interval(terms, level))
-        satterthwaite = chi_squared_interval(s, nu, level, "Satterthwaite")
+        satterthwaite = standard_deviation_interval(s, nu, level, "Satterthwaite")
     clipped = [component.factor for component in components if component.clipped]
     return ComponentParts(
         components=tuple(components),

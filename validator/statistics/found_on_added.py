@@ -9,8 +9,8 @@ import numpy as np
 from msgspec import Struct
 
 from validator.errors import NotEstimable
-from validator.statistics.distributions import f_upper_tail, t_two_sided
-from validator.statistics.interval import Estimate, Interval, SignificanceTest
+from validator.statistics.distributions import f_upper_tail, student, t_two_sided
+from validator.statistics.interval import Estimate, SignificanceTest
 from validator.statistics.sample import counted, vector
 
 if TYPE_CHECKING:
@@ -98,16 +98,12 @@ def found_on_added(added: ArrayLike, found: ArrayLike, *, confidence: float = 0.
     s = math.sqrt(float((e**2).sum()) / nu)
     explained = n * d_mean**2 + excess_slope**2 * s_xx
     statistic = explained / (2 * s**2)
-    t = t_two_sided(confidence, nu)
-
-    def estimate(value: float, u: float) -> Estimate:
-        limits = Interval(value - t * u, value + t * u, confidence, "Student t")
-        return Estimate(value=value, standard_error=u, interval=limits, degrees_of_freedom=nu)
-
     return FoundOnAdded(
         n=n,
-        slope=estimate(1 + excess_slope, s / math.sqrt(s_xx)),
-        intercept=estimate(d_mean - excess_slope * x_mean, s * math.sqrt(1 / n + x_mean**2 / s_xx)),
+        slope=student(1 + excess_slope, s / math.sqrt(s_xx), nu, confidence),
+        intercept=student(
+            d_mean - excess_slope * x_mean, s * math.sqrt(1 / n + x_mean**2 / s_xx), nu, confidence
+        ),
         residual_standard_deviation=s,
         joint_test=SignificanceTest(
             name="slope 1 and intercept 0", statistic=statistic, df=(2, nu), p=f_upper_tail(statistic, 2, nu)

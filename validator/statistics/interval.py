@@ -3,23 +3,76 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
+from typing import TypeAlias
 
 from msgspec import Struct
 
+Law: TypeAlias = Callable[[float], tuple[float, float]]
+"""Lower and upper limit at a level of confidence: what is known of the doubt of an estimate."""
 
-class Interval(Struct, frozen=True):
+
+class Interval(Struct, frozen=True, eq=False):
     """Limits at a stated level of confidence; an open side is infinite.
 
     Attributes:
         lower, upper: limits in the unit of the estimate.
         level: level of confidence, 0 < level < 1.
         method: how it was found, in a few words ("Student t", "Fieller").
+        law: what gives the limits at any level; None where the interval exists at its own level alone.
     """
 
     lower: float
     upper: float
     level: float
     method: str
+    law: Law | None = None
+
+    @classmethod
+    def by(cls, law: Law, level: float, method: str) -> Interval:
+        """The interval that *law* gives at *level*."""
+        lower, upper = law(level)
+        return cls(lower, upper, level, method, law)
+
+    def at(self, level: float) -> Interval:
+        """The interval at another level, by the same law.
+
+        Raises:
+            NotEstimable: as the statistic that made the interval.
+            ValueError: an interval without a law.
+        """
+        if self.law is None:
+            raise ValueError(f"the interval ({self.method}) exists at the level {self.level:g} alone")
+        return Interval.by(self.law, level, self.method)
+
+    @property
+    def one_sided(self) -> Interval:
+        """Both one-sided bounds at the level of the interval: they are the ends at 2·level - 1."""
+        return self.at(2 * self.level - 1)
+
+    def through(self, function: Callable[[float], float], method: str | None = None) -> Interval:
+        """The interval of an increasing *function* of what is estimated."""
+        law = self.law
+
+        def moved(level: float) -> tuple[float, float]:
+            assert law is not None
+            lower, upper = law(level)
+            return function(lower), function(upper)
+
+        return Interval(
+            function(self.lower), function(self.upper), self.level, method or self.method, law and moved
+        )
+
+    def __eq__(self, other: object) -> bool:
+        """Whether the limits, their level and their method are the same; laws cannot be compared."""
+        return isinstance(other, Interval) and self._told == other._told
+
+    def __hash__(self) -> int:
+        return hash(self._told)
+
+    @property
+    def _told(self) -> tuple[float, float, float, str]:
+        return self.lower, self.upper, self.level, self.method
 
     @property
     def is_bounded(self) -> bool:
@@ -28,11 +81,23 @@ class Interval(Struct, frozen=True):
 
     def scaled(self, factor: float) -> Interval:
         """The interval of the estimate multiplied by *factor* (sides swap when negative)."""
-        ends = sorted((self.lower * factor, self.upper * factor))
-        return Interval(ends[0], ends[1], self.level, self.method)
+        law = self.law
+
+        def finer(level: float) -> tuple[float, float]:
+            assert law is not None
+            lower, upper = law(level)
+            return _ordered(lower * factor, upper * factor)
+
+        return Interval(
+            *_ordered(self.lower * factor, self.upper * factor), self.level, self.method, law and finer
+        )
 
     def __contains__(self, value: float) -> bool:
         return self.lower <= value <= self.upper
+
+
+def _ordered(one: float, other: float) -> tuple[float, float]:
+    return (one, other) if one <= other else (other, one)
 
 
 class Estimate(Struct, frozen=True, kw_only=True):

@@ -172,6 +172,25 @@ def fieller(u0: float, t: float, height: float, growth: float) -> tuple[tuple[fl
     return ((u0 - half_width) / (1 - g), (u0 + half_width) / (1 - g)), g
 
 
+def fieller_interval(ratio: float, first: float, second: float, nu: float, level: float) -> Interval:
+    """Fieller's interval of a *ratio* of independent estimates.
+
+    Args:
+        ratio: the estimated ratio.
+        first: variance of the numerator, in units of the squared denominator.
+        second: variance of the denominator, in the same unit.
+        nu: Welch–Satterthwaite degrees of freedom of their sum at the estimated ratio.
+        level: level of the interval, whose ends are infinite where the denominator may be 0 (g ≥ 1).
+    """
+
+    def limits(level: float) -> tuple[float, float]:
+        return fieller(ratio, t_two_sided(level, nu), first, second)[0]
+
+    bounded = fieller(ratio, t_two_sided(level, nu), first, second)[1] < 1
+    method = "Fieller with Welch degrees of freedom" if bounded else "Fieller, unbounded"
+    return Interval.by(limits, level, method)
+
+
 def _line_root(fit: CalibrationFunction, signal: float) -> float:
     c0, c1, _ = (float(c) for c in fit.scaled_coefficients)
     if c1 == 0:

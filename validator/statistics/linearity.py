@@ -9,7 +9,7 @@ import numpy as np
 from msgspec import Struct
 
 from validator.errors import NotEstimable
-from validator.statistics.distributions import f_quantile, f_upper_tail, student_interval, t_two_sided_p
+from validator.statistics.distributions import f_quantile, f_upper_tail, student, t_two_sided_p
 from validator.statistics.interval import Estimate, SignificanceTest
 from validator.statistics.levels import level_index
 from validator.statistics.regression import fit as fit_function
@@ -120,12 +120,8 @@ def level_misfit(fit: CalibrationFit, *, confidence: float = 0.95) -> tuple[tupl
         one = int(np.flatnonzero(index == at)[0])
         share = max(0.0, 1 / weight[at] - fit.leverage[one] / fit.weights[one])
         to_percent = 100 / (slope * float(level))
-        estimate = Estimate(
-            value=float(mean_residual[at]) * to_percent,
-            standard_error=s * math.sqrt(share) * abs(to_percent),
-            degrees_of_freedom=nu,
-        )
-        found.append((float(level), student_interval(estimate, confidence)))
+        error = s * math.sqrt(share) * abs(to_percent)
+        found.append((float(level), student(float(mean_residual[at]) * to_percent, error, nu, confidence)))
     return tuple(found)
 
 

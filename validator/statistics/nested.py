@@ -13,7 +13,7 @@ import numpy as np
 from msgspec import Struct
 
 from validator.errors import NotEstimable
-from validator.statistics.distributions import t_two_sided
+from validator.statistics.distributions import student
 from validator.statistics.factor_components import (
     REPEATABILITY,
     ComponentParts,
@@ -28,13 +28,14 @@ from validator.statistics.factorial_tables import (
     nested_table,
     paired,
 )
-from validator.statistics.interval import Estimate, Interval
 from validator.statistics.precision_intervals import Figure, relative_standard_deviation
 from validator.statistics.unweighted_means import crossed_total_terms, nested_total_terms
 from validator.statistics.variance_components import FloatArray, checked_readings, differences_from_one
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
+
+    from validator.statistics.interval import Estimate, Interval
 
 
 class ComponentsResult(Struct, frozen=True, kw_only=True):
@@ -222,10 +223,4 @@ def _mean(
     u2 = components[-1].variance / len(y)
     for stage, component in zip(model, components, strict=False):
         u2 += component.variance * float(np.sum((stage.counts / len(y)) ** 2))
-    half_width = t_two_sided(level, nu) * math.sqrt(u2)
-    return Estimate(
-        value=value,
-        standard_error=math.sqrt(u2),
-        interval=Interval(value - half_width, value + half_width, level, "Student t over the outer levels"),
-        degrees_of_freedom=nu,
-    )
+    return student(value, math.sqrt(u2), nu, level, "Student t over the outer levels")

@@ -9,8 +9,8 @@ import numpy as np
 from msgspec import Struct
 
 from validator.errors import NotEstimable
-from validator.statistics.distributions import t_two_sided, t_two_sided_p
-from validator.statistics.interval import Estimate, Interval
+from validator.statistics.distributions import student, t_two_sided, t_two_sided_p
+from validator.statistics.interval import Estimate
 from validator.statistics.sample import Sample, Vector, summarise, vector
 
 if TYPE_CHECKING:
@@ -171,8 +171,7 @@ def _effect(
     if s:
         u = s * math.sqrt(1 / changed.n + 1 / nominal.n)
         margin = t_two_sided(confidence, nu) * u
-        interval = Interval(effect - margin, effect + margin, confidence, "Student t, pooled")
-        estimate = Estimate(value=effect, standard_error=u, interval=interval, degrees_of_freedom=nu)
+        estimate = student(effect, u, nu, confidence, "Student t, pooled")
         t = effect / u
         p = t_two_sided_p(t, nu)
     return SettingEffect(

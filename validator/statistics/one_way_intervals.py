@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from validator.errors import NotEstimable
-from validator.statistics.distributions import standard_deviation_interval, t_two_sided
+from validator.statistics.distributions import standard_deviation_interval, student
 from validator.statistics.interval import Estimate, Interval
 from validator.statistics.precision_intervals import (
     MeanSquareTerm,
@@ -35,13 +35,7 @@ def mean_over_groups(layout: OneWayLayout, level: float) -> Estimate:
     """Arithmetic mean with u² = Σ(n_i/N)²·s²(ȳ_i): MS_B/N when balanced, on the safe side when not."""
     share = layout.counts / layout.n
     u = math.sqrt(float(np.dot(share, share)) * layout.variance_of_means)
-    half_width = t_two_sided(level, layout.df_between) * u
-    return Estimate(
-        value=layout.mean,
-        standard_error=u,
-        interval=Interval(layout.mean - half_width, layout.mean + half_width, level, "Student t over groups"),
-        degrees_of_freedom=layout.df_between,
-    )
+    return student(layout.mean, u, layout.df_between, level, "Student t over groups")
 
 
 def total_terms(layout: OneWayLayout) -> tuple[MeanSquareTerm, MeanSquareTerm]:

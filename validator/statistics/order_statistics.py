@@ -32,14 +32,10 @@ def median(values: ArrayLike, *, level: float = 0.95) -> Estimate:
         raise NotEstimable("values are missing or not finite", "finite values")
     n = x.size
     below = special.bdtr(np.arange(n, dtype=np.float64), n, 0.5)
-    outside = int(np.count_nonzero(below <= (1 - level) / 2))
-    bounded = 0 < outside <= n // 2
-    return Estimate(
-        value=float(np.median(x)),
-        interval=Interval(
-            float(x[outside - 1]) if bounded else -np.inf,
-            float(x[n - outside]) if bounded else np.inf,
-            level,
-            "order statistics",
-        ),
-    )
+
+    def limits(level: float) -> tuple[float, float]:
+        outside = int(np.count_nonzero(below <= (1 - level) / 2))
+        bounded = 0 < outside <= n // 2
+        return (float(x[outside - 1]), float(x[n - outside])) if bounded else (-np.inf, np.inf)
+
+    return Estimate(value=float(np.median(x)), interval=Interval.by(limits, level, "order statistics"))

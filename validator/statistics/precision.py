@@ -13,7 +13,7 @@ import numpy as np
 from msgspec import Struct
 
 from validator.errors import NotEstimable
-from validator.statistics.distributions import f_upper_tail, t_two_sided
+from validator.statistics.distributions import f_upper_tail, student, t_two_sided
 from validator.statistics.interval import Estimate, Interval
 from validator.statistics.one_way_intervals import (
     between_estimate,
@@ -164,13 +164,7 @@ def single_series(values: Sequence[float] | FloatArray, *, level: float = 0.95) 
 
 def _of_one_series(layout: OneWayLayout, level: float) -> PrecisionResult:
     ms_within = layout.ss_within / layout.df_within
-    half_width = t_two_sided(level, layout.df_within) * math.sqrt(ms_within / layout.n)
-    mean = Estimate(
-        value=layout.mean,
-        standard_error=math.sqrt(ms_within / layout.n),
-        interval=Interval(layout.mean - half_width, layout.mean + half_width, level, "Student t"),
-        degrees_of_freedom=layout.df_within,
-    )
+    mean = student(layout.mean, math.sqrt(ms_within / layout.n), layout.df_within, level)
     one_group = NotEstimable("all readings belong to one series", "at least 2 series (days, operators)")
     parts = _Parts(
         repeatability=standard_deviation(ms_within, layout.df_within, level),

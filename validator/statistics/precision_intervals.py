@@ -63,7 +63,13 @@ def relative_standard_deviation(sd: Figure, mean: float) -> Figure:
 
 def holding(value: float, interval: Interval) -> Interval:
     """The interval, stretched to *value* where clipping or REML put the estimate outside it."""
-    return Interval(min(value, interval.lower), max(value, interval.upper), interval.level, interval.method)
+    law = interval.law
+
+    def limits(level: float) -> tuple[float, float]:
+        lower, upper = (interval.lower, interval.upper) if law is None else law(level)
+        return min(value, lower), max(value, upper)
+
+    return Interval.by(limits, interval.level, interval.method)
 
 
 class MeanSquareTerm(Struct, frozen=True, kw_only=True):
@@ -102,12 +108,6 @@ def satterthwaite_degrees_of_freedom(terms: Sequence[MeanSquareTerm], total: flo
     return total**2 / sum((term.value / scale) ** 2 / term.degrees_of_freedom for term in terms)
 
 
-def chi_squared_interval(s: float, nu: float, level: float, method: str) -> Interval:
-    """Interval of a standard deviation with (effective) degrees of freedom ν, named for where ν is from."""
-    exact = standard_deviation_interval(s, nu, level)
-    return Interval(exact.lower, exact.upper, level, method)
-
-
 def satterthwaite_interval(terms: Sequence[MeanSquareTerm], level: float) -> Interval:
     """Chi-squared interval of the root of a sum of mean squares, with effective degrees of freedom.
 
@@ -115,7 +115,7 @@ def satterthwaite_interval(terms: Sequence[MeanSquareTerm], level: float) -> Int
     difference; for sums it is close to :func:`modified_large_sample_interval`.
     """
     s = math.sqrt(sum(term.value for term in terms))
-    return chi_squared_interval(s, satterthwaite_degrees_of_freedom(terms), level, "Satterthwaite")
+    return standard_deviation_interval(s, satterthwaite_degrees_of_freedom(terms), level, "Satterthwaite")
 
 
 def modified_large_sample_interval(terms: Sequence[MeanSquareTerm], level: float) -> Interval:
@@ -135,21 +135,23 @@ def modified_large_sample_interval(terms: Sequence[MeanSquareTerm], level: float
         Confidence Intervals on Variance Components (1992), section 3.2 (both from memory; the
         coverage is checked by simulation in the tests).
     """
-    tail = (1 - level) / 2
     gamma = sum(term.value for term in terms)
-    below = above = 0.0
-    for term in terms:
-        nu = term.degrees_of_freedom
-        G = 1 - nu / chi2_quantile(1 - tail, nu)
-        H = nu / chi2_quantile(tail, nu) - 1
-        below += ((G if term.coefficient >= 0 else H) * term.value) ** 2
-        above += ((H if term.coefficient >= 0 else G) * term.value) ** 2
-    return Interval(
-        math.sqrt(max(0.0, gamma - math.sqrt(below))),
-        math.sqrt(max(0.0, gamma + math.sqrt(above))),
-        level,
-        "modified large-sample (Graybill-Wang)",
-    )
+
+    def limits(level: float) -> tuple[float, float]:
+        tail = (1 - level) / 2
+        below = above = 0.0
+        for term in terms:
+            nu = term.degrees_of_freedom
+            G = 1 - nu / chi2_quantile(1 - tail, nu)
+            H = nu / chi2_quantile(tail, nu) - 1
+            below += ((G if term.coefficient >= 0 else H) * term.value) ** 2
+            above += ((H if term.coefficient >= 0 else G) * term.value) ** 2
+        return (
+            math.sqrt(max(0.0, gamma - math.sqrt(below))),
+            math.sqrt(max(0.0, gamma + math.sqrt(above))),
+        )
+
+    return Interval.by(limits, level, "modified large-sample (Graybill-Wang)")
 
 
 def between_component_interval(
@@ -181,13 +183,12 @@ def between_component_interval(
         N. Ting, R.K. Burdick, F.A. Graybill, S. Jeyaratnam, T.-F.C. Lu, J. Stat. Comput. Simul. 35 (1990)
         135 (from memory; the coverage is checked by simulation in the tests).
     """
-    tail = (1 - level) / 2
     F = ms_between / ms_within if ms_within > 0 else math.inf
-    squared = [0.0, 0.0]
-    for side, p in enumerate((1 - tail, tail)):
+
+    def end(p: float) -> float:
         critical = f_quantile(p, nu_between, nu_within)
         if critical >= F:
-            continue
+            return 0.0
         from_between = nu_between / chi2_quantile(p, nu_between) - 1  # -G_B below, H_B above
         from_within = nu_within / chi2_quantile(1 - p, nu_within) - 1  # H_W below, -G_W above
         cross = ((1 - critical) ** 2 - (from_between * critical) ** 2 - from_within**2) / critical
@@ -195,7 +196,10 @@ def between_component_interval(
         doubt += cross * ms_between * ms_within
         sign = math.copysign(1.0, p - 0.5)
         distance = ms_between - ms_within - sign * math.sqrt(max(0.0, doubt))
-        squared[side] = max(0.0, distance) / readings_per_group
-    return Interval(
-        math.sqrt(squared[0]), math.sqrt(squared[1]), level, "modified large-sample (Ting et al.)"
-    )
+        return math.sqrt(max(0.0, distance) / readings_per_group)
+
+    def limits(level: float) -> tuple[float, float]:
+        tail = (1 - level) / 2
+        return end(1 - tail), end(tail)
+
+    return Interval.by(limits, level, "modified large-sample (Ting et al.)")

@@ -28,18 +28,16 @@ def proportion(count: int, n: int, *, level: float = 0.95) -> Estimate:
         message = f"{count} events in {n} trials"
         raise ValueError(message)
     p = count / n
-    z = normal_quantile(0.5 + level / 2)
-    centre = (p + z * z / (2 * n)) / (1 + z * z / n)
-    half = z * math.sqrt(p * (1 - p) / n + (z / (2 * n)) ** 2) / (1 + z * z / n)
+
+    def limits(level: float) -> tuple[float, float]:
+        z = normal_quantile(0.5 + level / 2)
+        centre = (p + z * z / (2 * n)) / (1 + z * z / n)
+        half = z * math.sqrt(p * (1 - p) / n + (z / (2 * n)) ** 2) / (1 + z * z / n)
+        # at 0 and n the formula reaches the end itself, but for rounding
+        return 0.0 if count == 0 else max(0.0, centre - half), 1.0 if count == n else min(1.0, centre + half)
+
     return Estimate(
         value=p,
         standard_error=math.sqrt(p * (1 - p) / n),
-        # at 0 and n the formula reaches the end itself, but for rounding
-        interval=Interval(
-            0.0 if count == 0 else max(0.0, centre - half),
-            1.0 if count == n else min(1.0, centre + half),
-            level,
-            "Wilson",
-        ),
-        degrees_of_freedom=None,
+        interval=Interval.by(limits, level, "Wilson"),
     )

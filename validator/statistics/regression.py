@@ -9,8 +9,8 @@ import numpy as np
 from msgspec import Struct
 
 from validator.errors import NotEstimable
-from validator.statistics.distributions import t_two_sided
-from validator.statistics.interval import Estimate, Interval
+from validator.statistics.distributions import student, t_two_sided
+from validator.statistics.interval import Estimate
 from validator.statistics.least_squares import (
     EPS,
     back_transformation,
@@ -238,12 +238,10 @@ def fit(
     back = back_transformation(centre, scale)
     a, b, c = (float(value) for value in back @ solution.coefficients)
     covariance = back @ scaled_covariance @ back.T
-    t = t_two_sided(confidence, nu)
 
     def estimate(value: float, index: int) -> Estimate:
         error = math.sqrt(max(covariance[index, index], 0.0))
-        interval = Interval(value - t * error, value + t * error, confidence, "Student t")
-        return Estimate(value=value, standard_error=error, interval=interval, degrees_of_freedom=nu)
+        return student(value, error, nu, confidence)
 
     total = float(w @ (y * y)) if through_origin else s_yy
     return CalibrationFit(

@@ -137,16 +137,22 @@ def _uses_until(
     value = _use_at(trend.start, loss_percent, decline.value)
     if value is None or decline.interval is None or decline.standard_error is None:
         return None
-    earliest = _use_at(trend.start, loss_percent, decline.interval.upper)
-    latest = _use_at(trend.start, loss_percent, decline.interval.lower)
-    if earliest is None:
-        raise NotEstimable(
-            "the confidence interval of the decline does not include the estimate", "more precise signals"
-        )
+    interval = decline.interval
+
+    def limits(level: float) -> tuple[float, float]:
+        rate = interval.at(level)
+        earliest = _use_at(trend.start, loss_percent, rate.upper)
+        latest = _use_at(trend.start, loss_percent, rate.lower)
+        if earliest is None:
+            raise NotEstimable(
+                "the confidence interval of the decline does not include the estimate", "more precise signals"
+            )
+        return earliest, math.inf if latest is None else latest
+
     return Estimate(
         value=value,
         standard_error=loss_percent / decline.value**2 * decline.standard_error,
-        interval=Interval(earliest, math.inf if latest is None else latest, confidence, "inverse prediction"),
+        interval=Interval.by(limits, confidence, "inverse prediction"),
         degrees_of_freedom=decline.degrees_of_freedom,
     )
 

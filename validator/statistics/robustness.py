@@ -10,8 +10,8 @@ from msgspec import Struct
 
 from validator.errors import NotEstimable
 from validator.statistics.designs import Orthogonality, orthogonality, two_level
-from validator.statistics.distributions import t_two_sided, t_two_sided_p
-from validator.statistics.interval import Estimate, Interval
+from validator.statistics.distributions import student, t_two_sided, t_two_sided_p
+from validator.statistics.interval import Estimate
 from validator.statistics.sample import Vector, counted, vector
 
 if TYPE_CHECKING:
@@ -270,8 +270,7 @@ def _effect(
     estimate, t, p, significant, controlled = Estimate(value=effect), None, None, None, None
     if u is not None:
         margin = t_two_sided(confidence, nu) * u
-        interval = Interval(effect - margin, effect + margin, confidence, "Student t")
-        estimate = Estimate(value=effect, standard_error=u, interval=interval, degrees_of_freedom=nu)
+        estimate = student(effect, u, nu, confidence)
         t = effect / u
         p = t_two_sided_p(t, nu)
         significant = abs(effect) > margin

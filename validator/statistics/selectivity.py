@@ -8,7 +8,7 @@ import numpy as np
 from msgspec import Struct
 
 from validator.errors import NotEstimable
-from validator.statistics.distributions import t_quantile
+from validator.statistics.distributions import student
 from validator.statistics.interval import Estimate, Interval
 from validator.statistics.sample import summarise, vector
 from validator.statistics.welch import fieller_ratio_of_means, welch_difference
@@ -134,7 +134,7 @@ def relative_change(
         reason = problem.reason
     else:
         t, p, nu = welch.t, welch.p, welch.degrees_of_freedom
-        interval = Interval(100 * (ratio.lower - 1), 100 * (ratio.upper - 1), confidence, ratio.method)
+        interval = ratio.through(lambda one: 100 * (one - 1))
         if not interval.is_bounded:
             reason = "the reference does not differ significantly from zero"
         change = Estimate(
@@ -245,9 +245,7 @@ def blank_matrix_response(
     percent = Estimate(value=sample.mean)
     if sample.variance_of_mean:
         u, nu = sample.variance_of_mean**0.5, sample.degrees_of_freedom
-        half_width = t_quantile(0.5 + confidence / 2, nu) * u
-        interval = Interval(sample.mean - half_width, sample.mean + half_width, confidence, "Student t")
-        percent = Estimate(value=sample.mean, standard_error=u, interval=interval, degrees_of_freedom=nu)
+        percent = student(sample.mean, u, nu, confidence)
     return BlankMatrixResponse(
         n=sample.n,
         mean=float(y.mean()),

@@ -6,9 +6,9 @@ import math
 from typing import TYPE_CHECKING
 
 from validator.errors import NotEstimable
-from validator.statistics.distributions import t_two_sided
-from validator.statistics.interval import Estimate, Interval
-from validator.statistics.inverse_prediction import fieller
+from validator.statistics.distributions import student
+from validator.statistics.interval import Estimate
+from validator.statistics.inverse_prediction import fieller_interval
 from validator.statistics.sample import effective_degrees_of_freedom
 
 if TYPE_CHECKING:
@@ -49,13 +49,7 @@ def sensitivity_per_area(
     area_part = (b / area * (area_uncertainty / area)) ** 2
     error = math.sqrt(slope_part + area_part)
     nu = effective_degrees_of_freedom([(slope_part, calibration.degrees_of_freedom), (area_part, math.inf)])
-    half_width = t_two_sided(confidence, nu) * error
-    return Estimate(
-        value=b / area,
-        standard_error=error,
-        interval=Interval(b / area - half_width, b / area + half_width, confidence, "Student t"),
-        degrees_of_freedom=nu,
-    )
+    return student(b / area, error, nu, confidence)
 
 
 def signal_gain(
@@ -89,11 +83,9 @@ def signal_gain(
     nu = effective_degrees_of_freedom(
         [(r1, calibration.degrees_of_freedom), (gain**2 * r2, reference.degrees_of_freedom)]
     )
-    (lower, upper), g = fieller(gain, t_two_sided(confidence, nu), r1, r2)
-    method = "Fieller with Welch degrees of freedom" if g < 1 else "Fieller, unbounded"
     return Estimate(
         value=gain,
         standard_error=math.sqrt(variance),
-        interval=Interval(lower, upper, confidence, method),
+        interval=fieller_interval(gain, r1, r2, nu, confidence),
         degrees_of_freedom=nu,
     )

@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING
 from msgspec import Struct
 
 from validator.errors import NotEstimable
-from validator.statistics.distributions import f_upper_tail, t_two_sided, t_two_sided_p
+from validator.statistics.distributions import f_upper_tail, student_interval, t_two_sided, t_two_sided_p
 from validator.statistics.interval import Estimate, Interval, SignificanceTest
-from validator.statistics.inverse_prediction import fieller
+from validator.statistics.inverse_prediction import fieller_interval
 from validator.statistics.sample import effective_degrees_of_freedom
 
 if TYPE_CHECKING:
@@ -98,12 +98,11 @@ def slope_ratio(first: CalibrationFit, second: CalibrationFit, *, confidence: fl
             "signals recorded with sufficient resolution to show variation",
         )
     nu = effective_degrees_of_freedom([(r1, nu1), (ratio**2 * r2, nu2)])
-    (lower, upper), g = fieller(ratio, t_two_sided(confidence, nu), r1, r2)
-    method = "Fieller with Welch degrees of freedom" if g < 1 else "Fieller, unbounded"
+    g = t_two_sided(confidence, nu) ** 2 * r2
     return SlopeRatio(
         value=ratio,
         standard_error=math.sqrt(variance),
-        interval=Interval(lower, upper, confidence, method),
+        interval=fieller_interval(ratio, r1, r2, nu, confidence),
         degrees_of_freedom=nu,
         g=g,
         unbounded=g >= 1,
@@ -135,12 +134,11 @@ def slope_difference(
         )
     difference, error = b1 - b2, math.sqrt(v1 + v2)
     nu = effective_degrees_of_freedom([(v1, nu1), (v2, nu2)])
-    half_width = t_two_sided(confidence, nu) * error
     t = difference / error
     return SlopeDifference(
         value=difference,
         standard_error=error,
-        interval=Interval(difference - half_width, difference + half_width, confidence, "Welch t"),
+        interval=student_interval(difference, error, nu, confidence, "Welch t"),
         welch=SignificanceTest(name="slopes, Welch t", statistic=t, df=(nu,), p=t_two_sided_p(t, nu)),
         pooled=_or_none(pooled_slope_test, first, second),
         variance_ratio=_or_none(residual_variance_ratio, first, second),
@@ -191,12 +189,7 @@ def matrix_effect(matrix: CalibrationFit, solvent: CalibrationFit, *, confidence
     return Estimate(
         value=100 * (ratio.value - 1),
         standard_error=100 * ratio.standard_error,
-        interval=Interval(
-            100 * (ratio.interval.lower - 1),
-            100 * (ratio.interval.upper - 1),
-            confidence,
-            ratio.interval.method,
-        ),
+        interval=ratio.interval.through(lambda one: 100 * (one - 1)),
         degrees_of_freedom=ratio.degrees_of_freedom,
     )
 

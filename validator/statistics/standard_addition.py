@@ -83,15 +83,16 @@ def standard_addition(
     u0 = -c0 / c1
     height = float(line.scaled_covariance[0, 0]) / c1**2
     growth = float(line.scaled_covariance[1, 1]) / c1**2
-    t = t_two_sided(confidence, line.degrees_of_freedom)
-    (low, high), g = fieller(u0, t, height, growth)
-    method = "Fieller" if g < 1 else "Fieller, unbounded"
+
+    def limits(level: float) -> tuple[float, float]:
+        (low, high), _ = fieller(u0, t_two_sided(level, line.degrees_of_freedom), height, growth)
+        return -(line.centre + line.scale * high), -(line.centre + line.scale * low)
+
+    g = t_two_sided(confidence, line.degrees_of_freedom) ** 2 * growth
     x0 = Estimate(
         value=-(line.centre + line.scale * u0),
         standard_error=line.scale * math.sqrt(height + growth * u0 * u0),
-        interval=Interval(
-            -(line.centre + line.scale * high), -(line.centre + line.scale * low), confidence, method
-        ),
+        interval=Interval.by(limits, confidence, "Fieller" if g < 1 else "Fieller, unbounded"),
         degrees_of_freedom=line.degrees_of_freedom,
     )
     return StandardAddition(

@@ -9,7 +9,7 @@ import numpy as np
 from msgspec import Struct
 
 from validator.errors import NotEstimable
-from validator.statistics.distributions import f_upper_tail, t_quantile, t_two_sided_p
+from validator.statistics.distributions import f_upper_tail, student, t_quantile, t_two_sided, t_two_sided_p
 from validator.statistics.interval import Estimate, Interval, SignificanceTest
 from validator.statistics.sample import Vector, counted, summarise, vector
 from validator.statistics.series import series_rows
@@ -125,7 +125,6 @@ def pooled_trend(
         )
 
     theta = _from_start(kappa, lines.offset)
-    low, high = limits(t_quantile(0.5 + confidence / 2, nu))
     low_1, high_1 = limits(t_quantile(confidence, nu))
     x_all = vector(x, "x")
     # d theta/d kappa = 1/(1 + kappa·offset)²
@@ -139,7 +138,7 @@ def pooled_trend(
         slope=Estimate(
             value=theta,
             standard_error=u,
-            interval=Interval(low, high, confidence, "Fieller"),
+            interval=Interval.by(lambda level: limits(t_two_sided(level, nu)), confidence, "Fieller"),
             degrees_of_freedom=nu,
         ),
         lower=low_1,
@@ -186,19 +185,14 @@ def trend_of_units(
     if not sample.variance_of_mean:
         raise NotEstimable("the devices do not differ", "results recorded with higher resolution")
     u, nu = math.sqrt(sample.variance_of_mean), sample.degrees_of_freedom
-    half, half_1 = t_quantile(0.5 + confidence / 2, nu) * u, t_quantile(confidence, nu) * u
+    half_1 = t_quantile(confidence, nu) * u
     t = sample.mean / u
     return RelativeTrend(
         n=x_all.size,
         units=sample.n,
         start=start,
         end=float(x_all.max()),
-        slope=Estimate(
-            value=sample.mean,
-            standard_error=u,
-            interval=Interval(sample.mean - half, sample.mean + half, confidence, "Student t, devices"),
-            degrees_of_freedom=nu,
-        ),
+        slope=student(sample.mean, u, nu, confidence, "Student t, devices"),
         lower=sample.mean - half_1,
         upper=sample.mean + half_1,
         level=confidence,

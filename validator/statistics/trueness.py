@@ -9,9 +9,9 @@ import numpy as np
 from msgspec import Struct
 
 from validator.errors import NotEstimable
-from validator.statistics.distributions import t_two_sided, t_two_sided_p
+from validator.statistics.distributions import student, t_two_sided_p
 from validator.statistics.equivalence import Equivalence, two_one_sided_tests
-from validator.statistics.interval import Estimate, Interval
+from validator.statistics.interval import Estimate
 from validator.statistics.reference_scores import ReferenceScores, reference_scores
 from validator.statistics.sample import (
     Vector,
@@ -243,9 +243,7 @@ def _recovery(
             reason = "the results show no variation at the recorded resolution"
         else:
             nu = effective_degrees_of_freedom(terms)
-            half_width = t_two_sided(confidence, nu) * u
-            interval = Interval(centre - half_width, centre + half_width, confidence, "Student t")
-            estimate = Estimate(value=centre, standard_error=u, interval=interval, degrees_of_freedom=nu)
+            estimate = student(centre, u, nu, confidence)
             t = (centre - 100) / u
             p = t_two_sided_p(t, nu)
             if equivalence_bounds is not None:

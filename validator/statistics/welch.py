@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from msgspec import Struct
 
 from validator.errors import NotEstimable
-from validator.statistics.distributions import t_two_sided, t_two_sided_p
+from validator.statistics.distributions import student_interval, t_two_sided, t_two_sided_p
 from validator.statistics.interval import Interval
 from validator.statistics.sample import Sample, effective_degrees_of_freedom, summarise
 
@@ -53,12 +53,11 @@ def welch_difference(first: ArrayLike, second: ArrayLike, *, confidence: float =
     u = math.sqrt(v1 + v2)
     nu = effective_degrees_of_freedom([(v1, a.degrees_of_freedom), (v2, b.degrees_of_freedom)])
     difference = a.mean - b.mean
-    half_width = t_two_sided(confidence, nu) * u
     return WelchDifference(
         value=difference,
         standard_error=u,
         degrees_of_freedom=nu,
-        interval=Interval(difference - half_width, difference + half_width, confidence, "Welch t"),
+        interval=student_interval(difference, u, nu, confidence, "Welch t"),
         t=difference / u,
         p=t_two_sided_p(difference / u, nu),
     )
@@ -115,16 +114,19 @@ def fieller_ratio_of_means(
     if variance == 0:
         raise NotEstimable("the results are all zero", "results that differ from zero")
     nu = effective_degrees_of_freedom([(v1, a.degrees_of_freedom), (ratio**2 * v2, b.degrees_of_freedom)])
-    t = t_two_sided(confidence, nu)
     # In units of the denominator's mean: relative variances, so that no power of a tiny signal is formed.
     r1, r2 = v1 / b.mean**2, v2 / b.mean**2
-    g = t**2 * r2
-    if g >= 1:
-        interval = Interval(-math.inf, math.inf, confidence, "Fieller, unbounded")
-    else:
+
+    def limits(level: float) -> tuple[float, float]:
+        t = t_two_sided(level, nu)
+        g = t**2 * r2
+        if g >= 1:
+            return -math.inf, math.inf
         half_width = t * math.sqrt((1 - g) * r1 + ratio**2 * r2) / (1 - g)
         centre = ratio / (1 - g)
-        interval = Interval(
-            centre - half_width, centre + half_width, confidence, "Fieller with Welch degrees of freedom"
-        )
+        return centre - half_width, centre + half_width
+
+    bounded = t_two_sided(confidence, nu) ** 2 * r2 < 1
+    method = "Fieller with Welch degrees of freedom" if bounded else "Fieller, unbounded"
+    interval = Interval.by(limits, confidence, method)
     return ratio, math.sqrt(variance) / abs(b.mean), interval, nu

@@ -18,6 +18,7 @@ from validator.statistics.detection.intervals import (
     simulated,
 )
 from validator.statistics.detection.scatter import Scatter
+from validator.statistics.interval import Interval
 from validator.statistics.regression import fit
 
 RUNS = 400
@@ -223,7 +224,7 @@ def test_limit_that_ceases_to_exist_is_open_above():
             raise NotEstimable("too wide", "more data")
         return 2 * factor
 
-    doubt = Doubt(0.3, 0.5, 2.0, 0.95, "test")
+    doubt = Doubt(0.3, Interval(0.5, 2.0, 0.95, "test"))
     estimate = increasing(limit, doubt, 5)
 
     assert estimate.value == 2.0

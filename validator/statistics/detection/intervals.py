@@ -7,7 +7,7 @@ A limit :math:`k\,\sigma/\beta` is estimated by :math:`k\,s/b`.  What is in doub
 from __future__ import annotations
 
 import math
-from functools import lru_cache
+from functools import lru_cache, partial
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -36,13 +36,10 @@ NORMAL_QUARTILES = 1.349
 
 
 class Doubt(NamedTuple):
-    """What the factor f = (σ/β)/(s/b) may be: relative standard error, limits, level, method."""
+    """What the factor f = (σ/β)/(s/b) may be: relative standard error, interval."""
 
     standard_error: float
-    lower: float
-    upper: float
-    level: float
-    method: str
+    interval: Interval
 
 
 def doubt_of(scatter: Scatter, level: float, seed: int) -> Doubt:
@@ -60,16 +57,17 @@ def doubt_of(scatter: Scatter, level: float, seed: int) -> Doubt:
     nu = scatter.degrees_of_freedom
     relative = math.hypot(math.sqrt(0.5 / nu), scatter.slope_relative_error)
     if scatter.slope_relative_error <= SLOPE_NEGLIGIBLE:
-        sigma = standard_deviation_interval(1.0, nu, level)
-        return Doubt(relative, sigma.lower, sigma.upper, level, sigma.method)
-    lower, upper = _simulated_limits(scatter, level, seed)
-    return Doubt(relative, lower, upper, level, "Monte Carlo of sigma and slope")
+        return Doubt(relative, standard_deviation_interval(1.0, nu, level))
+
+    def limits(level: float) -> tuple[float, float]:
+        return _simulated_limits(scatter, level, seed)
+
+    return Doubt(relative, Interval.by(limits, level, "Monte Carlo of sigma and slope"))
 
 
 @lru_cache(maxsize=64)  # several variants rest on one scatter
 def _simulated_limits(scatter: Scatter, level: float, seed: int) -> tuple[float, float]:
-    lower, upper = percentiles(factor_draws(scatter, np.random.default_rng(seed)), level)
-    return lower, upper
+    return percentiles(factor_draws(scatter, np.random.default_rng(seed)), level)
 
 
 def factor_draws(scatter: Scatter, generator: np.random.Generator, size: int = DRAWS) -> Array:
@@ -117,25 +115,26 @@ def level_draws(fit: CalibrationFit, signals: Array, coefficients: tuple[Array, 
     return np.where(b * fit.slope.value > 0, inverse(signals, a, b, c), np.inf)
 
 
-def percentiles(draws: Array, *levels: float) -> tuple[float, ...]:
-    """Two-sided limits of *draws*, a pair for each of *levels*; infinite draws count as such."""
+def percentiles(draws: Array, level: float) -> tuple[float, float]:
+    """Two-sided limits of *draws* at *level*; infinite draws count as such."""
     last = draws.size - 1
-    probabilities = [(1 + sign * level) / 2 for level in levels for sign in (-1, 1)]
+    probabilities = [(1 + sign * level) / 2 for sign in (-1, 1)]
     # plain order statistics: interpolating next to an infinite draw would give a nan
     ranks = [min(max(math.ceil(draws.size * p - 1), 0), last) for p in probabilities]
     # only these ranks have to be in order, which takes a quarter of the time of ordering all
-    return tuple(np.partition(draws, sorted(set(ranks)))[ranks].tolist())
+    lower, upper = np.partition(draws, sorted(set(ranks)))[ranks].tolist()
+    return lower, upper
 
 
 def simulated(value: float, draws: Array, level: float, nu: float | None = None) -> Estimate:
     """Estimate with the percentile interval of *draws*; standard error from their quartiles."""
     # The standard deviation of the draws may be infinite; their quartiles are not moved by the tails.
-    lower, upper, first, third = percentiles(draws, level, 0.5)
+    first, third = percentiles(draws, 0.5)
     bounded = math.isfinite(first) and math.isfinite(third)
     return Estimate(
         value=value,
         standard_error=(third - first) / NORMAL_QUARTILES if bounded else None,
-        interval=Interval(lower, upper, level, "Monte Carlo"),
+        interval=Interval.by(lambda level: percentiles(draws, level), level, "Monte Carlo"),
         degrees_of_freedom=nu,
     )
 
@@ -145,7 +144,7 @@ def proportional(value: float, doubt: Doubt, nu: float) -> Estimate:
     return Estimate(
         value=value,
         standard_error=value * doubt.standard_error,
-        interval=Interval(value * doubt.lower, value * doubt.upper, doubt.level, doubt.method),
+        interval=doubt.interval.through(lambda factor: value * factor),
         degrees_of_freedom=nu,
     )
 
@@ -160,9 +159,7 @@ def increasing(limit: Callable[[float], float], doubt: Doubt, nu: float) -> Esti
     return Estimate(
         value=value,
         standard_error=_slope_of(limit, value) * doubt.standard_error,
-        interval=Interval(
-            _or_infinite(limit, doubt.lower), _or_infinite(limit, doubt.upper), doubt.level, doubt.method
-        ),
+        interval=doubt.interval.through(partial(_or_infinite, limit)),
         degrees_of_freedom=nu,
     )
 

@@ -109,13 +109,16 @@ def _around(value: float, function: VarianceFunction, target: float, nu: float, 
         return Estimate(value=value)
     gradient = 0.5 / np.array([function.s0**2, target**2 - function.theta**2])
     relative = math.sqrt(float(gradient @ function.covariance @ gradient))
-    # Beyond e^700 a double overflows; such a limit is not bounded by the data.
-    reach = t_two_sided(level, nu) * relative
-    upper = value * math.exp(reach) if reach < 700 else math.inf
+
+    def limits(level: float) -> tuple[float, float]:
+        reach = t_two_sided(level, nu) * relative
+        # Beyond e^700 a double overflows; such a limit is not bounded by the data.
+        return value * math.exp(-reach), value * math.exp(reach) if reach < 700 else math.inf
+
     return Estimate(
         value=value,
         standard_error=value * relative,
-        interval=Interval(value * math.exp(-reach), upper, level, "delta method on the logarithm"),
+        interval=Interval.by(limits, level, "delta method on the logarithm"),
         degrees_of_freedom=nu,
     )
 

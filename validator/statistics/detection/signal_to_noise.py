@@ -10,8 +10,8 @@ import numpy as np
 from validator.errors import NotEstimable
 from validator.sources import Source
 from validator.statistics.detection.result import LEVEL_FAR_FROM_LIMIT, LimitResult
-from validator.statistics.distributions import t_two_sided
-from validator.statistics.interval import Estimate, Interval
+from validator.statistics.distributions import student_interval
+from validator.statistics.interval import Estimate
 from validator.statistics.sample import summarise
 
 if TYPE_CHECKING:
@@ -84,10 +84,5 @@ def _mean(values: np.ndarray[tuple[int], np.dtype[np.float64]], level: float) ->
     if sample.sd is None or not sample.sd:
         return Estimate(value=sample.mean)
     error, nu = sample.sd / math.sqrt(sample.n), sample.degrees_of_freedom
-    half = t_two_sided(level, nu) * error
-    return Estimate(
-        value=sample.mean,
-        standard_error=error,
-        interval=Interval(max(sample.mean - half, 0.0), sample.mean + half, level, "Student t"),
-        degrees_of_freedom=nu,
-    )
+    interval = student_interval(sample.mean, error, nu, level).through(lambda unit: max(unit, 0.0))
+    return Estimate(value=sample.mean, standard_error=error, interval=interval, degrees_of_freedom=nu)
