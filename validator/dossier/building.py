@@ -9,10 +9,9 @@ from msgspec.structs import replace
 from validator.dossier.document import Block, Document, Section, Table
 from validator.dossier.inline import Reference, plain
 from validator.dossier.sections.appendices import appendices
-from validator.dossier.sections.by_analyte import by_analyte
+from validator.dossier.sections.by_analyte import by_analyte, overview
 from validator.dossier.sections.context import Context
 from validator.dossier.sections.order import BEFORE_THE_MATRIX, BY_ANALYTE, CORE, SECTIONS
-from validator.dossier.sections.overview import overview
 from validator.dossier.sections.summary import key_facts, summary
 from validator.dossier.wording import wording
 from validator.errors import OutputProblem

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from typing import TYPE_CHECKING
 
 from validator.dossier import numbers
+from validator.dossier.console import aligned
 from validator.dossier.document import Block, Document, KeyFacts, Paragraph
+from validator.dossier.inline import plain
+from validator.dossier.pdf import Attachment, write_pdf
 from validator.dossier.protocol.declared import criteria, design
 from validator.dossier.protocol.expected import expected
-from validator.dossier.protocol.parts import Parts, percent
+from validator.dossier.protocol.parts import Parts, percent, share
 from validator.dossier.protocol.work import order, record, smallest
 from validator.dossier.sections.context import Context, percent_level, row
 from validator.dossier.sections.purpose import purpose
@@ -133,3 +137,52 @@ def _reach(parts: Parts, prediction: Prediction) -> Content:
             "planning.overview.not_reached", count=numbers.count(missed), probability=probability
         )
     return parts.say("planning.overview.reached", probability=probability)
+
+
+def chances_table(protocol: Protocol, *, language: str = "en") -> str:
+    """Every criterion in a line with the shares met, inconclusive and not met; then all of them together."""
+    parts = Parts(protocol, Context(protocol.study, protocol.results, wording(language)))
+    say = parts.say
+    lines: list[str] = []
+    for prediction in protocol.predictions:
+        lines.append(parts.analyte(prediction.analyte).name)
+        rows = [
+            (
+                parts.criterion(one),
+                parts.at(one, prediction.analyte),
+                f"{say.text('planning.expected.meets').lower()} {share(one.meets, one.n)}",
+                f"{say.text('planning.expected.open').lower()} {share(one.open + one.unanswered, one.n)}",
+                f"{say.text('planning.expected.fails').lower()} {share(one.fails, one.n)}",
+            )
+            for one in prediction.chances
+        ]
+        lines.extend(f"  {line}" for line in aligned(rows))
+        if prediction.all_met is not None:
+            lines.append(
+                f"  {say.text('planning.expected.all_met', probability=percent(prediction.all_met))}"
+            )
+        else:
+            lines.append(f"  {plain(say('planning.overview.nothing'))}")
+    return "\n".join(lines).replace("\N{SOFT HYPHEN}", "")
+
+
+RECORD_FILE = "plan.json"
+"""Name of the record of a plan, in the protocol and beside the data-entry tables."""
+
+
+def protocol_pdf(page: str, protocol: Protocol) -> bytes:
+    """The protocol as PDF with the record of the plan attached.
+
+    Raises:
+        EnvironmentProblem: the PDF engine cannot be loaded.
+    """
+    record = Attachment(
+        name=RECORD_FILE,
+        content=protocol.record.to_json().encode("utf-8"),
+        mime_type="application/json",
+        relationship="Source",
+        description="record of the plan: what its hash fixes",
+    )
+    period = protocol.study.study.period
+    date = dt.datetime.combine(period.start, dt.time(), tzinfo=dt.UTC) if period else None
+    return write_pdf(page, attachments=[record], date=date)

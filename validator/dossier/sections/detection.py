@@ -26,12 +26,15 @@ from validator.evaluation.results import (
     LimitValue,
     LimitVariant,
     NotAssessed,
+    ResidueLimitRecord,
 )
 from validator.evaluation.rows import runs_of
 from validator.statistics.detection import VARIANTS, resolve_detection, resolve_quantification
 
 if TYPE_CHECKING:
+    from validator.dossier.document import Row
     from validator.dossier.inline import Content
+
 
 CHARACTERISTICS = ("detection_limit", "quantification_limit")
 
@@ -198,3 +201,74 @@ def _refused(record: DetectionRecord) -> tuple[Block, ...]:
         if isinstance(one, NotAssessed)
     )
     return (NotAssessedList(items),) if items else ()
+
+
+CHARACTERISTICS_OF_DECISION_LIMITS = ("decision_limit", "detection_capability")
+
+
+def decision_limits(context: Context) -> Section | None:
+    """What the study asks for, by analyte; why a limit could not be assessed."""
+    say = context.say
+    rows: list[Row] = []
+    told: list[Block] = []
+    for item in context.validated_items():
+        told.extend(judged(context, CHARACTERISTICS_OF_DECISION_LIMITS, item.cell))
+        refused = []
+        for name in CHARACTERISTICS_OF_DECISION_LIMITS:
+            found = getattr(item.configuration, name)
+            if isinstance(found, ResidueLimitRecord):
+                rows.append(_row(context, item, name, found))
+            elif isinstance(found, NotAssessed):
+                title = context.characteristic(name)
+                refused.append((f"{item.name}: {title}" if context.has_several_analytes else title, found))
+        told.extend(refusals(*refused))
+        told.extend(open_caveats(context, CHARACTERISTICS_OF_DECISION_LIMITS, item.cell))
+    if not rows and not told:
+        return None
+    return Section(
+        id="decision-limits",
+        title=say("decision_limits.title"),
+        blocks=(
+            Paragraph(say("decision_limits.lead"), role="lead"),
+            *((_table_of_decision_limits(context, rows),) if rows else ()),
+            *told,
+        ),
+    )
+
+
+def _table_of_decision_limits(context: Context, rows: list[Row]) -> Table:
+    say = context.say
+    return table_of(
+        say,
+        "decision_limits.table",
+        rows,
+        *((Col("analyte"),) if context.has_several_analytes else ()),
+        Col("quantity", width=20),
+        Col("base", width=18),
+        Num("factor"),
+        Num("reproducibility"),
+        Num("bias"),
+        Num("u"),
+        Col("limit"),
+        Col("unit"),
+        id="decision-limits-table",
+        note=say("decision_limits.note"),
+    )
+
+
+def _row(context: Context, item: Item, name: str, record: ResidueLimitRecord) -> Row:
+    say = context.say
+    quantity = say.text(f"decision_limits.{name}")
+    base = say.text(f"decision_limits.{record.base_is}", level=numbers.as_given(record.base))
+    lower, upper = record.value.ci or (None, None)
+    return row(
+        *((item.name,) if context.has_several_analytes else ()),
+        quantity,
+        base,
+        numbers.as_given(record.factor),
+        numbers.significant(record.reproducibility_sd, 2),
+        numbers.significant((record.bias**2 + record.bias_uncertainty**2) ** 0.5, 2),
+        numbers.significant(record.standard_uncertainty, 2),
+        numbers.with_interval(record.value.value, lower, upper),
+        item.analyte.unit,
+    )
