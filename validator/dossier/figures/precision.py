@@ -1,4 +1,4 @@
-"""Figures of precision: single values by series and level, and the components of scatter."""
+"""Figures of precision: values by series and level, components of scatter, h and k of laboratories."""
 
 from __future__ import annotations
 

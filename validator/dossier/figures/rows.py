@@ -1,4 +1,4 @@
-"""Figures with a row or a group per thing: recovery, interference, ratios, contributions to uncertainty."""
+"""Figures with a row or a group per thing: limits, recovery, interference, effects, ratios, contributions."""
 
 from __future__ import annotations
 

@@ -1,6 +1,6 @@
 """The section as LaTeX, for pdfLaTeX as well as LuaLaTeX: a fragment to be included, or a whole article.
 
-Whatever a study says is literal; see :mod:`validator.dossier.journal.latex`.
+Whatever a study says is literal.
 """
 
 from __future__ import annotations

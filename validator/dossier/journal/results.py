@@ -1,4 +1,4 @@
-"""What was found, as a manuscript says it: figures with their intervals, tests, outcomes."""
+"""What was found, as a manuscript says it: figures with their intervals, tests, outcomes, conditions."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from validator.dossier import numbers
 from validator.dossier.document import Block, Paragraph, Section
-from validator.dossier.journal.phrases import joined
+from validator.dossier.journal.methods import joined
 from validator.dossier.sections.configurations import slope_sentences
 from validator.dossier.sections.context import Context, Item, estimate_text, percent_level, slope_unit
 from validator.dossier.sections.pictures import interferent_label, level_label

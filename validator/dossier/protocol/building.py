@@ -1,4 +1,4 @@
-"""A protocol to its document."""
+"""A protocol as document, as PDF with its tables, and as a table on the terminal."""
 
 from __future__ import annotations
 
@@ -10,9 +10,7 @@ from validator.dossier.console import aligned
 from validator.dossier.document import Block, Document, KeyFacts, Paragraph
 from validator.dossier.inline import plain
 from validator.dossier.pdf import Attachment, write_pdf
-from validator.dossier.protocol.declared import criteria, design
-from validator.dossier.protocol.expected import expected
-from validator.dossier.protocol.parts import Parts, percent, share
+from validator.dossier.protocol.sections import Parts, criteria, design, expected, percent, share
 from validator.dossier.protocol.work import order, record, smallest
 from validator.dossier.sections.context import Context, percent_level, row
 from validator.dossier.sections.purpose import purpose

@@ -14,7 +14,7 @@ from validator.dossier.document import (
     identifier,
 )
 from validator.dossier.inline import Code
-from validator.dossier.protocol.parts import percent
+from validator.dossier.protocol.sections import percent
 from validator.dossier.sections.context import percent_level, row
 from validator.dossier.wording import Col, Mid, table_of
 from validator.planning.carrying import carrying_block
@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
     from validator.dossier.document import Row
     from validator.dossier.inline import Content
-    from validator.dossier.protocol.parts import Parts
+    from validator.dossier.protocol.sections import Parts
     from validator.planning import PlannedRun
     from validator.planning.carrying import Size
     from validator.planning.preparations import Preparation

@@ -1,4 +1,4 @@
-"""Decision: every criterion in full, and what would settle the open ones."""
+"""Decision: criteria in full, what would settle the open ones, conformity, caveats, routine use."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Study design: what was run, against what the chosen guidance asks."""
+"""Study design: what was run, against what the guidance asks and what was planned."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Detection and quantification limits: the declared ones, and every other side by side."""
+"""Limits: the declared ones, every other side by side, and those of residue control."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""From records to figures: robustness, time, devices, laboratories."""
+"""From records to figures: robustness, time, devices, laboratories, uncertainty."""
 
 from __future__ import annotations
 

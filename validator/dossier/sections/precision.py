@@ -1,4 +1,4 @@
-"""Precision: repeatability and what changes between series."""
+"""Precision: repeatability, what changes between series, and tests for outliers."""
 
 from __future__ import annotations
 

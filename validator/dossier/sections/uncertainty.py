@@ -1,4 +1,4 @@
-"""Measurement uncertainty: how it is built, how large it is at each level, what it is made of."""
+"""Measurement uncertainty: how it is built, how large it is, what it is made of, and its simulation."""
 
 from __future__ import annotations
 
