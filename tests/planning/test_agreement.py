@@ -112,7 +112,7 @@ def standard_error(estimate):
     return (estimate.interval.upper - estimate.interval.lower) / (2 * 1.96)
 
 
-@pytest.mark.parametrize("analyte", ["cd", "zn"])
+@pytest.mark.parametrize("analyte", ["cd", pytest.param("zn", marks=pytest.mark.slow)])
 def test_foretold_widths_are_those_of_the_report(example, analyte, study_of):
     """Every interval of every figure: the medians of the half-widths agree within the error of both."""
     choices = example.plan.for_analyte(analyte)
