@@ -242,10 +242,10 @@ def found_after_dilution(found, expected, *, confidence=0.95):
 
 RECORD = '''"""Records of dilution."""
 from __future__ import annotations
-from validator.evaluation.results.base import EstimateRecord, Record
+from validator.records import EstimateRecord, Record
 
 
-class DilutionRecord(Record):
+class DilutionRecord(Record, frozen=True, kw_only=True):
     """What was found of a known content after dilution by one factor, in percent."""
 
     factor: float

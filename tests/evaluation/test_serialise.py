@@ -5,10 +5,10 @@ from __future__ import annotations
 import json
 import math
 
+import msgspec
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from pydantic import ValidationError
 
 from validator.evaluation.results import EstimateRecord, NotAssessed, Record
 from validator.evaluation.serialise import from_json, plain, to_json
@@ -102,7 +102,7 @@ def test_keys_stand_in_the_order_of_the_contract(results):
 def test_what_is_none_is_left_out_unless_it_must_stand():
     """An absent key is None; a value that may be missing is written as null beside its reason."""
 
-    class Example(Record):
+    class Example(Record, frozen=True, kw_only=True):
         always = ("value",)
         value: float | None = None
         note: str | None = None
@@ -123,26 +123,39 @@ def test_no_number_is_written_that_is_none(value):
 
 
 @pytest.mark.parametrize(
-    "spoil",
+    ("spoil", "said"),
     [
-        lambda content: content.update(format="validation-results/1"),
-        lambda content: content.update(extra=1),
-        lambda content: content["analytes"]["x"].pop("unit"),
-        lambda content: content["analytes"]["x"]["configurations"]["default"].update(precision="good"),
-        lambda content: content["assessment"].update(verdict="perfect"),
+        (lambda content: content.update(format="validation-results/1"), r"\$\.format: "),
+        (lambda content: content.update(extra=1), r"\$: unknown key 'extra'"),
+        (lambda content: content["analytes"]["x"].pop("unit"), r"\$\.analytes\.x: key 'unit' is missing"),
+        (lambda content: default(content).update(precision="good"), r"default\.precision: Expected"),
+        (lambda content: default(content).update(precision=None), r"default\.precision: Expected"),
+        (
+            lambda content: default(content)["precision"][0].update(n=3.5),
+            r"precision\[0\]\.n: Expected `int`",
+        ),
+        (
+            lambda content: default(content)["precision"][0].update(n="3"),
+            r"precision\[0\]\.n: Expected `int`",
+        ),
+        (lambda content: default(content)["recovery"].update(n=1), r"recovery: unknown key 'n'"),
+        (lambda content: content["assessment"].update(verdict="perfect"), r"assessment\.verdict: Invalid"),
     ],
-    ids=["format", "unknown key", "missing key", "wrong kind", "unknown verdict"],
 )
-def test_another_file_is_refused(results, spoil):
-    """A file that is not of this format is not read as if it were."""
+def test_another_file_is_refused(results, spoil, said):
+    """A file that is not of this format is not read as if it were; the refusal says where."""
     content = json.loads(to_json(results))
     spoil(content)
 
-    with pytest.raises(ValidationError):
+    with pytest.raises(msgspec.ValidationError, match=said):
         from_json(json.dumps(content))
+
+
+def default(content):
+    return content["analytes"]["x"]["configurations"]["default"]
 
 
 def test_text_that_is_no_json_is_refused():
     """Half a file is no file."""
-    with pytest.raises(ValidationError):
+    with pytest.raises(msgspec.DecodeError):
         from_json('{"format": ')

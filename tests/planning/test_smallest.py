@@ -62,7 +62,7 @@ def test_blanks_are_reduced_where_fewer_do(planned):
 
 
 def test_the_design_printed_was_simulated_and_the_next_smaller_one_falls_short(planned):
-    """Both criteria are met often enough with it, both together less often, and one series less is too few."""
+    """Both criteria are met with it, both together less often; with one series less they are not."""
     study = planned(
         {
             "precision": {"levels": [5], "series": 3, "replicates": 2},

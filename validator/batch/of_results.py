@@ -12,8 +12,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from validator.evaluation.results import AnalyteRecord, ConfigurationRecord, Results
-    from validator.evaluation.results.base import EstimateRecord, Interval
     from validator.evaluation.results.detection import DeclaredLimit
+    from validator.records import EstimateRecord, Interval
 
 
 def row_of(path: str, results: Results, *, reused: bool = False) -> StudyRow:

@@ -24,18 +24,6 @@ from validator.evaluation.results.assessment import (
     Severity,
     Verdict,
 )
-from validator.evaluation.results.base import (
-    EstimateRecord,
-    ExcludedPoint,
-    FTest,
-    Interval,
-    NotAssessed,
-    Record,
-    SignificanceRecord,
-    TestRecord,
-    TTest,
-    value_of,
-)
 from validator.evaluation.results.blank_response import (
     BlankResponseRecord,
 )
@@ -164,6 +152,18 @@ from validator.evaluation.results.whole import (
     SignalGain,
     Software,
     StudyIdentity,
+)
+from validator.records import (
+    EstimateRecord,
+    ExcludedPoint,
+    FTest,
+    Interval,
+    NotAssessed,
+    Record,
+    SignificanceRecord,
+    TestRecord,
+    TTest,
+    value_of,
 )
 
 __all__ = [

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from typing import Literal
 
-from validator.evaluation.results.base import Interval, NotAssessed, Record
+from validator.records import Interval, NotAssessed, Record
 
 
-class AccuracyLevelRecord(Record):
+class AccuracyLevelRecord(Record, frozen=True, kw_only=True):
     """One level; percent is of the level.
 
     Attributes:
@@ -41,14 +41,14 @@ class AccuracyLevelRecord(Record):
     method: str
 
 
-class RefusedLevel(Record):
+class RefusedLevel(Record, frozen=True, kw_only=True):
     """A level without an interval, and why."""
 
     level: float
     reason: NotAssessed
 
 
-class AccuracyProfileRecord(Record):
+class AccuracyProfileRecord(Record, frozen=True, kw_only=True):
     """Accuracy of future results over the levels.
 
     Attributes:

@@ -6,7 +6,7 @@ from typing import ClassVar, Literal
 
 from msgspec import field
 
-from validator.evaluation.results.base import Interval, Record
+from validator.records import Interval, Record
 from validator.sources import SourceStatus, marked
 
 Severity = Literal["stop", "condition", "caution", "note"]
@@ -21,7 +21,7 @@ Informs = Literal[
 """Why an outcome counts for no verdict."""
 
 
-class Finding(Record):
+class Finding(Record, frozen=True, kw_only=True):
     """A criterion, the figure it is held against, and the outcome.
 
     Attributes:
@@ -87,7 +87,7 @@ class Finding(Record):
         return marked(self.source, self.source_status)
 
 
-class DesignFinding(Record):
+class DesignFinding(Record, frozen=True, kw_only=True):
     """What a guidance document asks of the design, and what the study provides.
 
     ``counter`` is what is counted for the characteristic, ``profile`` the id of the profile that asks.
@@ -116,14 +116,14 @@ class DesignFinding(Record):
         return marked(self.source, self.source_status)
 
 
-class CaveatSource(Record):
+class CaveatSource(Record, frozen=True, kw_only=True):
     """One source of a caveat, and how far it was consulted."""
 
     text: str
     status: SourceStatus
 
 
-class Caveat(Record):
+class Caveat(Record, frozen=True, kw_only=True):
     """A reservation that the data themselves raise.
 
     Attributes:
@@ -145,7 +145,7 @@ class Caveat(Record):
     effect: float | None = None
 
 
-class RangeRecord(Record):
+class RangeRecord(Record, frozen=True, kw_only=True):
     """What is claimed and what the evidence covers, in the unit of the analyte.
 
     Attributes:
@@ -170,7 +170,7 @@ class RangeRecord(Record):
     working_quantification_limit: float | None = None
 
 
-class AnalyteVerdict(Record):
+class AnalyteVerdict(Record, frozen=True, kw_only=True):
     """The verdict on one analyte of the validated configuration.
 
     ``reason`` is the sentence behind it, ``settles`` what would settle it, ``conditions`` the titles of the
@@ -188,7 +188,7 @@ class AnalyteVerdict(Record):
 ClauseOutcome = Literal["met", "not met", "inconclusive", "reported", "not stated", "not studied"]
 
 
-class ClauseRecord(Record):
+class ClauseRecord(Record, frozen=True, kw_only=True):
     """What the dossier answers to one rule of a document; ``outcome`` is that of this rule only."""
 
     document: str
@@ -199,7 +199,7 @@ class ClauseRecord(Record):
     where: str = ""
 
 
-class Assessment(Record):
+class Assessment(Record, frozen=True, kw_only=True):
     """The judgement of the results.
 
     ``draft`` is true where the study still has placeholders: then there is no verdict.

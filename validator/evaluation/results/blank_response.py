@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from validator.evaluation.results.base import EstimateRecord, Record
+from validator.records import EstimateRecord, Record
 
 
-class BlankResponseRecord(Record):
+class BlankResponseRecord(Record, frozen=True, kw_only=True):
     """Results of blanks in percent of the quantification limit, by the declared variant.
 
     Attributes:

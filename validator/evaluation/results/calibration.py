@@ -6,7 +6,7 @@ from typing import Literal
 
 import numpy as np
 
-from validator.evaluation.results.base import (
+from validator.records import (
     EstimateRecord,
     ExcludedPoint,
     FTest,
@@ -18,7 +18,7 @@ from validator.evaluation.results.base import (
 from validator.statistics.regression import CalibrationFunction
 
 
-class Homoscedasticity(Record):
+class Homoscedasticity(Record, frozen=True, kw_only=True):
     """Tests of equal scatter over the levels."""
 
     variance_ratio: TestRecord | NotAssessed
@@ -27,7 +27,7 @@ class Homoscedasticity(Record):
     brown_forsythe: TestRecord | NotAssessed
 
 
-class RunsTest(Record):
+class RunsTest(Record, frozen=True, kw_only=True):
     """Runs of residual signs in order of level."""
 
     runs: int
@@ -36,28 +36,28 @@ class RunsTest(Record):
     p: float
 
 
-class Normality(Record):
+class Normality(Record, frozen=True, kw_only=True):
     """Shapiro-Wilk test of the residuals."""
 
     shapiro_w: float
     p: float
 
 
-class Influence(Record):
+class Influence(Record, frozen=True, kw_only=True):
     """The point with the largest Cook distance."""
 
     max_cook: float
     at: float
 
 
-class Range(Record):
+class Range(Record, frozen=True, kw_only=True):
     """An interval of levels."""
 
     lower: float
     upper: float
 
 
-class LinearRangeStep(Record):
+class LinearRangeStep(Record, frozen=True, kw_only=True):
     """One set of levels that was tried, and what it failed."""
 
     lower: float
@@ -70,14 +70,14 @@ class LinearRangeStep(Record):
     failed: tuple[str, ...] = ()
 
 
-class LinearRange(Range):
+class LinearRange(Range, frozen=True, kw_only=True):
     """The linear range and the rule that found it."""
 
     rule: str
     path: tuple[LinearRangeStep, ...] = ()
 
 
-class CalibrationPoint(Record):
+class CalibrationPoint(Record, frozen=True, kw_only=True):
     """One independent preparation as fitted."""
 
     level: float
@@ -90,7 +90,7 @@ class CalibrationPoint(Record):
     relative_error_percent: float | None = None
 
 
-class CalibrationSummary(Record):
+class CalibrationSummary(Record, frozen=True, kw_only=True):
     """The line in short, for showing it with and without exclusions."""
 
     n: int
@@ -100,7 +100,7 @@ class CalibrationSummary(Record):
     residual_standard_deviation: float
 
 
-class WeightingStep(Record):
+class WeightingStep(Record, frozen=True, kw_only=True):
     """One step of the path that chose the weights."""
 
     kind: Literal["test", "likelihood", "excluded", "weights", "candidate"]
@@ -110,7 +110,7 @@ class WeightingStep(Record):
     decision: str
 
 
-class ReadingScatter(Record):
+class ReadingScatter(Record, frozen=True, kw_only=True):
     """Scatter of repeated readings of one preparation; it never adds degrees of freedom."""
 
     sd: float
@@ -118,7 +118,7 @@ class ReadingScatter(Record):
     preparations: int
 
 
-class LevelUncertainty(Record):
+class LevelUncertainty(Record, frozen=True, kw_only=True):
     """Effect of the levels' own uncertainty on the line."""
 
     largest_share: float
@@ -126,14 +126,14 @@ class LevelUncertainty(Record):
     york_intercept: EstimateRecord | None = None
 
 
-class LevelMisfit(Record):
+class LevelMisfit(Record, frozen=True, kw_only=True):
     """Deviation of the mean of one level above 0 from the function, in percent of the level."""
 
     level: float
     percent: EstimateRecord
 
 
-class FittedFunction(Record):
+class FittedFunction(Record, frozen=True, kw_only=True):
     """The function as a polynomial in u = (level − centre)/scale, which loses no digits far from level 0.
 
     ``coefficients`` of 1, u and u², in the unit of the signal, and their (3, 3) covariance, zeros where a
@@ -146,7 +146,7 @@ class FittedFunction(Record):
     covariance: tuple[tuple[float, ...], ...]
 
 
-class CalibrationRecord(Record):
+class CalibrationRecord(Record, frozen=True, kw_only=True):
     """A calibration line with all that is said of it."""
 
     model: str

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from validator.evaluation.results.base import EstimateRecord, Record, SignificanceRecord
+from validator.records import EstimateRecord, Record, SignificanceRecord
 
 
-class CarryOverRecord(Record):
+class CarryOverRecord(Record, frozen=True, kw_only=True):
     """What blanks show directly after a high sample, in one sequence.
 
     Attributes:

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from typing import ClassVar, Literal
 
-from validator.evaluation.results.base import EstimateRecord, NotAssessed, Record, SignificanceRecord
 from validator.evaluation.results.trueness import Equivalence
+from validator.records import EstimateRecord, NotAssessed, Record, SignificanceRecord
 
 
-class ComparedSample(Record):
+class ComparedSample(Record, frozen=True, kw_only=True):
     """One sample as both methods found it: means of the readings that count.
 
     ``left_out`` says why it takes no part: excluded with its cause, or reported as below a limit.
@@ -23,7 +23,7 @@ class ComparedSample(Record):
     left_out: str | None = None
 
 
-class PairedRecord(Record):
+class PairedRecord(Record, frozen=True, kw_only=True):
     """Paired differences, this method less the other.
 
     ``mean_difference_percent`` is the mean of the differences in percent of the mean of both results,
@@ -37,7 +37,7 @@ class PairedRecord(Record):
     equivalence: Equivalence | None = None
 
 
-class BlandAltmanRecord(Record):
+class BlandAltmanRecord(Record, frozen=True, kw_only=True):
     """Bias and limits of agreement; ``proportional_bias`` is the slope of the differences on the means."""
 
     bias: EstimateRecord
@@ -48,7 +48,7 @@ class BlandAltmanRecord(Record):
     proportional_bias_test: SignificanceRecord | None = None
 
 
-class DemingRecord(Record):
+class DemingRecord(Record, frozen=True, kw_only=True):
     """Line with errors of constant size in both methods.
 
     ``variance_ratio`` is that of the error variances, this method over the other, and where it comes from.
@@ -60,7 +60,7 @@ class DemingRecord(Record):
     ratio_source: Literal["given", "replicates", "assumed"]
 
 
-class PassingBablokRecord(Record):
+class PassingBablokRecord(Record, frozen=True, kw_only=True):
     """Line from the ranks of pairwise slopes; ``linearity_p`` is that of the cusum test."""
 
     always: ClassVar[tuple[str, ...]] = ("linearity_p",)
@@ -69,7 +69,7 @@ class PassingBablokRecord(Record):
     linearity_p: float | None
 
 
-class YorkRecord(Record):
+class YorkRecord(Record, frozen=True, kw_only=True):
     """Line with the stated uncertainty of every result; ``p`` is that of the scatter about it."""
 
     slope: EstimateRecord
@@ -79,7 +79,7 @@ class YorkRecord(Record):
     p: float
 
 
-class ReplicateScatter(Record):
+class ReplicateScatter(Record, frozen=True, kw_only=True):
     """Standard deviation of single readings of each method, from replicates of the samples.
 
     ``variance_ratio`` is that of this method over the other, ``test`` the F test of equal variances.
@@ -93,7 +93,7 @@ class ReplicateScatter(Record):
     test: SignificanceRecord
 
 
-class ComparisonRecord(Record):
+class ComparisonRecord(Record, frozen=True, kw_only=True):
     """This method against another on the same samples; ``n`` samples count."""
 
     n: int

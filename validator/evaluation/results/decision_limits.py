@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from typing import Literal
 
-from validator.evaluation.results.base import EstimateRecord, Record
+from validator.records import EstimateRecord, Record
 
 
-class ResidueLimitRecord(Record):
+class ResidueLimitRecord(Record, frozen=True, kw_only=True):
     """A level and a multiple of the combined standard uncertainty there, in the unit of the analyte.
 
     Attributes:

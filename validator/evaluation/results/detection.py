@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from typing import Literal
 
-from validator.evaluation.results.base import Interval, NotAssessed, Record
+from validator.records import Interval, NotAssessed, Record
 from validator.sources import SourceStatus
 
 DeclaredBy = Literal["study", "guidance", "rule"]
 
 
-class DeclaredLimit(Record):
+class DeclaredLimit(Record, frozen=True, kw_only=True):
     """The limit by the variant that decides."""
 
     variant: str
@@ -20,7 +20,7 @@ class DeclaredLimit(Record):
     unit: str
 
 
-class LimitValue(Record):
+class LimitValue(Record, frozen=True, kw_only=True):
     """One limit with its interval; ``one_sided`` where nobody chose an approach and all are judged."""
 
     value: float
@@ -28,7 +28,7 @@ class LimitValue(Record):
     one_sided: Interval | None = None
 
 
-class LimitVariant(Record):
+class LimitVariant(Record, frozen=True, kw_only=True):
     """What one variant yields and what entered it."""
 
     detection_limit: LimitValue | None = None
@@ -48,7 +48,7 @@ class LimitVariant(Record):
     cautions: tuple[str, ...] = ()
 
 
-class DetectionRecord(Record):
+class DetectionRecord(Record, frozen=True, kw_only=True):
     """Limits by the declared variants, and by every other the data allow.
 
     Attributes:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Literal
 
-from validator.evaluation.results.base import (
+from validator.records import (
     EstimateRecord,
     ExcludedPoint,
     NotAssessed,
@@ -13,7 +13,7 @@ from validator.evaluation.results.base import (
 )
 
 
-class DeviceMean(Record):
+class DeviceMean(Record, frozen=True, kw_only=True):
     """One device."""
 
     device: str
@@ -21,7 +21,7 @@ class DeviceMean(Record):
     mean: float
 
 
-class DeviceToDeviceRecord(Record):
+class DeviceToDeviceRecord(Record, frozen=True, kw_only=True):
     """Spread between devices at one level, relative figures in percent.
 
     Attributes:

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from typing import ClassVar
 
-from validator.evaluation.results.base import Record
+from validator.records import Record
 
 
-class LaboratoryRecord(Record):
+class LaboratoryRecord(Record, frozen=True, kw_only=True):
     """One laboratory at one level; ``h`` and ``k`` are Mandel's, ``k_critical`` is at 5 % and 1 %."""
 
     always: ClassVar[tuple[str, ...]] = ("sd", "h", "k")
@@ -20,7 +20,7 @@ class LaboratoryRecord(Record):
     k_critical: tuple[float, float] | None = None
 
 
-class ConsistencyRecord(Record):
+class ConsistencyRecord(Record, frozen=True, kw_only=True):
     """How far each laboratory agrees with the others; ``h_critical`` bounds the size of h at 5 % and 1 %."""
 
     h_critical: tuple[float, float] | None = None
@@ -28,7 +28,7 @@ class ConsistencyRecord(Record):
     reason: str | None = None
 
 
-class RobustRecord(Record):
+class RobustRecord(Record, frozen=True, kw_only=True):
     """The same figures by algorithms A and S, which a few outlying laboratories do not move.
 
     ``standard_error`` is that of the mean. Where every laboratory reports a single result only the

@@ -4,17 +4,17 @@ from __future__ import annotations
 
 from typing import Literal
 
-from validator.evaluation.results.base import EstimateRecord, ExcludedPoint, NotAssessed, Record, TTest
+from validator.records import EstimateRecord, ExcludedPoint, NotAssessed, Record, TTest
 
 
-class LinePoint(Record):
+class LinePoint(Record, frozen=True, kw_only=True):
     """One preparation of a line."""
 
     level: float
     signal: float
 
 
-class MatrixEffectRecord(Record):
+class MatrixEffectRecord(Record, frozen=True, kw_only=True):
     """The slope in one matrix against that of the calibration.
 
     Attributes:

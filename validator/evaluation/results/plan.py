@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from typing import ClassVar, Literal
 
-from validator.evaluation.results.base import Record
+from validator.records import Record
 
 What = Literal["preparations", "series", "replicates", "declaration"]
 
 
-class PlanDifference(Record):
+class PlanDifference(Record, frozen=True, kw_only=True):
     """One thing that was done, or declared, otherwise than planned.
 
     Attributes:
@@ -30,7 +30,7 @@ class PlanDifference(Record):
     done: int | str | None
 
 
-class PlanComparison(Record):
+class PlanComparison(Record, frozen=True, kw_only=True):
     """Whether the study kept to its plan.
 
     Attributes:

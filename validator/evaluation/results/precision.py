@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from typing import ClassVar, Literal
 
-from validator.evaluation.results.base import EstimateRecord, ExcludedPoint, NotAssessed, Record
 from validator.evaluation.results.interlaboratory import ConsistencyRecord, RobustRecord
+from validator.records import EstimateRecord, ExcludedPoint, NotAssessed, Record
 
 
-class RemovalRecord(Record):
+class RemovalRecord(Record, frozen=True, kw_only=True):
     """What the figures would be without the suspect; they stay as they are, this is shown beside.
 
     Attributes:
@@ -31,7 +31,7 @@ class RemovalRecord(Record):
     reproducibility_rsd: float | None = None
 
 
-class OutlierRecord(Record):
+class OutlierRecord(Record, frozen=True, kw_only=True):
     """An outlier test: reported, never acted upon.
 
     Attributes:
@@ -55,7 +55,7 @@ class OutlierRecord(Record):
     without: RemovalRecord | NotAssessed | None = None
 
 
-class LevelFormRecord(Record):
+class LevelFormRecord(Record, frozen=True, kw_only=True):
     """One form of the dependence of s on the level m: s = bm, s = a + bm, or lg s = c + d lg m.
 
     ``relative_misfit`` is the root mean square of the relative deviations from it.
@@ -67,7 +67,7 @@ class LevelFormRecord(Record):
     relative_misfit: float
 
 
-class LevelDependenceRecord(Record):
+class LevelDependenceRecord(Record, frozen=True, kw_only=True):
     """How standard deviations depend on the level; no form is preferred.
 
     ``total`` is the reproducibility standard deviation where the groups are laboratories, else the
@@ -79,7 +79,7 @@ class LevelDependenceRecord(Record):
     total_of: Literal["intermediate", "reproducibility"]
 
 
-class VarianceComponentRecord(Record):
+class VarianceComponentRecord(Record, frozen=True, kw_only=True):
     """What one of several factors adds.
 
     Attributes:
@@ -98,7 +98,7 @@ class VarianceComponentRecord(Record):
     degrees_of_freedom: int | None = None
 
 
-class AnalysisOfVarianceRecord(Record):
+class AnalysisOfVarianceRecord(Record, frozen=True, kw_only=True):
     """Mean squares between and within the groups of a one-way layout, and their F test."""
 
     ms_between: float
@@ -109,7 +109,7 @@ class AnalysisOfVarianceRecord(Record):
     p: float
 
 
-class DuplicatesRecord(Record):
+class DuplicatesRecord(Record, frozen=True, kw_only=True):
     """Repeatability over samples of different levels, measured twice each.
 
     Attributes:
@@ -127,7 +127,7 @@ class DuplicatesRecord(Record):
     repeatability_limit: float | None = None
 
 
-class PrecisionRecord(Record):
+class PrecisionRecord(Record, frozen=True, kw_only=True):
     """Precision at one level; percent for the relative figures.
 
     ``groups`` counts the finest groups that share conditions. ``components`` splits the scatter where several

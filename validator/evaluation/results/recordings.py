@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from validator.evaluation.results.base import Record
+from validator.records import Record
 
 
-class BaselineRecord(Record):
+class BaselineRecord(Record, frozen=True, kw_only=True):
     """What was drawn under the peaks, and how."""
 
     method: str
@@ -16,7 +16,7 @@ class BaselineRecord(Record):
     asymmetry: float | None = None
 
 
-class ReductionSettings(Record):
+class ReductionSettings(Record, frozen=True, kw_only=True):
     """How every curve was reduced, as the study declares it."""
 
     lower: float
@@ -30,7 +30,7 @@ class ReductionSettings(Record):
     noise_upper: float | None = None
 
 
-class ReducedCurve(Record):
+class ReducedCurve(Record, frozen=True, kw_only=True):
     """One curve and what was read from it.
 
     Attributes:
@@ -58,7 +58,7 @@ class ReducedCurve(Record):
     excluded: str | None = None
 
 
-class RecordingsRecord(Record):
+class RecordingsRecord(Record, frozen=True, kw_only=True):
     """The curves of one analyte and configuration.
 
     Attributes:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import ClassVar
 
-from validator.evaluation.results.base import (
+from validator.records import (
     EstimateRecord,
     ExcludedPoint,
     NotAssessed,
@@ -13,7 +13,7 @@ from validator.evaluation.results.base import (
 )
 
 
-class DeviceUses(Record):
+class DeviceUses(Record, frozen=True, kw_only=True):
     """The uses of one device: signals in the order of use, their mean and relative scatter in percent."""
 
     always: ClassVar[tuple[str, ...]] = ("rsd",)
@@ -24,7 +24,7 @@ class DeviceUses(Record):
     rsd: float | None
 
 
-class DeclineRecord(Record):
+class DeclineRecord(Record, frozen=True, kw_only=True):
     """Straight-line decline with use, in percent of the signal of the first use.
 
     Attributes:
@@ -57,7 +57,7 @@ class DeclineRecord(Record):
     reason: str | None = None
 
 
-class RepeatedUseRecord(Record):
+class RepeatedUseRecord(Record, frozen=True, kw_only=True):
     """Signals of devices used again and again.
 
     Attributes:

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from typing import ClassVar, Literal
 
-from validator.evaluation.results.base import EstimateRecord, ExcludedPoint, Record
 from validator.evaluation.results.calibration import Range
+from validator.records import EstimateRecord, ExcludedPoint, Record
 
 
-class FactorEffectRecord(Record):
+class FactorEffectRecord(Record, frozen=True, kw_only=True):
     """Effect of one factor.
 
     Attributes:
@@ -40,7 +40,7 @@ class FactorEffectRecord(Record):
     controlled_range: Range | None = None
 
 
-class RobustnessRecord(Record):
+class RobustnessRecord(Record, frozen=True, kw_only=True):
     """Effects of small changes of the procedure.
 
     Attributes:

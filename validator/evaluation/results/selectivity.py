@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import ClassVar, Literal
 
-from validator.evaluation.results.base import (
+from validator.records import (
     EstimateRecord,
     ExcludedPoint,
     Interval,
@@ -13,7 +13,7 @@ from validator.evaluation.results.base import (
 )
 
 
-class InterferenceRecord(Record):
+class InterferenceRecord(Record, frozen=True, kw_only=True):
     """Effect of one interferent at one ratio; ``with_excluded`` is it with what the study excludes."""
 
     always: ClassVar[tuple[str, ...]] = (

@@ -4,24 +4,24 @@ from __future__ import annotations
 
 from typing import ClassVar, Literal
 
-from validator.evaluation.results.base import (
+from validator.evaluation.results.trueness import Equivalence
+from validator.records import (
     EstimateRecord,
     ExcludedPoint,
     NotAssessed,
     Record,
     SignificanceRecord,
 )
-from validator.evaluation.results.trueness import Equivalence
 
 
-class TimePoint(Record):
+class TimePoint(Record, frozen=True, kw_only=True):
     """One independent result or signal after a time."""
 
     time: float
     value: float
 
 
-class StabilityTrendRecord(Record):
+class StabilityTrendRecord(Record, frozen=True, kw_only=True):
     """Straight line over time, in percent of its fitted start.
 
     Attributes:
@@ -44,7 +44,7 @@ class StabilityTrendRecord(Record):
     shown: float
 
 
-class StabilityRecord(Record):
+class StabilityRecord(Record, frozen=True, kw_only=True):
     """Stability under one condition of storage at one level.
 
     Attributes:

@@ -2,24 +2,24 @@
 
 from __future__ import annotations
 
-from validator.evaluation.results.base import EstimateRecord, ExcludedPoint, FTest, NotAssessed, Record
+from validator.records import EstimateRecord, ExcludedPoint, FTest, NotAssessed, Record
 
 
-class AdditionLinearity(Record):
+class AdditionLinearity(Record, frozen=True, kw_only=True):
     """Tests of the line through the portions of one sample."""
 
     lack_of_fit: FTest | NotAssessed
     quadratic_test: FTest | NotAssessed
 
 
-class AdditionPoint(Record):
+class AdditionPoint(Record, frozen=True, kw_only=True):
     """One portion: what was added to it and the signal it gave."""
 
     added: float
     signal: float
 
 
-class StandardAdditionRecord(Record):
+class StandardAdditionRecord(Record, frozen=True, kw_only=True):
     """The content of one sample by standard addition, or why its line cannot be drawn.
 
     Attributes:

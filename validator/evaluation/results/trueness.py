@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import ClassVar, Literal
 
-from validator.evaluation.results.base import (
+from validator.records import (
     EstimateRecord,
     ExcludedPoint,
     Record,
@@ -12,7 +12,7 @@ from validator.evaluation.results.base import (
 )
 
 
-class Equivalence(Record):
+class Equivalence(Record, frozen=True, kw_only=True):
     """Two one-sided tests against stated bounds, in percent; ``p`` is the larger of the two."""
 
     lower: float
@@ -21,7 +21,7 @@ class Equivalence(Record):
     p: float | None = None
 
 
-class ReferenceScoresRecord(Record):
+class ReferenceScoresRecord(Record, frozen=True, kw_only=True):
     """The mean of the results beside a reference value with its uncertainty, in the unit of the analyte.
 
     Attributes:
@@ -38,7 +38,7 @@ class ReferenceScoresRecord(Record):
     en: float
 
 
-class CorrectionRecord(Record):
+class CorrectionRecord(Record, frozen=True, kw_only=True):
     """Whether results should be corrected for recovery, and what it costs to leave it (Eurachem).
 
     Attributes:
@@ -57,7 +57,7 @@ class CorrectionRecord(Record):
     relative_uncertainty_uncorrected_percent: float
 
 
-class FoundOnAddedRecord(Record):
+class FoundOnAddedRecord(Record, frozen=True, kw_only=True):
     """Straight line of what was found on what was added or known, over the levels of one matrix.
 
     Attributes:
@@ -78,7 +78,7 @@ class FoundOnAddedRecord(Record):
     joint_test: SignificanceRecord
 
 
-class RecoveryRecord(Record):
+class RecoveryRecord(Record, frozen=True, kw_only=True):
     """Recovery at one level, in percent.
 
     ``level`` is what was added, certified or known, ``total_content`` what the samples contained: native and

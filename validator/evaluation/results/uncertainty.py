@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import ClassVar, Literal
 
-from validator.evaluation.results.base import Interval, NotAssessed, Record
+from validator.records import Interval, NotAssessed, Record
 
 At = Literal[
     "precision",
@@ -17,7 +17,7 @@ At = Literal[
 """What a level of the uncertainty is: of the precision runs, or a limit that results are held against."""
 
 
-class ContributionRecord(Record):
+class ContributionRecord(Record, frozen=True, kw_only=True):
     """One row of a budget.
 
     Attributes:
@@ -46,7 +46,7 @@ class ContributionRecord(Record):
     source: str = ""
 
 
-class BudgetRecord(Record):
+class BudgetRecord(Record, frozen=True, kw_only=True):
     """A combined uncertainty, in the unit of the result unless ``relative``.
 
     Attributes:
@@ -75,7 +75,7 @@ class BudgetRecord(Record):
     contributions: tuple[ContributionRecord, ...]
 
 
-class SimulationRecord(Record):
+class SimulationRecord(Record, frozen=True, kw_only=True):
     """A budget or formula simulated by Monte Carlo (JCGM 101).
 
     Attributes:
@@ -103,7 +103,7 @@ class SimulationRecord(Record):
     stable: bool
 
 
-class SimulationCheck(Record):
+class SimulationCheck(Record, frozen=True, kw_only=True):
     """The budget at the study's confidence held against the simulation (JCGM 101, clause 8).
 
     Attributes:
@@ -122,7 +122,7 @@ class SimulationCheck(Record):
     expanded_uncertainty: float
 
 
-class LevelUncertaintyRecord(Record):
+class LevelUncertaintyRecord(Record, frozen=True, kw_only=True):
     """Uncertainty of a result at one level.
 
     Attributes:
@@ -143,7 +143,7 @@ class LevelUncertaintyRecord(Record):
     calibration: float | None = None
 
 
-class UncertaintyFunction(Record):
+class UncertaintyFunction(Record, frozen=True, kw_only=True):
     """Standard uncertainty over the levels, u² = s0² + (s1·x)².
 
     Attributes:
@@ -164,7 +164,7 @@ class UncertaintyFunction(Record):
     lowest_for_target: float | NotAssessed | None = None
 
 
-class PartRecord(Record):
+class PartRecord(Record, frozen=True, kw_only=True):
     """A part of a top-down uncertainty: how it was found.
 
     Attributes:
@@ -185,7 +185,7 @@ class PartRecord(Record):
     note: str = ""
 
 
-class FormulaRecord(Record):
+class FormulaRecord(Record, frozen=True, kw_only=True):
     """Uncertainty by the formula of the study.
 
     Attributes:
@@ -202,7 +202,7 @@ class FormulaRecord(Record):
     check: SimulationCheck | NotAssessed
 
 
-class SimulatedLevel(Record):
+class SimulatedLevel(Record, frozen=True, kw_only=True):
     """A budget at one level simulated."""
 
     always: ClassVar[tuple[str, ...]] = ("level",)
@@ -211,7 +211,7 @@ class SimulatedLevel(Record):
     check: SimulationCheck | NotAssessed
 
 
-class GlobalRiskRecord(Record):
+class GlobalRiskRecord(Record, frozen=True, kw_only=True):
     """Risks over many items of the stated distribution (JCGM 106, clause 9).
 
     Attributes:
@@ -228,7 +228,7 @@ class GlobalRiskRecord(Record):
     accepted: float
 
 
-class ResultConformity(Record):
+class ResultConformity(Record, frozen=True, kw_only=True):
     """Conformity of the result of the formula.
 
     Attributes:
@@ -244,7 +244,7 @@ class ResultConformity(Record):
     conformance_probability: float
 
 
-class ConformityRecord(Record):
+class ConformityRecord(Record, frozen=True, kw_only=True):
     """What the uncertainty means for results that are held against limits.
 
     Attributes:
@@ -280,7 +280,7 @@ class ConformityRecord(Record):
     global_risks: tuple[GlobalRiskRecord, ...] = ()
 
 
-class UncertaintyRecord(Record):
+class UncertaintyRecord(Record, frozen=True, kw_only=True):
     """Measurement uncertainty of one analyte with one configuration.
 
     Attributes:

@@ -8,7 +8,6 @@ from msgspec import field
 
 from validator.evaluation.results.accuracy_profile import AccuracyProfileRecord
 from validator.evaluation.results.assessment import Assessment
-from validator.evaluation.results.base import EstimateRecord, FTest, NotAssessed, Record, TTest
 from validator.evaluation.results.blank_response import BlankResponseRecord
 from validator.evaluation.results.calibration import CalibrationRecord
 from validator.evaluation.results.carry_over import CarryOverRecord
@@ -31,11 +30,12 @@ from validator.evaluation.results.stability import StabilityRecord
 from validator.evaluation.results.standard_addition import StandardAdditionRecord
 from validator.evaluation.results.trueness import FoundOnAddedRecord, RecoveryRecord
 from validator.evaluation.results.uncertainty import UncertaintyRecord
+from validator.records import EstimateRecord, FTest, NotAssessed, Record, TTest
 
 FORMAT = "validation-results/2"
 
 
-class ConfigurationRecord(Record):
+class ConfigurationRecord(Record, frozen=True, kw_only=True):
     """Everything found for one analyte with one configuration."""
 
     calibration: CalibrationRecord | NotAssessed
@@ -62,7 +62,7 @@ class ConfigurationRecord(Record):
     recordings: RecordingsRecord | None = None
 
 
-class AnalyteRecord(Record):
+class AnalyteRecord(Record, frozen=True, kw_only=True):
     """One analyte."""
 
     unit: str
@@ -71,14 +71,14 @@ class AnalyteRecord(Record):
     configurations: dict[str, ConfigurationRecord]
 
 
-class SignalGain(Record):
+class SignalGain(Record, frozen=True, kw_only=True):
     """Ratio of the signals of two configurations at one level."""
 
     level: float
     gain: EstimateRecord
 
 
-class ComparedConfiguration(Record):
+class ComparedConfiguration(Record, frozen=True, kw_only=True):
     """One configuration against the reference.
 
     ``slope_difference`` is Welch's test, which decides; ``slope_difference_pooled`` stands beside it, with
@@ -98,7 +98,7 @@ class ComparedConfiguration(Record):
     adjustment: str = ""
 
 
-class ConfigurationComparison(Record):
+class ConfigurationComparison(Record, frozen=True, kw_only=True):
     """Configurations compared for one analyte; ``common_slope`` asks whether three or more have one slope."""
 
     reference: str
@@ -107,7 +107,7 @@ class ConfigurationComparison(Record):
     reference_sensitivity_per_area: EstimateRecord | None = None
 
 
-class Software(Record):
+class Software(Record, frozen=True, kw_only=True):
     """What computed the numbers."""
 
     name: str
@@ -116,7 +116,7 @@ class Software(Record):
     scipy: str
 
 
-class StudyIdentity(Record):
+class StudyIdentity(Record, frozen=True, kw_only=True):
     """Which study this is."""
 
     always: ClassVar[tuple[str, ...]] = ("id", "version", "matrix", "intended_use")
@@ -128,7 +128,7 @@ class StudyIdentity(Record):
     guidance: tuple[str, ...] = ()
 
 
-class InputRecord(Record):
+class InputRecord(Record, frozen=True, kw_only=True):
     """A file that was read; ``remarks`` say how what was not certain in it was taken."""
 
     path: str
@@ -137,7 +137,7 @@ class InputRecord(Record):
     remarks: tuple[str, ...] | None = None
 
 
-class Results(Record):
+class Results(Record, frozen=True, kw_only=True):
     """The whole results file; ``assessment`` is added by the assessment room."""
 
     format: Literal["validation-results/2"] = "validation-results/2"

@@ -4,15 +4,12 @@ from __future__ import annotations
 
 from functools import cache
 from inspect import get_annotations
-from typing import TYPE_CHECKING, Any, ClassVar, dataclass_transform, get_type_hints
+from typing import TYPE_CHECKING, Any, ClassVar
 
-from msgspec import Struct, StructMeta, structs
-from pydantic_core import core_schema
+from msgspec import Struct, structs
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
-
-    from pydantic import GetCoreSchemaHandler
 
 
 def _floats(values: Iterable[float | None]) -> tuple[float | None, ...]:
@@ -43,17 +40,7 @@ PLAIN: dict[str, Callable[[Any], object]] = {
 """What makes a plain value of a field, by its annotation."""
 
 
-class _KeywordsOnly(StructMeta):
-    """Structs whose fields have names only, without saying so at each of them."""
-
-    def __new__(
-        mcs, name: str, bases: tuple[type, ...], namespace: dict[str, Any], *, frozen: bool = True
-    ) -> _KeywordsOnly:
-        return super().__new__(mcs, name, bases, namespace, kw_only=True, frozen=frozen)
-
-
-@dataclass_transform(frozen_default=True, kw_only_default=True)
-class Record(Struct, metaclass=_KeywordsOnly, frozen=True):
+class Record(Struct, frozen=True, kw_only=True):
     """Parent of everything in the results file.
 
     Not pydantic models: what fills them is checked by types, and a model's schema costs every command the
@@ -69,30 +56,6 @@ class Record(Struct, metaclass=_KeywordsOnly, frozen=True):
             if value is not None and type(value) is not plain:  # numpy's own are of other types
                 structs.force_setattr(self, name, plain(value))
 
-    @classmethod
-    def __get_pydantic_core_schema__(
-        cls, source: type[Record], handler: GetCoreSchemaHandler
-    ) -> core_schema.CoreSchema:
-        """How a record is read back: its keys, and no others."""
-        ref = f"{cls.__module__}.{cls.__qualname__}"
-        if cls in _BEING_DESCRIBED:  # a record may hold one of its own kind
-            return core_schema.definition_reference_schema(ref)
-        _BEING_DESCRIBED.append(cls)
-        hints = get_type_hints(cls)
-        keys = {
-            one.name: core_schema.typed_dict_field(
-                handler.generate_schema(hints[one.name]), required=one.required
-            )
-            for one in structs.fields(cls)
-        }
-        _BEING_DESCRIBED.remove(cls)
-        return core_schema.no_info_after_validator_function(
-            lambda found: cls(**found), core_schema.typed_dict_schema(keys, extra_behavior="forbid"), ref=ref
-        )
-
-
-_BEING_DESCRIBED: list[type[Record]] = []
-
 
 @cache
 def _plain_ones(kind: type[Record]) -> tuple[tuple[str, Callable[[Any], object]], ...]:
@@ -104,7 +67,7 @@ def _plain_ones(kind: type[Record]) -> tuple[tuple[str, Callable[[Any], object]]
     return tuple((name, PLAIN[one]) for name, one in kinds if one in PLAIN)
 
 
-class NotAssessed(Record):
+class NotAssessed(Record, frozen=True, kw_only=True):
     """A part that could not be assessed, why, and what it would take."""
 
     not_assessed: str
@@ -115,7 +78,7 @@ Interval = tuple[float | None, float | None]
 """Lower and upper limit; ``None`` is an open side."""
 
 
-class EstimateRecord(Record):
+class EstimateRecord(Record, frozen=True, kw_only=True):
     """A figure with its doubt; ``reason`` says why there is none.
 
     ``one_sided`` holds the lower and the upper one-sided bound, each at the study's level of confidence:
@@ -150,7 +113,7 @@ def value_of(figure: object) -> float | None:
     return figure.value if isinstance(figure, EstimateRecord) else None
 
 
-class TestRecord(Record):
+class TestRecord(Record, frozen=True, kw_only=True):
     """A test of significance."""
 
     __test__ = False  # pytest: not a test class
@@ -161,7 +124,7 @@ class TestRecord(Record):
     critical_level: float | None = None
 
 
-class SignificanceRecord(Record):
+class SignificanceRecord(Record, frozen=True, kw_only=True):
     """A test of significance with its degrees of freedom, two for an F test, and p."""
 
     statistic: float
@@ -169,7 +132,7 @@ class SignificanceRecord(Record):
     p: float
 
 
-class FTest(Record):
+class FTest(Record, frozen=True, kw_only=True):
     """An F test as printed: statistic, the two degrees of freedom, p."""
 
     f: float
@@ -177,7 +140,7 @@ class FTest(Record):
     p: float
 
 
-class TTest(Record):
+class TTest(Record, frozen=True, kw_only=True):
     """A t test as printed."""
 
     t: float
@@ -185,7 +148,7 @@ class TTest(Record):
     p: float
 
 
-class ExcludedPoint(Record):
+class ExcludedPoint(Record, frozen=True, kw_only=True):
     """A datum that the study excludes, with its recorded cause."""
 
     level: float | None = None
