@@ -13,7 +13,7 @@ from msgspec import Struct
 from validator.assessment import assess
 from validator.differences import Comparison, Difference, printable
 from validator.dossier.attachments import attached_files
-from validator.dossier.rendering import RESULTS_FILE
+from validator.dossier.building import RESULTS_FILE
 from validator.errors import DossierError, GuidanceError, StudyError
 from validator.evaluation import evaluate
 from validator.evaluation.results import FORMAT

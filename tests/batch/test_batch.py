@@ -21,7 +21,7 @@ from validator.batch.places import STUDY_FILE
 from validator.batch.rows import FigureRow, StudyRow
 from validator.batch.summary import guarded, write_summary
 from validator.batch.trend import natural_order
-from validator.dossier import rendering
+from validator.dossier import building
 from validator.errors import EnvironmentProblem, StudyError
 from validator.reading import read_study
 from validator.resources import examples_folder
@@ -262,7 +262,7 @@ def test_an_edited_results_file_is_not_believed(command, described, tmp_path, tr
 
 def test_a_dossier_is_rendered_once_and_belongs_to_its_results(folder_of_studies, monkeypatch):
     """With --report the dossier is written after the results; older than these, it is rendered again."""
-    monkeypatch.setattr(rendering, "render", lambda study, results: f"%PDF of {study.study.title}".encode())
+    monkeypatch.setattr(building, "render", lambda study, results: f"%PDF of {study.study.title}".encode())
     root = folder_of_studies(1)
     (plain,) = find_studies(root)
     (place,) = find_studies(root, with_dossier=True)

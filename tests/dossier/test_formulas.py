@@ -7,7 +7,7 @@ from xml.etree import ElementTree as ET
 
 import pytest
 
-from validator.dossier.formulas import formula_picture, formula_svg
+from validator.dossier.html import formula_picture, formula_svg
 
 LATEX = r"s_{x_0} = \frac{s_{y/x}}{b}\sqrt{\frac{1}{m} + \frac{1}{n} + \frac{(y_0-\bar y)^2}{b^2 S_{xx}}}"
 

@@ -27,7 +27,7 @@ from validator.dossier.document import (
 )
 from validator.dossier.html import render_html
 from validator.dossier.inline import Code, Emphasis, Outcome, Reference, Strong
-from validator.dossier.words import words_for
+from validator.dossier.wording import words_for
 
 
 class _Page(HTMLParser):

@@ -6,7 +6,7 @@ import pytest
 
 from validator.dossier.document import CaveatBlock, Column, Document, Formula, Section, Table
 from validator.dossier.numbering import number
-from validator.dossier.words import words_for
+from validator.dossier.wording import words_for
 
 WORDS = words_for("en", "frame")
 

@@ -8,8 +8,7 @@ from hypothesis import strategies as st
 
 from validator.dossier.document import Column, Row, Table
 from validator.dossier.inline import Code, Outcome
-from validator.dossier.measuring import longest_word, text_width
-from validator.dossier.table_layout import lay_out
+from validator.dossier.table_layout import lay_out, longest_word, text_width
 
 
 def _column(*cells, align="decimal"):

@@ -188,10 +188,12 @@ def _web_text(study, results):
 
 def _write_drawings_as_numbers():
     """Put the numbers of a drawing in the place of its SVG, and LaTeX in that of a formula's picture."""
-    from validator.dossier import figures, formulas, html
+    from validator.dossier import figures, html
+
+    picture = sys.modules[html.formula_picture.__module__].FormulaPicture
 
     figures.to_svg = _drawn_numbers
-    html.formula_picture = lambda latex: formulas.FormulaPicture(_uri(f"formula {latex}"), 0.0, 0.0)
+    html.formula_picture = lambda latex: picture(_uri(f"formula {latex}"), 0.0, 0.0)
 
 
 def _uri(text):

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from validator.dossier.document import Table
 from validator.dossier.journal import to_latex
-from validator.dossier.journal.latex_text import escaped
+from validator.dossier.journal.latex import escaped
 
 
 def words(text):

@@ -14,7 +14,7 @@ from lxml import etree
 from validator.dossier.document import Table
 from validator.dossier.inline import plain
 from validator.dossier.journal import to_word
-from validator.dossier.journal.equations import MATH, office_math
+from validator.dossier.journal.word import MATH, office_math
 from validator.errors import EnvironmentProblem
 from validator.statistics.detection import VARIANTS
 

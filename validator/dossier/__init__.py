@@ -9,16 +9,15 @@ import importlib
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from validator.dossier.building import build_document
+    from validator.dossier.building import build_document, dossier_pdf, render
     from validator.dossier.html import render_html
-    from validator.dossier.rendering import dossier_pdf, render
 
 __all__ = ["build_document", "dossier_pdf", "render", "render_html"]
 
 _HOMES = {
     "build_document": "validator.dossier.building",
-    "dossier_pdf": "validator.dossier.rendering",
-    "render": "validator.dossier.rendering",
+    "dossier_pdf": "validator.dossier.building",
+    "render": "validator.dossier.building",
     "render_html": "validator.dossier.html",
 }
 

@@ -15,8 +15,7 @@ from validator.dossier.sections.context import Context, Item, estimate_text, fig
 from validator.dossier.sections.decision import level_of
 from validator.dossier.sections.other_unit import stated_text
 from validator.dossier.sections.summary import limit_text
-from validator.dossier.wording import wording
-from validator.dossier.words import sentence
+from validator.dossier.wording import sentence, wording
 from validator.evaluation.chosen_guidance import profiles_of
 from validator.evaluation.results import (
     ConfigurationRecord,

@@ -9,19 +9,19 @@ from __future__ import annotations
 import base64
 import mimetypes
 import re
-from functools import cache
+import warnings
+from functools import cache, lru_cache
 from typing import TYPE_CHECKING, Literal
 
 from markupsafe import Markup
+from msgspec import Struct
 
 from validator.dossier import document as model
-from validator.dossier.formulas import formula_picture
 from validator.dossier.inline import pieces, plain
 from validator.dossier.laboratory import ACCENT
-from validator.dossier.measuring import UNIT_TO_STROKE, is_long
 from validator.dossier.numbering import number
-from validator.dossier.table_layout import lay_out
-from validator.dossier.words import words_for
+from validator.dossier.table_layout import UNIT_TO_STROKE, is_long, lay_out
+from validator.dossier.wording import words_for
 from validator.resources import templates_folder
 
 if TYPE_CHECKING:
@@ -33,6 +33,7 @@ if TYPE_CHECKING:
     from validator.dossier.inline import Inline
     from validator.dossier.laboratory import Laboratory
     from validator.dossier.numbering import ContentsEntry
+
 
 Medium = Literal["print", "web"]
 Paper = Literal["a4", "letter"]
@@ -224,3 +225,43 @@ def _shipped_uri(name: str) -> str:
 
 def _data_uri(content: bytes, mime_type: str) -> str:
     return f"data:{mime_type};base64,{base64.b64encode(content).decode('ascii')}"
+
+
+_PIXELS_PER_EM = 14.0
+
+
+class FormulaPicture(Struct, frozen=True):
+    """A formula as a drawing; sizes are in units of the surrounding type size (em)."""
+
+    uri: str
+    width_em: float
+    height_em: float
+
+
+@lru_cache(maxsize=512)
+def formula_svg(latex: str) -> str:
+    """*latex* (without delimiters) as an SVG drawing, the same text for the same input.
+
+    Raises:
+        ValueError: the formula cannot be read.
+    """
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", DeprecationWarning)  # it opens its font file in a way of old
+        from ziamath.config import config
+        from ziamath.zmath import Latex
+
+    config.svg2 = False  # symbols by reference are an SVG 2 habit that not every tool has
+    try:
+        drawing: str = Latex(latex, size=_PIXELS_PER_EM).svg()
+    except Exception as error:  # the parser raises whatever its last step met
+        raise ValueError(f"the formula cannot be read: {latex!r}") from error
+    return drawing
+
+
+@lru_cache(maxsize=512)
+def formula_picture(latex: str) -> FormulaPicture:
+    """*latex* as a data-URI with its size."""
+    svg = formula_svg(latex)
+    width, height = (float(svg.split(f'{side}="', 1)[1].split('"', 1)[0]) for side in ("width", "height"))
+    uri = "data:image/svg+xml;base64," + base64.b64encode(svg.encode("utf-8")).decode("ascii")
+    return FormulaPicture(uri, round(width / _PIXELS_PER_EM, 3), round(height / _PIXELS_PER_EM, 3))

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, Literal, Protocol
 
 from msgspec import Struct
 
-from validator.dossier.measuring import with_whole_units
+from validator.dossier.table_layout import with_whole_units
 from validator.errors import EnvironmentProblem, OutputProblem
 from validator.resources import templates_folder
 

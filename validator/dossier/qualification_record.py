@@ -9,21 +9,19 @@ from validator.dossier import numbers
 from validator.dossier.console import aligned
 from validator.dossier.document import (
     BulletList,
-    Column,
     Document,
     KeyFacts,
     Paragraph,
     Section,
     Signature,
     Signatures,
-    Table,
     identifier,
 )
 from validator.dossier.html import render_html
 from validator.dossier.inline import Outcome, plain
 from validator.dossier.pdf import Attachment, write_pdf
 from validator.dossier.sections.context import row
-from validator.dossier.wording import wording
+from validator.dossier.wording import Col, Mid, table_of, wording
 
 if TYPE_CHECKING:
     import datetime as dt
@@ -158,17 +156,17 @@ def _summary(say: Wording, qualification: Qualification) -> tuple[Block, ...]:
     return (
         Paragraph(_outcome(say, qualification), role="lead"),
         Paragraph(say("qualification.lead")),
-        Table(
+        table_of(
+            say,
+            "qualification.overview.caption",
+            rows,
+            Col("area"),
+            Mid("cases", width=12),
+            Mid("figures", width=12),
+            Mid("agree", width=18),
+            Col("outcome", width=20),
             id="overview",
-            caption=say("qualification.overview.caption"),
-            columns=(
-                Column(say.text("qualification.overview.area")),
-                Column(say.text("qualification.overview.cases"), align="centre", width=12),
-                Column(say.text("qualification.overview.figures"), align="centre", width=12),
-                Column(say.text("qualification.overview.agree"), align="centre", width=18),
-                Column(say.text("qualification.overview.outcome"), width=20),
-            ),
-            rows=tuple(rows),
+            size="normal",
         ),
         Signatures(
             tuple(
@@ -226,28 +224,18 @@ def _cases(say: Wording, qualification: Qualification) -> Section:
 
 def _case(say: Wording, result: CaseResult) -> Iterator[Block]:
     case = result.case
-    yield Table(
+    yield table_of(
+        say,
+        "qualification.cases.caption",
+        result.figures,
+        Col("figure", lambda one: one.name),
+        Col("published", lambda one: one.published.replace("-", numbers.MINUS), width=20),
+        Col("obtained", lambda one: _obtained(one), width=23),
+        Col("allowed", lambda one: numbers.significant(one.allowed, 2), width=15),
+        Col("outcome", lambda one: _mark(say, one.agrees), width=17),
         id=identifier("case", case.id),
-        caption=say("qualification.cases.caption", title=case.title),
-        columns=(
-            Column(say.text("qualification.cases.figure")),
-            Column(say.text("qualification.cases.published"), width=20),
-            Column(say.text("qualification.cases.obtained"), width=23),
-            Column(say.text("qualification.cases.allowed"), width=15),
-            Column(say.text("qualification.cases.outcome"), width=17),
-        ),
-        rows=tuple(
-            row(
-                one.name,
-                one.published.replace("-", numbers.MINUS),
-                _obtained(one),
-                numbers.significant(one.allowed, 2),
-                _mark(say, one.agrees),
-            )
-            for one in result.figures
-        ),
+        title=case.title,
         note=_source(say, result),
-        size="small",
     )
     if result.problem:
         yield Paragraph(say("qualification.cases.problem", problem=result.problem))

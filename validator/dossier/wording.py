@@ -1,18 +1,45 @@
-"""The sentences of the dossier: one folder of catalogues per language, keys such as ``calibration.lead``."""
+"""The sentences of the dossier: one folder of catalogues per language, keys such as ``calibration.lead``.
+
+Tables are declared by columns whose heads stand in the catalogue beside the caption.
+"""
 
 from __future__ import annotations
 
 from functools import cache
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Generic, Literal, TypeVar
 
 from msgspec import Struct
 
+from validator.dossier.document import Alignment, Column, Row, RowKind, Table
 from validator.dossier.inline import Content, Inline, plain, rich
 from validator.resources import templates_folder
 from validator.yaml_loader import load
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Callable, Iterable, Iterator, Mapping
+
+
+def sentence(words: str) -> str:
+    """*words* with a capital at the start, the rest as it is (RSD stays RSD)."""
+    return words[:1].upper() + words[1:]
+
+
+@cache
+def words_for(language: str, part: str) -> dict[str, Any]:
+    """The catalogue ``language/<language>/<part>.yaml`` of the templates' folder ("frame", "figures").
+
+    Raises:
+        ValueError: there is no such catalogue for *language*.
+    """
+    folder = templates_folder() / "language"
+    known = sorted(place.name for place in folder.iterdir() if (place / f"{part}.yaml").is_file())
+    if language not in known:
+        raise ValueError(f"no wording in the language {language!r}; there is {', '.join(known)}")
+    words: dict[str, Any] = load((folder / language / f"{part}.yaml").read_text(encoding="utf-8"))
+    return words
+
+
+R = TypeVar("R")
 
 
 class Wording(Struct, frozen=True):
@@ -61,3 +88,73 @@ def _flat(tree: dict[str, Any], prefix: str) -> Iterator[tuple[str, str]]:
             yield from _flat(value, name)
         else:
             yield name, " ".join(str(value).split())
+
+
+class Col(Struct, Generic[R], frozen=True):
+    """A declared column: its head, and what stands in it of a record.
+
+    Attributes:
+        head: a key beside that of the table's caption, or the head itself where it is no string.
+        value: the cell of a record; None in tables whose rows are built elsewhere.
+        unit, width, align: as in ``Column``.
+    """
+
+    head: Content
+    value: Callable[[R], Content] | None = None
+    unit: str = ""
+    width: float | None = None
+    align: Alignment = "text"
+
+
+class Num(Col[R], Generic[R], frozen=True):
+    """A declared column of numbers, aligned on their decimal point."""
+
+    align: Alignment = "decimal"
+
+
+class Mid(Col[R], Generic[R], frozen=True):
+    """A declared column of short entries, centred."""
+
+    align: Alignment = "centre"
+
+
+def table_of(
+    say: Wording,
+    key: str,
+    records: Iterable[R | Row],
+    *columns: Col[R],
+    id: str,
+    note: Content = "",
+    size: Literal["normal", "small", "tiny"] = "small",
+    kind: Callable[[R], RowKind] = lambda _: "plain",
+    **values: Content,
+) -> Table:
+    """A table whose caption stands under *key*, with *values* set in; a row for each of *records*.
+
+    Rows among the records (headings, totals) stand as they are.
+
+    Raises:
+        KeyError: the catalogue lacks the caption or a head.
+    """
+    prefix = key.rpartition(".")[0]
+    return Table(
+        id=id,
+        caption=say(key, **values),
+        columns=tuple(
+            Column(
+                say(f"{prefix}.{one.head}") if isinstance(one.head, str) else one.head,
+                unit=one.unit,
+                align=one.align,
+                width=one.width,
+            )
+            for one in columns
+        ),
+        rows=tuple(
+            one
+            if isinstance(one, Row)
+            else Row(tuple(column.value(one) for column in columns if column.value), kind(one))
+            for one in records
+        ),
+        note=note,
+        size=size,
+    )

@@ -14,23 +14,26 @@ from validator.dossier.figures.comparison import (
     method_comparison_figure,
     overlay_figure,
 )
-from validator.dossier.figures.consistency import ConsistencyLevel, consistency_figure
-from validator.dossier.figures.effects import EffectRow, effects_figure
-from validator.dossier.figures.limits import LimitRow, limits_figure
 from validator.dossier.figures.parts import AxisText, Measured
 from validator.dossier.figures.precision import (
+    ConsistencyLevel,
     PrecisionComponents,
     PrecisionLevel,
+    consistency_figure,
     precision_components_figure,
     precision_figure,
 )
 from validator.dossier.figures.profiles import accuracy_profile_figure, trend_figure
 from validator.dossier.figures.rows import (
+    EffectRow,
     InterferenceRow,
+    LimitRow,
     RatioRow,
     RecoveryLevel,
     contribution_figure,
+    effects_figure,
     interference_figure,
+    limits_figure,
     ratio_forest_figure,
     recovery_figure,
 )

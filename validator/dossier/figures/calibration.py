@@ -17,7 +17,7 @@ from validator.dossier.figures.parts import (
     spans_decades,
 )
 from validator.dossier.numbers import as_given
-from validator.dossier.words import sentence, words_for
+from validator.dossier.wording import sentence, words_for
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

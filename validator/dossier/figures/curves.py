@@ -10,7 +10,7 @@ from msgspec import Struct
 
 from validator.dossier import figure_style as look
 from validator.dossier.figures.parts import AxisText, numbers_of, set_scale
-from validator.dossier.words import words_for
+from validator.dossier.wording import words_for
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -15,7 +15,7 @@ from validator.dossier.figures.parts import (
     set_scale,
     spans_decades,
 )
-from validator.dossier.words import sentence, words_for
+from validator.dossier.wording import sentence, words_for
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure

@@ -1,4 +1,4 @@
-"""Figures with a row or a group per thing: recovery, interference, ratios, contributions to uncertainty."""
+"""Figures with a row or a group per thing: limits, recovery, interference, effects, ratios, contributions."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ from validator.dossier.figures.parts import (
     set_scale,
 )
 from validator.dossier.numbers import as_given, significant
-from validator.dossier.words import sentence, words_for
+from validator.dossier.wording import sentence, words_for
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
     from numpy.typing import ArrayLike
+
 
 Side = Literal["inside", "undecided", "outside"]
 
@@ -201,3 +202,151 @@ def _write_at_the_right(axes: Axes, position: int, text: str) -> None:
 
 def _share(share: float) -> str:
     return "< 1" if 0 < share < 1 else significant(share, 2)
+
+
+_SIGNIFICANT: dict[bool, dict[str, Any]] = {
+    True: {"facecolor": look.BLUE, "hatch": ""},
+    False: {"facecolor": "#ffffff", "hatch": "////"},
+}
+
+
+class EffectRow(Struct, frozen=True, kw_only=True):
+    """Effect of one factor, in percent; whether it is beyond chance is None where nothing can tell."""
+
+    label: str
+    effect: Measured
+    significant: bool | None
+
+
+def effects_figure(
+    rows: Sequence[EffectRow],
+    *,
+    margin_percent: float | None = None,
+    allowed_percent: float | None = None,
+    width: look.Width = "text",
+    language: str = "en",
+) -> Figure:
+    """Bars of the effects with intervals; lines at ± *margin_percent*, a band over ± *allowed_percent*."""
+    words = words_for(language, "figures")
+    with look.style():
+        figure = look.new_figure(width, min(24 + 6.0 * len(rows), look.TALLEST_MM))
+        axes = figure.add_subplot()
+        lines = [end for end in (margin_percent, allowed_percent) if end is not None]
+        shown = [0.0, *all_ends(row.effect for row in rows), *lines, *(-end for end in lines)]
+        set_scale(axes, "x", shown, log=False)
+        row_labels(axes, [row.label for row in rows], characters=label_room(width))
+        if allowed_percent is not None:
+            label = f"{words['allowed_effect']} ±{as_given(allowed_percent)} %"
+            axes.axvspan(
+                -allowed_percent, allowed_percent, color=look.ACCEPTED, linewidth=0, label=label, zorder=0
+            )
+        axes.axvline(0, color=look.INK, linewidth=look.HAIR_WIDTH, zorder=1)
+        if margin_percent is not None:
+            axes.axvline(margin_percent, label=words["margin_of_chance"], **look.LIMIT)
+            axes.axvline(-margin_percent, **look.LIMIT)
+        for significant, fill in _SIGNIFICANT.items():
+            kept = {at: row for at, row in enumerate(rows) if bool(row.significant) is significant}
+            if kept:
+                axes.barh(
+                    list(kept),
+                    [row.effect.value for row in kept.values()],
+                    0.58,
+                    edgecolor=look.INK,
+                    linewidth=0.6,
+                    label=words["beyond_chance" if significant else "not_beyond_chance"],
+                    zorder=2.2,
+                    **fill,
+                )
+        for at, row in enumerate(rows):
+            draw_interval(axes, at, row.effect, across="x", order=3)
+        axes.set_xlabel(sentence(words["effect_percent"]))
+        look.legend_above(figure, axes)
+        return figure
+
+
+# kind -> marker, size, filled, offset within the row
+_MARKS = {
+    "critical_level": ("|", 9.0, True, -0.24),
+    "detection_limit": ("o", 5.2, True, 0.0),
+    "quantification_limit": ("s", 5.0, False, 0.24),
+}
+
+_ROW_MM: dict[look.Width, float] = {"text": 5.0, "column": 9.5, "half": 9.5}
+
+
+class LimitRow(Struct, frozen=True, kw_only=True):
+    """One variant with those of its limits that could be found."""
+
+    label: str
+    critical_level: Measured | None = None
+    detection_limit: Measured | None = None
+    quantification_limit: Measured | None = None
+    declared: bool = False
+
+
+def limits_figure(
+    rows: Sequence[LimitRow],
+    *,
+    x: AxisText,
+    lowest_calibrator: float | None = None,
+    legal_limit: float | None = None,
+    legal_label: str = "",
+    width: look.Width = "text",
+    language: str = "en",
+) -> Figure:
+    """A row per variant on a logarithmic axis: three marks with intervals, the declared row set apart."""
+    words = words_for(language, "figures")
+    with look.style():
+        figure = look.new_figure(width, min(22 + _ROW_MM[width] * len(rows), look.TALLEST_MM))
+        axes = figure.add_subplot()
+        shown = [one for row in rows for one in _limits_of(row).values()]
+        ends = [*all_ends(shown), lowest_calibrator, legal_limit]
+        set_scale(axes, "x", positive(ends) or [1.0], log=True)
+        labels, declared = [_label(row) for row in rows], [row.declared for row in rows]
+        row_labels(axes, labels, emphasised=declared, characters=label_room(width))
+        for position, row in enumerate(rows):
+            _draw_row(axes, position, row)
+        _draw_line(axes, lowest_calibrator, words["lowest_calibrator"], look.SOFT, (4, 2))
+        _draw_line(axes, legal_limit, legal_label or words["limit"], look.VERMILLION, ())
+        for kind, (marker, size, filled, _) in _MARKS.items():
+            axes.plot([], [], linestyle="none", label=words[kind], **_mark(marker, size, filled))
+        axes.set_xlabel(str(x))
+        axes.grid(axis="x", color=look.HAIR, linewidth=0.4)
+        look.legend_above(figure, axes, 5 if width == "text" else 2)
+        return figure
+
+
+def _limits_of(row: LimitRow) -> dict[str, Measured]:
+    """The limits that were found, those a logarithmic axis can show."""
+    limits: dict[str, Measured | None] = {kind: getattr(row, kind) for kind in _MARKS}
+    return {kind: one for kind, one in limits.items() if one is not None and one.value > 0}
+
+
+def _label(row: LimitRow) -> str:
+    return f"▶ {row.label}" if row.declared else row.label
+
+
+def _mark(marker: str, size: float, filled: bool) -> dict[str, Any]:
+    return {
+        "marker": marker,
+        "markersize": size,
+        "color": look.BLUE if filled else look.INK,
+        "markerfacecolor": look.BLUE if filled else "white",
+        "markeredgewidth": 1.8 if marker == "|" else 1.1,
+    }
+
+
+def _draw_row(axes: Axes, position: int, row: LimitRow) -> None:
+    if row.declared:
+        axes.axhspan(position - 0.46, position + 0.46, color=look.ACCEPTED, linewidth=0, zorder=0)
+    axes.axhline(position + 0.5, color=look.HAIR, linewidth=0.4, zorder=0)
+    for kind, measured in _limits_of(row).items():
+        marker, size, filled, offset = _MARKS[kind]
+        draw_interval(axes, position + offset, measured, across="x")
+        axes.plot([measured.value], [position + offset], zorder=4, **_mark(marker, size, filled))
+
+
+def _draw_line(axes: Axes, at: float | None, label: str, colour: str, dashes: tuple[float, ...]) -> None:
+    if at is not None and at > 0:
+        dash = (0, dashes) if dashes else "-"
+        axes.axvline(at, color=colour, linewidth=1.2, linestyle=dash, label=label, zorder=1.5)

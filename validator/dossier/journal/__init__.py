@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
-from validator.dossier.journal.composing import journal_document
 from validator.dossier.journal.drawing import JournalFigure, draw_figures
 from validator.dossier.journal.latex import to_latex
-from validator.dossier.journal.manuscript import ENDINGS, Manuscript, check_target, manuscript
+from validator.dossier.journal.manuscript import (
+    ENDINGS,
+    Manuscript,
+    check_target,
+    journal_document,
+    manuscript,
+)
 from validator.dossier.journal.markdown import to_markdown
 from validator.dossier.journal.word import to_word
 

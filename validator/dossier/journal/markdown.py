@@ -21,7 +21,7 @@ from validator.dossier.inline import (
     plain,
 )
 from validator.dossier.numbering import number
-from validator.dossier.words import words_for
+from validator.dossier.wording import words_for
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from validator.dossier import numbers
 from validator.dossier.document import Column, Row, Table
-from validator.dossier.journal.phrases import listed
+from validator.dossier.journal.methods import listed
 from validator.dossier.journal.results import near_one
 from validator.dossier.sections.context import Context, Item, estimate_text, percent_level, slope_unit
 from validator.dossier.sections.summary import limits_are_claimed

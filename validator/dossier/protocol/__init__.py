@@ -1,7 +1,5 @@
 """The protocol of a planned study: what is declared, and what the plan can show, as document and PDF."""
 
-from validator.dossier.protocol.building import build_protocol
-from validator.dossier.protocol.console import chances_table
-from validator.dossier.protocol.rendering import RECORD_FILE, protocol_pdf
+from validator.dossier.protocol.building import RECORD_FILE, build_protocol, chances_table, protocol_pdf
 
 __all__ = ["RECORD_FILE", "build_protocol", "chances_table", "protocol_pdf"]

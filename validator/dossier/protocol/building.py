@@ -1,19 +1,21 @@
-"""A protocol to its document."""
+"""A protocol as document, as PDF with its tables, and as a table on the terminal."""
 
 from __future__ import annotations
 
+import datetime as dt
 from typing import TYPE_CHECKING
 
 from validator.dossier import numbers
-from validator.dossier.document import Block, Column, Document, KeyFacts, Paragraph, Table
-from validator.dossier.protocol.declared import criteria, design
-from validator.dossier.protocol.expected import expected
-from validator.dossier.protocol.parts import Parts, percent
+from validator.dossier.console import aligned
+from validator.dossier.document import Block, Document, KeyFacts, Paragraph
+from validator.dossier.inline import plain
+from validator.dossier.pdf import Attachment, write_pdf
+from validator.dossier.protocol.sections import Parts, criteria, design, expected, percent, share
 from validator.dossier.protocol.work import order, record, smallest
 from validator.dossier.sections.context import Context, percent_level, row
 from validator.dossier.sections.purpose import purpose
 from validator.dossier.sections.summary import signatures
-from validator.dossier.wording import wording
+from validator.dossier.wording import Col, Mid, table_of, wording
 from validator.evaluation.chosen_guidance import profiles_of
 
 if TYPE_CHECKING:
@@ -78,18 +80,18 @@ def _summary(parts: Parts) -> tuple[Block, ...]:
     simulations = max(one.simulations for one in parts.protocol.predictions)
     return (
         Paragraph(say("planning.lead", count=numbers.count(simulations)), role="lead"),
-        Table(
+        table_of(
+            say,
+            "planning.overview.caption",
+            (_overview(parts, one) for one in parts.protocol.predictions),
+            Col("analyte", width=12),
+            Mid("preparations", width=13),
+            Col("all", width=19),
+            Col("least"),
+            Col("smallest", width=24),
             id="overview",
-            caption=say("planning.overview.caption"),
-            columns=(
-                Column(say.text("planning.overview.analyte"), width=12),
-                Column(say.text("planning.overview.preparations"), align="centre", width=13),
-                Column(say.text("planning.overview.all"), width=19),
-                Column(say.text("planning.overview.least")),
-                Column(say.text("planning.overview.smallest"), width=24),
-            ),
-            rows=tuple(_overview(parts, one) for one in parts.protocol.predictions),
             note=say("planning.overview.note"),
+            size="normal",
         ),
         Paragraph(say("planning.record.hash", sha256=parts.protocol.record.sha256)),
         Paragraph(say("planning.responsibility"), role="small"),
@@ -133,3 +135,52 @@ def _reach(parts: Parts, prediction: Prediction) -> Content:
             "planning.overview.not_reached", count=numbers.count(missed), probability=probability
         )
     return parts.say("planning.overview.reached", probability=probability)
+
+
+def chances_table(protocol: Protocol, *, language: str = "en") -> str:
+    """Every criterion in a line with the shares met, inconclusive and not met; then all of them together."""
+    parts = Parts(protocol, Context(protocol.study, protocol.results, wording(language)))
+    say = parts.say
+    lines: list[str] = []
+    for prediction in protocol.predictions:
+        lines.append(parts.analyte(prediction.analyte).name)
+        rows = [
+            (
+                parts.criterion(one),
+                parts.at(one, prediction.analyte),
+                f"{say.text('planning.expected.meets').lower()} {share(one.meets, one.n)}",
+                f"{say.text('planning.expected.open').lower()} {share(one.open + one.unanswered, one.n)}",
+                f"{say.text('planning.expected.fails').lower()} {share(one.fails, one.n)}",
+            )
+            for one in prediction.chances
+        ]
+        lines.extend(f"  {line}" for line in aligned(rows))
+        if prediction.all_met is not None:
+            lines.append(
+                f"  {say.text('planning.expected.all_met', probability=percent(prediction.all_met))}"
+            )
+        else:
+            lines.append(f"  {plain(say('planning.overview.nothing'))}")
+    return "\n".join(lines).replace("\N{SOFT HYPHEN}", "")
+
+
+RECORD_FILE = "plan.json"
+"""Name of the record of a plan, in the protocol and beside the data-entry tables."""
+
+
+def protocol_pdf(page: str, protocol: Protocol) -> bytes:
+    """The protocol as PDF with the record of the plan attached.
+
+    Raises:
+        EnvironmentProblem: the PDF engine cannot be loaded.
+    """
+    record = Attachment(
+        name=RECORD_FILE,
+        content=protocol.record.to_json().encode("utf-8"),
+        mime_type="application/json",
+        relationship="Source",
+        description="record of the plan: what its hash fixes",
+    )
+    period = protocol.study.study.period
+    date = dt.datetime.combine(period.start, dt.time(), tzinfo=dt.UTC) if period else None
+    return write_pdf(page, attachments=[record], date=date)

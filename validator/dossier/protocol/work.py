@@ -8,15 +8,15 @@ from validator.dossier import numbers
 from validator.dossier.document import (
     Block,
     BulletList,
-    Column,
     Paragraph,
     Section,
     Table,
     identifier,
 )
 from validator.dossier.inline import Code
-from validator.dossier.protocol.parts import percent
+from validator.dossier.protocol.sections import percent
 from validator.dossier.sections.context import percent_level, row
+from validator.dossier.wording import Col, Mid, table_of
 from validator.planning.carrying import carrying_block
 from validator.planning.predicting import MOST_TO_VERIFY
 from validator.planning.smallest import MOST
@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
     from validator.dossier.document import Row
     from validator.dossier.inline import Content
-    from validator.dossier.protocol.parts import Parts
+    from validator.dossier.protocol.sections import Parts
     from validator.planning import PlannedRun
     from validator.planning.carrying import Size
     from validator.planning.preparations import Preparation
@@ -48,18 +48,18 @@ def smallest(parts: Parts) -> Section:
                 count=numbers.count(min(plan.simulations, MOST_TO_VERIFY)),
             )
         ),
-        Table(
+        table_of(
+            say,
+            "planning.smallest.caption",
+            rows,
+            Col("analyte", width=14),
+            Col("block", width=16),
+            Mid("planned", width=10),
+            Mid("smallest", width=13),
+            Col("decided_by"),
             id="smallest-design",
-            caption=say("planning.smallest.caption"),
-            columns=(
-                Column(say.text("planning.smallest.analyte"), width=14),
-                Column(say.text("planning.smallest.block"), width=16),
-                Column(say.text("planning.smallest.planned"), align="centre", width=10),
-                Column(say.text("planning.smallest.smallest"), align="centre", width=13),
-                Column(say.text("planning.smallest.decided_by")),
-            ),
-            rows=rows,
             note=say("planning.smallest.note"),
+            size="normal",
         ),
     ]
     beyond = tuple(_out_of_reach(parts))
@@ -128,27 +128,21 @@ def order(parts: Parts) -> Section:
 
 def _order_table(parts: Parts, block: str, runs: list[PlannedRun]) -> Table:
     say, several = parts.say, parts.context.has_several_configurations
-    return Table(
+    return table_of(
+        say,
+        "planning.order.caption",
+        runs,
+        Mid("place", lambda run: numbers.count(run.order), width=9),
+        Col("series", lambda run: run.series, width=9),
+        Col("sample", lambda run: run.sample, width=13),
+        *(
+            [Col("with", lambda run: parts.context.configuration_name(run.configuration), width=22)]
+            if several
+            else []
+        ),
+        Col("contents", lambda run: _contents(parts, run)),
         id=identifier("order", block),
-        caption=say("planning.order.caption", block=parts.block(block)),
-        columns=(
-            Column(say.text("planning.order.place"), align="centre", width=9),
-            Column(say.text("planning.order.series"), width=9),
-            Column(say.text("planning.order.sample"), width=13),
-            *((Column(say.text("planning.order.with"), width=22),) if several else ()),
-            Column(say.text("planning.order.contents")),
-        ),
-        rows=tuple(
-            row(
-                numbers.count(run.order),
-                run.series,
-                run.sample,
-                *((parts.context.configuration_name(run.configuration),) if several else ()),
-                _contents(parts, run),
-            )
-            for run in runs
-        ),
-        size="small",
+        block=parts.block(block),
     )
 
 

@@ -5,46 +5,40 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from validator.dossier import numbers
-from validator.dossier.document import Block, Column, NotAssessedList, Paragraph, Section, Table
+from validator.dossier.document import Block, NotAssessedList, Paragraph, Section, Table
 from validator.dossier.sections.context import (
     Context,
     Item,
     open_caveats,
     percent_level,
     refused,
-    row,
+    section_of,
 )
 from validator.dossier.sections.judging import judged
-from validator.dossier.sections.pictures_of_uncertainty import profile_figures
-from validator.evaluation.results import AccuracyProfileRecord, NotAssessed
+from validator.dossier.sections.pictures_of_conditions import profile_figures
+from validator.dossier.wording import Col, Mid, Num, table_of
 
 if TYPE_CHECKING:
     from validator.dossier.inline import Content
-    from validator.evaluation.results import Interval
+    from validator.evaluation.results import AccuracyProfileRecord, Interval
 
 CHARACTERISTICS = ("accuracy_profile",)
 
 
 def accuracy_profile(context: Context) -> Section | None:
     """One subsection for each analyte and configuration with a profile."""
-    say = context.say
-    sections = [
-        _item(context, item, record)
-        for item in context.items()
-        if not isinstance(record := item.configuration.accuracy_profile, NotAssessed)
-    ]
-    if not sections:
-        return None
-    return Section(
+    return section_of(
+        context,
+        "accuracy_profile",
+        lambda item: item.configuration.accuracy_profile,
+        _item,
         id="accuracy-profile",
-        title=say("accuracy_profile.title"),
-        blocks=(Paragraph(say("accuracy_profile.lead"), role="lead"), *sections),
     )
 
 
-def _item(context: Context, item: Item, record: AccuracyProfileRecord) -> Section:
+def _item(context: Context, item: Item, record: AccuracyProfileRecord) -> tuple[Block, ...]:
     say = context.say
-    blocks: list[Block | Section] = [
+    blocks: list[Block] = [
         Paragraph(
             say(
                 "accuracy_profile.done",
@@ -68,47 +62,42 @@ def _item(context: Context, item: Item, record: AccuracyProfileRecord) -> Sectio
             )
         )
     blocks.extend(open_caveats(context, CHARACTERISTICS, item.cell))
-    return Section(id=item.id("accuracy-profile"), title=item.name, blocks=tuple(blocks))
+    return tuple(blocks)
 
 
 def _table(context: Context, item: Item, record: AccuracyProfileRecord) -> Table:
     say, unit = context.say, item.analyte.unit
-    rows = [
-        row(
-            numbers.as_given(one.level),
-            f"{numbers.count(one.n)} / {numbers.count(one.series)}",
-            numbers.significant(one.relative_bias_percent, 2),
-            numbers.significant(one.intermediate_sd, 2),
-            _interval(one.expectation),
-            _interval(one.content),
-            _risk(one.risk_outside),
-            say.text(f"accuracy_profile.{'inside' if one.inside else 'outside'}"),
-        )
-        for one in record.levels
-    ]
-    return Table(
-        id=item.id("accuracy-table"),
-        caption=say("accuracy_profile.table", name=item.name),
-        columns=(
-            Column(say.text("accuracy_profile.level"), unit=unit, align="decimal"),
-            Column(say.text("accuracy_profile.n"), align="centre"),
-            Column(say.text("accuracy_profile.bias"), unit="%", align="decimal"),
-            Column(say("accuracy_profile.s_i"), unit=unit, align="decimal"),
-            Column(say.text("accuracy_profile.expectation", share=percent_level(record.beta)), unit="%"),
-            Column(
-                say.text(
-                    "accuracy_profile.content_head",
-                    share=percent_level(record.beta),
-                    confidence=percent_level(record.gamma),
-                ),
-                unit="%",
-            ),
-            Column(say.text("accuracy_profile.risk"), unit="%", align="decimal"),
-            Column(say.text("accuracy_profile.answer"), width=12),
+    return table_of(
+        say,
+        "accuracy_profile.table",
+        record.levels,
+        Num("level", lambda one: numbers.as_given(one.level), unit),
+        Mid("n", lambda one: f"{numbers.count(one.n)} / {numbers.count(one.series)}"),
+        Num("bias", lambda one: numbers.significant(one.relative_bias_percent, 2), "%"),
+        Num("s_i", lambda one: numbers.significant(one.intermediate_sd, 2), unit),
+        Col(
+            say("accuracy_profile.expectation", share=percent_level(record.beta)),
+            lambda one: _interval(one.expectation),
+            "%",
         ),
-        rows=tuple(rows),
+        Col(
+            say(
+                "accuracy_profile.content_head",
+                share=percent_level(record.beta),
+                confidence=percent_level(record.gamma),
+            ),
+            lambda one: _interval(one.content),
+            "%",
+        ),
+        Num("risk", lambda one: _risk(one.risk_outside), "%"),
+        Col(
+            "answer",
+            lambda one: say.text(f"accuracy_profile.{'inside' if one.inside else 'outside'}"),
+            width=12,
+        ),
+        id=item.id("accuracy-table"),
+        name=item.name,
         note=say("accuracy_profile.note"),
-        size="small",
     )
 
 

@@ -12,17 +12,16 @@ from validator.dossier import numbers
 from validator.dossier.document import (
     Block,
     BulletList,
-    Column,
     Formula,
     Paragraph,
     Section,
-    Table,
     identifier,
 )
-from validator.dossier.inline import Code, Content, Outcome, OutcomeWord, Reference
+from validator.dossier.inline import Code, Content, Outcome, OutcomeWord, Reference, Text
 from validator.dossier.sections.context import Context, row
 from validator.dossier.sections.data import data
 from validator.dossier.sections.formula_list import formulas_used
+from validator.dossier.wording import Col, table_of
 from validator.evaluation.chosen_guidance import profiles_of
 
 if TYPE_CHECKING:
@@ -110,32 +109,20 @@ def _cross_reference(context: Context) -> Section | None:
     documents = dict.fromkeys(one.document for one in context.assessment.clauses)
     blocks: list[Block | Section] = []
     for at, document in enumerate(documents):
-        rows = [
-            row(
-                one.clause,
-                one.requirement,
-                one.answer,
-                Outcome(_MARKS[one.outcome], label=one.outcome),
-                _home(context, one.where),
-            )
-            for one in context.assessment.clauses
-            if one.document == document
-        ]
         profile = profiles.get(document)
         blocks.append(
-            Table(
+            table_of(
+                say,
+                "appendices.cross",
+                [one for one in context.assessment.clauses if one.document == document],
+                Col("clause", lambda one: one.clause, width=15),
+                Col("rule", lambda one: one.requirement),
+                Col("answer", lambda one: one.answer, width=28),
+                Col("outcome", lambda one: Outcome(_MARKS[one.outcome], label=one.outcome), width=15),
+                Col("answered", lambda one: _home(context, one.where), width=10),
                 id=identifier("cross", str(at)),
-                caption=say("appendices.cross", document=document),
-                columns=(
-                    Column(say.text("appendices.clause"), width=15),
-                    Column(say.text("appendices.rule")),
-                    Column(say.text("appendices.answer"), width=28),
-                    Column(say.text("appendices.outcome"), width=15),
-                    Column(say.text("appendices.answered"), width=10),
-                ),
-                rows=tuple(rows),
+                document=document,
                 note=_particulars(context, profile) if profile is not None else "",
-                size="small",
             )
         )
     if not blocks:
@@ -184,29 +171,20 @@ def _software(context: Context) -> Section:
         title=say("appendices.software"),
         blocks=(
             Paragraph(say("appendices.software_lead")),
-            Table(
-                id="versions",
-                caption=say("appendices.versions"),
-                columns=(
-                    Column(say.text("appendices.name"), width=40),
-                    Column(say.text("appendices.version")),
-                ),
-                rows=tuple(versions),
-                size="small",
+            table_of(
+                say, "appendices.versions", versions, Col("name", width=40), Col("version"), id="versions"
             ),
-            Table(
+            table_of(
+                say,
+                "appendices.inputs",
+                context.results.inputs,
+                Col("file", lambda one: one.path, width=26),
+                Col("role", lambda one: one.role, width=12),
+                Col(Text("SHA-256"), lambda one: Code(one.sha256)),
                 id="inputs",
-                caption=say("appendices.inputs"),
-                columns=(
-                    Column(say.text("appendices.file"), width=26),
-                    Column(say.text("appendices.role"), width=12),
-                    Column("SHA-256"),
-                ),
-                rows=tuple(row(one.path, one.role, Code(one.sha256)) for one in context.results.inputs),
                 note="; ".join(
                     f"{one.path}: {remark}" for one in context.results.inputs for remark in one.remarks or ()
                 ),
-                size="small",
             ),
         ),
         numbering="appendix",

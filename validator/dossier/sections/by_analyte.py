@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections import defaultdict
 from typing import TYPE_CHECKING
 
+from msgspec import Struct
 from msgspec.structs import replace
 
 from validator.dossier import numbers
@@ -28,19 +29,26 @@ from validator.dossier.document import (
 )
 from validator.dossier.inline import Outcome, Reference, plain
 from validator.dossier.sections.context import MOST_LISTED, estimate_text, row, slope_unit
-from validator.dossier.sections.judging import governing, told_together
-from validator.dossier.sections.overview import section_id
+from validator.dossier.sections.judging import WORST_FIRST, governing, told_together
 from validator.dossier.sections.pictures import calibration_and_residuals, level_label, recovery_label
-from validator.dossier.sections.stacking import Stacked, stacked
-from validator.dossier.sections.summary import limit_text
-from validator.evaluation.results import CalibrationRecord, DetectionRecord, NotAssessed
+from validator.dossier.sections.summary import (
+    deciding,
+    limit_text,
+    limit_value,
+    limits_are_claimed,
+    variants_of,
+)
+from validator.dossier.table_layout import SIZES_PT, UPRIGHT_PT, text_width
+from validator.dossier.wording import Col, Mid, table_of
+from validator.evaluation.results import CalibrationRecord, DetectionRecord, NotAssessed, value_of
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Mapping, Sequence
+    from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 
+    from validator.dossier.document import Alignment
     from validator.dossier.inline import Content
     from validator.dossier.sections.context import Context, Item
-    from validator.evaluation.results import Finding
+    from validator.evaluation.results import Finding, PrecisionRecord
 
 
 def by_analyte(
@@ -126,18 +134,17 @@ def _analyte(context: Context, item: Item, own: Sequence[Block | Section]) -> Se
         blocks.append(calibration_and_residuals(context, item, calibration))
     rows = tuple(_rows(context, item))
     blocks.append(
-        Table(
+        table_of(
+            say,
+            "overview.figures",
+            rows,
+            Col("characteristic"),
+            Col("result"),
+            Mid("n"),
+            Col("requirement"),
+            Col("outcome"),
             id=item.id("figures"),
-            caption=say("overview.figures", name=item.name),
-            columns=(
-                Column(say.text("overview.characteristic")),
-                Column(say.text("overview.result")),
-                Column(say.text("overview.n"), align="centre"),
-                Column(say.text("overview.requirement")),
-                Column(say.text("overview.outcome")),
-            ),
-            rows=rows,
-            size="small",
+            name=item.name,
         )
         if rows
         else Paragraph(say("overview.nothing"))
@@ -245,3 +252,202 @@ def _of_calibration(
         ends = (numbers.as_given(end) for end in (record.linear_range.lower, record.linear_range.upper))
         text = numbers.quantity(f" {numbers.TO} ".join(ends), unit)
         yield say.text("overview.linear_range"), text, numbers.MISSING, of("working_range")
+
+
+MOST_PANELS = 3
+_PADDING_EM = 1.3
+
+
+class Stacked(Struct, frozen=True):
+    """A table and what it is about."""
+
+    table: Table
+    name: str
+
+    @property
+    def kind(self) -> tuple[str, ...]:
+        """Which table it is, and its columns: tables of one kind go together."""
+        heads = (plain(column.header) for column in self.table.columns)
+        return (self.table.id.partition("--")[0], *heads)
+
+
+def stacked(tables: Iterable[Stacked]) -> tuple[Table, ...]:
+    """One table for each kind, a heading over what is about one thing; short rows go on side by side."""
+    kinds: dict[tuple[str, ...], list[Stacked]] = {}
+    for one in tables:
+        kinds.setdefault(one.kind, []).append(one)
+    return tuple(_together(position, members) for position, members in enumerate(kinds.values(), start=1))
+
+
+def _together(position: int, members: Sequence[Stacked]) -> Table:
+    first = members[0].table
+    units = [{member.table.columns[at].unit for member in members} for at in range(len(first.columns))]
+    columns = tuple(
+        replace(column, unit=column.unit if len(units[at]) == 1 else "", width=None, align="text")
+        for at, column in enumerate(first.columns)
+    )
+    plain_rows = all(one.kind == "plain" for member in members for one in member.table.rows)
+    panels = _panels(columns, members) if plain_rows else 1
+    rows: list[Row] = []
+    for member in members:
+        heading = member.name
+        own = {
+            column.unit: None
+            for at, column in enumerate(member.table.columns)
+            if len(units[at]) > 1 and column.unit
+        }
+        if own:
+            heading += f" ({', '.join(own)})"
+        rows.append(Row((heading, *("" for _ in range(panels * len(columns) - 1))), "group"))
+        rows.extend(member.table.rows if panels == 1 else _beside(member.table.rows, panels, len(columns)))
+    return Table(
+        id=f"in-full-{position}",
+        caption=plain(first.caption).replace(f", {members[0].name}", ""),
+        columns=tuple(
+            replace(column, starts_panel=panel > 0 and at == 0)
+            for panel in range(panels)
+            for at, column in enumerate(columns)
+        ),
+        rows=tuple(rows),
+        note=first.note,
+        size="tiny",
+    )
+
+
+def _panels(columns: Sequence[Column], members: Sequence[Stacked]) -> int:
+    """How many rows fit side by side without breaking a cell."""
+    widths = [
+        max(
+            text_width(f"{plain(column.header)} {column.unit}"),
+            *(text_width(plain(one.cells[at])) for member in members for one in member.table.rows),
+        )
+        + _PADDING_EM
+        for at, column in enumerate(columns)
+    ]
+    return max(1, min(MOST_PANELS, int(UPRIGHT_PT / SIZES_PT["tiny"] // sum(widths))))
+
+
+def _beside(rows: Sequence[Row], panels: int, columns: int) -> Iterable[Row]:
+    for start in range(0, len(rows), panels):
+        cells = [cell for one in rows[start : start + panels] for cell in one.cells]
+        yield Row((*cells, *("" for _ in range(panels * columns - len(cells)))))
+
+
+def overview(context: Context) -> Section:
+    """The matrix of all analytes, each linked to its own section."""
+    say, items = context.say, list(context.validated_items())
+    units = {item.analyte.unit for item in items}
+    unit = units.pop() if len(units) == 1 else ""
+    shown: list[tuple[Column, list[Content]]] = [
+        (Column(say.text("overview.analyte")), [Reference(section_id(item), item.name) for item in items])
+    ]
+    if not unit:
+        shown.append((Column(say.text("overview.unit")), [item.analyte.unit for item in items]))
+    for name, cell, column_unit, align in _CELLS:
+        cells: list[Content] = [cell(context, item) for item in items]
+        if any(one != numbers.MISSING for one in cells):
+            head = unit if column_unit == "level" else column_unit
+            shown.append((Column(say.text(f"overview.{name}"), unit=head, align=align), cells))
+    shown.append((Column(say.text("overview.outcome")), [_outcome(context, item) for item in items]))
+    table = Table(
+        id="all-analytes",
+        caption=say("overview.caption", count=str(len(items))),
+        columns=tuple(column for column, _ in shown),
+        rows=tuple(Row(cells) for cells in zip(*(cells for _, cells in shown), strict=True)),
+        note=say("overview.note"),
+        size="small",
+    )
+    return Section(
+        id="overview",
+        title=say("overview.title"),
+        blocks=(Paragraph(say("overview.lead"), role="lead"), table),
+        new_page=True,
+    )
+
+
+def section_id(item: Item) -> str:
+    """The id of the compact section of an analyte."""
+    return item.id("analyte")
+
+
+def _range(_: Context, item: Item) -> str:
+    calibration = item.configuration.calibration
+    if isinstance(calibration, NotAssessed):
+        return numbers.MISSING
+    span = calibration.working_range
+    return f"{numbers.as_given(span.lower)} {numbers.TO} {numbers.as_given(span.upper)}"
+
+
+def _limit(context: Context, item: Item, which: str) -> str:
+    detection = item.configuration.detection
+    if isinstance(detection, NotAssessed) or not limits_are_claimed(context, item):
+        return numbers.MISSING
+    return limit_value(getattr(detection, which))
+
+
+def _variants(context: Context, item: Item) -> str:
+    detection = item.configuration.detection
+    if isinstance(detection, NotAssessed) or not limits_are_claimed(context, item):
+        return numbers.MISSING
+    return variants_of(detection.detection_limit, detection.quantification_limit)
+
+
+def _largest(item: Item, figure: Callable[[PrecisionRecord], object]) -> str:
+    """The largest of the levels."""
+    records = item.configuration.precision
+    found = [] if isinstance(records, NotAssessed) else [value_of(figure(record)) for record in records]
+    return numbers.significant(max((one for one in found if one is not None), default=None), 2)
+
+
+def _recovery(_: Context, item: Item) -> str:
+    records = item.configuration.recovery
+    means = [] if isinstance(records, NotAssessed) else [value_of(record.mean_recovery) for record in records]
+    known = sorted(one for one in means if one is not None)
+    if not known:
+        return numbers.MISSING
+    ends = [numbers.significant(one) for one in (known[0], known[-1])]
+    return ends[0] if ends[0] == ends[1] else f"{ends[0]} {numbers.TO} {ends[1]}"
+
+
+def _uncertainty(_: Context, item: Item) -> str:
+    record = item.configuration.uncertainty
+    levels = () if isinstance(record, NotAssessed) else record.levels
+    found = (one.budget.expanded_percent for one in levels)
+    return numbers.significant(max((one for one in found if one is not None), default=None), 2)
+
+
+def _lack_of_fit(_: Context, item: Item) -> str:
+    calibration = item.configuration.calibration
+    if isinstance(calibration, NotAssessed) or isinstance(calibration.lack_of_fit, NotAssessed):
+        return numbers.MISSING
+    return numbers.p_value(calibration.lack_of_fit.p)
+
+
+def _outcome(context: Context, item: Item) -> Content:
+    """The worst of what decides on this analyte."""
+    found = {
+        one.outcome
+        for one in deciding(context)
+        if one.analyte == item.cell.analyte and one.configuration in (None, item.cell.configuration)
+    }
+    worst = next((one for one in WORST_FIRST if one in found), None)
+    return Outcome(worst) if worst else numbers.MISSING
+
+
+_CELLS: tuple[tuple[str, Callable[[Context, Item], str], str, Alignment], ...] = (
+    ("range", _range, "level", "text"),
+    ("lack_of_fit", _lack_of_fit, "", "decimal"),
+    ("detection", lambda context, item: _limit(context, item, "detection_limit"), "level", "decimal"),
+    (
+        "quantification",
+        lambda context, item: _limit(context, item, "quantification_limit"),
+        "level",
+        "decimal",
+    ),
+    ("repeatability", lambda _, item: _largest(item, lambda one: one.repeatability_rsd), "%", "decimal"),
+    ("intermediate", lambda _, item: _largest(item, lambda one: one.intermediate_rsd), "%", "decimal"),
+    ("reproducibility", lambda _, item: _largest(item, lambda one: one.reproducibility_rsd), "%", "decimal"),
+    ("recovery", _recovery, "%", "text"),
+    ("uncertainty", _uncertainty, "%", "decimal"),
+    ("variant", _variants, "", "text"),
+)

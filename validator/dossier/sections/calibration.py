@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from validator.dossier import numbers
-from validator.dossier.document import Block, Column, Paragraph, Row, Section, Table
+from validator.dossier.document import Block, Paragraph, Row, Section, Table
+from validator.dossier.inline import Text
 from validator.dossier.sections.context import (
     Context,
     Item,
@@ -15,12 +16,21 @@ from validator.dossier.sections.context import (
     percent_level,
     refusals,
     row,
+    section_of,
     slope_unit,
     value_text,
 )
 from validator.dossier.sections.judging import judged
 from validator.dossier.sections.pictures import calibration_figures
-from validator.evaluation.results import CalibrationRecord, EstimateRecord, FTest, NotAssessed, TestRecord
+from validator.dossier.wording import Col, Mid, Num, table_of
+from validator.evaluation.results import (
+    CalibrationRecord,
+    ConfigurationRecord,
+    EstimateRecord,
+    FTest,
+    NotAssessed,
+    TestRecord,
+)
 
 if TYPE_CHECKING:
     from validator.dossier.inline import Content
@@ -30,14 +40,10 @@ CHARACTERISTICS = ("lack_of_fit", "linearity", "residual_pattern", "working_rang
 
 def calibration(context: Context) -> Section | None:
     """One subsection for each analyte and configuration with calibration runs."""
-    say = context.say
-    sections = [_item(context, item) for item in context.items() if context.study.calibration is not None]
-    if not sections:
+    if context.study.calibration is None:
         return None
-    return Section(
-        id="calibration",
-        title=say("calibration.title"),
-        blocks=(Paragraph(say("calibration.lead"), role="lead"), *_shared_rule(context), *sections),
+    return section_of(
+        context, "calibration", lambda item: item.configuration, _item, before=_shared_rule(context)
     )
 
 
@@ -59,9 +65,9 @@ def _shared_rule(context: Context) -> tuple[Block, ...]:
     return (Paragraph(context.say("calibration.rule", rule=rules[0])),)
 
 
-def _item(context: Context, item: Item) -> Section:
-    say, record = context.say, item.configuration.calibration
-    blocks: list[Block | Section] = []
+def _item(context: Context, item: Item, found: ConfigurationRecord) -> tuple[Block, ...]:
+    say, record = context.say, found.calibration
+    blocks: list[Block] = []
     validated = item.cell.configuration == context.study.validated_configuration
     if not validated and not context.is_compact:
         blocks.append(Paragraph(say("common.configuration_not_validated"), role="small"))
@@ -81,7 +87,7 @@ def _item(context: Context, item: Item) -> Section:
         blocks.append(_back_calculation(context, item, record))
         blocks.extend(_beside(context, item, record))
         blocks.extend(open_caveats(context, (*CHARACTERISTICS, "calibration"), item.cell))
-    return Section(id=item.id("calibration"), title=item.name, blocks=tuple(blocks))
+    return tuple(blocks)
 
 
 def _done(context: Context, item: Item, record: CalibrationRecord) -> Content:
@@ -141,19 +147,18 @@ def _coefficients(context: Context, item: Item, record: CalibrationRecord) -> Ta
             ),
         )
     )
-    return Table(
+    return table_of(
+        say,
+        "calibration.coefficients",
+        rows,
+        Col("quantity", width=34),
+        Num("value"),
+        Num("standard_error"),
+        Col(say("calibration.interval", level=percent_level(item.record.confidence))),
+        Col("unit", width=14),
         id=item.id("coefficients"),
-        caption=say("calibration.coefficients", name=item.name),
-        columns=(
-            Column(say.text("calibration.quantity"), width=34),
-            Column(say.text("calibration.value"), align="decimal"),
-            Column(say.text("calibration.standard_error"), align="decimal"),
-            Column(say.text("calibration.interval", level=percent_level(item.record.confidence))),
-            Column(say.text("calibration.unit"), width=14),
-        ),
-        rows=tuple(rows),
+        name=item.name,
         note=say("calibration.r_note"),
-        size="small",
     )
 
 
@@ -188,19 +193,17 @@ def _tests(context: Context, item: Item, record: CalibrationRecord) -> Table:
         _test_row(say("calibration.test.durbin_watson"), record.durbin_watson, context),
         _normality_row(context, record),
     ]
-    return Table(
+    return table_of(
+        say,
+        "calibration.tests",
+        rows,
+        Col("question", width=44),
+        Num("statistic"),
+        Mid("df"),
+        Num(Text("p")),
+        Col("answer", width=24),
         id=item.id("tests"),
-        caption=say("calibration.tests"),
-        columns=(
-            Column(say.text("calibration.question"), width=44),
-            Column(say.text("calibration.statistic"), align="decimal"),
-            Column(say.text("calibration.df"), align="centre"),
-            Column("p", align="decimal"),
-            Column(say.text("calibration.answer"), width=24),
-        ),
-        rows=tuple(rows),
         note=say("calibration.tests_note", alpha=numbers.as_given(alpha)),
-        size="small",
     )
 
 
@@ -299,25 +302,15 @@ def _weighting(context: Context, item: Item, record: CalibrationRecord) -> tuple
         return ()
     say = context.say
     return (
-        Table(
+        table_of(
+            say,
+            "calibration.weighting",
+            record.weighting_path,
+            Col("step", lambda step: numbers.with_powers(step.test), width=46),
+            Num("statistic", lambda step: numbers.significant(step.statistic)),
+            Num(Text("p"), lambda step: numbers.p_value(step.p)),
+            Col("decision", lambda step: numbers.with_powers(step.decision or numbers.MISSING)),
             id=item.id("weighting"),
-            caption=say("calibration.weighting"),
-            columns=(
-                Column(say.text("calibration.step"), width=46),
-                Column(say.text("calibration.statistic"), align="decimal"),
-                Column("p", align="decimal"),
-                Column(say.text("calibration.decision")),
-            ),
-            rows=tuple(
-                row(
-                    numbers.with_powers(step.test),
-                    numbers.significant(step.statistic),
-                    numbers.p_value(step.p),
-                    numbers.with_powers(step.decision or numbers.MISSING),
-                )
-                for step in record.weighting_path
-            ),
-            size="small",
         ),
     )
 
@@ -344,18 +337,17 @@ def _back_calculation(context: Context, item: Item, record: CalibrationRecord) -
                 numbers.significant(error, 2),
             )
         )
-    return Table(
+    return table_of(
+        say,
+        "calibration.back_calculation",
+        rows,
+        Num("level", unit=item.analyte.unit),
+        Mid(Text("n")),
+        Num("mean_signal", unit=item.analyte.signal_unit),
+        Num("found", unit=item.analyte.unit),
+        Num("deviation", unit="%"),
         id=item.id("back-calculation"),
-        caption=say("calibration.back_calculation", name=item.name),
-        columns=(
-            Column(say.text("calibration.level"), unit=item.analyte.unit, align="decimal"),
-            Column("n", align="centre"),
-            Column(say.text("calibration.mean_signal"), unit=item.analyte.signal_unit, align="decimal"),
-            Column(say.text("calibration.found"), unit=item.analyte.unit, align="decimal"),
-            Column(say.text("calibration.deviation"), unit="%", align="decimal"),
-        ),
-        rows=tuple(rows),
-        size="small",
+        name=item.name,
     )
 
 

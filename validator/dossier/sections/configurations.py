@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from validator.dossier import numbers
-from validator.dossier.document import Block, Column, Figure, Paragraph, Row, Section, Table
+from validator.dossier.document import Block, Figure, Paragraph, Row, Section, Table
+from validator.dossier.inline import Text
 from validator.dossier.sections.context import (
     Context,
     Item,
@@ -18,6 +19,7 @@ from validator.dossier.sections.matrix import significance_text, t_text
 from validator.dossier.sections.pairing import paired, widths
 from validator.dossier.sections.pictures import forest_figure, overlay_figure
 from validator.dossier.sections.summary import limit_text
+from validator.dossier.wording import Col, Num, table_of
 from validator.evaluation.results import ComparedConfiguration, FTest, NotAssessed, PrecisionRecord, TTest
 
 if TYPE_CHECKING:
@@ -68,18 +70,19 @@ def _table(context: Context, analyte: str, items: list[Item]) -> tuple[Table, ..
     shown = tuple(one for one in rows if any(cell != numbers.MISSING for cell in one.cells[1:]))
     if not shown:
         return ()
-    table = Table(
-        id=f"merit-{items[0].id()}",
-        caption=say("configurations.merit", name=context.analyte_name(analyte)),
-        columns=(
-            Column(say.text("configurations.figure"), width=26),
-            *(
-                Column(context.configuration_name(item.cell.configuration) or item.cell.configuration)
-                for item in items
-            ),
+    table = table_of(
+        say,
+        "configurations.merit",
+        shown,
+        Col("figure", width=26),
+        *(
+            Col(Text(context.configuration_name(item.cell.configuration) or item.cell.configuration))
+            for item in items
         ),
-        rows=shown,
+        id=f"merit-{items[0].id()}",
+        name=context.analyte_name(analyte),
         note=say("configurations.merit_note", level=percent_level(items[0].record.confidence)),
+        size="normal",
     )
     return (table,)
 
@@ -280,19 +283,17 @@ def _ratios(context: Context, pairs: list[tuple[str, ComparedConfiguration]]) ->
                 _gain(context, name, one),
             )
         )
-    return Table(
+    return table_of(
+        say,
+        "configurations.ratios",
+        rows,
+        Col("configuration", width=20),
+        Col("analyte", width=12),
+        Col("slope_ratio"),
+        Col("difference"),
+        Num(Text("p")),
+        Col("limit_ratio"),
+        Col("gain"),
         id="ratios",
-        caption=say("configurations.ratios"),
-        columns=(
-            Column(say.text("configurations.configuration"), width=20),
-            Column(say.text("configurations.analyte"), width=12),
-            Column(say.text("configurations.slope_ratio")),
-            Column(say.text("configurations.difference")),
-            Column("p", align="decimal"),
-            Column(say.text("configurations.limit_ratio")),
-            Column(say.text("configurations.gain")),
-        ),
-        rows=tuple(rows),
         note=say("configurations.ratios_note", adjustment=pairs[0][1].adjustment if pairs else ""),
-        size="small",
     )

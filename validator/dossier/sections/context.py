@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Literal, TypeVar
 
 from msgspec import Struct, field
 
@@ -12,6 +12,7 @@ from validator.dossier.document import (
     BulletList,
     NotAssessedItem,
     NotAssessedList,
+    Paragraph,
     Row,
     Section,
     identifier,
@@ -31,12 +32,14 @@ from validator.evaluation.rows import Cell
 from validator.sources import marked
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Iterable, Iterator, Sequence
+    from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 
     from validator.dossier.wording import Wording
     from validator.study import Study
     from validator.study.models.method import Analyte
 
+
+R = TypeVar("R")
 
 MOST_IN_FULL = 6
 """Analytes beyond which a matrix comes first and each has one compact section."""
@@ -335,6 +338,35 @@ def open_caveats(context: Context, characteristics: Sequence[str], cell: Cell) -
             )
         ),
     )
+
+
+def section_of(
+    context: Context,
+    name: str,
+    of: Callable[[Item], R | NotAssessed | None],
+    blocks: Callable[[Context, Item, R], Iterable[Block]],
+    *,
+    id: str = "",
+    part_id: str = "",
+    before: tuple[Block, ...] = (),
+) -> Section | None:
+    """A section with a subsection for each analyte and configuration of which there is something to tell.
+
+    *of* gives what was found of an item and *blocks* what is told of it; the catalogue *name* holds title and
+    lead. Ids are *name* unless they are given. None where nothing is told.
+    """
+    parts, id = [], id or name
+    for item in context.items():
+        record = of(item)
+        told = (
+            () if record is None or isinstance(record, NotAssessed) else tuple(blocks(context, item, record))
+        )
+        if told:
+            parts.append(Section(id=item.id(part_id or id), title=item.name, blocks=told))
+    if not parts:
+        return None
+    lead = Paragraph(context.say(f"{name}.lead"), role="lead")
+    return Section(id=id, title=context.say(f"{name}.title"), blocks=(lead, *before, *parts))
 
 
 def estimate_text(estimate: EstimateRecord | NotAssessed | None, unit: str = "", *, digits: int = 3) -> str:

@@ -14,10 +14,9 @@ from msgspec import Struct
 
 from validator.dossier import numbers
 from validator.dossier.document import Block, Column, Paragraph, Row, Section, Table
-from validator.dossier.measuring import text_width
 from validator.dossier.sections.design import BLOCKS
-from validator.dossier.table_layout import SIZES_PT, UPRIGHT_PT
-from validator.dossier.words import sentence
+from validator.dossier.table_layout import SIZES_PT, UPRIGHT_PT, text_width
+from validator.dossier.wording import sentence
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence

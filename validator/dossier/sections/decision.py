@@ -1,13 +1,51 @@
-"""Decision: every criterion in full, and what would settle the open ones."""
+"""Decision: criteria in full, what would settle the open ones, conformity, caveats, routine use."""
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from validator.dossier import numbers
-from validator.dossier.document import Block, BulletList, Column, Paragraph, Row, Section, Table
-from validator.dossier.inline import Outcome
-from validator.dossier.sections.conformity import conformity
-from validator.dossier.sections.context import Context, figure_text, place_of, row
-from validator.evaluation.results import DeclaredLimit, DetectionRecord, Finding, NotAssessed
+from validator.dossier.document import (
+    Block,
+    BulletList,
+    CaveatBlock,
+    Column,
+    NotAssessedItem,
+    NotAssessedList,
+    Paragraph,
+    Row,
+    Section,
+    Table,
+)
+from validator.dossier.inline import LineBreak, Outcome, Reference
+from validator.dossier.sections.context import (
+    MOST_LISTED,
+    Context,
+    Item,
+    figure_text,
+    percent_level,
+    place_of,
+    refusals,
+    row,
+    sources_of,
+)
+from validator.dossier.wording import Col, Num, table_of
+from validator.evaluation.results import (
+    ConfigurationRecord,
+    ConformityRecord,
+    DeclaredLimit,
+    DetectionRecord,
+    Finding,
+    NotAssessed,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from validator.dossier.document import Row
+    from validator.dossier.inline import Content, Inline
+    from validator.dossier.sections.context import Context
+    from validator.evaluation.results import Caveat
 
 
 def decision(context: Context) -> Section:
@@ -38,23 +76,20 @@ def decision(context: Context) -> Section:
 def _defaults(context: Context) -> Table:
     """The numbers that no document sets, as the study uses them."""
     say, defaults = context.say, context.study.analysis.defaults
-    return Table(
+    return table_of(
+        say,
+        "decision.defaults.caption",
+        type(defaults).model_fields,
+        Col("what", lambda name: say.text(f"decision.defaults.{name}")),
+        Num("value", lambda name: numbers.as_given(getattr(defaults, name)), width=14),
+        Col(
+            "by",
+            lambda name: say.text(
+                f"decision.defaults.{'study' if name in defaults.model_fields_set else 'program'}"
+            ),
+            width=20,
+        ),
         id="program-defaults",
-        caption=say("decision.defaults.caption"),
-        columns=(
-            Column(say.text("decision.defaults.what")),
-            Column(say.text("decision.defaults.value"), align="decimal", width=14),
-            Column(say.text("decision.defaults.by"), width=20),
-        ),
-        rows=tuple(
-            row(
-                say.text(f"decision.defaults.{name}"),
-                numbers.as_given(getattr(defaults, name)),
-                say.text(f"decision.defaults.{'study' if name in defaults.model_fields_set else 'program'}"),
-            )
-            for name in type(defaults).model_fields
-        ),
-        size="small",
     )
 
 
@@ -157,18 +192,18 @@ def routine(context: Context) -> Section | None:
     blocks: list[Block | Section] = [Paragraph(say("decision.routine_lead"), role="lead")]
     if rows:
         blocks.append(
-            Table(
+            table_of(
+                say,
+                "decision.control",
+                rows,
+                Col("analyte", width=18),
+                Col("level", width=16),
+                Num("centre"),
+                Col("warning"),
+                Col("action"),
                 id="control",
-                caption=say("decision.control"),
-                columns=(
-                    Column(say.text("decision.analyte"), width=18),
-                    Column(say.text("decision.level"), width=16),
-                    Column(say.text("decision.centre"), align="decimal"),
-                    Column(say.text("decision.warning")),
-                    Column(say.text("decision.action")),
-                ),
-                rows=tuple(rows),
                 note=say("decision.control_note"),
+                size="normal",
             )
         )
     else:
@@ -194,3 +229,206 @@ def _blank_check(context: Context) -> tuple[str, ...]:
 def _limits(mean: float, half: float, s: float) -> str:
     lower, upper = numbers.value_only(mean - half, s), numbers.value_only(mean + half, s)
     return f"{lower} {numbers.TO} {upper}"
+
+
+def conformity(context: Context) -> tuple[Block, ...]:
+    """Acceptance limits for routine results, and what a result between them and the limit leaves open."""
+    say = context.say
+    found = [
+        (item, one)
+        for item in context.validated_items()
+        if not isinstance(record := item.configuration.uncertainty, NotAssessed)
+        for one in record.conformity
+    ]
+    if not found:
+        return ()
+    return (
+        Paragraph(
+            say("conformity.lead", where=Reference("by-analyte" if context.is_compact else "uncertainty"))
+        ),
+        table_of(
+            say,
+            "conformity.table",
+            (_row(context, item, one) for item, one in found),
+            Col("analyte", width=15),
+            Col("limit", width=19),
+            Col("u"),
+            Col("guard"),
+            Col("accept", width=19),
+            Col("reject", width=19),
+            id="conformity",
+            note=say("conformity.note", risk=percent_level(found[0][1].max_risk)),
+        ),
+        *refusals(*((item.name, one.acceptance) for item, one in found)),
+        *(Paragraph(text) for item, one in found for text in _sentences(context, item, one)),
+        *_risks(context, found),
+    )
+
+
+def _row(context: Context, item: Item, one: ConformityRecord) -> Row:
+    say, unit, u = context.say, item.analyte.unit, one.standard_uncertainty
+    name = say.text(f"conformity.of.{one.limit.replace(' ', '_')}")
+    limits = numbers.quantity(_between(one.lower, one.upper, None), unit)
+    accepted = numbers.MISSING
+    if not isinstance(one.acceptance, NotAssessed):
+        accepted = numbers.quantity(_between(*one.acceptance, u), unit)
+    return row(
+        item.analyte.name,
+        f"{name}: {limits}",
+        numbers.quantity(numbers.significant(u, 2), unit),
+        _guard(one, unit),
+        accepted,
+        numbers.quantity(_beyond(context, one, u), unit),
+    )
+
+
+def _guard(one: ConformityRecord, unit: str) -> str:
+    if one.guard_band is None:
+        return numbers.MISSING
+    band = numbers.quantity(numbers.significant(one.guard_band, 2), unit)
+    return f"{band} ({numbers.significant(one.guard_factor, 3)} u)"
+
+
+def _written(value: float, u: float | None) -> str:
+    return numbers.as_given(value) if u is None else numbers.value_only(value, u)
+
+
+def _between(lower: float | None, upper: float | None, u: float | None) -> str:
+    if lower is None:
+        return numbers.MISSING if upper is None else f"≤ {_written(upper, u)}"
+    if upper is None:
+        return f"≥ {_written(lower, u)}"
+    return f"{_written(lower, u)} {numbers.TO} {_written(upper, u)}"
+
+
+def _beyond(context: Context, one: ConformityRecord, u: float) -> str:
+    parts = [
+        f"{sign} {numbers.value_only(end, u)}"
+        for sign, end in (("<", one.rejection_below), (">", one.rejection_above))
+        if end is not None
+    ]
+    return f" {context.say.text('conformity.or')} ".join(parts) or numbers.MISSING
+
+
+def _sentences(context: Context, item: Item, one: ConformityRecord) -> tuple[Content, ...]:
+    say, found = context.say, []
+    if one.capability is not None:
+        found.append(
+            say(
+                "conformity.capability",
+                analyte=item.analyte.name,
+                capability=numbers.significant(one.capability, 2),
+            )
+        )
+    if one.result is not None:
+        found.append(
+            say(
+                "conformity.result",
+                result=numbers.quantity(
+                    numbers.value_only(one.result.value, one.standard_uncertainty), item.analyte.unit
+                ),
+                outcome=one.result.outcome,
+                probability=numbers.percent(100 * one.result.conformance_probability),
+                rule=say.text(f"conformity.rule.{one.result.rule}"),
+            )
+        )
+    return tuple(found)
+
+
+def _risks(context: Context, found: Sequence[tuple[Item, ConformityRecord]]) -> tuple[Block, ...]:
+    say = context.say
+    rows = [
+        row(
+            item.analyte.name,
+            say.text(f"conformity.rule.{risk.rule}"),
+            _percent(risk.consumers_risk),
+            _percent(risk.producers_risk),
+            _percent(risk.conforming),
+            _percent(risk.accepted),
+        )
+        for item, one in found
+        for risk in one.global_risks
+    ]
+    if not rows:
+        return ()
+    return (
+        table_of(
+            say,
+            "conformity.risks",
+            rows,
+            Col("analyte", width=18),
+            Col("by", width=22),
+            Num("consumer", unit="%"),
+            Num("producer", unit="%"),
+            Num("conforming", unit="%"),
+            Num("accepted", unit="%"),
+            id="conformity-risks",
+            note=say("conformity.risks_note"),
+            size="normal",
+        ),
+    )
+
+
+def _percent(share: float) -> str:
+    return "< 0.001" if share < 1e-5 else numbers.significant(100 * share, 2)
+
+
+def caveats(context: Context) -> Section:
+    """Every open caveat with remedy and source; then everything that was not assessed."""
+    say = context.say
+    blocks: list[Block | Section] = [Paragraph(say("caveats.lead"), role="lead")]
+    blocks.extend(
+        CaveatBlock(
+            id=context.caveat_id(group[0]),
+            severity=group[0].severity,
+            title=context.caveat_heading(group),
+            text=group[0].text,
+            because=because(context, group),
+            remedy=group[0].remedy,
+            source=sources_of(group[0]),
+        )
+        for group in context.caveat_groups()
+    )
+    if not context.assessment.caveats:
+        blocks.append(Paragraph(say("summary.no_caveats")))
+    absent = _absent(context)
+    if absent:
+        blocks.append(
+            Section(
+                id="not-assessed",
+                title=say("caveats.not_assessed"),
+                blocks=(Paragraph(say("caveats.not_assessed_lead")), NotAssessedList(absent)),
+            )
+        )
+    return Section(id="caveats", title=say("caveats.title"), blocks=tuple(blocks))
+
+
+def because(context: Context, group: Sequence[Caveat], *, apart: Inline | str = LineBreak()) -> Content:  # noqa: B008
+    """What raised a group of caveats: once where all share it, else for each thing it concerns."""
+    raised: dict[str, list[Caveat]] = {}
+    for one in group:
+        raised.setdefault(one.because, []).append(one)
+    if len(raised) == 1:
+        return group[0].because
+    lines: list[Inline | str] = []
+    for sentence, members in raised.items():
+        of = "; ".join(context.concerned_by(members, MOST_LISTED))
+        lines.append(apart)
+        lines.extend(context.say("caveats.of_one", of=of, because=sentence) if of else (sentence,))
+    return tuple(lines[1:])
+
+
+def _absent(context: Context) -> tuple[NotAssessedItem, ...]:
+    items: dict[tuple[str, str], NotAssessedItem] = {}
+    for item in context.validated_items():
+        for name in ConfigurationRecord.__struct_fields__:
+            value = getattr(item.configuration, name)
+            if isinstance(value, NotAssessed):
+                title = context.say.maybe(f"names.block.{name}", context.characteristic(name))
+                key = (title, value.not_assessed)
+                label = title if not context.has_several_analytes else f"{title}, {item.analyte.name}"
+                if key not in items:
+                    items[key] = NotAssessedItem(label, value.not_assessed, value.needs)
+                else:
+                    items[key] = NotAssessedItem(title, value.not_assessed, value.needs)
+    return tuple(items.values())

@@ -1,4 +1,4 @@
-"""Study design: what was run, against what the chosen guidance asks."""
+"""Study design: what was run, against what the guidance asks and what was planned."""
 
 from __future__ import annotations
 
@@ -6,9 +6,10 @@ from typing import TYPE_CHECKING
 
 from validator.assessment.design import counter_name, demands
 from validator.dossier import numbers
-from validator.dossier.document import Block, Column, Paragraph, Section, Table
-from validator.dossier.inline import Content, Outcome, OutcomeWord
+from validator.dossier.document import Block, Paragraph, Section, Table
+from validator.dossier.inline import Content, Outcome, OutcomeWord, Text
 from validator.dossier.sections.context import MOST_NAMED, Context, Item, row
+from validator.dossier.wording import Col, Mid, table_of
 from validator.evaluation.chosen_guidance import profiles_of
 from validator.evaluation.factors import series_labels
 from validator.evaluation.rows import independent_values, kept, runs_of
@@ -17,9 +18,11 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
 
     from validator.assessment.design import Demand
-    from validator.evaluation.results import DesignFinding
+    from validator.dossier.document import Row
+    from validator.evaluation.results import DesignFinding, PlanDifference
     from validator.guidance import Profile
     from validator.study.models.runs import Run
+
 
 BLOCKS = (
     "calibration",
@@ -64,23 +67,21 @@ def _runs(context: Context) -> tuple[Block, ...]:
         for (name, *counts), items in counted.items()
     ]
     return (
-        Table(
+        table_of(
+            say,
+            "design.runs",
+            rows,
+            Col("what"),
+            Col("of"),
+            Mid("levels"),
+            Mid("preparations"),
+            Mid("readings"),
+            Mid("series"),
+            Mid("operators"),
+            Mid("devices"),
+            Mid("excluded"),
             id="runs",
-            caption=say("design.runs"),
-            columns=(
-                Column(say.text("design.what")),
-                Column(say.text("design.of")),
-                Column(say.text("design.levels"), align="centre"),
-                Column(say.text("design.preparations"), align="centre"),
-                Column(say.text("design.readings"), align="centre"),
-                Column(say.text("design.series"), align="centre"),
-                Column(say.text("design.operators"), align="centre"),
-                Column(say.text("design.devices"), align="centre"),
-                Column(say.text("design.excluded"), align="centre"),
-            ),
-            rows=tuple(rows),
             note=say("design.runs_note"),
-            size="small",
         ),
     )
 
@@ -165,18 +166,10 @@ def _by_requirement(context: Context, found: Sequence[DesignFinding]) -> Table:
             one.source,
         )
         rows.setdefault(key, []).append(one)
-    return Table(
-        id="requirements",
-        caption=say("design.requirements"),
-        columns=(
-            Column(say.text("design.requirement")),
-            *((Column(say.text("design.analyte")),) if several else ()),
-            Column(say.text("design.required"), align="centre", width=9),
-            Column(say.text("design.provided"), align="centre", width=9),
-            Column(say.text("design.outcome"), width=16),
-            *(() if shared else (Column(say.text("design.source")),)),
-        ),
-        rows=tuple(
+    return table_of(
+        say,
+        "design.requirements",
+        (
             row(
                 one.requirement,
                 *((_names(context, members),) if several else ()),
@@ -188,8 +181,14 @@ def _by_requirement(context: Context, found: Sequence[DesignFinding]) -> Table:
             for members in rows.values()
             for one in members[:1]
         ),
+        Col("requirement"),
+        *((Col("analyte"),) if several else ()),
+        Mid("required", width=9),
+        Mid("provided", width=9),
+        Col("outcome", width=16),
+        *(() if shared else (Col("source"),)),
+        id="requirements",
         note=say("design.shared_source", source=found[0].cited) if shared else "",
-        size="small",
     )
 
 
@@ -203,23 +202,21 @@ def _by_profile(context: Context, asked: Sequence[Demand], profiles: Sequence[Pr
         cells = (*(_asked(context, one, profile) for profile in profiles), numbers.stated(one.provided))
         key = (_name(context, one), cells, one.strictest.outcome, one.strictest.cited)
         rows.setdefault(key, []).append(context.analyte_name(one.analyte))
-    return Table(
-        id="requirements",
-        caption=say("design.requirements"),
-        columns=(
-            Column(say.text("design.requirement")),
-            *((Column(say.text("design.analyte")),) if several else ()),
-            *(Column(profile.short_title, align="centre") for profile in profiles),
-            Column(say.text("design.provided"), align="centre", width=8),
-            Column(say.text("design.outcome"), width=15),
-            Column(say.text("design.strictest"), width=24),
-        ),
-        rows=tuple(
+    return table_of(
+        say,
+        "design.requirements",
+        (
             row(name, *((", ".join(analytes),) if several else ()), *cells, Outcome(outcome), strictest)
             for (name, cells, outcome, strictest), analytes in rows.items()
         ),
+        Col("requirement"),
+        *((Col("analyte"),) if several else ()),
+        *(Mid(Text(profile.short_title)) for profile in profiles),
+        Mid("provided", width=8),
+        Col("outcome", width=15),
+        Col("strictest", width=24),
+        id="requirements",
         note=say("design.several_note"),
-        size="small",
     )
 
 
@@ -240,3 +237,58 @@ def _asked(context: Context, demand: Demand, profile: Profile) -> str:
         for one in demand.of_profile(profile.id)
     ]
     return "; ".join(parts) or numbers.MISSING
+
+
+BREAK = "\N{ZERO WIDTH SPACE}"
+"""Where the path of a declaration may go on in the next line."""
+
+
+def plan_kept(context: Context) -> Section | None:
+    """The comparison of the study with its plan; nothing where it has none."""
+    plan = context.results.plan
+    if plan is None:
+        return None
+    say = context.say
+    verdict = f"planning.kept.{'kept' if plan.kept else 'departed'}"
+    basis = "planning.kept.recorded" if plan.recorded else "planning.kept.not_recorded"
+    blocks: list[Block | Section] = [
+        Paragraph(say(verdict, count=numbers.count(len(plan.differences))), role="lead"),
+        Paragraph(say(basis, sha256=plan.sha256)),
+    ]
+    if plan.differences:
+        blocks.append(
+            table_of(
+                say,
+                "planning.kept.caption",
+                (_row(context, one) for one in plan.differences),
+                Col("subject", width=27),
+                Col("of", width=16),
+                Col("at", width=14),
+                Col("what", width=17),
+                Col("planned"),
+                Col("done"),
+                id="plan-differences",
+            )
+        )
+    blocks.append(Paragraph(say("planning.kept.scope"), role="small"))
+    return Section(id="plan-kept", title=say("planning.kept.title"), blocks=tuple(blocks))
+
+
+def _row(context: Context, one: PlanDifference) -> Row:
+    say = context.say
+    unit = context.study.analyte(one.analyte).unit if one.analyte else ""
+    level = numbers.quantity(numbers.as_given(one.level), unit) if one.level is not None else ""
+    return row(
+        say.maybe(f"design.block.{one.subject}", one.subject.replace(".", f".{BREAK}")),
+        context.title_of(one.analyte, one.configuration) if one.analyte else numbers.MISSING,
+        ", ".join(text for text in (level, one.matrix) if text) or numbers.MISSING,
+        say.text(f"planning.kept.what_name.{one.what}"),
+        _value(context, one.planned),
+        _value(context, one.done),
+    )
+
+
+def _value(context: Context, value: int | str | None) -> str:
+    if value is None:
+        return context.say.text("planning.kept.absent")
+    return value if isinstance(value, str) else numbers.count(value)

@@ -1,4 +1,4 @@
-"""Detection and quantification limits: the declared ones, and every other side by side."""
+"""Limits: the declared ones, every other side by side, and those of residue control."""
 
 from __future__ import annotations
 
@@ -7,42 +7,46 @@ from typing import TYPE_CHECKING
 from validator.dossier import numbers
 from validator.dossier.document import (
     Block,
-    Column,
     NotAssessedItem,
     NotAssessedList,
     Paragraph,
     Section,
     Table,
 )
-from validator.dossier.sections.context import Context, Item, open_caveats, refusals, row
+from validator.dossier.inline import Text
+from validator.dossier.sections.context import Context, Item, open_caveats, refusals, row, section_of
 from validator.dossier.sections.judging import judged
 from validator.dossier.sections.other_unit import limits_in_other_unit
 from validator.dossier.sections.pictures import limits_figure
 from validator.dossier.sections.summary import limit_text
-from validator.evaluation.results import DetectionRecord, LimitValue, LimitVariant, NotAssessed
+from validator.dossier.wording import Col, Mid, Num, table_of
+from validator.evaluation.results import (
+    ConfigurationRecord,
+    DetectionRecord,
+    LimitValue,
+    LimitVariant,
+    NotAssessed,
+    ResidueLimitRecord,
+)
 from validator.evaluation.rows import runs_of
 from validator.statistics.detection import VARIANTS, resolve_detection, resolve_quantification
 
 if TYPE_CHECKING:
+    from validator.dossier.document import Row
     from validator.dossier.inline import Content
+
 
 CHARACTERISTICS = ("detection_limit", "quantification_limit")
 
 
 def detection(context: Context) -> Section | None:
     """One subsection for each analyte and configuration for which any limit can be had."""
-    say = context.say
-    sections = [
-        _item(context, item, item.configuration.detection)
-        for item in context.items()
-        if not _is_bare(context, item)
-    ]
-    if not sections:
-        return None
-    return Section(
+    return section_of(
+        context,
+        "detection",
+        lambda item: None if _is_bare(context, item) else item.configuration,
+        _item,
         id="limits",
-        title=say("detection.title"),
-        blocks=(Paragraph(say("detection.lead"), role="lead"), *sections),
     )
 
 
@@ -54,14 +58,13 @@ def _is_bare(context: Context, item: Item) -> bool:
     return isinstance(item.configuration.calibration, NotAssessed) and not measured
 
 
-def _item(context: Context, item: Item, record: DetectionRecord | NotAssessed) -> Section:
-    say = context.say
-    blocks: list[Block | Section] = []
+def _item(context: Context, item: Item, found: ConfigurationRecord) -> tuple[Block, ...]:
+    say, record = context.say, found.detection
+    blocks: list[Block] = []
     if item.cell.configuration != context.study.validated_configuration and not context.is_compact:
         blocks.append(Paragraph(say("common.configuration_not_validated"), role="small"))
     if isinstance(record, NotAssessed):
-        blocks.extend(refusals((say("detection.title"), record)))
-        return Section(id=item.id("limits"), title=item.name, blocks=tuple(blocks))
+        return (*blocks, *refusals((say("detection.title"), record)))
     if not context.is_compact:
         blocks.append(Paragraph(_declared(context, item, record)))
     blocks.extend(limits_in_other_unit(context, item, record))
@@ -75,7 +78,7 @@ def _item(context: Context, item: Item, record: DetectionRecord | NotAssessed) -
     if item.cell.configuration == context.study.validated_configuration:
         blocks.extend(_refused(record))
     blocks.extend(open_caveats(context, CHARACTERISTICS, item.cell))
-    return Section(id=item.id("limits"), title=item.name, blocks=tuple(blocks))
+    return tuple(blocks)
 
 
 def _declared(context: Context, item: Item, record: DetectionRecord) -> Content:
@@ -126,22 +129,21 @@ def _table(context: Context, item: Item, record: DetectionRecord) -> Table:
         )
         for name, one in _shown(record).items()
     ]
-    return Table(
+    return table_of(
+        say,
+        "detection.variants",
+        rows,
+        Col("variant"),
+        Col("critical_level", unit=unit),
+        Col("detection_limit", unit=unit),
+        Col("quantification_limit", unit=unit),
+        Col("sigma_from"),
+        Num("sigma", unit=unit),
+        Num(Text("k")),
+        Mid(Text("ν")),
         id=item.id("variants"),
-        caption=say("detection.variants", name=item.name),
-        columns=(
-            Column(say.text("detection.variant")),
-            Column(say.text("detection.critical_level"), unit=unit),
-            Column(say.text("detection.detection_limit"), unit=unit),
-            Column(say.text("detection.quantification_limit"), unit=unit),
-            Column(say.text("detection.sigma_from")),
-            Column(say.text("detection.sigma"), unit=unit, align="decimal"),
-            Column("k", align="decimal"),
-            Column("ν", align="centre"),
-        ),
-        rows=tuple(rows),
+        name=item.name,
         note=say("detection.variants_note"),
-        size="small",
     )
 
 
@@ -199,3 +201,74 @@ def _refused(record: DetectionRecord) -> tuple[Block, ...]:
         if isinstance(one, NotAssessed)
     )
     return (NotAssessedList(items),) if items else ()
+
+
+CHARACTERISTICS_OF_DECISION_LIMITS = ("decision_limit", "detection_capability")
+
+
+def decision_limits(context: Context) -> Section | None:
+    """What the study asks for, by analyte; why a limit could not be assessed."""
+    say = context.say
+    rows: list[Row] = []
+    told: list[Block] = []
+    for item in context.validated_items():
+        told.extend(judged(context, CHARACTERISTICS_OF_DECISION_LIMITS, item.cell))
+        refused = []
+        for name in CHARACTERISTICS_OF_DECISION_LIMITS:
+            found = getattr(item.configuration, name)
+            if isinstance(found, ResidueLimitRecord):
+                rows.append(_row(context, item, name, found))
+            elif isinstance(found, NotAssessed):
+                title = context.characteristic(name)
+                refused.append((f"{item.name}: {title}" if context.has_several_analytes else title, found))
+        told.extend(refusals(*refused))
+        told.extend(open_caveats(context, CHARACTERISTICS_OF_DECISION_LIMITS, item.cell))
+    if not rows and not told:
+        return None
+    return Section(
+        id="decision-limits",
+        title=say("decision_limits.title"),
+        blocks=(
+            Paragraph(say("decision_limits.lead"), role="lead"),
+            *((_table_of_decision_limits(context, rows),) if rows else ()),
+            *told,
+        ),
+    )
+
+
+def _table_of_decision_limits(context: Context, rows: list[Row]) -> Table:
+    say = context.say
+    return table_of(
+        say,
+        "decision_limits.table",
+        rows,
+        *((Col("analyte"),) if context.has_several_analytes else ()),
+        Col("quantity", width=20),
+        Col("base", width=18),
+        Num("factor"),
+        Num("reproducibility"),
+        Num("bias"),
+        Num("u"),
+        Col("limit"),
+        Col("unit"),
+        id="decision-limits-table",
+        note=say("decision_limits.note"),
+    )
+
+
+def _row(context: Context, item: Item, name: str, record: ResidueLimitRecord) -> Row:
+    say = context.say
+    quantity = say.text(f"decision_limits.{name}")
+    base = say.text(f"decision_limits.{record.base_is}", level=numbers.as_given(record.base))
+    lower, upper = record.value.ci or (None, None)
+    return row(
+        *((item.name,) if context.has_several_analytes else ()),
+        quantity,
+        base,
+        numbers.as_given(record.factor),
+        numbers.significant(record.reproducibility_sd, 2),
+        numbers.significant((record.bias**2 + record.bias_uncertainty**2) ** 0.5, 2),
+        numbers.significant(record.standard_uncertainty, 2),
+        numbers.with_interval(record.value.value, lower, upper),
+        item.analyte.unit,
+    )

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from validator.dossier import numbers
-from validator.dossier.document import Block, Column, Paragraph, Section, Table
+from validator.dossier.document import Block, Paragraph, Section
 from validator.dossier.sections.context import (
     Context,
     Item,
@@ -13,13 +13,15 @@ from validator.dossier.sections.context import (
     open_caveats,
     percent_level,
     refusals,
-    row,
+    section_of,
     value_text,
 )
 from validator.dossier.sections.judging import judged
 from validator.dossier.sections.matrix import significance_text, t_text
 from validator.dossier.sections.pictures_of_conditions import uses_figure
+from validator.dossier.wording import Col, Mid, Num, table_of
 from validator.evaluation.results import (
+    ConfigurationRecord,
     DeclineRecord,
     DeviceToDeviceRecord,
     NotAssessed,
@@ -35,66 +37,43 @@ if TYPE_CHECKING:
 
 def devices(context: Context) -> Section | None:
     """One subsection for each analyte and configuration with several devices or repeated uses."""
-    sections = [section for item in context.items() if (section := _item(context, item)) is not None]
-    if not sections:
-        return None
-    say = context.say
-    return Section(
-        id="devices",
-        title=say("devices.title"),
-        blocks=(Paragraph(say("devices.lead"), role="lead"), *sections),
-    )
+    return section_of(context, "devices", lambda item: item.configuration, _item)
 
 
-def _item(context: Context, item: Item) -> Section | None:
-    blocks: list[Block | Section] = []
-    between, used = item.configuration.device_to_device, item.configuration.repeated_use
+def _item(context: Context, item: Item, found: ConfigurationRecord) -> tuple[Block, ...]:
+    blocks: list[Block] = []
+    between, used = found.device_to_device, found.repeated_use
     if not isinstance(between, NotAssessed):
         blocks.extend(judged(context, ("device_to_device",), item.cell))
         blocks.extend(_between(context, item, between))
     if not isinstance(used, NotAssessed):
         blocks.extend(judged(context, ("repeated_use",), item.cell))
         blocks.extend(_used(context, item, used))
-    if not blocks:
-        return None
-    blocks.extend(open_caveats(context, ("device_to_device", "repeated_use"), item.cell))
-    return Section(id=item.id("devices"), title=item.name, blocks=tuple(blocks))
+    if blocks:
+        blocks.extend(open_caveats(context, ("device_to_device", "repeated_use"), item.cell))
+    return tuple(blocks)
 
 
 def _between(context: Context, item: Item, records: Sequence[DeviceToDeviceRecord]) -> tuple[Block, ...]:
     say, first = context.say, records[0]
     unit = item.analyte.unit if first.axis == "concentration" else item.analyte.signal_unit
-    rows = [
-        row(
-            numbers.as_given(record.level),
-            f"{numbers.count(record.devices)} / {numbers.count(record.n)}",
-            value_text(record.mean),
-            estimate_text(record.device_rsd),
-            estimate_text(record.between_rsd),
-            estimate_text(record.within_rsd),
-            estimate_text(record.total_rsd),
-            f_text(record.test),
-        )
-        for record in records
-    ]
     return (
         Paragraph(say(f"devices.from.{first.source.replace(' ', '_')}")),
-        Table(
+        table_of(
+            say,
+            "devices.between",
+            records,
+            Num("level", lambda record: numbers.as_given(record.level), item.analyte.unit),
+            Mid("devices", lambda record: f"{numbers.count(record.devices)} / {numbers.count(record.n)}"),
+            Num("mean", lambda record: value_text(record.mean), unit),
+            Col("spread", lambda record: estimate_text(record.device_rsd), "%"),
+            Col("between_rsd", lambda record: estimate_text(record.between_rsd), "%"),
+            Col("within_rsd", lambda record: estimate_text(record.within_rsd), "%"),
+            Col("total_rsd", lambda record: estimate_text(record.total_rsd), "%"),
+            Col("test", lambda record: f_text(record.test)),
             id=item.id("between-table"),
-            caption=say("devices.between", name=item.name),
-            columns=(
-                Column(say.text("devices.level"), unit=item.analyte.unit, align="decimal"),
-                Column(say.text("devices.devices"), align="centre"),
-                Column(say.text("devices.mean"), unit=unit, align="decimal"),
-                Column(say.text("devices.spread"), unit="%"),
-                Column(say.text("devices.between_rsd"), unit="%"),
-                Column(say.text("devices.within_rsd"), unit="%"),
-                Column(say.text("devices.total_rsd"), unit="%"),
-                Column(say.text("devices.test")),
-            ),
-            rows=tuple(rows),
+            name=item.name,
             note=say("devices.between_note", level=percent_level(item.record.confidence)),
-            size="small",
         ),
         *(
             Paragraph(say("devices.confounded", with_=text))
@@ -128,32 +107,20 @@ def _excluded(context: Context, entries: Sequence[tuple[int, object]]) -> tuple[
 
 def _used(context: Context, item: Item, record: RepeatedUseRecord) -> tuple[Block, ...]:
     say, signal = context.say, item.analyte.signal_unit
-    rows = [
-        row(
-            one.device,
-            numbers.count(len(one.uses)),
-            numbers.significant(one.mean, 4),
-            numbers.significant(one.signals[0], 4),
-            numbers.significant(one.signals[-1], 4),
-            numbers.significant(one.rsd, 2),
-        )
-        for one in record.by_device
-    ]
     blocks: list[Block] = [
-        Table(
+        table_of(
+            say,
+            "devices.uses",
+            record.by_device,
+            Col("device", lambda one: one.device, width=26),
+            Mid("count", lambda one: numbers.count(len(one.uses))),
+            Num("device_mean", lambda one: numbers.significant(one.mean, 4), signal),
+            Num("first", lambda one: numbers.significant(one.signals[0], 4), signal),
+            Num("last", lambda one: numbers.significant(one.signals[-1], 4), signal),
+            Num("rsd", lambda one: numbers.significant(one.rsd, 2), "%"),
             id=item.id("uses-table"),
-            caption=say("devices.uses", name=item.name),
-            columns=(
-                Column(say.text("devices.device"), width=26),
-                Column(say.text("devices.count"), align="centre"),
-                Column(say.text("devices.device_mean"), unit=signal, align="decimal"),
-                Column(say.text("devices.first"), unit=signal, align="decimal"),
-                Column(say.text("devices.last"), unit=signal, align="decimal"),
-                Column(say.text("devices.rsd"), unit="%", align="decimal"),
-            ),
-            rows=tuple(rows),
+            name=item.name,
             note=say("devices.uses_note", rsd=estimate_text(record.rsd, "%")),
-            size="small",
         )
     ]
     decline = record.decline

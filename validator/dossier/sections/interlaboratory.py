@@ -10,6 +10,7 @@ from validator.dossier.inline import Symbol, Text
 from validator.dossier.sections.context import Context, Item, row
 from validator.dossier.sections.pictures import level_label
 from validator.dossier.sections.pictures_of_conditions import consistency_figure
+from validator.dossier.wording import Col, Mid, Num, table_of
 from validator.evaluation.results import (
     ConsistencyRecord,
     EstimateRecord,
@@ -45,33 +46,21 @@ def _table(
 ) -> Table:
     say, unit = context.say, item.analyte.unit
     h_5, h_1 = consistency.h_critical or (None, None)
-    rows = [
-        row(
-            lab.laboratory,
-            numbers.count(lab.n),
-            numbers.significant(lab.mean, 4),
-            numbers.significant(lab.sd, 2),
-            numbers.significant(lab.h, 3),
-            numbers.significant(lab.k, 3),
-            _answer(context, lab, consistency),
-        )
-        for lab in consistency.laboratories
-    ]
-    return Table(
+    return table_of(
+        say,
+        "interlaboratory.laboratories",
+        consistency.laboratories,
+        Col("laboratory", lambda lab: lab.laboratory, width=24),
+        Mid("n", lambda lab: numbers.count(lab.n)),
+        Num("mean", lambda lab: numbers.significant(lab.mean, 4), unit),
+        Num("sd", lambda lab: numbers.significant(lab.sd, 2), unit),
+        Num("h", lambda lab: numbers.significant(lab.h, 3)),
+        Num("k", lambda lab: numbers.significant(lab.k, 3)),
+        Col("answer", lambda lab: _answer(context, lab, consistency), width=24),
         id=item.id("laboratories", str(position)),
-        caption=say("interlaboratory.laboratories", level=level_label(item, record.level), name=item.name),
-        columns=(
-            Column(say.text("interlaboratory.laboratory"), width=24),
-            Column(say.text("interlaboratory.n"), align="centre"),
-            Column(say.text("interlaboratory.mean"), unit=unit, align="decimal"),
-            Column(say("interlaboratory.sd"), unit=unit, align="decimal"),
-            Column(say("interlaboratory.h"), align="decimal"),
-            Column(say("interlaboratory.k"), align="decimal"),
-            Column(say.text("interlaboratory.answer"), width=24),
-        ),
-        rows=tuple(rows),
+        level=level_label(item, record.level),
+        name=item.name,
         note=say("interlaboratory.note", h_5=numbers.significant(h_5), h_1=numbers.significant(h_1)),
-        size="small",
     )
 
 
@@ -109,19 +98,18 @@ def _robust(context: Context, item: Item, records: Sequence[PrecisionRecord]) ->
     if not rows:
         return ()
     return (
-        Table(
+        table_of(
+            say,
+            "interlaboratory.robust",
+            rows,
+            Num("level", unit=unit),
+            Mid("robust_mean", unit=unit),
+            Mid("s_r", unit=unit),
+            Mid("s_l", unit=unit),
+            Mid("s_R", unit=unit),
             id=item.id("robust"),
-            caption=say("interlaboratory.robust", name=item.name),
-            columns=(
-                Column(say.text("interlaboratory.level"), unit=unit, align="decimal"),
-                Column(say.text("interlaboratory.robust_mean"), unit=unit, align="centre"),
-                Column(say("interlaboratory.s_r"), unit=unit, align="centre"),
-                Column(say("interlaboratory.s_l"), unit=unit, align="centre"),
-                Column(say("interlaboratory.s_R"), unit=unit, align="centre"),
-            ),
-            rows=tuple(rows),
+            name=item.name,
             note=say("interlaboratory.robust_note"),
-            size="small",
         ),
     )
 
@@ -201,18 +189,17 @@ def dependence(context: Context, item: Item) -> tuple[Block, ...]:
     if not rows:
         return ()
     return (
-        Table(
+        table_of(
+            say,
+            "interlaboratory.dependence",
+            rows,
+            Col("of", width=28),
+            Col("form", width=20),
+            Col("equation"),
+            Mid("misfit"),
             id=item.id("dependence"),
-            caption=say("interlaboratory.dependence", name=item.name),
-            columns=(
-                Column(say.text("interlaboratory.of"), width=28),
-                Column(say.text("interlaboratory.form"), width=20),
-                Column(say.text("interlaboratory.equation")),
-                Column(say.text("interlaboratory.misfit"), align="centre"),
-            ),
-            rows=tuple(rows),
+            name=item.name,
             note=say("interlaboratory.dependence_note"),
-            size="small",
         ),
     )
 

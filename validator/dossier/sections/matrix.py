@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from validator.dossier import numbers
-from validator.dossier.document import Block, Column, Figure, Paragraph, Section, Table
+from validator.dossier.document import Block, Figure, Paragraph, Section
 from validator.dossier.sections.context import (
     Context,
     Item,
@@ -13,14 +13,16 @@ from validator.dossier.sections.context import (
     open_caveats,
     percent_level,
     refusals,
-    row,
+    section_of,
     slope_unit,
 )
 from validator.dossier.sections.judging import judged
 from validator.dossier.sections.pairing import paired
 from validator.dossier.sections.pictures_of_comparisons import additions_figure, matrix_figure
+from validator.dossier.wording import Col, Mid, Num, table_of
 from validator.evaluation.results import (
     AdditionLinearity,
+    ConfigurationRecord,
     FTest,
     MatrixEffectRecord,
     NotAssessed,
@@ -40,20 +42,12 @@ CHARACTERISTICS = ("matrix_effect",)
 
 def matrix(context: Context) -> Section | None:
     """One subsection for each analyte and configuration with something to say on the matrix."""
-    sections = [section for item in context.items() if (section := _item(context, item)) is not None]
-    if not sections:
-        return None
-    say = context.say
-    return Section(
-        id="matrix",
-        title=say("matrix.title"),
-        blocks=(Paragraph(say("matrix.lead"), role="lead"), *sections),
-    )
+    return section_of(context, "matrix", lambda item: item.configuration, _item)
 
 
-def _item(context: Context, item: Item) -> Section | None:
-    blocks: list[Block | Section] = []
-    effects, additions = item.configuration.matrix_effect, item.configuration.standard_addition
+def _item(context: Context, item: Item, found: ConfigurationRecord) -> tuple[Block, ...]:
+    blocks: list[Block] = []
+    effects, additions = found.matrix_effect, found.standard_addition
     figures: list[Figure] = []
     both = not isinstance(effects, NotAssessed) and not isinstance(additions, NotAssessed)
     width: Width = "half" if both else "text"
@@ -66,42 +60,28 @@ def _item(context: Context, item: Item) -> Section | None:
         figures.extend(additions_figure(context, item, additions, width=width))
     blocks.extend(paired(figures))
     blocks.extend(_blanks(context, item))
-    if not blocks:
-        return None
-    blocks.extend(open_caveats(context, CHARACTERISTICS, item.cell))
-    return Section(id=item.id("matrix"), title=item.name, blocks=tuple(blocks))
+    if blocks:
+        blocks.extend(open_caveats(context, CHARACTERISTICS, item.cell))
+    return tuple(blocks)
 
 
 def _effects(context: Context, item: Item, records: Sequence[MatrixEffectRecord]) -> tuple[Block, ...]:
     say, level = context.say, percent_level(item.record.confidence)
-    rows = [
-        row(
-            record.matrix,
-            say(f"matrix.from_{record.source.replace(' ', '_')}"),
-            f"{numbers.count(record.n)} / {numbers.count(record.levels)}",
-            estimate_text(record.slope),
-            estimate_text(record.slope_ratio),
-            estimate_text(record.effect_percent),
-            _tests(record),
-        )
-        for record in records
-    ]
     return (
-        Table(
+        table_of(
+            say,
+            "matrix.slopes",
+            records,
+            Col("matrix", lambda record: record.matrix, width=16),
+            Col("source", lambda record: say(f"matrix.from_{record.source.replace(' ', '_')}"), width=14),
+            Mid("n", lambda record: f"{numbers.count(record.n)} / {numbers.count(record.levels)}"),
+            Col("slope", lambda record: estimate_text(record.slope), slope_unit(item)),
+            Col("ratio", lambda record: estimate_text(record.slope_ratio)),
+            Col("effect", lambda record: estimate_text(record.effect_percent), "%"),
+            Col("difference", lambda record: _tests(record)),
             id=item.id("matrix-table"),
-            caption=say("matrix.slopes", name=item.name),
-            columns=(
-                Column(say.text("matrix.matrix"), width=16),
-                Column(say.text("matrix.source"), width=14),
-                Column(say.text("matrix.n"), align="centre"),
-                Column(say.text("matrix.slope"), unit=slope_unit(item)),
-                Column(say.text("matrix.ratio")),
-                Column(say.text("matrix.effect"), unit="%"),
-                Column(say.text("matrix.difference")),
-            ),
-            rows=tuple(rows),
+            name=item.name,
             note=say("matrix.slopes_note", level=level),
-            size="small",
         ),
         *(Paragraph(text) for record in records if (text := _sentence(context, item, record))),
         *refusals(*((record.matrix, record.effect_percent) for record in records)),
@@ -158,38 +138,23 @@ def _excluded(context: Context, what: str, count: int, beside: object, unit: str
 
 def _additions(context: Context, item: Item, records: Sequence[StandardAdditionRecord]) -> tuple[Block, ...]:
     say, unit = context.say, item.analyte.unit
-    rows = [
-        row(
-            record.sample,
-            f"{numbers.count(record.n)} / {numbers.count(record.additions)}",
-            estimate_text(record.concentration),
-            numbers.as_given(record.reference),
-            estimate_text(record.difference),
-            numbers.p_value(record.p_reference),
-            estimate_text(record.slope_ratio),
-            _linearity(record.linearity),
-            numbers.significant(record.extrapolation, 2),
-        )
-        for record in records
-    ]
     return (
-        Table(
+        table_of(
+            say,
+            "matrix.additions",
+            records,
+            Col("sample", lambda record: record.sample, width=14),
+            Mid("portions", lambda record: f"{numbers.count(record.n)} / {numbers.count(record.additions)}"),
+            Col("content", lambda record: estimate_text(record.concentration), unit),
+            Num("reference", lambda record: numbers.as_given(record.reference), unit),
+            Col("reference_difference", lambda record: estimate_text(record.difference), unit),
+            Num("p", lambda record: numbers.p_value(record.p_reference)),
+            Col("ratio", lambda record: estimate_text(record.slope_ratio)),
+            Mid("linearity", lambda record: _linearity(record.linearity)),
+            Num("extrapolation", lambda record: numbers.significant(record.extrapolation, 2)),
             id=item.id("additions-table"),
-            caption=say("matrix.additions", name=item.name),
-            columns=(
-                Column(say.text("matrix.sample"), width=14),
-                Column(say.text("matrix.portions"), align="centre"),
-                Column(say.text("matrix.content"), unit=unit),
-                Column(say.text("matrix.reference"), unit=unit, align="decimal"),
-                Column(say.text("matrix.reference_difference"), unit=unit),
-                Column(say.text("matrix.p"), align="decimal"),
-                Column(say.text("matrix.ratio")),
-                Column(say.text("matrix.linearity"), align="centre"),
-                Column(say.text("matrix.extrapolation"), align="decimal"),
-            ),
-            rows=tuple(rows),
+            name=item.name,
             note=say("matrix.additions_note", level=percent_level(item.record.confidence)),
-            size="small",
         ),
         *refusals(*((record.sample, record.concentration) for record in records)),
         *(

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from validator.dossier import numbers
-from validator.dossier.document import Block, Column, Paragraph, Row, Section, Table
+from validator.dossier.document import Block, Paragraph, Row, Section, Table
 from validator.dossier.sections.context import (
     Context,
     Item,
@@ -15,11 +15,13 @@ from validator.dossier.sections.context import (
     percent_level,
     refusals,
     row,
+    section_of,
     value_text,
 )
 from validator.dossier.sections.judging import judged
 from validator.dossier.sections.matrix import significance_text, t_text
 from validator.dossier.sections.pictures_of_comparisons import comparison_figures
+from validator.dossier.wording import Col, Mid, Num, table_of
 from validator.evaluation.results import (
     BlandAltmanRecord,
     ComparedSample,
@@ -38,26 +40,19 @@ CHARACTERISTICS = ("method_comparison",)
 
 def method_comparison(context: Context) -> Section | None:
     """One subsection for each analyte and configuration that was compared."""
-    say = context.say
-    sections = [
-        _item(context, item, item.configuration.comparison)
-        for item in context.items()
-        if not isinstance(item.configuration.comparison, NotAssessed)
-    ]
-    if not sections:
-        return None
-    return Section(
+    return section_of(
+        context,
+        "method_comparison",
+        lambda item: item.configuration.comparison,
+        _item,
         id="method-comparison",
-        title=say("method_comparison.title"),
-        blocks=(Paragraph(say("method_comparison.lead"), role="lead"), *sections),
+        part_id="comparison",
     )
 
 
-def _item(context: Context, item: Item, record: ComparisonRecord | NotAssessed) -> Section:
-    if isinstance(record, NotAssessed):
-        raise TypeError("only assessed items have a subsection")
+def _item(context: Context, item: Item, record: ComparisonRecord) -> tuple[Block, ...]:
     say = context.say
-    blocks: list[Block | Section] = [
+    blocks: list[Block] = [
         Paragraph(_done(context, item, record)),
         *judged(context, CHARACTERISTICS, item.cell),
         *_differences(context, item, record),
@@ -71,7 +66,7 @@ def _item(context: Context, item: Item, record: ComparisonRecord | NotAssessed) 
         text = estimate_text(record.with_excluded, item.analyte.unit)
         blocks.append(Paragraph(say("method_comparison.with_excluded", with_=text)))
     blocks.extend(open_caveats(context, CHARACTERISTICS, item.cell))
-    return Section(id=item.id("comparison"), title=item.name, blocks=tuple(blocks))
+    return tuple(blocks)
 
 
 def _done(context: Context, item: Item, record: ComparisonRecord) -> Content:
@@ -135,19 +130,18 @@ def _differences(context: Context, item: Item, record: ComparisonRecord) -> tupl
     if not rows:
         return refused
     return (
-        Table(
+        table_of(
+            say,
+            "method_comparison.differences",
+            rows,
+            Col("quantity", width=34),
+            Num("value"),
+            Col(say("method_comparison.interval", level=percent_level(item.record.confidence))),
+            Mid("unit", width=8),
+            Col("test"),
             id=item.id("differences-table"),
-            caption=say("method_comparison.differences", name=item.name),
-            columns=(
-                Column(say.text("method_comparison.quantity"), width=34),
-                Column(say.text("method_comparison.value"), align="decimal"),
-                Column(say.text("method_comparison.interval", level=percent_level(item.record.confidence))),
-                Column(say.text("method_comparison.unit"), align="centre", width=8),
-                Column(say.text("method_comparison.test")),
-            ),
-            rows=tuple(rows),
+            name=item.name,
             note=say("method_comparison.differences_note", coverage=note_coverage),
-            size="small",
         ),
         *refused,
     )
@@ -180,18 +174,17 @@ def _lines(context: Context, item: Item, record: ComparisonRecord) -> tuple[Bloc
     if not rows:
         return refused
     return (
-        Table(
+        table_of(
+            say,
+            "method_comparison.lines",
+            rows,
+            Col("line", width=32),
+            Col("slope"),
+            Col("intercept", unit=item.analyte.unit),
+            Col("remark", width=26),
             id=item.id("lines-table"),
-            caption=say("method_comparison.lines", name=item.name),
-            columns=(
-                Column(say.text("method_comparison.line"), width=32),
-                Column(say.text("method_comparison.slope")),
-                Column(say.text("method_comparison.intercept"), unit=item.analyte.unit),
-                Column(say.text("method_comparison.remark"), width=26),
-            ),
-            rows=tuple(rows),
+            name=item.name,
             note=say("method_comparison.lines_note"),
-            size="small",
         ),
         *refused,
     )
@@ -303,19 +296,18 @@ def _samples(context: Context, item: Item, record: ComparisonRecord) -> Table:
     notes = [say.text("method_comparison.samples_note")]
     if any(one.left_out is not None for one in record.samples):
         notes.append(say.text("method_comparison.struck_note"))
-    return Table(
+    return table_of(
+        say,
+        "method_comparison.samples",
+        rows,
+        Col("sample", width=30),
+        Num("this", unit=unit),
+        Num("reference", unit=unit),
+        Num("difference", unit=unit),
+        Mid("readings"),
         id=item.id("samples-table"),
-        caption=say("method_comparison.samples", name=item.name),
-        columns=(
-            Column(say.text("method_comparison.sample"), width=30),
-            Column(say.text("method_comparison.this"), unit=unit, align="decimal"),
-            Column(say.text("method_comparison.reference"), unit=unit, align="decimal"),
-            Column(say.text("method_comparison.difference"), unit=unit, align="decimal"),
-            Column(say.text("method_comparison.readings"), align="centre"),
-        ),
-        rows=tuple(rows),
+        name=item.name,
         note=" ".join(notes),
-        size="small",
     )
 
 

@@ -6,16 +6,13 @@ from typing import TYPE_CHECKING
 
 from validator.dossier.sections.accuracy_profile import accuracy_profile
 from validator.dossier.sections.calibration import calibration
-from validator.dossier.sections.caveats import caveats
 from validator.dossier.sections.configurations import configurations
-from validator.dossier.sections.decision import decision, routine
-from validator.dossier.sections.decision_limits import decision_limits
-from validator.dossier.sections.design import design
-from validator.dossier.sections.detection import detection
+from validator.dossier.sections.decision import caveats, decision, routine
+from validator.dossier.sections.design import design, plan_kept
+from validator.dossier.sections.detection import decision_limits, detection
 from validator.dossier.sections.devices import devices
 from validator.dossier.sections.matrix import matrix
 from validator.dossier.sections.method_comparison import method_comparison
-from validator.dossier.sections.plan_kept import plan_kept
 from validator.dossier.sections.precision import precision
 from validator.dossier.sections.purpose import purpose
 from validator.dossier.sections.recordings import recordings

@@ -1,11 +1,12 @@
-"""Precision: repeatability and what changes between series."""
+"""Precision: repeatability, what changes between series, and tests for outliers."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
 from validator.dossier import numbers
-from validator.dossier.document import Block, Column, Paragraph, Section, Table
+from validator.dossier.document import Block, Paragraph, Section, Table
+from validator.dossier.inline import LineBreak, Strong, Text
 from validator.dossier.sections.context import (
     Context,
     Item,
@@ -13,19 +14,23 @@ from validator.dossier.sections.context import (
     interval_text,
     open_caveats,
     row,
+    section_of,
     value_text,
 )
 from validator.dossier.sections.interlaboratory import dependence, laboratories, predicted
 from validator.dossier.sections.judging import judged
-from validator.dossier.sections.outliers import outliers, without_suspects
 from validator.dossier.sections.pictures import level_label, precision_figures
+from validator.dossier.wording import Col, Mid, Num, table_of
 from validator.errors import NotEstimable
 from validator.evaluation.concentrations import SignalReader
 from validator.evaluation.precision import grouped
 from validator.evaluation.results import (
     EstimateRecord,
     NotAssessed,
+    OutlierRecord,
     PrecisionRecord,
+    RemovalRecord,
+    value_of,
 )
 from validator.evaluation.rows import independent_values, kept, runs_of
 
@@ -34,30 +39,17 @@ if TYPE_CHECKING:
 
     from validator.dossier.inline import Content
 
+
 CHARACTERISTICS = ("repeatability", "intermediate_precision", "reproducibility")
 
 
 def precision(context: Context) -> Section | None:
     """One subsection for each analyte and configuration with precision runs."""
-    say = context.say
-    sections = [
-        _item(context, item, item.configuration.precision)
-        for item in context.items()
-        if not isinstance(item.configuration.precision, NotAssessed)
-    ]
-    if not sections:
-        return None
-    return Section(
-        id="precision",
-        title=say("precision.title"),
-        blocks=(Paragraph(say("precision.lead"), role="lead"), *sections),
-    )
+    return section_of(context, "precision", lambda item: item.configuration.precision, _item)
 
 
-def _item(context: Context, item: Item, records: Sequence[PrecisionRecord] | NotAssessed) -> Section:
-    if isinstance(records, NotAssessed):
-        raise TypeError("only assessed items have a subsection")
-    blocks: list[Block | Section] = []
+def _item(context: Context, item: Item, records: Sequence[PrecisionRecord]) -> tuple[Block, ...]:
+    blocks: list[Block] = []
     if not context.is_compact:
         blocks.extend(Paragraph(_done(context, item, record)) for record in records[:1])
     blocks.extend(judged(context, CHARACTERISTICS, item.cell))
@@ -72,7 +64,7 @@ def _item(context: Context, item: Item, records: Sequence[PrecisionRecord] | Not
     blocks.extend(predicted(context, item, records))
     blocks.extend(_beside(context, item, records))
     blocks.extend(open_caveats(context, CHARACTERISTICS, item.cell))
-    return Section(id=item.id("precision"), title=item.name, blocks=tuple(blocks))
+    return tuple(blocks)
 
 
 def _done(context: Context, item: Item, record: PrecisionRecord) -> Content:
@@ -128,24 +120,23 @@ def _table(context: Context, item: Item, records: Sequence[PrecisionRecord]) -> 
                 *([numbers.significant(record.reproducibility_limit, 2)] if over_laboratories else []),
             )
         )
-    return Table(
+    return table_of(
+        say,
+        "precision.table",
+        rows,
+        Num("level", unit=unit),
+        Mid("n"),
+        Num("mean", unit=unit),
+        Num("s_r", unit=unit),
+        Col("rsd_r", unit="%"),
+        Num("s_b", unit=unit),
+        Num(say(f"precision.s_{wide_key}"), unit=unit),
+        Col(say(f"precision.rsd_{wide_key}"), unit="%"),
+        Num("r", unit=unit),
+        *([Num("R", unit=unit)] if over_laboratories else []),
         id=item.id("precision-table"),
-        caption=say("precision.table", name=item.name),
-        columns=(
-            Column(say.text("precision.level"), unit=unit, align="decimal"),
-            Column(say.text("precision.n"), align="centre"),
-            Column(say.text("precision.mean"), unit=unit, align="decimal"),
-            Column(say("precision.s_r"), unit=unit, align="decimal"),
-            Column(say("precision.rsd_r"), unit="%"),
-            Column(say("precision.s_b"), unit=unit, align="decimal"),
-            Column(say(f"precision.s_{wide_key}"), unit=unit, align="decimal"),
-            Column(say(f"precision.rsd_{wide_key}"), unit="%"),
-            Column(say("precision.r"), unit=unit, align="decimal"),
-            *([Column(say("precision.R"), unit=unit, align="decimal")] if over_laboratories else []),
-        ),
-        rows=tuple(rows),
+        name=item.name,
         note=say("precision.note_laboratories" if over_laboratories else "precision.note"),
-        size="small",
     )
 
 
@@ -197,19 +188,18 @@ def _components(context: Context, item: Item, records: Sequence[PrecisionRecord]
     if not rows:
         return ()
     return (
-        Table(
+        table_of(
+            say,
+            "precision.components",
+            rows,
+            Num("level", unit=item.analyte.unit),
+            Col("factor"),
+            Mid("factor_levels"),
+            Num("component_sd", unit=item.analyte.unit),
+            Num("share"),
             id=item.id("precision-components"),
-            caption=say("precision.components", name=item.name),
-            columns=(
-                Column(say.text("precision.level"), unit=item.analyte.unit, align="decimal"),
-                Column(say.text("precision.factor")),
-                Column(say.text("precision.factor_levels"), align="centre"),
-                Column(say.text("precision.component_sd"), unit=item.analyte.unit, align="decimal"),
-                Column(say.text("precision.share"), align="decimal"),
-            ),
-            rows=tuple(rows),
+            name=item.name,
             note=say("precision.components_note"),
-            size="small",
         ),
     )
 
@@ -233,3 +223,136 @@ def _beside(context: Context, item: Item, records: Sequence[PrecisionRecord]) ->
 
 def _estimate(figure: EstimateRecord | NotAssessed) -> EstimateRecord | None:
     return None if isinstance(figure, NotAssessed) else figure
+
+
+MOST_NAMED = 2
+"""Values beyond which the group they belong to is named in their place."""
+LEVELS_BESIDE = 3
+"""Levels that stand beside each other in one table."""
+
+
+def outliers(context: Context, item: Item, records: Sequence[PrecisionRecord]) -> tuple[Block, ...]:
+    """The tests by level: levels beside each other where they are few."""
+    tested = [record for record in records if record.outlier_tests]
+    if not tested:
+        return ()
+    by_level = [{test.test: test for test in record.outlier_tests} for record in tested]
+    once = sum(len(found) for found in by_level) == sum(len(record.outlier_tests) for record in tested)
+    if len(tested) <= LEVELS_BESIDE and once:
+        return (_levels_beside(context, item, tested, by_level),)
+    return (_levels_below(context, item, tested),)
+
+
+def _levels_beside(
+    context: Context,
+    item: Item,
+    records: Sequence[PrecisionRecord],
+    by_level: Sequence[dict[str, OutlierRecord]],
+) -> Table:
+    say = context.say
+    tests = dict.fromkeys(test.test for record in records for test in record.outlier_tests)
+    return table_of(
+        say,
+        "precision.outliers",
+        (row(name, *(_in_a_cell(context, found.get(name)) for found in by_level)) for name in tests),
+        Col("test"),
+        *(Col(Text(level_label(item, record.level))) for record in records),
+        id=item.id("outliers"),
+        name=item.name,
+        note=(*say("precision.outliers_cell"), " ", *say("precision.outliers_note")),
+    )
+
+
+def _in_a_cell(context: Context, test: OutlierRecord | None) -> Content:
+    """``2.43 / 2.65, p = 0.14: 3.510 (P5)``, and in bold what stands out."""
+    if test is None:
+        return numbers.MISSING
+    found = f"{numbers.significant(test.statistic)} / {numbers.significant(test.critical)}"
+    if test.p is not None:
+        p = numbers.p_value(test.p)
+        found += f", p {p}" if p.startswith(("<", ">")) else f", p = {p}"
+    text = f"{found}: {_suspect(test)}"
+    return (text, LineBreak(), Strong(_answer(context, test))) if test.flagged else text
+
+
+def _levels_below(context: Context, item: Item, records: Sequence[PrecisionRecord]) -> Table:
+    say = context.say
+    rows = [
+        row(
+            numbers.as_given(record.level),
+            test.test,
+            numbers.significant(test.statistic),
+            numbers.significant(test.critical),
+            numbers.p_value(test.p),
+            _suspect(test),
+            _answer(context, test),
+        )
+        for record in records
+        for test in record.outlier_tests
+    ]
+    return table_of(
+        say,
+        "precision.outliers",
+        rows,
+        Num("level", unit=item.analyte.unit),
+        Col("test", width=34),
+        Num("statistic"),
+        Num("critical"),
+        Num(Text("p")),
+        Col("suspect"),
+        Col("answer", width=14),
+        id=item.id("outliers"),
+        name=item.name,
+        note=say("precision.outliers_note"),
+        size="tiny",
+    )
+
+
+def _answer(context: Context, test: OutlierRecord) -> str:
+    return context.say.text(f"precision.{test.grade or ('flagged' if test.flagged else 'not_flagged')}")
+
+
+def _suspect(test: OutlierRecord) -> str:
+    """The value in question with the group it belongs to."""
+    value = numbers.significant(test.suspect, 4)
+    return value if test.suspect_group is None else f"{value} ({test.suspect_group})"
+
+
+def without_suspects(context: Context, item: Item, records: Sequence[PrecisionRecord]) -> tuple[Block, ...]:
+    """What the figures would be without each suspect; tests that name the same one are told together."""
+    found = []
+    for record in records:
+        by_suspect: dict[tuple[float, ...], list[OutlierRecord]] = {}
+        for test in record.outlier_tests:
+            if isinstance(test.without, RemovalRecord):
+                by_suspect.setdefault(tuple(sorted(test.without.removed)), []).append(test)
+        found += [_without_one(context, item, record, tests) for tests in by_suspect.values()]
+    return tuple(Paragraph(text) for text in found)
+
+
+def _without_one(
+    context: Context, item: Item, record: PrecisionRecord, tests: Sequence[OutlierRecord]
+) -> Content:
+    say, without = context.say, tests[0].without
+    assert isinstance(without, RemovalRecord)
+    removed = ", ".join(numbers.significant(value, 4) for value in without.removed)
+    group = tests[0].suspect_group if len(without.removed) > MOST_NAMED else None
+    values = {
+        "suspect": removed if group is None else group,
+        "level": level_label(item, record.level),
+        "tests": ", ".join(dict.fromkeys(test.test.partition(",")[0] for test in tests)),
+        "repeatability": numbers.percent(without.repeatability_rsd, 2),
+        "repeatability_now": numbers.percent(value_of(record.repeatability_rsd), 2),
+    }
+    over_laboratories = record.reproducibility_rsd is not None
+    wide = record.reproducibility_rsd if over_laboratories else record.intermediate_rsd
+    after = without.reproducibility_rsd if over_laboratories else without.intermediate_rsd
+    if value_of(wide) is None and after is None:
+        return say("precision.without_suspect_repeatability", **values)
+    return say(
+        "precision.without_suspect",
+        **values,
+        wide=say.text(f"precision.wide_{'reproducibility' if over_laboratories else 'intermediate'}"),
+        wide_without=numbers.percent(after, 2),
+        wide_now=numbers.percent(value_of(wide), 2),
+    )

@@ -2,21 +2,26 @@
 
 from __future__ import annotations
 
+import re
+from typing import TYPE_CHECKING
+
 from validator.dossier import numbers
 from validator.dossier.document import (
     Block,
     BulletList,
-    Column,
     DefinitionList,
     Paragraph,
     SafetyNotice,
     Section,
-    Table,
 )
 from validator.dossier.sections.context import Context, row
-from validator.dossier.sections.hazards import cautions
 from validator.dossier.sections.other_unit import limits_as_stated
+from validator.dossier.wording import Col, table_of
 from validator.study.models.method import LIMITS_OF_ANALYTE
+
+if TYPE_CHECKING:
+    from validator.dossier.inline import Content
+    from validator.dossier.sections.context import Context
 
 
 def purpose(context: Context) -> Section:
@@ -85,16 +90,16 @@ def _analytes(context: Context) -> tuple[Block, ...]:
             row(one.name, one.unit, signal, "; ".join(text for text in limits if text) or numbers.MISSING)
         )
     return (
-        Table(
+        table_of(
+            say,
+            "purpose.analytes",
+            rows,
+            Col("analyte"),
+            Col("unit"),
+            Col("signal"),
+            Col("limits"),
             id="analytes",
-            caption=say("purpose.analytes"),
-            columns=(
-                Column(say.text("purpose.analyte")),
-                Column(say.text("purpose.unit")),
-                Column(say.text("purpose.signal")),
-                Column(say.text("purpose.limits")),
-            ),
-            rows=tuple(rows),
+            size="normal",
         ),
     )
 
@@ -109,11 +114,14 @@ def _conditions(context: Context) -> tuple[Block, ...]:
         return ()
     say = context.say
     return (
-        Table(
+        table_of(
+            say,
+            "purpose.conditions",
+            (row(name, value) for name, value in conditions.items()),
+            Col("condition", width=40),
+            Col("value"),
             id="conditions",
-            caption=say("purpose.conditions"),
-            columns=(Column(say.text("purpose.condition"), width=40), Column(say.text("purpose.value"))),
-            rows=tuple(row(name, value) for name, value in conditions.items()),
+            size="normal",
         ),
     )
 
@@ -125,26 +133,93 @@ def _configurations(context: Context) -> tuple[Block, ...]:
     say = context.say
     validated = context.study.validated_configuration
     return (
-        Table(
-            id="configurations",
-            caption=say("purpose.configurations"),
-            columns=(
-                Column(say.text("purpose.configuration"), width=24),
-                Column(say.text("purpose.description")),
-                Column(say.text("purpose.area"), width=16),
-                Column(say.text("purpose.role"), width=16),
-            ),
-            rows=tuple(
-                row(
-                    one.name,
-                    one.description or numbers.MISSING,
+        table_of(
+            say,
+            "purpose.configurations",
+            configurations,
+            Col("configuration", lambda one: one.name, width=24),
+            Col("description", lambda one: one.description or numbers.MISSING),
+            Col(
+                "area",
+                lambda one: (
                     numbers.quantity(numbers.as_given(one.active_area.value), one.active_area.unit)
                     if one.active_area
-                    else numbers.MISSING,
-                    say.text("purpose.validated" if one.id == validated else "purpose.compared"),
-                    kind="declared" if one.id == validated else "plain",
-                )
-                for one in configurations
+                    else numbers.MISSING
+                ),
+                width=16,
             ),
+            Col(
+                "role",
+                lambda one: say.text("purpose.validated" if one.id == validated else "purpose.compared"),
+                width=16,
+            ),
+            id="configurations",
+            size="normal",
+            kind=lambda one: "declared" if one.id == validated else "plain",
         ),
     )
+
+
+_WORDS: dict[str, tuple[str, ...]] = {
+    "toxic_metals": (
+        "cadmium", "mercury", "arsenic", "thallium", "chromium", "nickel", "antimony", "beryllium",
+        "selenium", "toxic metal", "heavy metal", "bismuth", "zinc", "copper",
+    ),
+    "mercury": ("mercury",),
+    "acids": (
+        "acid", "hydrochloric", "nitric", "sulfuric", "sulphuric", "perchloric", "phosphoric",
+        "acetate buffer", "hno3", "hcl", "h2so4",
+    ),
+    "bases": ("hydroxide", "naoh", "koh", "ammonia"),
+    "solvents": (
+        "solvent", "methanol", "acetonitrile", "ethanol", "acetone", "hexane", "toluene", "chloroform",
+        "dichloromethane", "isopropanol",
+    ),
+    "pressure": (
+        "pressur", "gas cylinder", "autoclave", "liquid chromatograph", "hplc", "nitrogen purge", "argon",
+    ),
+    "electrical": ("voltammetr", "potentiostat", "high voltage", "electrophores", "spark"),
+    "radiation": ("ultraviolet", "uv", "laser", "x-ray", "photometr"),
+}  # fmt: skip
+"""Words in the study that call for a caution; a caution too many is better than one too few."""
+
+
+def hazards_of(context: Context) -> tuple[str, ...]:
+    """Known kinds of hazard that the study mentions, in a fixed order."""
+    text = _text(context)
+    return tuple(
+        kind
+        for kind, words in _WORDS.items()
+        if any(re.search(rf"\b{re.escape(word)}", text) for word in words)
+    )
+
+
+def _text(context: Context) -> str:
+    study, method = context.study.study, context.study.method
+    parts = [
+        *study.hazards,
+        method.title or "",
+        method.principle or "",
+        method.procedure or "",
+        *method.reagents,
+        *method.equipment,
+        *method.conditions,
+        *method.conditions.values(),
+        *(analyte.name for analyte in method.analytes),
+        *(configuration.name for configuration in method.configurations),
+    ]
+    if context.study.interference is not None:
+        parts.extend(run.interferent for run in context.study.interference.runs)
+    return " ".join(parts).lower().replace("_", " ")
+
+
+def cautions(context: Context) -> tuple[Content, ...]:
+    """Cautions for the kinds of hazard mentioned, the study's own words, and what always holds."""
+    say = context.say
+    named = tuple(say(f"hazards.{kind}") for kind in hazards_of(context))
+    own = tuple(say("hazards.own", text=text) for text in context.study.study.hazards if not _is_key(text))
+    return (*named, *own, say("hazards.always"))
+
+
+def _is_key(text: str) -> bool:
+    return text.lower().replace("_", " ") in {"toxic metals", "mercury", "acids", "solvents", "bases"}

@@ -10,6 +10,7 @@ from validator.dossier import figures, numbers
 from validator.dossier.document import Block, Column, DefinitionList, Figure, Paragraph, Row, Section, Table
 from validator.dossier.figures.curves import DrawnCurve, curves_figure
 from validator.dossier.figures.parts import AxisText
+from validator.dossier.sections.context import section_of
 from validator.evaluation.recordings import CLEAR, Reduction, reductions
 
 if TYPE_CHECKING:
@@ -27,27 +28,15 @@ MOST_LISTED = 200
 
 def recordings(context: Context) -> Section | None:
     """One subsection for each analyte and configuration with curves."""
-    sections = [
-        _item(context, item, record)
-        for item in context.items()
-        if (record := item.configuration.recordings) is not None
-    ]
-    if not sections:
-        return None
-    say = context.say
-    return Section(
-        id="recordings",
-        title=say("recordings.title"),
-        blocks=(Paragraph(say("recordings.lead"), role="lead"), *sections),
-    )
+    return section_of(context, "recordings", lambda item: item.configuration.recordings, _item)
 
 
-def _item(context: Context, item: Item, record: RecordingsRecord) -> Section:
+def _item(context: Context, item: Item, record: RecordingsRecord) -> tuple[Block, ...]:
     say = context.say
     found = reductions(context.study, item.cell)
     curve = context.study.curve(found[0].run)
     x_unit, unit = curve.x_unit or "", _signal_unit(item)
-    blocks: list[Block | Section] = [
+    blocks: list[Block] = [
         DefinitionList(_settings(context, record.settings, x_unit)),
         Paragraph(_scatter(context, record, unit)),
         _figure(context, item, record, found, curve),
@@ -56,7 +45,7 @@ def _item(context: Context, item: Item, record: RecordingsRecord) -> Section:
         blocks.append(_table(context, item, record, x_unit))
     else:
         blocks.append(Paragraph(say("recordings.many", count=numbers.count(len(record.curves)))))
-    return Section(id=item.id("recordings"), title=item.name, blocks=tuple(blocks))
+    return tuple(blocks)
 
 
 def _signal_unit(item: Item) -> str:

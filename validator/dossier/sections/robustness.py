@@ -5,48 +5,35 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from validator.dossier import numbers
-from validator.dossier.document import Block, Column, Paragraph, Section, Table
+from validator.dossier.document import Block, Paragraph, Section, Table
 from validator.dossier.sections.context import (
     Context,
     Item,
     interval_text,
     open_caveats,
     percent_level,
-    row,
+    section_of,
     value_text,
 )
 from validator.dossier.sections.judging import judged
 from validator.dossier.sections.pictures_of_conditions import effects_figure
-from validator.evaluation.results import FactorEffectRecord, NotAssessed, RobustnessRecord
+from validator.dossier.wording import Col, Mid, Num, table_of
 
 if TYPE_CHECKING:
     from validator.dossier.inline import Content
+    from validator.evaluation.results import FactorEffectRecord, RobustnessRecord
 
 CHARACTERISTICS = ("robustness",)
 
 
 def robustness(context: Context) -> Section | None:
     """One subsection for each analyte and configuration with a robustness design."""
-    say = context.say
-    sections = [
-        _item(context, item, item.configuration.robustness)
-        for item in context.items()
-        if not isinstance(item.configuration.robustness, NotAssessed)
-    ]
-    if not sections:
-        return None
-    return Section(
-        id="robustness",
-        title=say("robustness.title"),
-        blocks=(Paragraph(say("robustness.lead"), role="lead"), *sections),
-    )
+    return section_of(context, "robustness", lambda item: item.configuration.robustness, _item)
 
 
-def _item(context: Context, item: Item, record: RobustnessRecord | NotAssessed) -> Section:
-    if isinstance(record, NotAssessed):
-        raise TypeError("only assessed items have a subsection")
+def _item(context: Context, item: Item, record: RobustnessRecord) -> tuple[Block, ...]:
     say = context.say
-    blocks: list[Block | Section] = [
+    blocks: list[Block] = [
         Paragraph(_done(context, item, record)),
         *judged(context, CHARACTERISTICS, item.cell),
         _table(context, item, record),
@@ -57,7 +44,7 @@ def _item(context: Context, item: Item, record: RobustnessRecord | NotAssessed) 
         blocks.append(Paragraph(say("robustness.not_orthogonal")))
     blocks.extend(_beside(context, record))
     blocks.extend(open_caveats(context, CHARACTERISTICS, item.cell))
-    return Section(id=item.id("robustness"), title=item.name, blocks=tuple(blocks))
+    return tuple(blocks)
 
 
 def _done(context: Context, item: Item, record: RobustnessRecord) -> Content:
@@ -87,20 +74,6 @@ def _label(context: Context, effect: FactorEffectRecord) -> str:
 
 def _table(context: Context, item: Item, record: RobustnessRecord) -> Table:
     say, level = context.say, percent_level(item.record.confidence)
-    rows = [
-        row(
-            _label(context, one),
-            _setting(one.low, one.unit),
-            _setting(one.nominal, one.unit),
-            _setting(one.high, one.unit),
-            value_text(one.effect_percent),
-            interval_text(one.effect_percent),
-            numbers.significant(one.t),
-            numbers.p_value(one.p if one.p_adjusted is None else one.p_adjusted),
-            _answer(context, record, one),
-        )
-        for one in record.effects
-    ]
     alpha = 1 - item.record.confidence
     tested = sum(one.p is not None for one in record.effects)
     note = (
@@ -113,23 +86,22 @@ def _table(context: Context, item: Item, record: RobustnessRecord) -> Table:
             expected=numbers.count(round(100 * (1 - (1 - alpha) ** tested))),
         )
     )
-    return Table(
+    return table_of(
+        say,
+        "robustness.table",
+        record.effects,
+        Col("factor", lambda one: _label(context, one), width=24),
+        Mid("low", lambda one: _setting(one.low, one.unit)),
+        Mid("nominal", lambda one: _setting(one.nominal, one.unit)),
+        Mid("high", lambda one: _setting(one.high, one.unit)),
+        Num("effect", lambda one: value_text(one.effect_percent), "%"),
+        Col(say("robustness.interval", level=level), lambda one: interval_text(one.effect_percent), "%"),
+        Num("t", lambda one: numbers.significant(one.t)),
+        Num("p", lambda one: numbers.p_value(one.p if one.p_adjusted is None else one.p_adjusted)),
+        Col("answer", lambda one: _answer(context, record, one), width=14),
         id=item.id("effects-table"),
-        caption=say("robustness.table", name=item.name),
-        columns=(
-            Column(say.text("robustness.factor"), width=24),
-            Column(say.text("robustness.low"), align="centre"),
-            Column(say.text("robustness.nominal"), align="centre"),
-            Column(say.text("robustness.high"), align="centre"),
-            Column(say.text("robustness.effect"), unit="%", align="decimal"),
-            Column(say.text("robustness.interval", level=level), unit="%"),
-            Column(say.text("robustness.t"), align="decimal"),
-            Column(say.text("robustness.p"), align="decimal"),
-            Column(say.text("robustness.answer"), width=14),
-        ),
-        rows=tuple(rows),
+        name=item.name,
         note=note,
-        size="small",
     )
 
 

@@ -5,11 +5,13 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from validator.dossier import numbers
-from validator.dossier.document import Block, Column, Paragraph, Section, Table
-from validator.dossier.sections.context import Context, Item, open_caveats, percent_level, row
+from validator.dossier.document import Block, Paragraph, Section, Table
+from validator.dossier.inline import Text
+from validator.dossier.sections.context import Context, Item, open_caveats, percent_level, section_of
 from validator.dossier.sections.judging import judged
 from validator.dossier.sections.pictures import amount_text, interference_figure, level_label
-from validator.evaluation.results import EstimateRecord, InterferenceRecord, NotAssessed
+from validator.dossier.wording import Col, Mid, Num, table_of
+from validator.evaluation.results import EstimateRecord, InterferenceRecord
 from validator.evaluation.selectivity import interference_limit
 
 if TYPE_CHECKING:
@@ -20,28 +22,14 @@ CHARACTERISTICS = ("interference", "selectivity")
 
 def selectivity(context: Context) -> Section | None:
     """One subsection for each analyte and configuration with interference runs."""
-    say = context.say
-    sections = [
-        _item(context, item, item.configuration.interference)
-        for item in context.items()
-        if not isinstance(item.configuration.interference, NotAssessed)
-    ]
-    if not sections:
-        return None
-    return Section(
-        id="selectivity",
-        title=say("selectivity.title"),
-        blocks=(Paragraph(say("selectivity.lead"), role="lead"), *sections),
-    )
+    return section_of(context, "selectivity", lambda item: item.configuration.interference, _item)
 
 
-def _item(context: Context, item: Item, records: Sequence[InterferenceRecord] | NotAssessed) -> Section:
-    if isinstance(records, NotAssessed):
-        raise TypeError("only assessed items have a subsection")
+def _item(context: Context, item: Item, records: Sequence[InterferenceRecord]) -> tuple[Block, ...]:
     say = context.say
     limit = interference_limit(context.study, item.cell)
     levels = sorted({record.analyte_level for record in records if record.analyte_level is not None})
-    blocks: list[Block | Section] = [
+    blocks: list[Block] = [
         Paragraph(
             say(
                 "selectivity.done",
@@ -56,7 +44,7 @@ def _item(context: Context, item: Item, records: Sequence[InterferenceRecord] | 
         *_beside(context, records),
         *open_caveats(context, CHARACTERISTICS, item.cell),
     ]
-    return Section(id=item.id("selectivity"), title=item.name, blocks=tuple(blocks))
+    return tuple(blocks)
 
 
 def _table(context: Context, item: Item, records: Sequence[InterferenceRecord], limit: float) -> Table:
@@ -66,41 +54,40 @@ def _table(context: Context, item: Item, records: Sequence[InterferenceRecord], 
         for one in context.findings_on(CHARACTERISTICS, item.cell)
         if one.decides and one.own
     }
-    rows = [
-        row(
-            record.interferent,
-            amount_text(record),
-            say.text(
+    return table_of(
+        say,
+        "selectivity.table",
+        records,
+        Col("interferent", lambda record: record.interferent, width=26),
+        Col("amount", lambda record: amount_text(record), width=10),
+        Col(
+            "role",
+            lambda record: say.text(
                 f"selectivity.{'decides' if (record.interferent, record.ratio) in deciding else 'informs'}"
             ),
-            f"{numbers.count(record.n)} / {numbers.count(record.n_reference)}",
-            numbers.significant(record.relative_change_percent, 2),
-            numbers.interval(*record.ci, value=record.relative_change_percent)
-            if record.ci
-            else (record.reason or numbers.MISSING),
-            say.text(f"selectivity.answer.{record.interferes_guarded or 'undecided'}"),
-            _tolerance(record.tolerance_ratio),
-            _tolerance(record.tolerance_ratio_guarded),
-        )
-        for record in records
-    ]
-    return Table(
-        id=item.id("interference-table"),
-        caption=say("selectivity.table", name=item.name),
-        columns=(
-            Column(say.text("selectivity.interferent"), width=26),
-            Column(say.text("selectivity.amount"), width=10),
-            Column(say.text("selectivity.role"), width=9),
-            Column("n", align="centre"),
-            Column(say.text("selectivity.change"), unit="%", align="decimal"),
-            Column(say.text("selectivity.interval", level=percent_level(item.record.confidence)), unit="%"),
-            Column(say.text("selectivity.interferes", limit=numbers.percent(limit, 2)), width=12),
-            Column(say.text("selectivity.tolerance"), align="centre"),
-            Column(say.text("selectivity.tolerance_guarded"), align="centre"),
+            width=9,
         ),
-        rows=tuple(rows),
+        Mid(Text("n"), lambda record: f"{numbers.count(record.n)} / {numbers.count(record.n_reference)}"),
+        Num("change", lambda record: numbers.significant(record.relative_change_percent, 2), "%"),
+        Col(
+            say("selectivity.interval", level=percent_level(item.record.confidence)),
+            lambda record: (
+                numbers.interval(*record.ci, value=record.relative_change_percent)
+                if record.ci
+                else (record.reason or numbers.MISSING)
+            ),
+            "%",
+        ),
+        Col(
+            say("selectivity.interferes", limit=numbers.percent(limit, 2)),
+            lambda record: say.text(f"selectivity.answer.{record.interferes_guarded or 'undecided'}"),
+            width=12,
+        ),
+        Mid("tolerance", lambda record: _tolerance(record.tolerance_ratio)),
+        Mid("tolerance_guarded", lambda record: _tolerance(record.tolerance_ratio_guarded)),
+        id=item.id("interference-table"),
+        name=item.name,
         note=say("selectivity.note"),
-        size="small",
     )
 
 

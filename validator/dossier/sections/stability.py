@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from validator.dossier import numbers
-from validator.dossier.document import Block, Column, Paragraph, Section, Table
+from validator.dossier.document import Block, Paragraph, Section
+from validator.dossier.inline import Text
 from validator.dossier.sections.context import (
     Context,
     Item,
@@ -14,14 +15,17 @@ from validator.dossier.sections.context import (
     percent_level,
     refusals,
     row,
+    section_of,
 )
 from validator.dossier.sections.judging import judged
 from validator.dossier.sections.matrix import t_text
 from validator.dossier.sections.pairing import paired, widths
 from validator.dossier.sections.pictures import level_label
 from validator.dossier.sections.pictures_of_conditions import stability_figure
+from validator.dossier.wording import Col, Mid, Num, table_of
 from validator.evaluation.results import (
     CarryOverRecord,
+    ConfigurationRecord,
     NotAssessed,
     StabilityRecord,
     StabilityTrendRecord,
@@ -37,30 +41,21 @@ BASELINES = {"blanks before the first high": "first", "later blanks": "later", "
 
 def stability(context: Context) -> Section | None:
     """One subsection for each analyte and configuration with stability or carry-over runs."""
-    sections = [section for item in context.items() if (section := _item(context, item)) is not None]
-    if not sections:
-        return None
-    say = context.say
-    return Section(
-        id="stability",
-        title=say("stability.title"),
-        blocks=(Paragraph(say("stability.lead"), role="lead"), *sections),
-    )
+    return section_of(context, "stability", lambda item: item.configuration, _item)
 
 
-def _item(context: Context, item: Item) -> Section | None:
-    blocks: list[Block | Section] = []
-    kept, after = item.configuration.stability, item.configuration.carry_over
+def _item(context: Context, item: Item, found: ConfigurationRecord) -> tuple[Block, ...]:
+    blocks: list[Block] = []
+    kept, after = found.stability, found.carry_over
     if not isinstance(kept, NotAssessed):
         blocks.extend(judged(context, ("stability",), item.cell))
         blocks.extend(_kept(context, item, kept))
     if not isinstance(after, NotAssessed):
         blocks.extend(judged(context, ("carry_over",), item.cell))
         blocks.extend(_after_high(context, item, after))
-    if not blocks:
-        return None
-    blocks.extend(open_caveats(context, ("stability", "carry_over"), item.cell))
-    return Section(id=item.id("stability"), title=item.name, blocks=tuple(blocks))
+    if blocks:
+        blocks.extend(open_caveats(context, ("stability", "carry_over"), item.cell))
+    return tuple(blocks)
 
 
 def _kept(context: Context, item: Item, records: Sequence[StabilityRecord]) -> tuple[Block, ...]:
@@ -85,20 +80,20 @@ def _kept(context: Context, item: Item, records: Sequence[StabilityRecord]) -> t
     ]
     allowed = numbers.as_given(first.allowed_percent)
     return (
-        Table(
+        table_of(
+            say,
+            "stability.table",
+            rows,
+            Col("condition", width=22),
+            Num("level", unit=item.analyte.unit),
+            Col("times"),
+            Mid("n"),
+            Col("remaining", unit="%"),
+            Col(Text(change), unit="%"),
+            Num("p"),
+            Col(Text(_shown(context, first))),
             id=item.id("stability-table"),
-            caption=say("stability.table", name=item.name),
-            columns=(
-                Column(say.text("stability.condition"), width=22),
-                Column(say.text("stability.level"), unit=item.analyte.unit, align="decimal"),
-                Column(say.text("stability.times")),
-                Column(say.text("stability.n"), align="centre"),
-                Column(say.text("stability.remaining"), unit="%"),
-                Column(change, unit="%"),
-                Column(say.text("stability.p"), align="decimal"),
-                Column(_shown(context, first)),
-            ),
-            rows=tuple(rows),
+            name=item.name,
             note=say(
                 "stability.note",
                 level=percent_level(item.record.confidence),
@@ -107,7 +102,6 @@ def _kept(context: Context, item: Item, records: Sequence[StabilityRecord]) -> t
                     allowed=allowed,
                 ),
             ),
-            size="small",
         ),
         *refusals(*((record.condition, record.remaining_percent) for record in records)),
         *(Paragraph(text) for record in records for text in _sentences(context, item, record)),
@@ -209,18 +203,6 @@ def _duration(record: StabilityRecord, time: float) -> str:
 
 def _after_high(context: Context, item: Item, records: Sequence[CarryOverRecord]) -> tuple[Block, ...]:
     say, first = context.say, records[0]
-    rows = [
-        row(
-            record.place,
-            level_label(item, record.highest_level),
-            f"{numbers.count(record.n)} / {numbers.count(record.baseline_n)}",
-            estimate_text(record.carry_over),
-            estimate_text(record.percent_of_high, digits=2),
-            estimate_text(record.percent_of_limit, digits=2),
-            numbers.significant(record.largest_percent_of_limit),
-        )
-        for record in records
-    ]
     level = percent_level(item.record.confidence)
     baseline = say.text(f"stability.baseline.{BASELINES[first.baseline]}")
     if first.limit is None:
@@ -236,21 +218,20 @@ def _after_high(context: Context, item: Item, records: Sequence[CarryOverRecord]
             by=say.text(f"stability.{by}"),
         )
     return (
-        Table(
+        table_of(
+            say,
+            "stability.carry_over",
+            records,
+            Col("sequence", lambda record: record.place, width=16),
+            Col("highest", lambda record: level_label(item, record.highest_level)),
+            Mid("blanks", lambda record: f"{numbers.count(record.n)} / {numbers.count(record.baseline_n)}"),
+            Col("value", lambda record: estimate_text(record.carry_over), item.analyte.signal_unit),
+            Col("of_high", lambda record: estimate_text(record.percent_of_high, digits=2), "%"),
+            Col("of_limit", lambda record: estimate_text(record.percent_of_limit, digits=2), "%"),
+            Num("largest", lambda record: numbers.significant(record.largest_percent_of_limit), "%"),
             id=item.id("carry-over-table"),
-            caption=say("stability.carry_over", name=item.name),
-            columns=(
-                Column(say.text("stability.sequence"), width=16),
-                Column(say.text("stability.highest")),
-                Column(say.text("stability.blanks"), align="centre"),
-                Column(say.text("stability.value"), unit=item.analyte.signal_unit),
-                Column(say.text("stability.of_high"), unit="%"),
-                Column(say.text("stability.of_limit"), unit="%"),
-                Column(say.text("stability.largest"), unit="%", align="decimal"),
-            ),
-            rows=tuple(rows),
+            name=item.name,
             note=note,
-            size="small",
         ),
         *(Paragraph(text) for record in records for text in _carry_sentences(context, record)),
     )

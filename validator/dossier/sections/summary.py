@@ -10,17 +10,16 @@ from validator.dossier import numbers
 from validator.dossier.document import (
     Block,
     BulletList,
-    Column,
     KeyFacts,
     Paragraph,
     Signature,
     Signatures,
-    Table,
     Verdict,
 )
 from validator.dossier.inline import Content, Outcome, Reference, Severity, Text
 from validator.dossier.sections.context import Context, Item, figure_text, percent_level, place_of, row
 from validator.dossier.sections.judging import governing
+from validator.dossier.wording import Col, Mid, table_of
 from validator.evaluation.chosen_guidance import profiles_of
 from validator.evaluation.results import (
     Caveat,
@@ -266,16 +265,14 @@ def _claims(context: Context) -> tuple[Block, ...]:
     if not rows:
         return ()
     return (
-        Table(
+        table_of(
+            say,
+            "summary.claims.caption",
+            rows,
+            Col("quantity"),
+            *(Col(Text(item.analyte.name), unit=item.analyte.unit) for item in items),
             id="claims",
-            caption=say("summary.claims.caption"),
-            columns=(
-                Column(say.text("summary.claims.quantity")),
-                *(Column(item.analyte.name, unit=item.analyte.unit) for item in items),
-            ),
-            rows=tuple(rows),
             note=say("summary.claims.note", level=percent_level(context.study.analysis.confidence)),
-            size="small",
         ),
     )
 
@@ -378,20 +375,18 @@ def _table(context: Context) -> tuple[Block, ...]:
             )
         )
     return (
-        Table(
+        table_of(
+            say,
+            "summary.table.caption",
+            rows,
+            Col("characteristic", width=22),
+            Col("requirement", width=20),
+            Col("result"),
+            Mid("n", width=5),
+            Mid("met", width=6),
+            Col("outcome", width=15),
             id="verdict-table",
-            caption=say("summary.table.caption"),
-            columns=(
-                Column(say.text("summary.table.characteristic"), width=22),
-                Column(say.text("summary.table.requirement"), width=20),
-                Column(say.text("summary.table.result")),
-                Column(say.text("summary.table.n"), align="centre", width=5),
-                Column(say.text("summary.table.met"), align="centre", width=6),
-                Column(say.text("summary.table.outcome"), width=15),
-            ),
-            rows=tuple(rows),
             note=say("summary.table.note"),
-            size="small",
         ),
     )
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from validator.dossier import numbers
-from validator.dossier.document import Block, Column, Paragraph, Section, Table
+from validator.dossier.document import Block, Paragraph, Section, Table
+from validator.dossier.inline import Text
 from validator.dossier.sections.context import (
     Context,
     Item,
@@ -13,41 +14,30 @@ from validator.dossier.sections.context import (
     interval_text,
     open_caveats,
     percent_level,
-    row,
+    section_of,
     value_text,
 )
 from validator.dossier.sections.judging import judged
 from validator.dossier.sections.matrix import significance_text
 from validator.dossier.sections.pictures import recovery_figure, recovery_label
-from validator.evaluation.results import NotAssessed, RecoveryRecord
+from validator.dossier.wording import Col, Mid, Num, table_of
 from validator.evaluation.trueness import equivalence_bounds
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+
+    from validator.dossier.inline import Content
+    from validator.evaluation.results import RecoveryRecord
 
 CHARACTERISTICS = ("trueness", "recovery")
 
 
 def trueness(context: Context) -> Section | None:
     """One subsection for each analyte and configuration with recovery runs."""
-    say = context.say
-    sections = [
-        _item(context, item, item.configuration.recovery)
-        for item in context.items()
-        if not isinstance(item.configuration.recovery, NotAssessed)
-    ]
-    if not sections:
-        return None
-    return Section(
-        id="trueness",
-        title=say("trueness.title"),
-        blocks=(Paragraph(say("trueness.lead"), role="lead"), *sections),
-    )
+    return section_of(context, "trueness", lambda item: item.configuration.recovery, _item)
 
 
-def _item(context: Context, item: Item, records: Sequence[RecoveryRecord] | NotAssessed) -> Section:
-    if isinstance(records, NotAssessed):
-        raise TypeError("only assessed items have a subsection")
+def _item(context: Context, item: Item, records: Sequence[RecoveryRecord]) -> tuple[Block, ...]:
     say = context.say
     bounds = equivalence_bounds(context.study, item.cell)
     done = Paragraph(
@@ -57,7 +47,7 @@ def _item(context: Context, item: Item, records: Sequence[RecoveryRecord] | NotA
             groups=numbers.count(len(records)),
         )
     )
-    blocks: list[Block | Section] = [
+    blocks: list[Block] = [
         *(() if context.is_compact else (done,)),
         *judged(context, CHARACTERISTICS, item.cell),
         _table(context, item, records),
@@ -68,53 +58,49 @@ def _item(context: Context, item: Item, records: Sequence[RecoveryRecord] | NotA
         *_beside(context, item, records),
         *open_caveats(context, CHARACTERISTICS, item.cell),
     ]
-    return Section(id=item.id("trueness"), title=item.name, blocks=tuple(blocks))
+    return tuple(blocks)
 
 
 def _table(context: Context, item: Item, records: Sequence[RecoveryRecord]) -> Table:
     say = context.say
     bounds = {(found.lower, found.upper) for record in records if (found := record.equivalence) is not None}
     shared = bounds.pop() if len(bounds) == 1 else None
-    rows = [
-        row(
-            recovery_label(context, item, record),
-            f"{numbers.count(record.n)} / {numbers.count(record.series)}",
-            value_text(record.mean_recovery),
-            interval_text(record.mean_recovery)
-            if record.mean_recovery.ci
-            else (record.mean_recovery.reason or numbers.MISSING),
-            numbers.significant(record.sd, 2),
-            numbers.significant(record.t, 3),
-            numbers.p_value(record.p_bias),
-            _equivalence(context, record, shared=shared is not None),
-        )
-        for record in records
-    ]
-    return Table(
-        id=item.id("recovery-table"),
-        caption=say("trueness.table", name=item.name),
-        columns=(
-            Column(say.text("trueness.what"), width=28),
-            Column(say.text("trueness.n"), align="centre"),
-            Column(say.text("trueness.mean"), unit="%", align="decimal"),
-            Column(say.text("trueness.interval", level=percent_level(item.record.confidence)), unit="%"),
-            Column("s", unit="%", align="decimal"),
-            Column("t", align="decimal"),
-            Column(say.text("trueness.p"), align="decimal"),
-            Column(_equivalence_head(context, shared), width=14),
+    return table_of(
+        say,
+        "trueness.table",
+        records,
+        Col("what", lambda record: recovery_label(context, item, record), width=28),
+        Mid("n", lambda record: f"{numbers.count(record.n)} / {numbers.count(record.series)}"),
+        Num("mean", lambda record: value_text(record.mean_recovery), "%"),
+        Col(
+            say("trueness.interval", level=percent_level(item.record.confidence)),
+            lambda record: (
+                interval_text(record.mean_recovery)
+                if record.mean_recovery.ci
+                else (record.mean_recovery.reason or numbers.MISSING)
+            ),
+            "%",
         ),
-        rows=tuple(rows),
+        Num(Text("s"), lambda record: numbers.significant(record.sd, 2), "%"),
+        Num(Text("t"), lambda record: numbers.significant(record.t, 3)),
+        Num("p", lambda record: numbers.p_value(record.p_bias)),
+        Col(
+            _equivalence_head(context, shared),
+            lambda record: _equivalence(context, record, shared=shared is not None),
+            width=14,
+        ),
+        id=item.id("recovery-table"),
+        name=item.name,
         note=say("trueness.note"),
-        size="small",
     )
 
 
-def _equivalence_head(context: Context, shared: tuple[float, float] | None) -> str:
+def _equivalence_head(context: Context, shared: tuple[float, float] | None) -> Content:
     """The title of the column, with the bounds that all rows share."""
     if shared is None:
-        return context.say.text("trueness.equivalence")
+        return "equivalence"
     lower, upper = (numbers.as_given(end) for end in shared)
-    return context.say.text("trueness.equivalence_within", lower=lower, upper=upper)
+    return Text(context.say.text("trueness.equivalence_within", lower=lower, upper=upper))
 
 
 def _equivalence(context: Context, record: RecoveryRecord, *, shared: bool) -> str:

@@ -1,11 +1,12 @@
-"""Measurement uncertainty: how it is built, how large it is at each level, what it is made of."""
+"""Measurement uncertainty: how it is built, how large it is, what it is made of, and its simulation."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
 from validator.dossier import numbers
-from validator.dossier.document import Block, BulletList, Column, Paragraph, Section, Table
+from validator.dossier.document import Block, BulletList, Paragraph, Section, Table
+from validator.dossier.inline import Text
 from validator.dossier.sections.context import (
     Context,
     Item,
@@ -13,24 +14,30 @@ from validator.dossier.sections.context import (
     percent_level,
     refusals,
     row,
+    section_of,
 )
 from validator.dossier.sections.judging import judged
-from validator.dossier.sections.pictures_of_uncertainty import contribution_figures
-from validator.dossier.sections.simulation import simulation_beside
+from validator.dossier.sections.pictures_of_conditions import contribution_figures
+from validator.dossier.wording import Col, Num, table_of
 from validator.evaluation.results import (
     BudgetRecord,
     ContributionRecord,
     FormulaRecord,
+    Interval,
     LevelUncertaintyRecord,
     NotAssessed,
     PartRecord,
     SimulatedLevel,
+    SimulationCheck,
+    SimulationRecord,
     UncertaintyFunction,
     UncertaintyRecord,
 )
 
 if TYPE_CHECKING:
+    from validator.dossier.document import Row
     from validator.dossier.inline import Content
+
 
 CHARACTERISTICS = ("uncertainty",)
 MOST_STATED_DIGITS = 6
@@ -39,23 +46,11 @@ MOST_STATED_DIGITS = 6
 
 def uncertainty(context: Context) -> Section | None:
     """One subsection for each analyte and configuration whose uncertainty is known."""
-    say = context.say
-    sections = [
-        _item(context, item, record)
-        for item in context.items()
-        if not isinstance(record := item.configuration.uncertainty, NotAssessed)
-    ]
-    if not sections:
-        return None
-    return Section(
-        id="uncertainty",
-        title=say("uncertainty.title"),
-        blocks=(Paragraph(say("uncertainty.lead"), role="lead"), *sections),
-    )
+    return section_of(context, "uncertainty", lambda item: item.configuration.uncertainty, _item)
 
 
-def _item(context: Context, item: Item, record: UncertaintyRecord) -> Section:
-    blocks: list[Block | Section] = [*judged(context, CHARACTERISTICS, item.cell)]
+def _item(context: Context, item: Item, record: UncertaintyRecord) -> tuple[Block, ...]:
+    blocks: list[Block] = [*judged(context, CHARACTERISTICS, item.cell)]
     if record.levels:
         blocks.extend(_parts(context, record))
         blocks.append(_levels(context, item, record))
@@ -64,7 +59,7 @@ def _item(context: Context, item: Item, record: UncertaintyRecord) -> Section:
     if record.formula is not None:
         blocks.extend(_formula(context, item, record.formula))
     blocks.extend(open_caveats(context, CHARACTERISTICS, item.cell))
-    return Section(id=item.id("uncertainty"), title=item.name, blocks=tuple(blocks))
+    return tuple(blocks)
 
 
 def _parts(context: Context, record: UncertaintyRecord) -> tuple[Block, ...]:
@@ -90,35 +85,35 @@ def _part(context: Context, name: str, part: PartRecord) -> Content:
 def _levels(context: Context, item: Item, record: UncertaintyRecord) -> Table:
     say, unit = context.say, item.analyte.unit
     relative = any(one.budget.relative for one in record.levels)
-    rows = [
-        row(
-            numbers.as_given(one.level) if one.level is not None else say.text("uncertainty.any_level"),
-            _place(context, one),
-            numbers.significant(one.budget.standard_uncertainty, 2),
-            numbers.degrees_of_freedom(_nu(one.budget.degrees_of_freedom)),
-            numbers.significant(one.budget.coverage_factor, 3),
-            numbers.significant(one.budget.expanded_uncertainty, 2),
-            numbers.significant(one.budget.expanded_percent, 2),
-            numbers.significant(one.calibration, 2),
-        )
-        for one in record.levels
-    ]
-    return Table(
-        id=item.id("uncertainty-levels"),
-        caption=say("uncertainty.levels", name=item.name),
-        columns=(
-            Column(say.text("uncertainty.level"), unit=unit, align="decimal"),
-            Column(say.text("uncertainty.place"), width=26),
-            Column(say("uncertainty.u"), unit="%" if relative else unit, align="decimal"),
-            Column("ν", align="decimal"),
-            Column("k", align="decimal"),
-            Column("U", unit="%" if relative else unit, align="decimal"),
-            Column("U", unit="%", align="decimal"),
-            Column(say.text("uncertainty.calibration"), unit=unit, align="decimal"),
+    return table_of(
+        say,
+        "uncertainty.levels",
+        record.levels,
+        Num(
+            "level",
+            lambda one: (
+                numbers.as_given(one.level) if one.level is not None else say.text("uncertainty.any_level")
+            ),
+            unit,
         ),
-        rows=tuple(rows),
+        Col("place", lambda one: _place(context, one), width=26),
+        Num(
+            "u",
+            lambda one: numbers.significant(one.budget.standard_uncertainty, 2),
+            "%" if relative else unit,
+        ),
+        Num(Text("ν"), lambda one: numbers.degrees_of_freedom(_nu(one.budget.degrees_of_freedom))),
+        Num(Text("k"), lambda one: numbers.significant(one.budget.coverage_factor, 3)),
+        Num(
+            Text("U"),
+            lambda one: numbers.significant(one.budget.expanded_uncertainty, 2),
+            "%" if relative else unit,
+        ),
+        Num(Text("U"), lambda one: numbers.significant(one.budget.expanded_percent, 2), "%"),
+        Num("calibration", lambda one: numbers.significant(one.calibration, 2), unit),
+        id=item.id("uncertainty-levels"),
+        name=item.name,
         note=say("uncertainty.levels_note", k=_k_text(context, record.levels[0].budget)),
-        size="small",
     )
 
 
@@ -216,23 +211,23 @@ def _budget(context: Context, item: Item, budget: BudgetRecord, unit: str, at: s
         "",
         kind="total",
     )
-    return Table(
+    return table_of(
+        say,
+        "uncertainty.budget",
+        (*rows, total),
+        Col("contribution", width=22),
+        Num("stated"),
+        Col("shape", width=11),
+        Num(Text("u")),
+        Num(Text("c")),
+        Num("product", unit=unit),
+        Num(Text("ν")),
+        Num("share", unit="%"),
+        Col("source", width=19),
         id=item.id(f"uncertainty-{name}"),
-        caption=say("uncertainty.budget", name=item.name, at=at),
-        columns=(
-            Column(say.text("uncertainty.contribution"), width=22),
-            Column(say.text("uncertainty.stated"), align="decimal"),
-            Column(say.text("uncertainty.shape"), width=11),
-            Column("u", align="decimal"),
-            Column("c", align="decimal"),
-            Column(say.text("uncertainty.product"), unit=unit, align="decimal"),
-            Column("ν", align="decimal"),
-            Column(say.text("uncertainty.share"), unit="%", align="decimal"),
-            Column(say.text("uncertainty.source"), width=19),
-        ),
-        rows=(*rows, total),
+        name=item.name,
+        at=at,
         note=say("uncertainty.budget_note", method=budget.method),
-        size="small",
     )
 
 
@@ -288,4 +283,74 @@ def _result(context: Context, budget: BudgetRecord, unit: str) -> Content:
         k=numbers.significant(budget.coverage_factor, 3),
         by=_k_text(context, budget),
         nu=numbers.degrees_of_freedom(_nu(budget.degrees_of_freedom)),
+    )
+
+
+def simulation_beside(
+    context: Context,
+    item: Item,
+    simulation: SimulationRecord | NotAssessed,
+    check: SimulationCheck | NotAssessed,
+    budget: BudgetRecord | NotAssessed,
+    unit: str,
+    name: str,
+) -> tuple[Block, ...]:
+    """Budget and simulation in two rows, and whether they agree."""
+    say = context.say
+    if isinstance(simulation, NotAssessed):
+        return refusals((say("uncertainty.monte_carlo"), simulation))
+    rows = []
+    if isinstance(budget, BudgetRecord) and isinstance(check, SimulationCheck):
+        half, value = check.expanded_uncertainty, budget.value or 0.0
+        rows.append(_interval_row(say.text("uncertainty.by_budget"), budget, (value - half, value + half)))
+    rows.append(_interval_row(say.text("uncertainty.symmetric"), simulation, simulation.symmetric))
+    rows.append(_interval_row(say.text("uncertainty.shortest"), simulation, simulation.shortest))
+    return (
+        table_of(
+            say,
+            "uncertainty.simulation",
+            rows,
+            Col("route", width=38),
+            Num("result", unit=unit),
+            Num(Text("u"), unit=unit),
+            Num("from", unit=unit),
+            Num("to", unit=unit),
+            id=item.id(f"uncertainty-{name}"),
+            name=item.name,
+            note=say(
+                "uncertainty.simulation_note",
+                draws=numbers.count(simulation.draws),
+                seed=str(simulation.seed),
+                level=percent_level(simulation.confidence),
+            ),
+            size="normal",
+        ),
+        Paragraph(_agreement(context, simulation, check)),
+    )
+
+
+def _interval_row(name: str, one: BudgetRecord | SimulationRecord, interval: Interval) -> Row:
+    u, (lower, upper) = one.standard_uncertainty, interval
+    return row(
+        name,
+        numbers.value_only(one.value, u),
+        numbers.significant(u, 3),
+        numbers.value_only(lower, u),
+        numbers.value_only(upper, u),
+    )
+
+
+def _agreement(
+    context: Context, simulation: SimulationRecord, check: SimulationCheck | NotAssessed
+) -> Content:
+    say = context.say
+    if isinstance(check, NotAssessed):
+        return say("uncertainty.no_check", reason=check.not_assessed)
+    key = "agrees" if check.valid else "differs"
+    return say(
+        f"uncertainty.{key if check.resolved else 'unresolved'}",
+        low=numbers.significant(check.d_low, 2),
+        high=numbers.significant(check.d_high, 2),
+        tolerance=numbers.significant(check.tolerance, 1),
+        digits=numbers.count(simulation.digits),
     )
