@@ -32,6 +32,9 @@ class Variant(Struct, frozen=True, kw_only=True):
         symbols: what the letters of the formula mean.
         source: published source.
         sigma_contains: what scatter its standard deviation holds, and what not.
+        rests_on: data blocks whose scatter that is; more results of the first make the limit surer.
+        is_level: the limit is a level that was tested or where a tolerance interval ends, no multiple of a σ.
+        from_zero: it takes the standard deviation of the blanks and leaves their mean out.
         needs: what data it takes.
         gives: which limits it returns.
     """
@@ -43,6 +46,9 @@ class Variant(Struct, frozen=True, kw_only=True):
     symbols: str
     source: Source
     sigma_contains: str
+    rests_on: tuple[str, ...]
+    is_level: bool = False
+    from_zero: bool = False
     needs: str
     gives: tuple[Gives, ...]
 
