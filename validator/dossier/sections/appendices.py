@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from msgspec.structs import replace
 
-from validator.dossier import numbers
+from validator import numbers
 from validator.dossier.document import (
     Block,
     BulletList,

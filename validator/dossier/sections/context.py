@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Literal, TypeVar
 
 from msgspec import Struct, field
 
-from validator.dossier import numbers
+from validator import numbers
 from validator.dossier.document import (
     Block,
     BulletList,
