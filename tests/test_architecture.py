@@ -12,14 +12,14 @@ import pytest
 PACKAGE = Path(__file__).parent.parent / "validator"
 EXAMPLES = sorted(folder.name for folder in (PACKAGE.parent / "example_studies").iterdir() if folder.is_dir())
 
-_LOW = ("errors", "numbers", "sources", "version")
+_LOW = ("errors", "numbers", "records", "sources", "version")
 _UP_TO_ASSESSMENT = {"assessment", "evaluation", "guidance", "study", "statistics", *_LOW}
 
 ROOMS = {
     "study": {"study", "errors", "yaml_loader"},
-    "statistics": {"statistics", "errors", "numbers", "sources"},
+    "statistics": {"statistics", "errors", "numbers", "records", "sources"},
     "guidance": {"guidance", "statistics", "errors", "sources", "yaml_loader"},
-    "evaluation": {"evaluation", "guidance", "study", "statistics", "errors", "sources", "version"},
+    "evaluation": {"evaluation", "guidance", "study", "statistics", *_LOW},
     "assessment": {
         "assessment",
         "evaluation",
@@ -55,6 +55,7 @@ ROOMS = {
 
 LEAVES = {
     "errors": set(),
+    "records": set(),
     "resources": set(),
     "sources": set(),
     "version": set(),
