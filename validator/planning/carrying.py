@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from msgspec import Struct
 
+from validator.characteristics.order import CHARACTERISTICS
 from validator.planning.preparations import planned
 from validator.statistics.detection import resolve_detection, resolve_quantification
 from validator.statistics.distributions import chi2_quantile
@@ -45,15 +46,6 @@ class Question(Struct, frozen=True):
     probability: Callable[[Size], float] | None
 
 
-_BLOCK_OF = {
-    "repeatability": "precision",
-    "intermediate_precision": "precision",
-    "recovery": "recovery",
-    "trueness": "recovery",
-    "sensitivity": "calibration",
-    "accuracy_profile": "precision",
-    "uncertainty": "precision",
-}
 _BLOCK_OF_VARIANT = {
     "blank_3s": "blanks",
     "blank_mean_3s": "blanks",
@@ -81,7 +73,7 @@ def carrying_block(chance: Chance) -> str | None:
     if characteristic in ("detection_limit", "quantification_limit"):
         resolve = resolve_quantification if characteristic == "quantification_limit" else resolve_detection
         return _BLOCK_OF_VARIANT.get(resolve(chance.key.what).id, "calibration") if chance.key.what else None
-    return _BLOCK_OF.get(characteristic)
+    return CHARACTERISTICS[characteristic].planned_in
 
 
 def question(chance: Chance, choices: PlanChoices, assumed: Assumed, confidence: float) -> Question | None:

@@ -16,7 +16,6 @@ from validator.evaluation.results import (
     RobustnessRecord,
     StabilityTrendRecord,
 )
-from validator.guidance import Characteristic
 
 if TYPE_CHECKING:
     from validator.evaluation.results import EstimateRecord, FactorEffectRecord, StabilityRecord
@@ -182,13 +181,13 @@ def not_studied(subject: Subject) -> Trigger:
     documents: dict[str, list[str]] = {}
     for profile in subject.profiles:
         for one in not_measured(subject.study, subject.results, profile):
-            if one.analyte != subject.cell.analyte or subject.is_limited(one.characteristic.value):
+            if one.analyte != subject.cell.analyte or subject.is_limited(one.characteristic):
                 continue
-            if scope and one.characteristic.value not in scope:
+            if scope and one.characteristic not in scope:
                 continue
             # spikes in the matrix say something of it; how little, a caveat of its own says
-            if one.characteristic is not Characteristic.MATRIX_EFFECT or not _has_spikes(subject):
-                documents.setdefault(profile.name, []).append(one.characteristic.value.replace("_", " "))
+            if one.characteristic != "matrix_effect" or not _has_spikes(subject):
+                documents.setdefault(profile.name, []).append(one.characteristic.replace("_", " "))
     for document, names in documents.items():
         yield Raised(
             id="recommended_not_studied",

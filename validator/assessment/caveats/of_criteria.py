@@ -14,7 +14,7 @@ def acceptance_limits_not_set(subject: Subject) -> Trigger:
     measured = [name for name in _NAMES if _is_measured(subject, name)]
     open_ones = [name for name in measured if not is_limited(name, subject.cell.analyte, subject.findings)]
     left_to_user = {
-        one.rule.characteristic.value: one.rule.cite().text
+        one.rule.characteristic: one.rule.cite().text
         for profile in reversed(subject.profiles)
         for one in reversed(not_set(subject.study, profile, subject.findings, (subject.cell.analyte,)))
     }

@@ -27,7 +27,7 @@ from validator.evaluation.results import (
     Results,
 )
 from validator.evaluation.rows import Cell, Value, independent_values, kept, runs_of
-from validator.guidance import Characteristic, Kind, Profile, caveat_texts
+from validator.guidance import Kind, Profile, caveat_texts
 
 if TYPE_CHECKING:
     from validator.study import Study
@@ -191,7 +191,7 @@ class Subject(Struct, frozen=True):
         """True when a criterion of the study or of guidance speaks of one of *characteristics*."""
         return any(finding.characteristic in characteristics for finding in self.findings)
 
-    def is_asked(self, characteristic: Characteristic) -> bool:
+    def is_asked(self, characteristic: str) -> bool:
         """True when a chosen profile asks for *characteristic* for a method of this kind."""
         return any(characteristic in profile.characteristics(self.kind) for profile in self.profiles)
 
@@ -235,7 +235,7 @@ def as_caveats(raised: Sequence[tuple[Raised, Cell | None]]) -> tuple[Caveat, ..
     for one, cell in raised:
         text = texts[one.id]
         filled = text.fill(one.case, one.values)
-        usual = text.characteristics[0].value if text.characteristics else "whole study"
+        usual = text.characteristics[0] if text.characteristics else "whole study"
         found.setdefault(
             Caveat(
                 id=one.id,
