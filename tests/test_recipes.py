@@ -308,7 +308,7 @@ READER = """def _dilution(record, _units):
 """
 
 SECTION = '''"""Dilution: what is found of a known content."""
-from validator.dossier import numbers
+from validator import numbers
 from validator.dossier.document import Column, Paragraph, Section, Table
 from validator.dossier.sections.context import estimate_text, row
 from validator.dossier.sections.judging import judged

@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING
 
 from msgspec import Struct
 
+from validator import numbers
 from validator.assessment.judging import interval_for
 from validator.assessment.replicates import further_results
 from validator.characteristics.order import CHARACTERISTICS
-from validator.dossier import numbers
 
 if TYPE_CHECKING:
     from collections.abc import Callable

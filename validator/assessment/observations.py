@@ -6,10 +6,10 @@ from typing import TYPE_CHECKING
 
 from msgspec.structs import replace
 
+from validator import numbers
 from validator.assessment.observation import Kind, Observation, Reader, Sought, Units, figure, refused
 from validator.assessment.observations_of_conditions import READERS_OF_CONDITIONS
 from validator.assessment.observations_of_uncertainty import READERS_OF_UNCERTAINTY
-from validator.dossier import numbers
 from validator.evaluation.results import (
     CalibrationRecord,
     ConfigurationRecord,

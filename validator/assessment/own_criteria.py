@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from msgspec.structs import replace
 
+from validator import numbers
 from validator.assessment.claim import claimed_range, is_inside
 from validator.assessment.finding import finding
 from validator.assessment.judging import Limit
@@ -13,7 +14,6 @@ from validator.assessment.observation import Effect
 from validator.assessment.observations import Observation, Units, observations
 from validator.assessment.rules import PRECISION, SELECTIVITY, TRUENESS
 from validator.characteristics.order import CHARACTERISTICS
-from validator.dossier import numbers
 from validator.evaluation.results import ConfigurationRecord, Finding, NotAssessed, Results
 from validator.evaluation.rows import Cell
 from validator.evaluation.top_down import same_level

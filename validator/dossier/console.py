@@ -5,12 +5,12 @@ from __future__ import annotations
 import textwrap
 from typing import TYPE_CHECKING
 
+from validator import numbers
 from validator.assessment.asked import not_measured, not_set, waiting_for_kind
 from validator.assessment.design import counter_name
 from validator.assessment.guidance_findings import guidance_findings
 from validator.assessment.own_criteria import own_findings
 from validator.characteristics.order import FIGURES
-from validator.dossier import numbers
 from validator.dossier.inline import plain
 from validator.dossier.sections.context import Context, Item, estimate_text, figure_text
 from validator.dossier.sections.decision import level_of

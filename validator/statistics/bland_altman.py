@@ -11,10 +11,11 @@ from msgspec import Struct
 from scipy import special
 
 from validator.errors import NotEstimable
+from validator.numbers import counted
 from validator.statistics.comparison import differences
 from validator.statistics.distributions import normal_quantile, student, t_two_sided_p
 from validator.statistics.interval import Estimate, Interval, SignificanceTest
-from validator.statistics.sample import Vector, counted, summarise, vector, without_rounding
+from validator.statistics.sample import Vector, summarise, vector, without_rounding
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike

@@ -9,7 +9,7 @@ import numpy as np
 from msgspec import Struct
 
 from validator.errors import NotEstimable
-from validator.statistics.sample import Vector, counted
+from validator.numbers import counted
 from validator.statistics.series import mean_of_series
 from validator.statistics.type_b import Distribution, Kind, to_standard_uncertainty
 
@@ -17,6 +17,8 @@ if TYPE_CHECKING:
     from collections.abc import Hashable, Sequence
 
     from numpy.typing import ArrayLike
+
+    from validator.statistics.sample import Vector
 
 Evaluation = Literal["A", "B"]
 

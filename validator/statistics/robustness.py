@@ -9,10 +9,11 @@ import numpy as np
 from msgspec import Struct
 
 from validator.errors import NotEstimable
+from validator.numbers import counted
 from validator.statistics.designs import Orthogonality, orthogonality, two_level
 from validator.statistics.distributions import student, t_two_sided, t_two_sided_p
 from validator.statistics.interval import Estimate
-from validator.statistics.sample import Vector, counted, vector
+from validator.statistics.sample import Vector, vector
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Sequence

@@ -5,10 +5,10 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+from validator import numbers
 from validator.assessment.asked import not_measured
-from validator.assessment.caveats.raising import Raised, Subject, Trigger, counted, listed
+from validator.assessment.caveats.raising import Raised, Subject, Trigger, listed
 from validator.assessment.observations_of_conditions import factor_name
-from validator.dossier import numbers
 from validator.evaluation.results import (
     DeclineRecord,
     NotAssessed,
@@ -34,7 +34,7 @@ def few_robustness_factors(subject: Subject) -> Trigger:
         yield Raised(
             id="few_robustness_factors",
             case="few_factors",
-            values={"factors": counted(len(factors), "factor was", "factors were")},
+            values={"factors": numbers.counted(len(factors), "factor was", "factors were")},
         )
 
 
@@ -103,7 +103,7 @@ def stability_claim_beyond_test(subject: Subject) -> Trigger:
             id="stability_claim_beyond_test",
             case="few_points",
             values={
-                "points": counted(record.times, "point in time", "points in time"),
+                "points": numbers.counted(record.times, "point in time", "points in time"),
                 "condition": record.condition,
             },
         )

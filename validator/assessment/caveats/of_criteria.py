@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from validator import numbers
 from validator.assessment.asked import is_limited, not_set
-from validator.assessment.caveats.raising import Raised, Subject, Trigger, counted, listed
+from validator.assessment.caveats.raising import Raised, Subject, Trigger, listed
 
 _NAMES = ("repeatability", "recovery", "quantification_limit")
 
@@ -57,7 +58,7 @@ def conformity_without_decision_rule(subject: Subject) -> Trigger:
             id="conformity_without_decision_rule",
             case="no_rule",
             values={
-                "criteria": counted(len(criteria), "criterion is", "criteria are"),
+                "criteria": numbers.counted(len(criteria), "criterion is", "criteria are"),
                 "rule": subject.study.analysis.decision_rule,
             },
             whole_study=True,

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from validator import numbers
 from validator.assessment.caveats.deciding import Deciding, deciding
 from validator.assessment.caveats.likeness import unlike
 from validator.assessment.caveats.of_replicates import few_blanks_decide
-from validator.assessment.caveats.raising import Raised, Subject, Trigger, counted, listed
+from validator.assessment.caveats.raising import Raised, Subject, Trigger, listed
 from validator.evaluation.rows import kept
 from validator.guidance import Counter
 from validator.statistics.detection import result
@@ -78,8 +79,8 @@ def _design(one: Deciding) -> str:
     ):
         found = int(entered.get(count, 0))
         known = int(entered.get(batches, 0))
-        origin = f"in {counted(known, 'batch', 'batches')}" if known else "from unrecorded batches"
-        parts.append(f"{counted(found, what)} {origin}" if found else f"no {what}")
+        origin = f"in {numbers.counted(known, 'batch', 'batches')}" if known else "from unrecorded batches"
+        parts.append(f"{numbers.counted(found, what)} {origin}" if found else f"no {what}")
     return listed(parts)
 
 
@@ -120,7 +121,7 @@ def noise_reading_not_stated(subject: Subject) -> Trigger:
     lowest = min(float(getattr(run, "level", 0.0)) for run in runs)
     used = [run for run in runs if getattr(run, "level", 0.0) == lowest]
     values = {
-        "readings": counted(len(used), "reading"),
+        "readings": numbers.counted(len(used), "reading"),
         "kind": listed([str(getattr(run, "noise_kind", "")).replace("_", " ") for run in used]),
     }
     if any(run.note is None for run in used):

@@ -5,9 +5,9 @@ from __future__ import annotations
 import re
 from typing import TYPE_CHECKING, Literal
 
-from validator.assessment.caveats.raising import Raised, Subject, Trigger, counted, listed
+from validator import numbers
+from validator.assessment.caveats.raising import Raised, Subject, Trigger, listed
 from validator.characteristics.order import ORDER
-from validator.dossier import numbers
 from validator.study.blocks import result_blocks
 
 if TYPE_CHECKING:
@@ -52,7 +52,7 @@ def exclusion_without_cause(subject: Subject) -> Trigger:
         if not left_out:
             continue
         total, count = _results(runs), _results(left_out)
-        shares = {"block": block, "total": counted(total, "result")}
+        shares = {"block": block, "total": numbers.counted(total, "result")}
         by_grade: dict[str, list[Run]] = {}
         for run in left_out:
             if is_statistical(run.excluded or ""):

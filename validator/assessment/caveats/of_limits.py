@@ -5,11 +5,11 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+from validator import numbers
 from validator.assessment.caveats.deciding import (
     deciding,
 )
 from validator.assessment.caveats.raising import Raised, Subject, Trigger, listed
-from validator.dossier import numbers
 from validator.errors import NotEstimable
 from validator.evaluation.results import LimitVariant
 from validator.evaluation.rows import kept

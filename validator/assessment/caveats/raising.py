@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 
 from msgspec import Struct, field
 
+from validator import numbers
 from validator.assessment.design import Demand, demands
-from validator.dossier import numbers
 from validator.evaluation.chosen_guidance import kind_of
 from validator.evaluation.results import (
     CalibrationRecord,
@@ -214,11 +214,6 @@ class Raised(Struct, frozen=True, kw_only=True):
 
 
 Trigger = Iterator[Raised]
-
-
-def counted(n: int, one: str, many: str | None = None) -> str:
-    """``1 blank``, ``3 blanks``."""
-    return f"{numbers.count(n)} {one if n == 1 else many or f'{one}s'}"
 
 
 def listed(names: Sequence[str]) -> str:

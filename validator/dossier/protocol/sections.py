@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING
 
 from msgspec import Struct
 
+from validator import numbers
 from validator.assessment.design import demands
-from validator.dossier import numbers
 from validator.dossier.document import Block, BulletList, Column, Paragraph, Section, Table, identifier
 from validator.dossier.inline import Outcome, Text
 from validator.dossier.sections.context import percent_level, row

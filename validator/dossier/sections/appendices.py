@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 
 from msgspec.structs import replace
 
+from validator import numbers
 from validator.characteristics.order import CHARACTERISTICS
-from validator.dossier import numbers
 from validator.dossier.document import (
     Block,
     BulletList,

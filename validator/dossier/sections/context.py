@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING, Literal, TypeVar
 
 from msgspec import Struct, field
 
+from validator import numbers
 from validator.characteristics.order import CHARACTERISTICS
-from validator.dossier import numbers
 from validator.dossier.document import (
     Block,
     BulletList,

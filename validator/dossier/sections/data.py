@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 from msgspec import Struct
 
-from validator.dossier import numbers
+from validator import numbers
 from validator.dossier.document import Block, Column, Paragraph, Row, Section, Table
 from validator.dossier.table_layout import SIZES_PT, UPRIGHT_PT, text_width
 from validator.dossier.wording import sentence

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from validator import numbers
 from validator.assessment.design import counter_name, demands
-from validator.dossier import numbers
 from validator.dossier.document import Block, Paragraph, Section, Table
 from validator.dossier.inline import Content, Outcome, OutcomeWord, Text
 from validator.dossier.sections.context import MOST_NAMED, Context, Item, row
