@@ -266,7 +266,7 @@ def _recovery_kind(context: Context, item: Item, kind: str, records: list[Recove
         f"journal.recovery_kind.{kind}",
         name=item.name,
         levels=levels_text((record.level for record in records), item.analyte.unit),
-        n=numbers.count(sum(record.n for record in records)),
+        n=sum(record.n for record in records),
     )
 
 

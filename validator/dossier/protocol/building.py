@@ -79,7 +79,7 @@ def _summary(parts: Parts) -> tuple[Block, ...]:
     say = parts.say
     simulations = max(one.simulations for one in parts.protocol.predictions)
     return (
-        Paragraph(say("planning.lead", count=numbers.count(simulations)), role="lead"),
+        Paragraph(say("planning.lead", count=simulations), role="lead"),
         table_of(
             say,
             "planning.overview.caption",
@@ -131,9 +131,7 @@ def _reach(parts: Parts, prediction: Prediction) -> Content:
     if missed == 1:
         return parts.say("planning.overview.one_not_reached", probability=probability)
     if missed:
-        return parts.say(
-            "planning.overview.not_reached", count=numbers.count(missed), probability=probability
-        )
+        return parts.say("planning.overview.not_reached", count=missed, probability=probability)
     return parts.say("planning.overview.reached", probability=probability)
 
 

@@ -444,7 +444,7 @@ def _chances(parts: Parts, prediction: Prediction) -> Table:
         Col("simulation", width=15),
         id=identifier("chances", prediction.analyte),
         name=parts.analyte(prediction.analyte).name,
-        note=say("planning.expected.chances_note", count=numbers.count(prediction.simulations)),
+        note=say("planning.expected.chances_note", count=prediction.simulations),
     )
 
 

@@ -45,7 +45,7 @@ def smallest(parts: Parts) -> Section:
             say(
                 "planning.smallest.lead",
                 probability=percent_level(plan.probability),
-                count=numbers.count(min(plan.simulations, MOST_TO_VERIFY)),
+                count=min(plan.simulations, MOST_TO_VERIFY),
             )
         ),
         table_of(
@@ -103,8 +103,8 @@ def _size_rows(parts: Parts) -> Iterator[Row]:
 def _size(parts: Parts, size: Size) -> str:
     return parts.say.text(
         "planning.smallest.size",
-        series=numbers.count(size.series),
-        replicates=numbers.count(size.replicates),
+        series=size.series,
+        replicates=size.replicates,
     )
 
 
@@ -117,7 +117,7 @@ def _out_of_reach(parts: Parts) -> Iterator[Content]:
                 of=parts.analyte(prediction.analyte).name,
                 at=parts.at(one.chance, prediction.analyte),
                 probability=percent(one.chance.probability),
-                most=numbers.count(MOST),
+                most=MOST,
                 size=_size(parts, one.largest) if one.largest else numbers.MISSING,
                 reason=one.chance.reason or "",
                 needs=one.chance.needs or numbers.MISSING,

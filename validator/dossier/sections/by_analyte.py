@@ -346,7 +346,7 @@ def overview(context: Context) -> Section:
     shown.append((Column(say.text("overview.outcome")), [_outcome(context, item) for item in items]))
     table = Table(
         id="all-analytes",
-        caption=say("overview.caption", count=str(len(items))),
+        caption=say("overview.caption", count=len(items)),
         columns=tuple(column for column, _ in shown),
         rows=tuple(Row(cells) for cells in zip(*(cells for _, cells in shown), strict=True)),
         note=say("overview.note"),

@@ -96,8 +96,8 @@ def _done(context: Context, item: Item, record: CalibrationRecord) -> Content:
     return say(
         "calibration.done",
         model=say(f"names.model.{record.model}"),
-        n=numbers.count(record.n),
-        levels=numbers.count(record.levels),
+        n=record.n,
+        levels=record.levels,
         lower=numbers.as_given(span.lower),
         upper=numbers.quantity(numbers.as_given(span.upper), item.analyte.unit),
         nu=numbers.degrees_of_freedom(record.degrees_of_freedom),
@@ -257,9 +257,7 @@ def _runs_row(context: Context, record: CalibrationRecord) -> Row:
         return _refused_row(name, test)
     return row(
         name,
-        context.say.text(
-            "calibration.runs_of", runs=numbers.count(test.runs), expected=numbers.significant(test.expected)
-        ),
+        context.say.text("calibration.runs_of", runs=test.runs, expected=numbers.significant(test.expected)),
         numbers.MISSING,
         numbers.p_value(test.p),
         _answer(context, test.p),
@@ -293,7 +291,7 @@ def _range(context: Context, item: Item, record: CalibrationRecord) -> Content:
         lower=numbers.as_given(found.lower),
         upper=numbers.quantity(numbers.as_given(found.upper), item.analyte.unit),
         rule=found.rule,
-        tries=numbers.count(len(found.path)),
+        tries=len(found.path),
     )
 
 
@@ -361,7 +359,7 @@ def _beside(context: Context, item: Item, record: CalibrationRecord) -> tuple[Bl
             Paragraph(
                 say(
                     "calibration.with_excluded",
-                    count=numbers.count(len(record.excluded)),
+                    count=len(record.excluded),
                     without=estimate_text(record.slope, unit),
                     with_=estimate_text(record.with_excluded.slope, unit),
                     sd=numbers.significant(record.residual_standard_deviation, 2),
@@ -393,7 +391,7 @@ def _beside(context: Context, item: Item, record: CalibrationRecord) -> tuple[Bl
                     sd=numbers.quantity(
                         numbers.significant(record.repeated_readings.sd, 2), item.analyte.signal_unit
                     ),
-                    preparations=numbers.count(record.repeated_readings.preparations),
+                    preparations=record.repeated_readings.preparations,
                 )
             )
         )

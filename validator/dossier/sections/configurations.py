@@ -190,7 +190,7 @@ def slope_sentences(context: Context, analyte: str) -> tuple[Content, ...]:
             say(
                 "configurations.common_slope",
                 analyte=context.analyte_name(analyte),
-                count=numbers.count(len(comparison.compared) + 1),
+                count=len(comparison.compared) + 1,
                 outcome=say.text(
                     "configurations.rejected"
                     if test.p < _significance(context, analyte)

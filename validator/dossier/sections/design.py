@@ -207,7 +207,7 @@ def _names(context: Context, members: Sequence[DesignFinding]) -> str:
     """Analytes by name, or all of them by their number."""
     names = list(dict.fromkeys(context.analyte_name(one.analyte) for one in members))
     if len(names) == len(context.results.analytes) > MOST_NAMED:
-        return context.say.text("common.every", count=str(len(names)))
+        return context.say.text("common.every", count=len(names))
     return ", ".join(name for name in names if name)
 
 
@@ -235,7 +235,7 @@ def plan_kept(context: Context) -> Section | None:
     verdict = f"planning.kept.{'kept' if plan.kept else 'departed'}"
     basis = "planning.kept.recorded" if plan.recorded else "planning.kept.not_recorded"
     blocks: list[Block | Section] = [
-        Paragraph(say(verdict, count=numbers.count(len(plan.differences))), role="lead"),
+        Paragraph(say(verdict, count=len(plan.differences)), role="lead"),
         Paragraph(say(basis, sha256=plan.sha256)),
     ]
     if plan.differences:

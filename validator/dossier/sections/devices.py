@@ -96,7 +96,7 @@ def _excluded(context: Context, entries: Sequence[tuple[int, object]]) -> tuple[
         Paragraph(
             context.say(
                 "devices.with_excluded",
-                count=numbers.count(count),
+                count=count,
                 with_=estimate_text(beside, "%"),  # type: ignore[arg-type]
             )
         )
@@ -143,7 +143,7 @@ def _decline(
             decline=estimate_text(decline.decline_per_use, "%"),
             test=t_text(decline.test),
             method=decline.method,
-            last=numbers.count(record.last_use),
+            last=record.last_use,
             remaining=estimate_text(decline.remaining_percent, "%"),
         ),
         _life(context, decline),

@@ -76,11 +76,11 @@ def _done(context: Context, item: Item, record: ComparisonRecord) -> Content:
     left_out = sum(one.left_out is not None for one in record.samples)
     return say(
         "method_comparison.done",
-        n=numbers.count(record.n),
+        n=record.n,
         lower=numbers.significant(min(known, default=None)),
         upper=numbers.quantity(numbers.significant(max(known, default=None)), item.analyte.unit),
         left_out=(
-            say.text("method_comparison.left_out", count=numbers.count(left_out))
+            say.text("method_comparison.left_out", count=left_out)
             if left_out
             else say.text("method_comparison.nothing_left_out")
         ),

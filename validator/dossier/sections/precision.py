@@ -73,8 +73,8 @@ def _done(context: Context, item: Item, record: PrecisionRecord) -> Content:
     return say(
         f"precision.{key}",
         factor=record.factor or "",
-        groups=numbers.count(record.groups),
-        n=numbers.count(record.n),
+        groups=record.groups,
+        n=record.n,
         level=level_label(item, record.level),
         method=record.method,
     )
@@ -163,7 +163,7 @@ def _duplicates(context: Context, item: Item) -> tuple[Block, ...]:
         Paragraph(
             context.say(
                 "precision.duplicates",
-                pairs=numbers.count(found.pairs),
+                pairs=found.pairs,
                 sd=estimate_text(_estimate(found.repeatability_sd), item.analyte.unit),
                 rsd=estimate_text(_estimate(found.repeatability_rsd), "%"),
             )
@@ -211,7 +211,7 @@ def _beside(context: Context, item: Item, records: Sequence[PrecisionRecord]) ->
             say(
                 "precision.with_excluded",
                 level=level_label(item, record.level),
-                count=numbers.count(len(record.excluded)),
+                count=len(record.excluded),
                 without=estimate_text(_estimate(record.repeatability_rsd), "%"),
                 with_=estimate_text(_estimate(record.with_excluded.repeatability_rsd), "%"),
             )

@@ -63,7 +63,7 @@ def purpose(context: Context) -> Section:
 
 def _named(context: Context) -> str:
     names = [one.name for one in context.study.method.analytes]
-    return context.say.text("purpose.many", count=str(len(names))) if context.is_compact else ", ".join(names)
+    return context.say.text("purpose.many", count=len(names)) if context.is_compact else ", ".join(names)
 
 
 def _analytes(context: Context) -> tuple[Block, ...]:

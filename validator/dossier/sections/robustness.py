@@ -53,9 +53,9 @@ def _done(context: Context, item: Item, record: RobustnessRecord) -> Content:
     return say(
         "robustness.done",
         design=say.text(f"robustness.design.{record.design}"),
-        factors=numbers.count(len({one.factor for one in record.effects})),
-        runs=numbers.count(record.runs),
-        results=numbers.count(record.results),
+        factors=len({one.factor for one in record.effects}),
+        runs=record.runs,
+        results=record.results,
         mean=numbers.quantity(numbers.value_only(record.mean, record.standard_error), unit),
         error=say.text(
             f"robustness.error.{record.error_source}",
@@ -81,9 +81,9 @@ def _table(context: Context, item: Item, record: RobustnessRecord) -> Table:
         if record.design == "one_at_a_time"
         else say(
             "robustness.note",
-            count=numbers.count(tested),
+            count=tested,
             alpha=numbers.as_given(round(alpha, 6)),
-            expected=numbers.count(round(100 * (1 - (1 - alpha) ** tested))),
+            expected=round(100 * (1 - (1 - alpha) ** tested)),
         )
     )
     return table_of(
@@ -162,7 +162,7 @@ def _beside(context: Context, record: RobustnessRecord) -> tuple[Block, ...]:
         Paragraph(
             context.say(
                 "robustness.with_excluded",
-                count=numbers.count(len(record.excluded)),
+                count=len(record.excluded),
                 with_=numbers.percent(largest.effect_percent.value, 2),
                 factor=_label(context, largest),
             )

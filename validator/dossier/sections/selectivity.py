@@ -33,7 +33,7 @@ def _item(context: Context, item: Item, records: Sequence[InterferenceRecord]) -
         Paragraph(
             say(
                 "selectivity.done",
-                count=numbers.count(len({record.interferent for record in records})),
+                count=len({record.interferent for record in records}),
                 levels=", ".join(level_label(item, level) for level in levels),
                 limit=numbers.percent(limit, 2),
             )
@@ -99,7 +99,7 @@ def _beside(context: Context, records: Sequence[InterferenceRecord]) -> tuple[Bl
                 "selectivity.with_excluded",
                 interferent=record.interferent,
                 amount=amount_text(record),
-                count=numbers.count(len(record.excluded)),
+                count=len(record.excluded),
                 without=numbers.percent(record.relative_change_percent, 2),
                 with_=(
                     numbers.percent(record.with_excluded.value, 2)

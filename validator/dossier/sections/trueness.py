@@ -43,8 +43,8 @@ def _item(context: Context, item: Item, records: Sequence[RecoveryRecord]) -> tu
     done = Paragraph(
         say(
             "trueness.done",
-            n=numbers.count(sum(record.n for record in records)),
-            groups=numbers.count(len(records)),
+            n=sum(record.n for record in records),
+            groups=len(records),
         )
     )
     blocks: list[Block] = [
@@ -159,8 +159,8 @@ def _lines(context: Context, item: Item) -> tuple[Block, ...]:
             say(
                 f"trueness.line_{'differs' if line.joint_test.p < alpha else 'agrees'}",
                 matrix=line.matrix or say.text("trueness.all"),
-                n=numbers.count(line.n),
-                levels=numbers.count(line.levels),
+                n=line.n,
+                levels=line.levels,
                 slope=estimate_text(line.slope),
                 intercept=estimate_text(line.intercept, unit),
                 test=significance_text("F", line.joint_test.statistic, line.joint_test.df, line.joint_test.p),
@@ -178,7 +178,7 @@ def _beside(context: Context, item: Item, records: Sequence[RecoveryRecord]) -> 
             say(
                 "trueness.with_excluded",
                 what=recovery_label(context, item, record),
-                count=numbers.count(len(record.excluded)),
+                count=len(record.excluded),
                 without=estimate_text(record.mean_recovery, "%"),
                 with_=estimate_text(record.with_excluded, "%"),
             )

@@ -319,7 +319,7 @@ def simulation_beside(
             name=item.name,
             note=say(
                 "uncertainty.simulation_note",
-                draws=numbers.count(simulation.draws),
+                draws=simulation.draws,
                 seed=str(simulation.seed),
                 level=percent_level(simulation.confidence),
             ),
@@ -352,5 +352,5 @@ def _agreement(
         low=numbers.significant(check.d_low, 2),
         high=numbers.significant(check.d_high, 2),
         tolerance=numbers.significant(check.tolerance, 1),
-        digits=numbers.count(simulation.digits),
+        digits=simulation.digits,
     )
