@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, Generic, Literal, TypeVar
 from msgspec import Struct
 
 from validator import numbers
-from validator.dossier.document import Alignment, Column, Row, RowKind, Table
+from validator.dossier.document import Alignment, Column, Paragraph, Row, RowKind, Table
 from validator.dossier.inline import Content, Inline, plain, rich
 from validator.resources import templates_folder
 from validator.yaml_loader import load
@@ -64,6 +64,12 @@ class Wording(Struct, frozen=True):
     def text(self, key: str, **values: Content | int | None) -> str:
         """As calling, without markup."""
         return plain(self(key, **values))
+
+    def paragraph(
+        self, key: str, *, role: Literal["body", "lead", "small"] = "body", **values: Content | int | None
+    ) -> Paragraph:
+        """A paragraph of the text under *key*."""
+        return Paragraph(self(key, **values), role)
 
     def maybe(self, key: str, otherwise: str) -> str:
         """The text under *key*, or *otherwise* where the catalogue has none (names a user may coin)."""

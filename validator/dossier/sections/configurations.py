@@ -34,7 +34,7 @@ def configurations(context: Context) -> Section | None:
     if not comparisons:
         return None
     say = context.say
-    blocks: list[Block | Section] = [Paragraph(say("configurations.lead"), role="lead")]
+    blocks: list[Block | Section] = [say.paragraph("configurations.lead", role="lead")]
     figures: list[Figure] = []
     for analyte, width in zip(comparisons, widths(len(comparisons)), strict=True):
         items = [item for item in context.items() if item.cell.analyte == analyte]

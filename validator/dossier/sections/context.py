@@ -13,7 +13,6 @@ from validator.dossier.document import (
     BulletList,
     NotAssessedItem,
     NotAssessedList,
-    Paragraph,
     Row,
     Section,
     identifier,
@@ -366,7 +365,7 @@ def section_of(
             parts.append(Section(id=item.id(part_id or id), title=item.name, blocks=told))
     if not parts:
         return None
-    lead = Paragraph(context.say(f"{name}.lead"), role="lead")
+    lead = context.say.paragraph(f"{name}.lead", role="lead")
     return Section(id=id, title=context.say(f"{name}.title"), blocks=(lead, *before, *parts))
 
 

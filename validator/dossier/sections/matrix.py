@@ -181,14 +181,12 @@ def _blanks(context: Context, item: Item) -> tuple[Block, ...]:
         return ()
     say = context.say
     return (
-        Paragraph(
-            say(
-                "matrix.blanks_censored" if record.censored else "matrix.blanks",
-                n=record.n,
-                kind=say.text(f"matrix.kind.{record.kind}"),
-                censored=record.censored,
-                mean=estimate_text(record.percent_of_limit, "%"),
-                largest=numbers.percent(record.largest_percent, 2),
-            )
+        say.paragraph(
+            "matrix.blanks_censored" if record.censored else "matrix.blanks",
+            n=record.n,
+            kind=say.text(f"matrix.kind.{record.kind}"),
+            censored=record.censored,
+            mean=estimate_text(record.percent_of_limit, "%"),
+            largest=numbers.percent(record.largest_percent, 2),
         ),
     )

@@ -45,7 +45,7 @@ def _item(context: Context, item: Item, record: RecordingsRecord) -> tuple[Block
     if len(record.curves) <= MOST_LISTED:
         blocks.append(_table(context, item, record, x_unit))
     else:
-        blocks.append(Paragraph(say("recordings.many", count=len(record.curves))))
+        blocks.append(say.paragraph("recordings.many", count=len(record.curves)))
     return tuple(blocks)
 
 

@@ -113,13 +113,11 @@ def _kept(context: Context, item: Item, records: Sequence[StabilityRecord]) -> t
             for figure in stability_figure(context, item, record, position, width=width)
         ),
         *(
-            Paragraph(
-                say(
-                    "stability.with_excluded",
-                    condition=record.condition,
-                    count=len(record.excluded),
-                    with_=estimate_text(record.with_excluded, "%"),
-                )
+            say.paragraph(
+                "stability.with_excluded",
+                condition=record.condition,
+                count=len(record.excluded),
+                with_=estimate_text(record.with_excluded, "%"),
             )
             for record in records
             if record.excluded

@@ -11,7 +11,6 @@ from validator.dossier.document import (
     Block,
     BulletList,
     KeyFacts,
-    Paragraph,
     Signature,
     Signatures,
     Verdict,
@@ -250,7 +249,7 @@ def _claims(context: Context) -> tuple[Block, ...]:
     """What is claimed of each analyte, and what of it the evidence covers."""
     say = context.say
     if context.is_compact:
-        return (Paragraph(say("overview.claims", count=len(context.results.analytes))),)
+        return (say.paragraph("overview.claims", count=len(context.results.analytes)),)
     items = list(context.validated_items())
     told = [_claim(context, item) for item in items]
     rows = [
@@ -357,7 +356,7 @@ def variant_title(limit: DeclaredLimit) -> str:
 def _table(context: Context) -> tuple[Block, ...]:
     say, found = context.say, deciding(context)
     if not found:
-        return (Paragraph(say("summary.no_criteria")),)
+        return (say.paragraph("summary.no_criteria"),)
     groups: dict[tuple[str, str], list[Finding]] = {}
     for finding in found:
         groups.setdefault((finding.characteristic, finding.source), []).append(finding)
@@ -404,7 +403,7 @@ def _where(context: Context, finding: Finding, members: Sequence[Finding]) -> st
 def _gravest(context: Context) -> tuple[Block, ...]:
     say, groups = context.say, context.caveat_groups()
     if not groups:
-        return (Paragraph(say("summary.no_caveats"), role="small"),)
+        return (say.paragraph("summary.no_caveats", role="small"),)
     items = tuple(
         (
             Severity(group[0].severity),
@@ -415,9 +414,9 @@ def _gravest(context: Context) -> tuple[Block, ...]:
     )
     rest = len(groups) - GRAVEST
     return (
-        Paragraph(say("summary.gravest"), role="small"),
+        say.paragraph("summary.gravest", role="small"),
         BulletList(items),
-        *((Paragraph(say("summary.more_caveats", count=str(rest)), role="small"),) if rest > 0 else ()),
+        *((say.paragraph("summary.more_caveats", count=str(rest), role="small"),) if rest > 0 else ()),
     )
 
 
