@@ -11,8 +11,7 @@ from msgspec import Struct
 from validator.errors import NotEstimable
 from validator.statistics.distributions import f_upper_tail, student, t_quantile, t_two_sided, t_two_sided_p
 from validator.statistics.interval import Estimate, Interval, SignificanceTest
-from validator.statistics.sample import Vector, counted, summarise, vector
-from validator.statistics.series import series_rows
+from validator.statistics.sample import Vector, counted, series_rows, summarise, vector
 
 if TYPE_CHECKING:
     from collections.abc import Hashable, Sequence

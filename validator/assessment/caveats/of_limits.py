@@ -17,7 +17,7 @@ from validator.evaluation.results import LimitVariant
 from validator.evaluation.rows import kept
 from validator.statistics.detection import VARIANTS
 from validator.statistics.detection.result import CALIBRATION_TOO_HIGH
-from validator.statistics.mass_fraction import mass_fraction
+from validator.statistics.horwitz import mass_fraction
 from validator.study.models.trueness import RecoveryRun
 
 if TYPE_CHECKING:
