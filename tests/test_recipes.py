@@ -138,6 +138,14 @@ def checkout(tmp_path):
     return checkout
 
 
+PLAN = {
+    "calibration": {"levels": [2, 4, 8, 16], "series": 2},
+    "blanks": {"series": 4, "replicates": 10},
+    "assumed": {"slope": 0.05, "signal_sd": 0.001},
+    "simulations": 20,
+}
+
+
 def test_a_limit_variant(checkout):
     """A function and an entry: it is computed, declared, in results, table, figure and formula appendix."""
     copy = checkout("How to add a limit variant", "tests/published/test_detection.py", "pyproject.toml")
@@ -167,7 +175,8 @@ def test_a_limit_variant(checkout):
         "_ALL = (",
         "    Variant(id='blank_difference', title='Reading less blank, 3 s', function=blank_difference,\n"
         "        formula=r'x_D = \\frac{3\\sqrt2\\,s_B}{b}', symbols='s_B, b as above', source=SOURCE,\n"
-        "        sigma_contains='scatter of the blank', needs='at least 2 independent blanks',\n"
+        "        sigma_contains='scatter of the blank', rests_on=('blanks',),\n"
+        "        needs='at least 2 independent blanks',\n"
         "        gives=('detection', 'quantification')),",
     )
     # step 3
@@ -184,9 +193,11 @@ def test_a_limit_variant(checkout):
     copy.run("-m", "pytest", "-q", "-p", "no:cacheprovider", "-n0", published, "-k", "difference_of_reading")
     study = copy.study(
         calibration={"runs": CALIBRATION},
-        blanks={"runs": BLANKS},
+        blanks={"runs": [{**one, "matrix": "pure water"} for one in BLANKS]},
+        study={"title": "A study for a recipe", "matrix": "river water"},
         analysis={"detection_limit": {"variant": "blank_difference"}},
         criteria=[{"characteristic": "detection_limit", "max": 1}],
+        plan=PLAN,
     )
     results = copy.results(study)
     limits = results["analytes"]["x"]["configurations"]["default"]["detection"]
@@ -194,6 +205,16 @@ def test_a_limit_variant(checkout):
     assert limits["detection_limit"]["value"] == value
     assert value == pytest.approx(2**0.5 * limits["variants"]["blank_3s"]["detection_limit"]["value"])
     assert [one["outcome"] for one in results["assessment"]["findings"]] == ["meets"]
+    caveats = {one["id"]: one["because"] for one in results["assessment"]["caveats"]}
+    assert caveats["blank_not_matrix_matched"] == "Blanks: pure water; samples: river water."
+    reduced = copy.run(
+        "-c",
+        "import sys; from validator import read_study; from validator.planning import predict\n"
+        "(found,) = predict(read_study(sys.argv[1]))\n"
+        "print(*(one.block for one in found.smallest.sizes if one.decided_by))",
+        study,
+    )
+    assert reduced.split() == ["blanks"]
     page = copy.page(study)
     assert page.count("Reading less blank, 3 s") >= 3
     assert "E. Xample, J. Readings 1 (1999) 2†" in page
@@ -287,7 +308,7 @@ READER = """def _dilution(record, _units):
 """
 
 SECTION = '''"""Dilution: what is found of a known content."""
-from validator.dossier import numbers
+from validator import numbers
 from validator.dossier.document import Column, Paragraph, Section, Table
 from validator.dossier.sections.context import estimate_text, row
 from validator.dossier.sections.judging import judged
@@ -331,6 +352,51 @@ found: Found
 """
 
 
+KNOWN = """    Characteristic(
+        name="dilution_integrity",
+        takes=("min", "max"),
+        quantity="part found after dilution",
+        unit="%",
+        ideal=100.0,
+        block="dilution_integrity",
+        counters=frozenset({"determinations"}),
+        figures={
+            "diluted_percent": Figure("part found after dilution", "%", ("dilution_integrity", "min")),
+        },
+        found=("dilution_integrity",),
+        section="dilution",
+        excluded_in=("dilution_integrity",),
+    ),"""
+
+
+def part_of(page: str, name: str) -> str:
+    """The page from the element with that id to the end of its section."""
+    return page.partition(f'id="{name}"')[2].partition("</section>")[0]
+
+
+OF_THE_HOUSE = """format: guidance-profile/1
+id: house-dilution
+title: House rules on dilution
+short_title: House rules
+edition: "1"
+issuing_body: a laboratory
+scope: Everything that is diluted there.
+note: An example.
+
+requirements:
+  - id: house-dilution-1
+    characteristic: dilution_integrity
+    clause: "1"
+    source: seen
+    text: Dilutions are repeated.
+    design:
+      minimums: {determinations: 9}
+    acceptance:
+      - figure: diluted_percent
+        min: 80
+"""
+
+
 def test_a_characteristic(checkout):
     """A block, a statistic, a record, a reader and a section: read, computed, judged and printed."""
     copy = checkout("How to add a characteristic")
@@ -338,23 +404,12 @@ def test_a_characteristic(checkout):
 
     # step 1
     copy.write("validator/study/models/dilution.py", MODEL)
-    study_model, criteria = "validator/study/models/study.py", "validator/study/models/criteria.py"
+    study_model = "validator/study/models/study.py"
     copy.add_import(study_model, "from validator.study.models.dilution import DilutionBlock")
     copy.insert(
         study_model, "    noise: NoiseBlock | None = None", f"    {name}: DilutionBlock | None = None"
     )
-    copy.insert(criteria, '    "method_comparison",', f'    "{name}",')
-    copy.insert(
-        criteria,
-        '    "method_comparison": Meaning(("min", "max", "p_min"), "mean difference", "%", 0.0, '
-        "is_change=True),",
-        f'    "{name}": Meaning(("min", "max"), "part found after dilution", "%", 100.0),',
-    )
-    copy.insert(
-        "validator/guidance/vocabulary.py",
-        '    METHOD_COMPARISON = "method_comparison"',
-        '    DILUTION_INTEGRITY = "dilution_integrity"',
-    )
+    copy.insert("validator/characteristics/order.py", "ORDER: tuple[Characteristic, ...] = (", KNOWN)
     copy.insert(
         "validator/study/descriptions.yaml",
         "Study:",
@@ -385,16 +440,6 @@ def test_a_characteristic(checkout):
     (copy.root / observations).write_text(
         readers.replace("\nREADERS: dict", f"\n{READER}\nREADERS: dict", 1), "utf-8"
     )
-    copy.insert(
-        "validator/assessment/asked.py",
-        "    Characteristic.METHOD_COMPARISON: lambda record: record.comparison,",
-        f"    Characteristic.DILUTION_INTEGRITY: lambda record: record.{name},",
-    )
-    copy.insert(
-        "validator/assessment/counting.py",
-        '    Characteristic.METHOD_COMPARISON: "comparison",',
-        f'    Characteristic.DILUTION_INTEGRITY: "{name}",',
-    )
     # step 5
     copy.write(f"validator/dossier/sections/{name}.py", SECTION)
     order = "validator/dossier/sections/order.py"
@@ -402,6 +447,7 @@ def test_a_characteristic(checkout):
     copy.insert(order, "    configurations,", f"    {name},")
     copy.write(f"report_templates/language/en/{name}.yaml", SENTENCES)
     copy.insert("report_templates/language/en/names.yaml", "characteristic:", f"  {name}: Dilution integrity")
+    copy.insert("report_templates/language/en/design.yaml", "block:", f"  {name}: Dilutions")
 
     assert copy.follows_its_recipe()
     study = copy.study(
@@ -410,19 +456,33 @@ def test_a_characteristic(checkout):
             "runs": [
                 {"factor": 10, "expected": 100, "found": [99.0, 101.0, 100.5, 98.5]},
                 {"factor": 50, "expected": 500, "found": [430.0, 441.0, 436.0, 433.0]},
+                {"factor": 50, "expected": 500, "found": [300.0], "excluded": "too low"},
             ]
         },
         criteria=[{"characteristic": name, "min": 95, "max": 105}],
+        guidance=["house-dilution"],
     )
+    (study / "house-dilution.yaml").write_text(OF_THE_HOUSE, encoding="utf-8")
     results = copy.results(study)
     records = results["analytes"]["x"]["configurations"]["default"][name]
     assert [one["found_percent"]["value"] for one in records] == pytest.approx([99.75, 87.0])
-    findings = {one["what"]: one["outcome"] for one in results["assessment"]["findings"]}
-    assert findings == {"diluted 10-fold": "meets", "diluted 50-fold": "does not meet"}
-    assert results["assessment"]["verdict"] == "not fit"
+    assessment = results["assessment"]
+    findings = {(one["what"], one["own"]): one for one in assessment["findings"]}
+    assert findings["diluted 50-fold", True]["outcome"] == "does not meet"
+    held = [one["held_by"] for key, one in findings.items() if key != ("diluted 50-fold", True)]
+    assert held == ["exclusion_without_cause"] * 3
+    assert [(one["counter"], one["provided"]) for one in assessment["design"]] == [("determinations", 8)]
+    assert ("exclusion_without_cause", name) in [
+        (one["id"], one["characteristic"]) for one in assessment["caveats"]
+    ]
+    assert assessment["verdict"] == "not fit"
     page = copy.page(study)
     assert "Known contents found after dilution" in page
     assert "Dilution integrity" in page
+    runs, annex, cross = (part_of(page, part) for part in ("runs", "data", "cross-reference"))
+    assert "Dilutions" in runs
+    assert "Dilutions" in annex
+    assert 'href="#dilution"' in cross
     schema = copy.root / "schema.json"
     copy.run("-m", "validator", "schema", "--output", schema)
     assert name in json.loads(schema.read_text(encoding="utf-8"))["properties"]

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from validator.version import __version__
 
 if TYPE_CHECKING:
-    from validator.assessment import assess
+    from validator.assessment.assess import assess
     from validator.dossier import render
     from validator.evaluation import evaluate
     from validator.reading import read_study

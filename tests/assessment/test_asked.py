@@ -5,7 +5,8 @@ from __future__ import annotations
 import pytest
 
 from validator.assessment.asked import not_measured, not_set, waiting_for_kind
-from validator.guidance import Characteristic, Kind, load_profile
+from validator.characteristics.order import CHARACTERISTICS
+from validator.guidance import Kind, load_profile
 
 PROFILE = """\
 format: guidance-profile/1
@@ -27,7 +28,7 @@ requirements:
 def under_house_rules(judged, described):
     """A study, its results, and a profile that asks for *characteristics*."""
 
-    def under_house_rules(characteristics=tuple(Characteristic), **blocks):
+    def under_house_rules(characteristics=tuple(CHARACTERISTICS), **blocks):
         listed = f"[{', '.join(characteristics)}]"
         study, results = judged(
             described(guidance=["house-rules"], **blocks), {"house-rules.yaml": PROFILE % listed}
@@ -41,7 +42,7 @@ def test_an_empty_study_misses_every_characteristic(under_house_rules):
     """Each of them is looked for in the results, and each refusal says what it takes."""
     found = not_measured(*under_house_rules())
 
-    assert [one.characteristic for one in found] == list(Characteristic)
+    assert [one.characteristic for one in found] == list(CHARACTERISTICS)
     assert all(one.refusal.not_assessed and one.refusal.needs for one in found)
 
 
@@ -80,9 +81,9 @@ def test_an_empty_study_misses_every_characteristic(under_house_rules):
 )
 def test_what_was_measured_is_missed_no_more(under_house_rules, blocks, measured):
     """Single standards give no test of lack of fit, one series no intermediate precision."""
-    missed = {one.characteristic.value for one in not_measured(*under_house_rules(**blocks))}
+    missed = {one.characteristic for one in not_measured(*under_house_rules(**blocks))}
 
-    assert {one.value for one in Characteristic} - missed == measured
+    assert set(CHARACTERISTICS) - missed == measured
 
 
 @pytest.mark.parametrize(
@@ -99,7 +100,7 @@ def test_a_limit_on_a_related_characteristic_is_a_limit(under_house_rules, crite
 
     found = not_set(study, profile, results.assessment.findings)
 
-    assert [one.rule.characteristic.value for one in found] == missing
+    assert [one.rule.characteristic for one in found] == missing
 
 
 def test_a_limit_that_does_not_decide_is_no_limit(judged, described):
@@ -113,7 +114,7 @@ def test_a_limit_that_does_not_decide_is_no_limit(judged, described):
 
     found = not_set(study, load_profile("iupac-single-laboratory-2002"), results.assessment.findings)
 
-    assert "repeatability" in {one.rule.characteristic.value for one in found}
+    assert "repeatability" in {one.rule.characteristic for one in found}
 
 
 def test_rules_wait_for_the_kind_until_it_is_stated(under_house_rules):

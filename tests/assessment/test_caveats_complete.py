@@ -7,7 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from validator.guidance import Characteristic, caveat_texts
+from validator.characteristics.order import CHARACTERISTICS
+from validator.guidance import caveat_texts
 
 HERE = Path(__file__).parent
 OF_FILES = {
@@ -43,9 +44,9 @@ def test_every_caveat_weighs_on_a_characteristic_it_can_weigh_on(caveats_of):
         which = case[0]
         for caveat in caveats_of(case[2]):
             text = caveat_texts()[caveat.id]
-            named = [one.value for one in text.characteristics]
+            named = list(text.characteristics)
             assert caveat.characteristic in (named or ["whole study"]), which
-            assert caveat.characteristic in {*Characteristic, "whole study"}, which
+            assert caveat.characteristic in {*CHARACTERISTICS, "whole study"}, which
             assert caveat.analyte in (None, "x"), which
             assert caveat.title in {text.title, *(one.title for one in text.cases.values())}, which
 

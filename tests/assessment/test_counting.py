@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import pytest
 
-from validator.assessment.counting import BLOCKS, provided
+from validator.assessment.counting import provided
+from validator.characteristics.order import CHARACTERISTICS
 from validator.evaluation import Cell
-from validator.guidance import COUNTERS_OF, Characteristic, Counter
+from validator.guidance import Counter
 
 CELL = Cell("x", "default")
 
@@ -17,7 +18,7 @@ def count(study_of, described):
 
     def count(characteristic, counter, **blocks):
         study = study_of(described(**{name: {"runs": runs} for name, runs in blocks.items()}))
-        return provided(study, CELL, Characteristic(characteristic), Counter(counter))
+        return provided(study, CELL, characteristic, Counter(counter))
 
     return count
 
@@ -165,7 +166,7 @@ def test_what_carries_an_uncertainty_is_counted_where_it_stands(study_of, descri
     )
 
     def counted(counter):
-        return provided(study, CELL, Characteristic.UNCERTAINTY, Counter(counter))
+        return provided(study, CELL, "uncertainty", Counter(counter))
 
     assert counted("laboratory_comparisons") == 4
     assert counted("control_results") == 14
@@ -173,17 +174,17 @@ def test_what_carries_an_uncertainty_is_counted_where_it_stands(study_of, descri
     assert counted("recoveries") is None
 
 
-@pytest.mark.parametrize("characteristic", list(Characteristic))
+@pytest.mark.parametrize("characteristic", list(CHARACTERISTICS))
 def test_nothing_measured_is_nothing_counted(count, characteristic):
     """An empty study provides no count at all, whatever is asked: None, which is not zero."""
-    for counter in COUNTERS_OF[characteristic]:
+    for counter in CHARACTERISTICS[characteristic].counters:
         assert count(characteristic, counter) is None, counter
 
 
-@pytest.mark.parametrize("characteristic", list(Characteristic))
+@pytest.mark.parametrize("characteristic", list(CHARACTERISTICS))
 def test_every_characteristic_is_counted_in_a_block(characteristic, described, study_of):
     """The block exists in the study description."""
-    assert hasattr(study_of(described()), BLOCKS[characteristic])
+    assert hasattr(study_of(described()), CHARACTERISTICS[characteristic].block)
 
 
 def test_the_count_belongs_to_its_analyte_and_configuration(study_of, described):
@@ -191,5 +192,5 @@ def test_the_count_belongs_to_its_analyte_and_configuration(study_of, described)
     runs = [{"level": x, "signal": 1.0, "configuration": "bare"} for x in (1, 2, 3)]
     study = study_of(described(configurations=["film", "bare"], calibration={"runs": runs}))
 
-    assert provided(study, Cell("x", "bare"), Characteristic.LINEARITY, Counter.LEVELS) == 3
-    assert provided(study, Cell("x", "film"), Characteristic.LINEARITY, Counter.LEVELS) is None
+    assert provided(study, Cell("x", "bare"), "linearity", Counter.LEVELS) == 3
+    assert provided(study, Cell("x", "film"), "linearity", Counter.LEVELS) is None

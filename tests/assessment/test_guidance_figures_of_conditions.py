@@ -7,7 +7,7 @@ import pytest
 from validator.assessment.counting import provided
 from validator.assessment.guidance_figures import Subject, figure_observations
 from validator.evaluation.rows import Cell
-from validator.guidance import Characteristic, Counter, Figure
+from validator.guidance import Counter
 
 CALIBRATION = {
     "runs": [
@@ -39,8 +39,8 @@ def observed(judged, described):
 
 def test_horrat_divides_by_the_expectation_or_half_of_it(observed):
     """Reproducibility over the prediction, repeatability over half of it, intervals with them."""
-    record, (between,) = observed(Figure.HORRAT_REPRODUCIBILITY, precision=LABORATORIES, unit="g/100 g")
-    _, (within,) = observed(Figure.HORRAT_REPEATABILITY, precision=LABORATORIES, unit="g/100 g")
+    record, (between,) = observed("horrat_reproducibility", precision=LABORATORIES, unit="g/100 g")
+    _, (within,) = observed("horrat_repeatability", precision=LABORATORIES, unit="g/100 g")
     (level,) = record.precision
 
     assert between.estimate.value == pytest.approx(level.horrat, rel=1e-12)
@@ -56,8 +56,8 @@ def test_horrat_says_why_there_is_none(observed):
     """One laboratory has no reproducibility, and some units carry no mass fraction."""
     series = {"runs": [{"level": 5, "series": name, "concentrations": [5, 5.1]} for name in "abc"]}
 
-    _, (alone,) = observed(Figure.HORRAT_REPRODUCIBILITY, precision=series, unit="mg/kg")
-    _, (unknown,) = observed(Figure.HORRAT_REPEATABILITY, precision=series, unit="IU/mL")
+    _, (alone,) = observed("horrat_reproducibility", precision=series, unit="mg/kg")
+    _, (unknown,) = observed("horrat_repeatability", precision=series, unit="IU/mL")
 
     assert alone.refusal.not_assessed == "all results come from one laboratory"
     assert unknown.refusal.not_assessed == "the level cannot be converted to a mass fraction"
@@ -76,7 +76,7 @@ def test_relative_change_is_a_size(observed):
         }
     ]
 
-    _, (found,) = observed(Figure.RELATIVE_CHANGE_PERCENT, interference={"runs": runs})
+    _, (found,) = observed("relative_change_percent", interference={"runs": runs})
 
     assert found.estimate.value == pytest.approx(40, rel=1e-6)
     low, high = found.estimate.ci
@@ -96,7 +96,7 @@ def test_a_size_whose_interval_holds_zero_starts_there(observed):
         }
     ]
 
-    _, (found,) = observed(Figure.RELATIVE_CHANGE_PERCENT, interference={"runs": runs})
+    _, (found,) = observed("relative_change_percent", interference={"runs": runs})
 
     assert found.estimate.ci[0] == 0.0
 
@@ -112,8 +112,8 @@ def test_robustness_shows_its_largest_effect(observed):
         ],
     }
 
-    _, (found,) = observed(Figure.ROBUSTNESS_EFFECT_PERCENT, robustness=block)
-    _, (none,) = observed(Figure.ROBUSTNESS_EFFECT_PERCENT, calibration=CALIBRATION)
+    _, (found,) = observed("robustness_effect_percent", robustness=block)
+    _, (none,) = observed("robustness_effect_percent", calibration=CALIBRATION)
 
     assert found.what == "pH"
     assert found.estimate.value == pytest.approx(100 * 3 / 8.51, rel=1e-9)
@@ -137,8 +137,8 @@ def test_remaining_response_is_asked_of_stability_or_of_repeated_use(observed):
     }
     blocks = {"stability": stability, "repeated_use": uses}
 
-    record, (kept,) = observed(Figure.REMAINING_RESPONSE_PERCENT, Characteristic.STABILITY, **blocks)
-    _, (used,) = observed(Figure.REMAINING_RESPONSE_PERCENT, Characteristic.REPEATED_USE, **blocks)
+    record, (kept,) = observed("remaining_response_percent", "stability", **blocks)
+    _, (used,) = observed("remaining_response_percent", "repeated_use", **blocks)
 
     assert kept.estimate == record.stability[0].remaining_percent
     assert used.estimate == record.repeated_use.decline.remaining_percent
@@ -157,12 +157,12 @@ def test_spread_over_matrices(observed):
         }
 
     record, (found,) = observed(
-        Figure.MATRIX_SPREAD_RSD_PERCENT,
+        "matrix_spread_rsd_percent",
         calibration=CALIBRATION,
         matrix_calibration=lines((0.26, 0.28, 0.30)),
     )
     _, (one,) = observed(
-        Figure.MATRIX_SPREAD_RSD_PERCENT, calibration=CALIBRATION, matrix_calibration=lines((0.26,))
+        "matrix_spread_rsd_percent", calibration=CALIBRATION, matrix_calibration=lines((0.26,))
     )
 
     ratios = [entry.slope_ratio.value for entry in record.matrix_effect]
@@ -176,9 +176,9 @@ def test_spread_over_matrices(observed):
 def test_largest_blank_against_the_quantification_limit(observed):
     """The largest single blank counts; without a limit it is open."""
     record, (found,) = observed(
-        Figure.BLANK_RESPONSE_PERCENT_OF_QUANTIFICATION_LIMIT, calibration=CALIBRATION, blanks=BLANKS
+        "blank_response_percent_of_quantification_limit", calibration=CALIBRATION, blanks=BLANKS
     )
-    _, (open_,) = observed(Figure.BLANK_RESPONSE_PERCENT_OF_QUANTIFICATION_LIMIT, calibration=CALIBRATION)
+    _, (open_,) = observed("blank_response_percent_of_quantification_limit", calibration=CALIBRATION)
 
     assert found.estimate.value == record.blank_response.largest_percent
     assert found.kind == "bound"
@@ -208,8 +208,8 @@ def test_spikes_over_the_limit_they_gave(observed):
         ]
     }
 
-    record, (found,) = observed(Figure.SPIKE_OVER_DETECTION_LIMIT, low_level=spikes, blanks=blanks)
-    _, (none,) = observed(Figure.SPIKE_OVER_DETECTION_LIMIT, calibration=CALIBRATION)
+    record, (found,) = observed("spike_over_detection_limit", low_level=spikes, blanks=blanks)
+    _, (none,) = observed("spike_over_detection_limit", calibration=CALIBRATION)
 
     limit = record.detection.variants["epa_mdl"].detection_limit.value
     assert found.estimate.value == pytest.approx(1 / limit, rel=1e-9)
@@ -235,9 +235,9 @@ def test_samples_of_a_comparison_and_runs_of_a_design_are_counted(counted):
         "runs": [{"settings": list(run), "result": [1.0, 1.1]} for run in ("+++", "+--", "-+-", "--+")],
     }
 
-    assert counted(Characteristic.METHOD_COMPARISON, Counter.SAMPLES, comparison={"runs": samples}) == 2
-    assert counted(Characteristic.ROBUSTNESS, Counter.RUNS, robustness=design) == 4
-    assert counted(Characteristic.ROBUSTNESS, Counter.FACTORS, robustness=design) == 3
+    assert counted("method_comparison", Counter.SAMPLES, comparison={"runs": samples}) == 2
+    assert counted("robustness", Counter.RUNS, robustness=design) == 4
+    assert counted("robustness", Counter.FACTORS, robustness=design) == 3
 
 
 def test_blanks_after_high_samples_are_the_determinations_of_carry_over(counted):
@@ -245,7 +245,7 @@ def test_blanks_after_high_samples_are_the_determinations_of_carry_over(counted)
     kinds = ("blank", "blank", "high", "blank", "blank", "high", "blank")
     runs = [{"sequence": [{"kind": kind, "signal": 1} for kind in kinds]}]
 
-    assert counted(Characteristic.CARRY_OVER, Counter.DETERMINATIONS, carry_over={"runs": runs}) == 2
+    assert counted("carry_over", Counter.DETERMINATIONS, carry_over={"runs": runs}) == 2
 
 
 def test_laboratories_at_the_level_that_has_fewest(counted):
@@ -255,11 +255,8 @@ def test_laboratories_at_the_level_that_has_fewest(counted):
         *({"laboratory": lab, "level": 9, "concentrations": [9.0, 9.1]} for lab in "abc"),
     ]
 
-    assert counted(Characteristic.REPRODUCIBILITY, Counter.LABORATORIES, precision={"runs": runs}) == 3
-    assert (
-        counted(Characteristic.REPRODUCIBILITY, Counter.REPLICATES_PER_LABORATORY, precision={"runs": runs})
-        == 2
-    )
+    assert counted("reproducibility", Counter.LABORATORIES, precision={"runs": runs}) == 3
+    assert counted("reproducibility", Counter.REPLICATES_PER_LABORATORY, precision={"runs": runs}) == 2
 
 
 def test_devices_are_counted_where_they_are_computed_from(counted):
@@ -267,9 +264,9 @@ def test_devices_are_counted_where_they_are_computed_from(counted):
     by_day = [{"level": 5, "device": d, "series": d, "concentrations": [5, 5.1]} for d in "abcde"]
     uses = [{"device": d, "use": u, "signal": 2.0} for d in "xyz" for u in (1, 2)]
 
-    alone = counted(Characteristic.DEVICE_TO_DEVICE, Counter.DEVICES, precision={"runs": by_day})
+    alone = counted("device_to_device", Counter.DEVICES, precision={"runs": by_day})
     both = counted(
-        Characteristic.DEVICE_TO_DEVICE,
+        "device_to_device",
         Counter.DEVICES,
         precision={"runs": by_day},
         repeated_use={"runs": uses},
@@ -282,4 +279,4 @@ def test_additions_count_for_the_matrix_where_no_calibration_in_matrix_is(counte
     """Standard additions are then the data on the matrix."""
     runs = [{"sample": "s", "added": [0, 1, 2, 3], "signals": [1, 2, 3, 4.1]}]
 
-    assert counted(Characteristic.MATRIX_EFFECT, Counter.ADDITIONS, standard_addition={"runs": runs}) == 4
+    assert counted("matrix_effect", Counter.ADDITIONS, standard_addition={"runs": runs}) == 4

@@ -12,8 +12,9 @@ from validator import evaluate
 from validator.assessment import guidance_findings as module
 from validator.assessment.guidance_figures import figure_observations
 from validator.assessment.observation import Effect, Observation
+from validator.characteristics.order import FIGURES, ORDER
 from validator.evaluation.results import EstimateRecord
-from validator.guidance import FIGURE_MEANINGS, Characteristic, Figure, Place, load_profile, profile_names
+from validator.guidance import Place, load_profile, profile_names
 
 MG_PER_KG = 1e-6
 SLIGHTLY = 1e-6
@@ -177,7 +178,7 @@ def _writes_limits(name):
     return any(rule.acceptance for rule in load_profile(name).requirements)
 
 
-@pytest.mark.parametrize("figure", list(Figure))
+@pytest.mark.parametrize("figure", list(FIGURES))
 def test_every_figure_that_can_be_limited_is_read_from_results(empty, figure):
     """A limit on any figure is answered, by a number or by a reason: none is passed over in silence."""
     from validator.assessment.guidance_figures import Subject
@@ -185,8 +186,8 @@ def test_every_figure_that_can_be_limited_is_read_from_results(empty, figure):
     study, results = empty(None, "x", None)
     subject = Subject(study.analyte("a"), results.analytes["a"].configurations["default"])
 
-    for characteristic in FIGURE_MEANINGS[figure].characteristics:
-        found = figure_observations(figure, subject, Characteristic(characteristic))
+    for characteristic in (one.name for one in ORDER if figure in one.figures):
+        found = figure_observations(figure, subject, characteristic)
         assert found is not None
         assert found, (figure, characteristic)
         assert all(one.estimate is not None or one.refusal is not None for one in found)

@@ -8,10 +8,11 @@ from pydantic import ValidationError
 from validator.assessment.finding import finding
 from validator.assessment.observation import Effect, Observation
 from validator.assessment.own_criteria import limits_of
+from validator.characteristics.order import CHARACTERISTICS
 from validator.evaluation.results import EstimateRecord
 from validator.evaluation.rows import Cell
 from validator.study.models.analysis import AnalysisChoices
-from validator.study.models.criteria import CHARACTERISTICS, MEANINGS, Criterion
+from validator.study.models.criteria import Criterion
 
 LIMIT = {"%": 10.0, "1": 0.1, "level": 2.0, "signal": 0.5, "slope": 3.0, "": 1.0}
 FAR = 10.0
@@ -19,7 +20,7 @@ FAR = 10.0
 
 def criteria(characteristic):
     """Every single limit that a criterion on *characteristic* can state, with the deviation it allows."""
-    meaning = MEANINGS[characteristic]
+    meaning = CHARACTERISTICS[characteristic]
     allowed = LIMIT[meaning.unit]
     ideal = meaning.ideal or 0.0
     for name in (*meaning.takes, "within"):
@@ -48,7 +49,7 @@ CASES = [
 def outcomes(characteristic, limits, deviation):
     criterion = Criterion.model_validate({"characteristic": characteristic, **limits})
     for names, limit in limits_of(criterion):
-        observation = observed(MEANINGS[characteristic], names, deviation)
+        observation = observed(CHARACTERISTICS[characteristic], names, deviation)
         made = finding(
             observation,
             limit,
@@ -57,7 +58,7 @@ def outcomes(characteristic, limits, deviation):
             criterion="",
             choices=AnalysisChoices(),
             rule="guarded",
-            ideal=None if {"p_min", "rsd_max"} & set(names) else MEANINGS[characteristic].ideal,
+            ideal=None if {"p_min", "rsd_max"} & set(names) else CHARACTERISTICS[characteristic].ideal,
         )
         yield made
 
@@ -91,9 +92,10 @@ def test_a_method_off_by_ten_times_the_limit_meets_none(characteristic, limits, 
 
 def test_every_characteristic_has_a_meaning():
     """The table covers the list, and every limit it names is a key of a criterion."""
-    assert set(MEANINGS) == set(CHARACTERISTICS)
-    assert {name for one in MEANINGS.values() for name in one.takes} <= set(Criterion.model_fields)
-    assert all(one.quantity and one.unit for one in MEANINGS.values() if {"min", "max"} & set(one.takes))
+    assert {name for one in CHARACTERISTICS.values() for name in one.takes} <= set(Criterion.model_fields)
+    assert all(
+        one.quantity and one.unit for one in CHARACTERISTICS.values() if {"min", "max"} & set(one.takes)
+    )
 
 
 @pytest.mark.parametrize(

@@ -15,7 +15,7 @@ from validator.assessment import guidance_findings as module
 from validator.assessment.guidance_figures import Subject, figure_observations
 from validator.assessment.judging import Limit, judge
 from validator.evaluation.results import EstimateRecord
-from validator.guidance import Figure, load_profile
+from validator.guidance import load_profile
 from validator.statistics.horwitz import thompson_rsd
 
 
@@ -294,7 +294,7 @@ def test_the_share_of_horwitz_is_that_of_the_document(study_of, described, profi
     expected = precision.repeatability_rsd.value / (share * thompson_rsd(1e-6))
 
     (shown,) = figure_observations(
-        Figure.HORRAT_REPEATABILITY, Subject(study.analyte("x"), record, load_profile(profile).horrat_share)
+        "horrat_repeatability", Subject(study.analyte("x"), record, load_profile(profile).horrat_share)
     )
     assert shown.estimate.value == pytest.approx(expected, rel=1e-9)
     assert precision.horrat_repeatability == pytest.approx(expected, rel=1e-9)

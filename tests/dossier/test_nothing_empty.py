@@ -8,8 +8,8 @@ from validator import assess, evaluate, read_study
 from validator.dossier import build_document
 from validator.dossier.document import BulletList, NotAssessedList, Paragraph, Section, Table
 from validator.dossier.inline import plain
-from validator.dossier.sections.design import BLOCKS
 from validator.resources import examples_folder
+from validator.study.blocks import result_blocks
 
 EXAMPLES = sorted(path.parent.name for path in examples_folder().glob("*/study.yaml"))
 
@@ -47,7 +47,7 @@ def without(study, names):
 def test_no_block_is_empty(example, bare):
     """All blocks of data, and each alone; with and without guidance, criteria and references."""
     study = read_study(examples_folder() / example).with_shortest_simulation()
-    held = [name for name in BLOCKS if getattr(study, name) is not None]
+    held = [name for name in result_blocks() if getattr(study, name) is not None]
     if bare:
         identity = study.study.model_copy(
             update={"guidance": (), "references": (), "people": (), "hazards": ()}

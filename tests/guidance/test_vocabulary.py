@@ -1,46 +1,32 @@
-"""The lists a profile may draw on are complete and agree with the study description."""
+"""The lists a profile may draw on are complete, and everything in them has a use."""
 
 import pytest
 
-from validator.guidance import (
-    COUNTER_MEANINGS,
-    COUNTERS_OF,
-    FIGURE_MEANINGS,
-    Characteristic,
-    Counter,
-    Figure,
-    load_profile,
-    profile_names,
-)
-from validator.study.models.criteria import CHARACTERISTICS
+from validator.characteristics.order import CHARACTERISTICS, FIGURES, ORDER
+from validator.guidance import Counter, load_profile, profile_names
 
 
-def test_characteristics_are_those_of_the_study_description():
-    """A profile and a study speak of the same characteristics, by the same ids."""
-    assert tuple(Characteristic) == CHARACTERISTICS
+def test_every_counter_has_a_use():
+    """No counter is listed that nothing can ask for, and none is asked for that is not listed."""
+    assert frozenset().union(*(one.counters for one in ORDER)) == frozenset(Counter)
 
 
-def test_every_counter_has_a_meaning_and_a_use():
-    """No counter is listed that nothing can ask for, and each says in words what it counts."""
-    assert set(COUNTER_MEANINGS) == set(Counter)
-    assert frozenset().union(*COUNTERS_OF.values()) == frozenset(Counter)
-    assert set(COUNTERS_OF) == set(Characteristic)
+@pytest.mark.parametrize("name", FIGURES)
+def test_every_figure_has_a_meaning(name):
+    """Each figure says what it is; one in percent carries the unit in its name, any other does not."""
+    figure = FIGURES[name]
+
+    assert figure.meaning
+    assert figure.unit in {"%", ""}
+    assert (figure.unit == "%") == ("percent" in name)
 
 
-def test_every_figure_has_a_meaning():
-    """Each figure says what it is, in which unit, where it is found, and what it belongs to."""
-    assert set(FIGURE_MEANINGS) == set(Figure)
-    for meaning in FIGURE_MEANINGS.values():
-        assert meaning.meaning
-        assert meaning.found_in
-        assert meaning.characteristics
-        assert meaning.unit in {"%", ""}
-
-
-@pytest.mark.parametrize("figure", Figure)
-def test_percent_figures_say_so_in_their_name(figure):
-    """A figure in percent carries the unit in its name, any other does not."""
-    assert (FIGURE_MEANINGS[figure].unit == "%") == ("percent" in figure)
+@pytest.mark.parametrize("figure", [figure for one in ORDER for figure in one.figures.values()], ids=str)
+def test_a_figure_that_criteria_read_is_one_that_a_criterion_may_limit(figure):
+    """Characteristic and limit exist, and the limit is one of those that the characteristic takes."""
+    if figure.criterion is not None:
+        name, limit = figure.criterion
+        assert limit in CHARACTERISTICS[name].takes
 
 
 def test_every_counter_and_figure_of_the_shipped_profiles_can_be_told_apart():
@@ -52,4 +38,4 @@ def test_every_counter_and_figure_of_the_shipped_profiles_can_be_told_apart():
             figures |= {limit.figure for limit in rule.acceptance} | set(rule.user_sets)
 
     assert {Counter.LEVELS, Counter.BLANKS, Counter.SERIES, Counter.DEVICES} <= counters <= set(Counter)
-    assert {Figure.MEAN_RECOVERY_PERCENT, Figure.LACK_OF_FIT_P} <= figures <= set(Figure)
+    assert {"mean_recovery_percent", "lack_of_fit_p"} <= figures <= set(FIGURES)

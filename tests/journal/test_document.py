@@ -8,7 +8,7 @@ from decimal import Decimal
 
 import pytest
 
-from validator.dossier import numbers
+from validator import numbers
 from validator.dossier.document import Formula, Section, Table
 from validator.dossier.inline import plain
 from validator.dossier.journal import journal_document, to_markdown

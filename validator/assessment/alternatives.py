@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from msgspec.structs import replace
 
 from validator.assessment.judging import Limit
+from validator.characteristics.order import CHARACTERISTICS
 from validator.study.censored import censored, with_numbers
 
 if TYPE_CHECKING:
@@ -15,15 +16,6 @@ if TYPE_CHECKING:
 
     from validator.evaluation.results import Finding
     from validator.study import Study
-
-_BLOCKS_OF = {
-    "repeatability": ("precision",),
-    "intermediate_precision": ("precision",),
-    "reproducibility": ("precision",),
-    "device_to_device": ("precision", "repeated_use"),
-    "repeated_use": ("repeated_use",),
-}
-"""The blocks of what is a standard deviation: with a number put for a result it is none."""
 
 
 def with_censored(
@@ -41,11 +33,12 @@ def with_censored(
 
 
 def _combined(study: Study, finding: Finding, other: Finding | None) -> Finding:
-    if finding.characteristic in _BLOCKS_OF:
+    deviation_in = CHARACTERISTICS[finding.characteristic].deviation_in
+    if deviation_in:
         n = sum(
             _is_of(run.analyte, finding.analyte)
             and (finding.level is None or getattr(run, "level", None) == finding.level)
-            for block in _BLOCKS_OF[finding.characteristic]
+            for block in deviation_in
             for _, run in censored(study, block)
         )
         if n:

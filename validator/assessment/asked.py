@@ -7,30 +7,26 @@ from typing import TYPE_CHECKING
 from msgspec import Struct
 
 from validator.assessment.rules import PRECISION, SELECTIVITY, TRUENESS, rules_for
+from validator.characteristics.order import CHARACTERISTICS, family
 from validator.evaluation.chosen_guidance import kind_of
-from validator.evaluation.results import ConfigurationRecord, EstimateRecord, NotAssessed
-from validator.guidance import Characteristic, Kind
+from validator.evaluation.results import ConfigurationRecord, NotAssessed
+from validator.guidance import Kind
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Mapping, Sequence
+    from collections.abc import Iterator, Sequence
 
     from validator.evaluation.results import Finding, Results
-    from validator.guidance import Figure, Profile, Requirement
+    from validator.guidance import Profile, Requirement
     from validator.study import Study
 
-LIMITED_TOGETHER: tuple[frozenset[str], ...] = (
-    PRECISION,
-    TRUENESS,
-    frozenset({"detection_limit", "quantification_limit"}),
-    SELECTIVITY,
-)
+_LIMITED_TOGETHER = (PRECISION, TRUENESS, family("limits"), SELECTIVITY)
 """Characteristics of which a limit on one speaks for the others."""
 
 
 class NotMeasured(Struct, frozen=True):
     """A characteristic that a profile asks for and the data do not give."""
 
-    characteristic: Characteristic
+    characteristic: str
     analyte: str
     refusal: NotAssessed
 
@@ -39,7 +35,7 @@ class NotSet(Struct, frozen=True):
     """A figure for which the document wants a limit fixed beforehand, and nothing limits it."""
 
     rule: Requirement
-    figure: Figure
+    figure: str
     analyte: str
 
 
@@ -67,13 +63,13 @@ def not_set(
         for analyte in (study.analyte_ids if analytes is None else analytes)
         for rule in rules_for(study, profile)
         for figure in rule.user_sets
-        if not is_limited(rule.characteristic.value, analyte, findings)
+        if not is_limited(rule.characteristic, analyte, findings)
     )
 
 
 def limited_with(characteristic: str) -> frozenset[str]:
     """*characteristic* and those of which a limit speaks for it too."""
-    return next((some for some in LIMITED_TOGETHER if characteristic in some), frozenset({characteristic}))
+    return next((some for some in _LIMITED_TOGETHER if characteristic in some), frozenset({characteristic}))
 
 
 def is_limited(characteristic: str, analyte: str, findings: Sequence[Finding]) -> bool:
@@ -93,48 +89,28 @@ def waiting_for_kind(study: Study, profile: Profile) -> tuple[Kind, ...]:
     return tuple(kind for kind in Kind if kind is not Kind.ANY and (kind in named or kind in listed))
 
 
-def refusal_of(record: ConfigurationRecord, characteristic: Characteristic) -> NotAssessed | None:
-    """Why the record gives no figure for *characteristic*; None where it gives one."""
-    return next(_no(_FOUND_IN[characteristic](record)), None)
+def refusal_of(record: ConfigurationRecord, characteristic: str) -> NotAssessed | None:
+    """Why the record gives no figure for *characteristic*; None where it gives one or was asked for none."""
+    paths = CHARACTERISTICS[characteristic].found
+    found = [one for path in paths for one in _at(record, path)]
+    refusals = [one for one in found if isinstance(one, NotAssessed)]
+    return refusals[0] if refusals and len(refusals) == len(found) else None
 
 
-def _no(found: object) -> Iterator[NotAssessed]:
-    """The refusal, unless one of several figures exists."""
-    if isinstance(found, NotAssessed):
+def _at(record: ConfigurationRecord, path: str) -> Iterator[object]:
+    """What stands at *path*, of each precision level where it is one of their fields."""
+    name, _, field = path.partition(".")
+    whole = getattr(record, name)
+    if whole is None:
+        return
+    if not field or isinstance(whole, NotAssessed):
+        yield whole
+        return
+    for entry in whole if isinstance(whole, tuple) else (whole,):
+        found = getattr(entry, field)
+        if found is None:
+            found = _ONE_LABORATORY if field == "reproducibility_sd" else _NO_SERIES
         yield found
-    elif isinstance(found, list):
-        refusals = [one for one in found if isinstance(one, NotAssessed)]
-        if len(refusals) == len(found):
-            yield from refusals
-
-
-def _of_line(field: str) -> Callable[[ConfigurationRecord], object]:
-    def find(record: ConfigurationRecord) -> object:
-        line = record.calibration
-        return line if isinstance(line, NotAssessed) else getattr(line, field)
-
-    return find
-
-
-def _of_limits(field: str) -> Callable[[ConfigurationRecord], object]:
-    def find(record: ConfigurationRecord) -> object:
-        limits = record.detection
-        return limits if isinstance(limits, NotAssessed) else getattr(limits, field)
-
-    return find
-
-
-def _of_precision(field: str) -> Callable[[ConfigurationRecord], object]:
-    def find(record: ConfigurationRecord) -> object:
-        if isinstance(record.precision, NotAssessed):
-            return record.precision
-        found: list[EstimateRecord | NotAssessed] = []
-        for entry in record.precision:
-            figure = getattr(entry, field)
-            found.append(_NOT_GROUPED[field] if figure is None else figure)
-        return found
-
-    return find
 
 
 _ONE_LABORATORY = NotAssessed(
@@ -147,48 +123,3 @@ _NO_SERIES = NotAssessed(
         "readings of the same material in several series (days, operators, instruments) of one laboratory"
     ),
 )
-_NOT_GROUPED = {
-    "repeatability_sd": _NO_SERIES,
-    "intermediate_sd": _NO_SERIES,
-    "reproducibility_sd": _ONE_LABORATORY,
-}
-"""Why a precision level has no such figure at all."""
-
-
-def _selectivity(record: ConfigurationRecord) -> object:
-    """Interferents, or blanks beside the quantification limit."""
-    return record.interference if record.blank_response is None else record.blank_response
-
-
-def _trueness(record: ConfigurationRecord) -> object:
-    """Known contents, or another method."""
-    return [record.recovery, record.comparison]
-
-
-_FOUND_IN: Mapping[Characteristic, Callable[[ConfigurationRecord], object]] = {
-    Characteristic.LINEARITY: lambda record: record.calibration,
-    Characteristic.LACK_OF_FIT: _of_line("lack_of_fit"),
-    Characteristic.RESIDUAL_PATTERN: lambda record: record.calibration,
-    Characteristic.WORKING_RANGE: lambda record: record.calibration,
-    Characteristic.SENSITIVITY: lambda record: record.calibration,
-    Characteristic.DETECTION_LIMIT: _of_limits("detection_limit"),
-    Characteristic.QUANTIFICATION_LIMIT: _of_limits("quantification_limit"),
-    Characteristic.DECISION_LIMIT: lambda record: record.decision_limit,
-    Characteristic.DETECTION_CAPABILITY: lambda record: record.detection_capability,
-    Characteristic.REPEATABILITY: _of_precision("repeatability_sd"),
-    Characteristic.INTERMEDIATE_PRECISION: _of_precision("intermediate_sd"),
-    Characteristic.REPRODUCIBILITY: _of_precision("reproducibility_sd"),
-    Characteristic.TRUENESS: _trueness,
-    Characteristic.RECOVERY: lambda record: record.recovery,
-    Characteristic.SELECTIVITY: _selectivity,
-    Characteristic.INTERFERENCE: lambda record: record.interference,
-    Characteristic.MATRIX_EFFECT: lambda record: record.matrix_effect,
-    Characteristic.ROBUSTNESS: lambda record: record.robustness,
-    Characteristic.STABILITY: lambda record: record.stability,
-    Characteristic.CARRY_OVER: lambda record: record.carry_over,
-    Characteristic.DEVICE_TO_DEVICE: lambda record: record.device_to_device,
-    Characteristic.REPEATED_USE: lambda record: record.repeated_use,
-    Characteristic.UNCERTAINTY: lambda record: record.uncertainty,
-    Characteristic.ACCURACY_PROFILE: lambda record: record.accuracy_profile,
-    Characteristic.METHOD_COMPARISON: lambda record: record.comparison,
-}

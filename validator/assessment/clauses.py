@@ -38,7 +38,7 @@ def clause_index(
         indexed.insert(0, load_profile(INDEX))
     found: list[ClauseRecord] = []
     for profile in indexed:
-        unmeasured = {one.characteristic.value for one in not_measured(study, results, profile)}
+        unmeasured = {one.characteristic for one in not_measured(study, results, profile)}
         for rule in rules_for(study, profile):
             found.append(_of_requirement(profile, rule, results, study, findings, design, unmeasured))
         found.extend(_of_practice(profile, rule, study, results) for rule in profile.practices)
@@ -54,7 +54,7 @@ def _of_requirement(
     design: Sequence[DesignFinding],
     unmeasured: set[str],
 ) -> ClauseRecord:
-    characteristic = rule.characteristic.value
+    characteristic = rule.characteristic
     own = [one for one in findings if one.document == profile.name and one.rule == rule.id]
     counts = [
         one for one in design if one.profile == profile.id and one.rule == rule.id and not one.recommended

@@ -8,10 +8,11 @@ from typing import TYPE_CHECKING
 
 from msgspec import Struct
 
+from validator.characteristics.order import CHARACTERISTICS, family
 from validator.evaluation.device_to_device import device_block
 from validator.evaluation.factors import laboratories, series_labels, within_laboratories
 from validator.evaluation.rows import Cell, Value, independent_values, kept, runs_of
-from validator.guidance import Characteristic, Counter
+from validator.guidance import Counter
 from validator.study import PrecisionRun
 
 if TYPE_CHECKING:
@@ -20,36 +21,7 @@ if TYPE_CHECKING:
     from validator.study import Study
     from validator.study.models.runs import Run
 
-BLOCKS: Mapping[Characteristic, str] = {
-    Characteristic.LINEARITY: "calibration",
-    Characteristic.LACK_OF_FIT: "calibration",
-    Characteristic.RESIDUAL_PATTERN: "calibration",
-    Characteristic.WORKING_RANGE: "calibration",
-    Characteristic.SENSITIVITY: "calibration",
-    Characteristic.DETECTION_LIMIT: "blanks",
-    Characteristic.QUANTIFICATION_LIMIT: "blanks",
-    Characteristic.DECISION_LIMIT: "precision",
-    Characteristic.DETECTION_CAPABILITY: "precision",
-    Characteristic.REPEATABILITY: "precision",
-    Characteristic.INTERMEDIATE_PRECISION: "precision",
-    Characteristic.REPRODUCIBILITY: "precision",
-    Characteristic.TRUENESS: "recovery",
-    Characteristic.RECOVERY: "recovery",
-    Characteristic.SELECTIVITY: "interference",
-    Characteristic.INTERFERENCE: "interference",
-    Characteristic.MATRIX_EFFECT: "matrix_calibration",
-    Characteristic.ROBUSTNESS: "robustness",
-    Characteristic.STABILITY: "stability",
-    Characteristic.CARRY_OVER: "carry_over",
-    Characteristic.DEVICE_TO_DEVICE: "precision",
-    Characteristic.REPEATED_USE: "repeated_use",
-    Characteristic.UNCERTAINTY: "precision",
-    Characteristic.ACCURACY_PROFILE: "precision",
-    Characteristic.METHOD_COMPARISON: "comparison",
-}
-"""The data block in which the runs of a characteristic are counted."""
-
-OWN_BLOCK: Mapping[Counter, str] = {
+_OWN_BLOCK: Mapping[Counter, str] = {
     Counter.BLANKS: "blanks",
     Counter.LOW_LEVEL_SAMPLES: "low_level",
     Counter.CONTROL_RESULTS: "precision",
@@ -59,13 +31,7 @@ OWN_BLOCK: Mapping[Counter, str] = {
 }
 """What these count stands in a block of its own, whatever the characteristic."""
 
-_LIMITS = (Characteristic.DETECTION_LIMIT, Characteristic.QUANTIFICATION_LIMIT)
 _OF_CALIBRATORS = (Counter.LEVELS, Counter.LEVELS_ABOVE_ZERO, Counter.REPLICATES_PER_LEVEL)
-_NAMED: Mapping[Characteristic, str] = {
-    Characteristic.REPRODUCIBILITY: "laboratory",
-    Characteristic.DEVICE_TO_DEVICE: "device",
-}
-"""Precision runs belong to these only where they name what differs."""
 
 
 class _Data(Struct, frozen=True):
@@ -86,16 +52,17 @@ class _Data(Struct, frozen=True):
         return independent_values(kept(runs_of(getattr(self.study, name), self.cell)))
 
 
-def provided(study: Study, cell: Cell, characteristic: Characteristic, counter: Counter) -> int | None:
+def provided(study: Study, cell: Cell, characteristic: str, counter: Counter) -> int | None:
     """The count that *study* provides for *cell*; None where nothing of the kind was measured."""
     if counter is Counter.LABORATORY_COMPARISONS:
         return _rounds(study)
     blocks = _blocks(study, cell, characteristic, counter)
     runs = tuple(run for name in blocks for run in kept(runs_of(getattr(study, name), cell)))
-    if characteristic in _NAMED:
-        runs = tuple(run for run in runs if getattr(run, _NAMED[characteristic], None) is not None)
+    told_by = CHARACTERISTICS[characteristic].told_by
+    if told_by is not None:
+        runs = tuple(run for run in runs if getattr(run, told_by, None) is not None)
     values = independent_values(runs)
-    if not runs or (characteristic is Characteristic.INTERMEDIATE_PRECISION and _once_a_laboratory(values)):
+    if not runs or (characteristic == "intermediate_precision" and _once_a_laboratory(values)):
         return None
     return _COUNTS[counter](_Data(study, cell, values, runs))
 
@@ -112,22 +79,22 @@ def _rounds(study: Study) -> int | None:
     return len(bias.rounds) or None if bias is not None else None
 
 
-def _blocks(study: Study, cell: Cell, characteristic: Characteristic, counter: Counter) -> tuple[str, ...]:
+def _blocks(study: Study, cell: Cell, characteristic: str, counter: Counter) -> tuple[str, ...]:
     """The blocks whose runs are counted, where the study offers a choice those of the evaluation."""
-    if characteristic in _LIMITS:
+    if characteristic in family("limits"):
         if counter in _OF_CALIBRATORS:
             return ("calibration",)
         # blanks or low-level samples: which of the two a limit rests on is the choice of its variant
         return ("blanks", "low_level")
-    if counter is Counter.MATRICES and characteristic is Characteristic.SELECTIVITY:
+    if counter is Counter.MATRICES and characteristic == "selectivity":
         return ("interference", "blanks")
-    if counter in OWN_BLOCK:
-        return (OWN_BLOCK[counter],)
-    if characteristic is Characteristic.DEVICE_TO_DEVICE:
+    if counter in _OWN_BLOCK:
+        return (_OWN_BLOCK[counter],)
+    if characteristic == "device_to_device":
         return (device_block(study, cell),)
-    if characteristic is Characteristic.MATRIX_EFFECT and not runs_of(study.matrix_calibration, cell):
+    if characteristic == "matrix_effect" and not runs_of(study.matrix_calibration, cell):
         return ("standard_addition",)
-    return (BLOCKS[characteristic],)
+    return (CHARACTERISTICS[characteristic].block,)
 
 
 def _level(run: Run) -> float | None:

@@ -7,9 +7,10 @@ from typing import TYPE_CHECKING
 
 from msgspec import Struct
 
+from validator import numbers
 from validator.assessment.judging import interval_for
 from validator.assessment.replicates import further_results
-from validator.dossier import numbers
+from validator.characteristics.order import CHARACTERISTICS
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -22,20 +23,6 @@ MANY = 100
 
 LIKELY = 0.9
 """Probability of a decision for which the larger number of further results is given."""
-
-_COUNTED_IN: dict[str, tuple[str, str]] = {
-    "intermediate_precision": ("series", "series"),
-    "reproducibility": ("laboratory", "laboratories"),
-    "detection_limit": ("independent blank or preparation", "independent blanks or preparations"),
-    "quantification_limit": ("independent blank or preparation", "independent blanks or preparations"),
-    "decision_limit": ("series", "series"),
-    "detection_capability": ("series", "series"),
-    "recovery": ("independent result or series", "independent results or series"),
-    "trueness": ("independent result or series", "independent results or series"),
-    "device_to_device": ("device", "devices"),
-    "method_comparison": ("sample", "samples"),
-}
-"""What carries the degrees of freedom of a characteristic's figure, one and many."""
 
 
 class Remedy(Struct, frozen=True):
@@ -93,7 +80,7 @@ def needed(more: int | None, characteristic: str, safer: int | None = None) -> s
     """What would decide, as a clause: *more* results about every second time, *safer* with ``LIKELY``."""
     if more is None:
         return "more results alone would not resolve the point: the estimate lies too close to the limit"
-    one, many = _COUNTED_IN.get(characteristic, ("independent result", "independent results"))
+    one, many = CHARACTERISTICS[characteristic].of or ("independent result", "independent results")
     likely = f"with a probability of {numbers.percent(100 * LIKELY, 2)}"
     decides = f"about {more} further {one if more == 1 else many} would resolve the point"
     if safer == more:

@@ -9,9 +9,10 @@ from msgspec import Struct
 from validator.assessment.counting import provided
 from validator.assessment.guidance_findings import is_remembered, set_aside
 from validator.assessment.rules import rules_for
+from validator.characteristics.order import CHARACTERISTICS
 from validator.evaluation.results import DesignFinding, Outcome
 from validator.evaluation.rows import Cell
-from validator.guidance import Binding, Characteristic, Status
+from validator.guidance import Binding, Status
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
@@ -20,7 +21,7 @@ if TYPE_CHECKING:
     from validator.guidance import Counter, Profile, Requirement
     from validator.study import Study
 
-_ORDER = [characteristic.value for characteristic in Characteristic]
+_ORDER = list(CHARACTERISTICS)
 
 
 class Demand(Struct, frozen=True):
@@ -105,9 +106,7 @@ def _designs(study: Study, cell: Cell, profile: Profile, rule: Requirement) -> I
         yield _design(study, cell, profile, rule, counter, wanted, Status.RECOMMENDED)
 
 
-def _missing(
-    study: Study, cell: Cell, characteristic: Characteristic, way: Mapping[Counter, int]
-) -> tuple[int, float]:
+def _missing(study: Study, cell: Cell, characteristic: str, way: Mapping[Counter, int]) -> tuple[int, float]:
     """How many counts fall short, then by what share of what is asked."""
     shares = [
         max(0.0, 1 - (provided(study, cell, characteristic, counter) or 0) / required)
@@ -135,14 +134,14 @@ def _design(
         outcome = "does not meet"
     return DesignFinding(
         requirement=(
-            f"{rule.characteristic.value.replace('_', ' ')}: {counter_name(counter.value)} ({status.value})"
+            f"{rule.characteristic.replace('_', ' ')}: {counter_name(counter.value)} ({status.value})"
         ),
         source=rule.cite_design().text,
         source_status=rule.cite_design().status,
         required=required,
         provided=count,
         outcome=outcome,
-        characteristic=rule.characteristic.value,
+        characteristic=rule.characteristic,
         analyte=cell.analyte,
         configuration=cell.configuration,
         recommended=status is not Status.REQUIRED,
@@ -156,7 +155,7 @@ def _design(
 
 def _informs(study: Study, profile: Profile, rule: Requirement) -> Informs | None:
     """Why a design counts for no verdict, where it does not."""
-    if study.study.scope and rule.characteristic.value not in study.study.scope:
+    if study.study.scope and rule.characteristic not in study.study.scope:
         return "outside the scope"
     if set_aside(study, profile, rule.id) is not None and profile.binding is not Binding.LAW:
         return "set aside"

@@ -21,6 +21,7 @@ from validator.assessment.guidance_figures_of_conditions import (
 )
 from validator.assessment.observations import Observation, Units, observations
 from validator.assessment.observations_of_uncertainty import tolerance_bounds, two_standard_uncertainties
+from validator.characteristics.order import CHARACTERISTICS, FIGURES
 from validator.evaluation.predicted_precision import WITHIN_ONE_LABORATORY
 from validator.evaluation.results import (
     CalibrationRecord,
@@ -29,7 +30,6 @@ from validator.evaluation.results import (
     NotAssessed,
     TestRecord,
 )
-from validator.guidance import Characteristic, Figure
 
 if TYPE_CHECKING:
     from validator.study.models.method import Analyte
@@ -66,20 +66,17 @@ Reader = Callable[[Subject], tuple[Observation, ...]]
 
 
 def figure_observations(
-    figure: Figure, subject: Subject, characteristic: Characteristic | None = None
+    figure: str, subject: Subject, characteristic: str | None = None
 ) -> tuple[Observation, ...] | None:
     """Every value of *figure* for *subject*; None where this version computes no such figure.
 
     *characteristic* tells apart the few figures that several characteristics have.
     """
-    if (figure, characteristic) == (Figure.REMAINING_RESPONSE_PERCENT, Characteristic.REPEATED_USE):
-        return subject.own("repeated_use", "min")
+    known = FIGURES if characteristic is None else CHARACTERISTICS[characteristic].figures
+    if figure in known and (same := known[figure].criterion) is not None:
+        return subject.own(*same)
     reader = _READERS.get(figure)
     return None if reader is None else reader(subject)
-
-
-def _same_as(characteristic: str, limit: str) -> Reader:
-    return lambda subject: subject.own(characteristic, limit)
 
 
 def _of_record(read: Callable[[ConfigurationRecord], tuple[Observation, ...]]) -> Reader:
@@ -194,55 +191,37 @@ def _tolerance(subject: Subject) -> tuple[Observation, ...]:
     )
 
 
-_READERS: Mapping[Figure, Reader] = {
-    Figure.BACK_CALCULATION_ERROR_PERCENT: _calibration(_back_calculation),
-    Figure.CALIBRATORS_WITHIN_LIMIT_PERCENT: _calibration(_within),
-    Figure.LACK_OF_FIT_P: _same_as("lack_of_fit", "p_min"),
-    Figure.QUADRATIC_TEST_P: _same_as("linearity", "p_min"),
-    Figure.RUNS_TEST_P: _same_as("residual_pattern", "p_min"),
-    Figure.RESIDUAL_NORMALITY_P: _p_of(lambda record: record.normality),
-    Figure.VARIANCE_RATIO_P: _p_of(_variance_ratio),
-    Figure.INTERCEPT_P: _p_of(lambda record: record.intercept_test),
-    Figure.R_SQUARED: _number_of(lambda record: record.r_squared),
-    Figure.CORRELATION: _number_of(lambda record: record.correlation),
-    Figure.METHOD_STANDARD_DEVIATION_PERCENT: _number_of(
+_READERS: Mapping[str, Reader] = {
+    "back_calculation_error_percent": _calibration(_back_calculation),
+    "calibrators_within_limit_percent": _calibration(_within),
+    "residual_normality_p": _p_of(lambda record: record.normality),
+    "variance_ratio_p": _p_of(_variance_ratio),
+    "intercept_p": _p_of(lambda record: record.intercept_test),
+    "r_squared": _number_of(lambda record: record.r_squared),
+    "correlation": _number_of(lambda record: record.correlation),
+    "method_standard_deviation_percent": _number_of(
         lambda record: record.method_standard_deviation_percent, "%"
     ),
-    Figure.RANGE_LOWER_PERCENT_OF_SPECIFICATION: _range_to_specification("lower"),
-    Figure.RANGE_UPPER_PERCENT_OF_SPECIFICATION: _range_to_specification("upper"),
-    Figure.DETECTION_LIMIT_PERCENT_OF_LEGAL_LIMIT: _against_legal_limit("detection_limit"),
-    Figure.DECISION_LIMIT_PERCENT_OF_REFERENCE_POINT: lambda subject: decision_limit(
+    "range_lower_percent_of_specification": _range_to_specification("lower"),
+    "range_upper_percent_of_specification": _range_to_specification("upper"),
+    "detection_limit_percent_of_legal_limit": _against_legal_limit("detection_limit"),
+    "decision_limit_percent_of_reference_point": lambda subject: decision_limit(
         subject.record, subject.analyte
     ),
-    Figure.DETECTION_CAPABILITY_PERCENT_OF_LEVEL_OF_INTEREST: lambda subject: detection_capability(
+    "detection_capability_percent_of_level_of_interest": lambda subject: detection_capability(
         subject.record, subject.analyte
     ),
-    Figure.SPIKE_OVER_DETECTION_LIMIT: _of_record(spike_over_limit),
-    Figure.QUANTIFICATION_LIMIT_PERCENT_OF_LEGAL_LIMIT: _against_legal_limit("quantification_limit"),
-    Figure.REPEATABILITY_RSD_PERCENT: _same_as("repeatability", "rsd_max"),
-    Figure.INTERMEDIATE_RSD_PERCENT: _same_as("intermediate_precision", "rsd_max"),
-    Figure.REPRODUCIBILITY_RSD_PERCENT: _same_as("reproducibility", "rsd_max"),
-    Figure.HORRAT_REPEATABILITY: lambda subject: horrat("repeatability_rsd", subject.horrat_share)(
-        subject.record
-    ),
-    Figure.HORRAT_REPRODUCIBILITY: _of_record(horrat("reproducibility_rsd", 1.0)),
-    Figure.MEAN_RECOVERY_PERCENT: _same_as("recovery", "min"),
-    Figure.RELATIVE_BIAS_PERCENT: _same_as("trueness", "max"),
-    Figure.BIAS_TEST_P: _same_as("trueness", "p_min"),
-    Figure.BLANK_RESPONSE_PERCENT_OF_QUANTIFICATION_LIMIT: _of_record(blank_response),
-    Figure.RELATIVE_CHANGE_PERCENT: lambda subject: tuple(map(size, subject.own("interference", "max"))),
-    Figure.TOLERANCE_RATIO: _tolerance,
-    Figure.MATRIX_EFFECT_PERCENT: _same_as("matrix_effect", "max"),
-    Figure.MATRIX_SPREAD_RSD_PERCENT: lambda subject: matrix_spread(
+    "spike_over_detection_limit": _of_record(spike_over_limit),
+    "quantification_limit_percent_of_legal_limit": _against_legal_limit("quantification_limit"),
+    "horrat_repeatability": lambda subject: horrat("repeatability_rsd", subject.horrat_share)(subject.record),
+    "horrat_reproducibility": _of_record(horrat("reproducibility_rsd", 1.0)),
+    "blank_response_percent_of_quantification_limit": _of_record(blank_response),
+    "relative_change_percent": lambda subject: tuple(map(size, subject.own("interference", "max"))),
+    "tolerance_ratio": _tolerance,
+    "matrix_spread_rsd_percent": lambda subject: matrix_spread(
         subject.record, level_of_interest(subject.analyte)
     ),
-    Figure.ROBUSTNESS_EFFECT_PERCENT: lambda subject: largest_size(subject.own("robustness", "max")),
-    Figure.REMAINING_RESPONSE_PERCENT: _same_as("stability", "min"),
-    Figure.CARRY_OVER_PERCENT_OF_QUANTIFICATION_LIMIT: _same_as("carry_over", "max"),
-    Figure.DEVICE_RSD_PERCENT: _same_as("device_to_device", "rsd_max"),
-    Figure.REPEATED_USE_RSD_PERCENT: _same_as("repeated_use", "rsd_max"),
-    Figure.EXPANDED_UNCERTAINTY_PERCENT: _of_record(two_standard_uncertainties),
-    Figure.TOLERANCE_BOUND_PERCENT: _of_record(tolerance_bounds),
-    Figure.MEAN_DIFFERENCE_PERCENT: _same_as("method_comparison", "max"),
-    Figure.MEAN_DIFFERENCE_P: _same_as("method_comparison", "p_min"),
+    "robustness_effect_percent": lambda subject: largest_size(subject.own("robustness", "max")),
+    "expanded_uncertainty_percent": _of_record(two_standard_uncertainties),
+    "tolerance_bound_percent": _of_record(tolerance_bounds),
 }

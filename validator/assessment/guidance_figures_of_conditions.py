@@ -8,7 +8,6 @@ from msgspec.structs import replace
 
 from validator.assessment.observation import Observation, refused
 from validator.evaluation.results import EstimateRecord, LimitVariant, NotAssessed, ResidueLimitRecord
-from validator.guidance import Figure
 from validator.statistics.interval import Estimate
 from validator.statistics.precision import single_series
 
@@ -18,7 +17,7 @@ if TYPE_CHECKING:
     from validator.evaluation.results import ConfigurationRecord, Interval, PrecisionRecord
     from validator.study.models.method import Analyte
 
-OF_NAMED_LIMITS = frozenset({Figure.SPIKE_OVER_DETECTION_LIMIT})
+OF_NAMED_LIMITS = frozenset({"spike_over_detection_limit"})
 """Figures of a limit variant that is named here, whether or not it decides."""
 
 

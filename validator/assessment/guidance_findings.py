@@ -12,6 +12,7 @@ from validator.assessment.judging import Limit
 from validator.assessment.observation import Observation, refused
 from validator.assessment.own_criteria import standing, with_effects
 from validator.assessment.rules import rules_for
+from validator.characteristics.order import FIGURES
 from validator.errors import NotEstimable
 from validator.evaluation.convert import not_assessed
 from validator.evaluation.named_levels import fraction_at, level_named, same_level
@@ -19,7 +20,6 @@ from validator.evaluation.predicted_precision import WITHIN_ONE_LABORATORY
 from validator.evaluation.results import Finding, NotAssessed, Results
 from validator.evaluation.rows import Cell
 from validator.guidance import (
-    FIGURE_MEANINGS,
     Acceptance,
     AtLevel,
     Binding,
@@ -91,7 +91,7 @@ def _findings(
         made = finding(
             observation,
             limit,
-            characteristic=rule.characteristic.value,
+            characteristic=rule.characteristic,
             cell=cell,
             criterion=words,
             choices=choices,
@@ -146,7 +146,7 @@ def _limit(
     """The limit at this level, its words, why there is none, and the citation."""
     analyte = subject.analyte
     if acceptance.by_mass_fraction is not None and observation.level is None:
-        words = FIGURE_MEANINGS[acceptance.figure].meaning
+        words = FIGURES[acceptance.figure].meaning
         return Limit(), words, _NO_LEVEL, rule.cite_limit(acceptance)
     try:
         found = limit_for(
@@ -156,7 +156,7 @@ def _limit(
             legal_limit=fraction_at(analyte, analyte.legal_limit),
         )
     except NotEstimable as refusal:
-        words = FIGURE_MEANINGS[acceptance.figure].meaning
+        words = FIGURES[acceptance.figure].meaning
         return Limit(), words, not_assessed(refusal), rule.cite_limit(acceptance)
     source = rule.cite_limit(acceptance, found)
     if acceptance.status is Status.CUSTOMARY:
@@ -166,7 +166,7 @@ def _limit(
 
 
 def _words(acceptance: Acceptance, limit: Limit) -> str:
-    meaning = FIGURE_MEANINGS[acceptance.figure]
+    meaning = FIGURES[acceptance.figure]
     unit = f" {meaning.unit}" if meaning.unit else ""
     if limit.lower is not None and limit.upper is not None:
         bounds = f"{limit.lower:.4g} to {limit.upper:.4g}{unit}"

@@ -6,17 +6,17 @@ from typing import TYPE_CHECKING
 
 from msgspec.structs import replace
 
+from validator import numbers
 from validator.assessment.claim import claimed_range, is_inside
 from validator.assessment.finding import finding
 from validator.assessment.judging import Limit
 from validator.assessment.observation import Effect
 from validator.assessment.observations import Observation, Units, observations
 from validator.assessment.rules import PRECISION, SELECTIVITY, TRUENESS
-from validator.dossier import numbers
+from validator.characteristics.order import CHARACTERISTICS
 from validator.evaluation.named_levels import same_level
 from validator.evaluation.results import ConfigurationRecord, Finding, NotAssessed, Results
 from validator.evaluation.rows import Cell
-from validator.study.models.criteria import MEANINGS
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -62,7 +62,7 @@ def _findings(
                 rule=choices.decision_rule,
                 ideal=None
                 if "p_min" in names or "rsd_max" in names
-                else MEANINGS[criterion.characteristic].ideal,
+                else CHARACTERISTICS[criterion.characteristic].ideal,
             )
             made = replace(
                 made,
@@ -97,14 +97,6 @@ def _is_beyond(made: Finding, study: Study) -> bool:
     )
 
 
-_DECLARED_FOR = {
-    "bias": ("trueness", "recovery"),
-    "difference": ("method_comparison",),
-    "effect": ("robustness",),
-}
-"""Characteristics whose limits say which effect of each kind is tolerable."""
-
-
 def with_effects(observation: Observation, study: Study, cell: Cell) -> Observation:
     """A test with the effects it looks for, held against what the study or the program tolerates."""
     effects = []
@@ -125,12 +117,10 @@ def _tolerated(kind: str, study: Study, cell: Cell) -> tuple[float, float] | Non
     if kind == "lowest misfit":
         return -defaults.misfit_lowest_percent, defaults.misfit_lowest_percent
     for criterion in study.criteria:
-        if criterion.characteristic not in _DECLARED_FOR[kind] or criterion.analyte not in (
-            None,
-            cell.analyte,
-        ):
+        asked = CHARACTERISTICS[criterion.characteristic]
+        if asked.tolerates != kind or criterion.analyte not in (None, cell.analyte):
             continue
-        ideal = MEANINGS[criterion.characteristic].ideal or 0.0
+        ideal = asked.ideal or 0.0
         for names, limit in limits_of(criterion):
             if "p_min" not in names and limit.lower is not None and limit.upper is not None:
                 return limit.lower - ideal, limit.upper - ideal
@@ -142,7 +132,7 @@ def _with_unit(observation: Observation, criterion: Criterion, limit: str, units
     if observation.refusal is None or observation.unit or limit == "p_min":
         return observation
     of_meaning = {"level": units.level, "signal": "", "slope": f"{units.signal}/({units.level})", "1": ""}
-    unit = "%" if limit == "rsd_max" else MEANINGS[criterion.characteristic].unit
+    unit = "%" if limit == "rsd_max" else CHARACTERISTICS[criterion.characteristic].unit
     return replace(observation, unit=of_meaning.get(unit, unit))
 
 
@@ -157,7 +147,7 @@ def limits_of(criterion: Criterion) -> list[tuple[tuple[str, ...], Limit]]:
     sides = tuple(name for name in ("min", "max") if name in given)
     if criterion.characteristic in RANGES:
         found.extend(((name,), _reach(name, given[name])) for name in sides)
-    elif sides == ("max",) and MEANINGS[criterion.characteristic].is_change:
+    elif sides == ("max",) and CHARACTERISTICS[criterion.characteristic].is_change:
         found.append((sides, Limit(-abs(given["max"]), abs(given["max"]))))
     elif sides:
         found.append((sides, Limit(given.get("min"), given.get("max"))))
@@ -226,7 +216,7 @@ def criterion_words(criterion: Criterion, names: tuple[str, ...], observation: O
             text = f"p ≥ {numbers.as_given(given['p_min'])}"
         case ("min", "max"):
             text = f"{numbers.as_given(given['min'])} to {numbers.as_given(given['max'])}{unit}"
-        case ("max",) if MEANINGS[criterion.characteristic].is_change:
+        case ("max",) if CHARACTERISTICS[criterion.characteristic].is_change:
             text = f"within ±{numbers.as_given(abs(given['max']))}{unit}"
         case ("max",) if criterion.characteristic in RANGES:
             text = f"extends up to {numbers.as_given(given['max'])}{unit}"

@@ -15,10 +15,10 @@ from typing import TYPE_CHECKING
 
 from msgspec import Struct
 
+from validator import numbers
 from validator.assessment import levels as of_levels
 from validator.assessment.claim import Span, claimed_range, is_inside
 from validator.assessment.rules import PRECISION, TRUENESS
-from validator.dossier import numbers
 from validator.evaluation.named_levels import same_level
 from validator.evaluation.results import (
     AccuracyProfileRecord,

@@ -4,33 +4,21 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from validator.characteristics.order import family
 from validator.evaluation.chosen_guidance import kind_of
-from validator.guidance import Characteristic, Kind
+from validator.guidance import Kind
 
 if TYPE_CHECKING:
     from validator.guidance import Profile, Requirement
     from validator.study import Study
 
-_CALIBRATION = frozenset(
-    {
-        Characteristic.LINEARITY,
-        Characteristic.LACK_OF_FIT,
-        Characteristic.RESIDUAL_PATTERN,
-        Characteristic.WORKING_RANGE,
-        Characteristic.SENSITIVITY,
-    }
-)
-PRECISION = frozenset(
-    {Characteristic.REPEATABILITY, Characteristic.INTERMEDIATE_PRECISION, Characteristic.REPRODUCIBILITY}
-)
-TRUENESS = frozenset({Characteristic.TRUENESS, Characteristic.RECOVERY})
-SELECTIVITY = frozenset({Characteristic.SELECTIVITY, Characteristic.INTERFERENCE})
-RELATED: tuple[frozenset[Characteristic], ...] = (
-    _CALIBRATION,
+PRECISION, TRUENESS, SELECTIVITY = family("precision"), family("trueness"), family("selectivity")
+RELATED = (
+    family("calibration"),
     PRECISION,
     TRUENESS,
     SELECTIVITY,
-    frozenset({Characteristic.ACCURACY_PROFILE, *PRECISION, *TRUENESS}),
+    {"accuracy_profile", *PRECISION, *TRUENESS},
 )
 """Characteristics of which one is meant where a document asks for another."""
 
@@ -49,6 +37,6 @@ def rules_for(study: Study, profile: Profile) -> tuple[Requirement, ...]:
     return tuple(rule for rule in rules if _is_meant(rule.characteristic, asked))
 
 
-def _is_meant(characteristic: Characteristic, asked: set[Characteristic]) -> bool:
+def _is_meant(characteristic: str, asked: set[str]) -> bool:
     family = {characteristic}.union(*(some for some in RELATED if characteristic in some))
     return bool(family & asked)

@@ -11,9 +11,9 @@ from typing import TYPE_CHECKING
 from msgspec import Struct
 from msgspec.structs import replace
 
+from validator import numbers
 from validator.assessment.reach import range_words
 from validator.assessment.rules import PRECISION, SELECTIVITY, TRUENESS
-from validator.dossier import numbers
 from validator.evaluation.results import AnalyteVerdict, Verdict
 
 if TYPE_CHECKING:

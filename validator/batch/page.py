@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from validator.dossier import numbers
+from validator import numbers
 from validator.dossier.document import Block, Column, Document, Paragraph, Row, Section, Table, identifier
 from validator.dossier.html import render_html
 from validator.dossier.wording import wording

@@ -1,6 +1,6 @@
 """Judged results to the document model, and the document to HTML and PDF. No statistics of its own.
 
-``numbers`` and ``wording`` are leaves without heavy imports; everything else loads when first used.
+``wording`` has no heavy imports; everything else loads when first used.
 """
 
 from __future__ import annotations

@@ -5,11 +5,12 @@ from __future__ import annotations
 import textwrap
 from typing import TYPE_CHECKING
 
+from validator import numbers
 from validator.assessment.asked import not_measured, not_set, waiting_for_kind
 from validator.assessment.design import counter_name
 from validator.assessment.guidance_findings import guidance_findings
 from validator.assessment.own_criteria import own_findings
-from validator.dossier import numbers
+from validator.characteristics.order import FIGURES
 from validator.dossier.inline import plain
 from validator.dossier.sections.context import Context, Item, estimate_text, figure_text
 from validator.dossier.sections.decision import level_of
@@ -25,7 +26,6 @@ from validator.evaluation.results import (
     Results,
 )
 from validator.evaluation.rows import runs_of
-from validator.guidance import FIGURE_MEANINGS
 from validator.sources import has_marks
 from validator.study.models.runs import Block
 from validator.study.stated import stated_limits
@@ -234,7 +234,7 @@ def _not_measured(context: Context, profile: Profile) -> list[tuple[str, ...]]:
         (
             "-",
             context.analyte_name(one.analyte),
-            context.characteristic(one.characteristic.value),
+            context.characteristic(one.characteristic),
             one.refusal.not_assessed,
             f"required: {one.refusal.needs}",
         )
@@ -262,8 +262,8 @@ def _not_set(context: Context, profile: Profile) -> list[tuple[str, ...]]:
         (
             "-",
             context.analyte_name(one.analyte),
-            context.characteristic(one.rule.characteristic.value),
-            FIGURE_MEANINGS[one.figure].meaning,
+            context.characteristic(one.rule.characteristic),
+            FIGURES[one.figure].meaning,
             one.rule.cite().marked.removeprefix(f"{profile.name}, "),
         )
         for one in not_set(context.study, profile, context.assessment.findings)
@@ -273,8 +273,7 @@ def _not_set(context: Context, profile: Profile) -> list[tuple[str, ...]]:
 def _not_held(context: Context, profile: Profile) -> list[tuple[str, ...]]:
     """Limits that would decide and cannot be looked at, though the characteristic was measured."""
     unmeasured = {
-        (one.analyte, one.characteristic.value)
-        for one in not_measured(context.study, context.results, profile)
+        (one.analyte, one.characteristic) for one in not_measured(context.study, context.results, profile)
     }
     rows = [
         (

@@ -8,7 +8,6 @@ from validator.errors import NotEstimable
 from validator.evaluation.chosen_guidance import kind_of, profiles_of
 from validator.evaluation.convert import attempt, estimate_record
 from validator.evaluation.results import EstimateRecord, NotAssessed, ResidueLimitRecord
-from validator.guidance import Characteristic
 from validator.statistics.decision_limits import FIVE_PERCENT, ONE_PERCENT, LevelUncertainty, limit_above
 
 if TYPE_CHECKING:
@@ -48,7 +47,7 @@ def decision_limits(
         return attempt(lambda: _limit(analyte, base, factor, error, source, precision, recovery, confidence))
 
     decision: Found = None
-    if _asked(study, analyte, Characteristic.DECISION_LIMIT):
+    if _asked(study, analyte, "decision_limit"):
         match analyte.status:
             case "permitted":
                 decision = limit("legal_limit", FIVE_PERCENT, 0.05, DECISION)
@@ -57,20 +56,19 @@ def decision_limits(
             case None:
                 decision = NO_STATUS
     capability: Found = None
-    if _asked(study, analyte, Characteristic.DETECTION_CAPABILITY):
+    if _asked(study, analyte, "detection_capability"):
         capability = limit("screening_target", FIVE_PERCENT, 0.05, CAPABILITY)
     return decision, capability
 
 
-def _asked(study: Study, analyte: Analyte, characteristic: Characteristic) -> bool:
+def _asked(study: Study, analyte: Analyte, characteristic: str) -> bool:
     """Whether the study states what the limit is built on, limits it, or names guidance that asks for it."""
-    capability = characteristic is Characteristic.DETECTION_CAPABILITY
+    capability = characteristic == "detection_capability"
     stated = analyte.screening_target if capability else analyte.status
     if stated is not None:
         return True
     if any(
-        one.characteristic == characteristic.value and one.analyte in (None, analyte.id)
-        for one in study.criteria
+        one.characteristic == characteristic and one.analyte in (None, analyte.id) for one in study.criteria
     ):
         return True
     return any(characteristic in one.characteristics(kind_of(study)) for one in profiles_of(study))

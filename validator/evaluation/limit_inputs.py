@@ -20,7 +20,7 @@ from validator.evaluation.rows import (
     labels_or_none,
     runs_of,
 )
-from validator.guidance import Characteristic, Figure, Place, limit_for
+from validator.guidance import Place, limit_for
 from validator.statistics.detection import (
     DetectionInputs,
     LowLevelSample,
@@ -186,10 +186,10 @@ def _noise(study: Study, cell: Cell) -> tuple[NoiseReading, ...]:
     )
 
 
-_RECOVERY = (Characteristic.RECOVERY, Characteristic.TRUENESS)
-_WITHIN_SERIES = (Characteristic.REPEATABILITY, Figure.REPEATABILITY_RSD_PERCENT)
-_OVER_SERIES = (Characteristic.INTERMEDIATE_PRECISION, Figure.INTERMEDIATE_RSD_PERCENT)
-_PRECISION = (Characteristic.REPEATABILITY, Characteristic.INTERMEDIATE_PRECISION)
+_RECOVERY = ("recovery", "trueness")
+_WITHIN_SERIES = ("repeatability", "repeatability_rsd_percent")
+_OVER_SERIES = ("intermediate_precision", "intermediate_rsd_percent")
+_PRECISION = ("repeatability", "intermediate_precision")
 
 
 class LevelCriteria(Struct, frozen=True, kw_only=True):
@@ -249,8 +249,8 @@ class Criteria(Struct, frozen=True):
             found = _both(found, (one.min, one.max))
         return found
 
-    def _own_rsd(self, level: float, characteristic: Characteristic) -> float | None:
-        stated = (one.rsd_max for one in self._own(characteristic.value, level) if one.rsd_max is not None)
+    def _own_rsd(self, level: float, characteristic: str) -> float | None:
+        stated = (one.rsd_max for one in self._own(characteristic, level) if one.rsd_max is not None)
         return min(stated, default=None)
 
 
@@ -262,21 +262,21 @@ class _Guidance(Struct, frozen=True):
     is_lowest: bool
 
     def recovery(self) -> tuple[float | None, float | None] | None:
-        for figure, offset in ((Figure.MEAN_RECOVERY_PERCENT, 0.0), (Figure.RELATIVE_BIAS_PERCENT, 100.0)):
+        for figure, offset in (("mean_recovery_percent", 0.0), ("relative_bias_percent", 100.0)):
             for limit in self._limits(_RECOVERY, figure):
                 return _plus(limit.lower, offset), _plus(limit.upper, offset)
         return None
 
-    def rsd_max(self, figure: Figure) -> float | None:
+    def rsd_max(self, figure: str) -> float | None:
         return next((limit.upper for limit in self._limits(_PRECISION, figure)), None)
 
-    def _limits(self, characteristics: tuple[Characteristic, ...], figure: Figure) -> Iterator[Limit]:
+    def _limits(self, characteristics: tuple[str, ...], figure: str) -> Iterator[Limit]:
         kind = kind_of(self.criteria.study)
         rules = (rule for profile in self.criteria.profiles for rule in profile.requirements)
         for rule in rules:
             if rule.characteristic in characteristics and rule.applies_to(kind):
                 for acceptance in rule.acceptance:
-                    limit = self._limit(acceptance) if acceptance.figure is figure else None
+                    limit = self._limit(acceptance) if acceptance.figure == figure else None
                     if limit is not None:
                         yield limit
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from validator.errors import NotEstimable
 from validator.evaluation.chosen_guidance import profiles_of
-from validator.guidance import Figure, row_for
+from validator.guidance import row_for
 from validator.statistics.horwitz import mass_fraction
 from validator.study.conversion import Inconvertible, converted
 from validator.study.units import same_unit
@@ -57,11 +57,7 @@ def levels_of_guidance(study: Study, analyte: Analyte) -> tuple[float, ...]:
         for rule in profile.requirements:
             for acceptance in rule.acceptance:
                 row = row_for(acceptance, (analyte.id, analyte.name))
-                if (
-                    acceptance.figure is not Figure.EXPANDED_UNCERTAINTY_PERCENT
-                    or row is None
-                    or row.at is None
-                ):
+                if acceptance.figure != "expanded_uncertainty_percent" or row is None or row.at is None:
                     continue
                 try:
                     found.append(level_named(row.at, analyte))

@@ -2,27 +2,19 @@
 
 from validator.guidance.acceptance import Acceptance, AtLevel
 from validator.guidance.caveats import Caution, caveat_texts
-from validator.guidance.counters import COUNTER_MEANINGS, COUNTERS_OF, Counter
-from validator.guidance.figures import FIGURE_MEANINGS, Figure, FigureMeaning
 from validator.guidance.limits import Limit, limit_for, row_for
 from validator.guidance.loading import load_profile, profile_names, resolve
 from validator.guidance.profile import Profile
 from validator.guidance.rules import Design, Practice, Requirement
-from validator.guidance.vocabulary import Binding, Characteristic, JudgedBy, Kind, Place, Status, Topic
+from validator.guidance.vocabulary import Binding, Counter, JudgedBy, Kind, Place, Status, Topic
 
 __all__ = [
-    "COUNTERS_OF",
-    "COUNTER_MEANINGS",
-    "FIGURE_MEANINGS",
     "Acceptance",
     "AtLevel",
     "Binding",
     "Caution",
-    "Characteristic",
     "Counter",
     "Design",
-    "Figure",
-    "FigureMeaning",
     "JudgedBy",
     "Kind",
     "Limit",

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Literal, Self
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
-from validator.guidance.figures import FIGURE_MEANINGS, Figure, limited_by
+from validator.characteristics.order import FIGURES, FigureName
 from validator.guidance.vocabulary import Place, Status
 
 if TYPE_CHECKING:
@@ -262,7 +262,7 @@ class Acceptance(Bounds, OwnSource):
         clause, source: where they differ from those of the requirement.
     """
 
-    figure: Figure
+    figure: FigureName
     by_mass_fraction: MassFractionTable | None = None
     predicted_rsd: PredictedRsd | None = None
     by_analyte: Annotated[tuple[AnalyteRow, ...], Field(min_length=1)] | None = None
@@ -281,7 +281,7 @@ class Acceptance(Bounds, OwnSource):
 
     @model_validator(mode="after")
     def _suits_the_figure(self) -> Self:
-        meaning = FIGURE_MEANINGS[self.figure]
+        meaning = FIGURES[self.figure]
         if meaning.information_only and self.decides:
             message = f"'{self.figure}' is shown for information and cannot decide; write 'decides: false'"
             raise ValueError(message)
@@ -295,7 +295,7 @@ class Acceptance(Bounds, OwnSource):
 
     @model_validator(mode="after")
     def _words_suit_the_figure(self) -> Self:
-        fitting = limited_by(self.figure)
+        fitting = _limited_by(self.figure)
         rows: tuple[Bounds, ...] = (self, *self._rows())
         for row in rows:
             if row.word is not None and row.word not in fitting:
@@ -317,3 +317,12 @@ class Acceptance(Bounds, OwnSource):
             message = f"the analyte '{twice[0]}' stands in more than one row; keep one"
             raise ValueError(message)
         return self
+
+
+def _limited_by(figure: str) -> tuple[str, ...]:
+    """The words a limit on *figure* is written with, those of the criteria of a study."""
+    if figure.endswith("_p"):
+        return ("p_min",)
+    if figure.endswith("_rsd_percent"):
+        return ("rsd_max",)
+    return ("min", "max", "within")

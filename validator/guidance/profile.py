@@ -8,10 +8,10 @@ from typing import Annotated, Literal, Self
 
 from pydantic import BaseModel, Field, model_validator
 
+from validator.characteristics.order import CharacteristicName  # noqa: TC001 (pydantic reads it)
 from validator.guidance.acceptance import STRICT, Number, Text
-from validator.guidance.figures import Figure
 from validator.guidance.rules import Practice, Requirement, RuleId, Sourced
-from validator.guidance.vocabulary import Binding, Characteristic, JudgedBy, Kind
+from validator.guidance.vocabulary import Binding, JudgedBy, Kind
 
 
 class DefaultVariant(Sourced):
@@ -35,7 +35,7 @@ class DefaultVariant(Sourced):
 class AskedFor(Sourced):
     """Which characteristics the document asks for, for each kind of method; ``any`` holds for the rest."""
 
-    by_kind: dict[Kind, tuple[Characteristic, ...]]
+    by_kind: dict[Kind, tuple[CharacteristicName, ...]]
     note: Text | None = None
 
     @model_validator(mode="after")
@@ -133,27 +133,27 @@ class Profile(BaseModel):
     def _share_is_stated(self) -> Self:
         for rule in self.requirements:
             if self.horrat_share is None and any(
-                limit.figure is Figure.HORRAT_REPEATABILITY for limit in rule.acceptance
+                limit.figure == "horrat_repeatability" for limit in rule.acceptance
             ):
                 message = (
-                    f"the rule '{rule.id}' limits {Figure.HORRAT_REPEATABILITY}; "
+                    f"the rule '{rule.id}' limits horrat_repeatability; "
                     "write horrat_share, the share of the predicted reproducibility it is compared with"
                 )
                 raise ValueError(message)
         return self
 
-    def characteristics(self, kind: Kind = Kind.ANY) -> tuple[Characteristic, ...]:
+    def characteristics(self, kind: Kind = Kind.ANY) -> tuple[CharacteristicName, ...]:
         """The characteristics asked for, for a method of this kind; empty when the document lists none."""
         if self.asked_for is None:
             return ()
         return self.asked_for.by_kind.get(kind, self.asked_for.by_kind[Kind.ANY])
 
     def requirements_on(
-        self, characteristic: Characteristic, kind: Kind = Kind.ANY
+        self, characteristic: CharacteristicName, kind: Kind = Kind.ANY
     ) -> tuple[Requirement, ...]:
         """The rules on one characteristic for a method of this kind, in the order of the profile."""
         return tuple(
             rule
             for rule in self.requirements
-            if rule.characteristic is characteristic and rule.applies_to(kind)
+            if rule.characteristic == characteristic and rule.applies_to(kind)
         )

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Annotated, Self
 
 from pydantic import BaseModel, Field, model_validator
 
+from validator.characteristics.order import CHARACTERISTICS, CharacteristicName, FigureName
 from validator.guidance.acceptance import (
     STRICT,
     Acceptance,
@@ -14,10 +15,8 @@ from validator.guidance.acceptance import (
     OwnSource,
     Text,
 )
-from validator.guidance.counters import COUNTERS_OF, Counter
-from validator.guidance.figures import FIGURE_MEANINGS, Figure
 from validator.guidance.vocabulary import (
-    Characteristic,
+    Counter,
     Kind,
     Status,
     Topic,
@@ -149,11 +148,11 @@ class Requirement(Rule):
         user_sets: figures for which the document wants a limit fixed beforehand but gives none.
     """
 
-    characteristic: Characteristic
+    characteristic: CharacteristicName
     kinds: tuple[Kind, ...] = ()
     design: Design | None = None
     acceptance: tuple[Acceptance, ...] = ()
-    user_sets: tuple[Figure, ...] = ()
+    user_sets: tuple[FigureName, ...] = ()
 
     def applies_to(self, kind: Kind) -> bool:
         """Whether the rule holds for a method of this kind; ``any`` means undeclared."""
@@ -175,7 +174,7 @@ class Requirement(Rule):
 
     @model_validator(mode="after")
     def _counters_suit(self) -> Self:
-        known = COUNTERS_OF[self.characteristic]
+        known = CHARACTERISTICS[self.characteristic].counters
         for counter in sorted(self.design.counters if self.design else ()):
             if counter not in known:
                 message = (
@@ -188,15 +187,11 @@ class Requirement(Rule):
     @model_validator(mode="after")
     def _figures_suit(self) -> Self:
         for figure in (*(limit.figure for limit in self.acceptance), *self.user_sets):
-            if self.characteristic not in FIGURE_MEANINGS[figure].characteristics:
-                possible = sorted(
-                    name
-                    for name, meaning in FIGURE_MEANINGS.items()
-                    if self.characteristic in meaning.characteristics
-                )
+            known = CHARACTERISTICS[self.characteristic].figures
+            if figure not in known:
                 message = (
                     f"the figure '{figure}' does not belong to {self.characteristic}; "
-                    f"possible: {', '.join(possible)}"
+                    f"possible: {', '.join(sorted(known))}"
                 )
                 raise ValueError(message)
         return self
@@ -229,4 +224,4 @@ class Practice(Rule):
     """
 
     topic: Topic
-    no_statistical_exclusion: tuple[Characteristic, ...] = ()
+    no_statistical_exclusion: tuple[CharacteristicName, ...] = ()

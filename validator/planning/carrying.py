@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from msgspec import Struct
 
+from validator.characteristics.order import CHARACTERISTICS
 from validator.planning.preparations import planned
 from validator.statistics.detection import resolve_detection, resolve_quantification
 from validator.statistics.distributions import chi2_quantile
@@ -45,30 +46,6 @@ class Question(Struct, frozen=True):
     probability: Callable[[Size], float] | None
 
 
-_BLOCK_OF = {
-    "repeatability": "precision",
-    "intermediate_precision": "precision",
-    "recovery": "recovery",
-    "trueness": "recovery",
-    "sensitivity": "calibration",
-    "accuracy_profile": "precision",
-    "uncertainty": "precision",
-}
-_BLOCK_OF_VARIANT = {
-    "blank_3s": "blanks",
-    "blank_mean_3s": "blanks",
-    "blank_3.3": "blanks",
-    "currie": "blanks",
-    "din_32645_blank": "blanks",
-    "low_level_3s": "low_level",
-    "epa_mdl": "low_level",
-    "lob_lod": "low_level",
-    "precision_profile": "precision",
-    "accuracy_profile": "precision",
-    "lowest_validated_level": "recovery",
-}
-"""The block whose scatter a limit variant rests on; the calibration for every other."""
-
 _MEANS = ("recovery", "trueness")
 _WITHOUT_A_FORM = ("sensitivity", "accuracy_profile", "uncertainty")
 
@@ -80,8 +57,8 @@ def carrying_block(chance: Chance) -> str | None:
     characteristic = chance.key.characteristic
     if characteristic in ("detection_limit", "quantification_limit"):
         resolve = resolve_quantification if characteristic == "quantification_limit" else resolve_detection
-        return _BLOCK_OF_VARIANT.get(resolve(chance.key.what).id, "calibration") if chance.key.what else None
-    return _BLOCK_OF.get(characteristic)
+        return resolve(chance.key.what).rests_on[0] if chance.key.what else None
+    return CHARACTERISTICS[characteristic].planned_in
 
 
 def question(chance: Chance, choices: PlanChoices, assumed: Assumed, confidence: float) -> Question | None:

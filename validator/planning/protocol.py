@@ -12,7 +12,7 @@ from validator.evaluation.evaluate import evaluate
 from validator.planning.design import planned_design
 from validator.planning.predicting import Prediction, predict, required_plan
 from validator.planning.run_order import PlannedRun, run_order
-from validator.planning.simulating import EMPTY
+from validator.study.blocks import result_blocks
 from validator.study.plan_record import PlanRecord, plan_record
 
 if TYPE_CHECKING:
@@ -51,7 +51,7 @@ def make_protocol(study: Study, *, workers: int = 1) -> Protocol:
         GuidanceError: a guidance profile is unknown or malformed.
     """
     plan = required_plan(study)
-    undone = study.model_copy(update={name: None for name in EMPTY if name != "plan"})
+    undone = study.model_copy(update=dict.fromkeys(result_blocks()))
     record, recorded = plan_record(study), study.recorded_plan
     if record is None or (recorded is not None and recorded.sha256 != record.sha256):
         place = study.place_of("plan", "record")

@@ -17,6 +17,7 @@ from validator.evaluation.calibration import calibration_function
 from validator.evaluation.detection import deciding_by_guidance
 from validator.planning.preparations import planned, series_labels
 from validator.statistics.inverse_prediction import back_calculate
+from validator.study.blocks import result_blocks
 from validator.study.models.analysis import Analysis
 from validator.study.models.blanks import BlanksBlock, LowLevelBlock
 from validator.study.models.calibration import CalibrationBlock
@@ -35,14 +36,6 @@ if TYPE_CHECKING:
     from validator.study.models.runs import Block, Run
 
 _FIRST_DAY = dt.date(2000, 1, 1)
-EMPTY: dict[str, None] = dict.fromkeys(
-    (
-        *PLANNED_BLOCKS,
-        *("interference", "standard_addition", "matrix_calibration", "comparison", "robustness"),
-        *("stability", "carry_over", "repeated_use", "noise", "plan"),
-    )
-)
-
 THROUGH_THE_PROCEDURE = ("low_level", "precision", "recovery")
 """Blocks whose samples lose or gain by the procedure what calibrators and blanks do not."""
 
@@ -248,7 +241,8 @@ def without_data(study: Study, analyte: str) -> Study:
         choices["quantification_limit"] = {"variant": by_guidance.quantification}
     reduced = study.model_copy(
         update={
-            **EMPTY,
+            **dict.fromkeys(result_blocks()),
+            "plan": None,
             "method": method,
             "criteria": criteria,
             "uncertainty": budget,

@@ -1,7 +1,8 @@
 """The smallest design that meets each criterion with a stated probability.
 
 Closed forms for normal data give the number of results to begin with; the design made of them is then
-simulated as a whole, and what falls short is raised until the simulation confirms it.
+simulated as a whole, what falls short is raised until the simulation confirms it, and each block is stepped
+down again as far as the simulation allows.  What is printed was itself simulated.
 """
 
 from __future__ import annotations
@@ -13,14 +14,16 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from validator.planning.carrying import Question, Size, carrying_block, question
-from validator.planning.outcomes import Chance, chances
+from validator.planning.outcomes import Chance, all_met, chances
 from validator.study.models.plan import PLANNED_BLOCKS
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping, Sequence
     from concurrent.futures import Executor
 
+    from validator.planning.outcomes import CriterionKey
     from validator.planning.trials import Trials
+    from validator.statistics.interval import Estimate
     from validator.study.models.plan import PlanChoices
 
 MOST = 200
@@ -42,7 +45,8 @@ class BlockSize(Struct, frozen=True, kw_only=True):
     Attributes:
         block: its name.
         planned: as planned.
-        smallest: None where no criterion rests on it, or none that more results could help.
+        smallest: None where no criterion rests on it, none that more results could help, or where one that
+            rests on it was not reached.
         decided_by: the criterion that asks for most.
     """
 
@@ -58,11 +62,12 @@ class OutOfReach(Struct, frozen=True, kw_only=True):
     ``cause``: "value" where what is assumed lies at or beyond the limit (or so close to it that more results
     than anybody makes would be needed), "caveat" where an open stop caveat holds the criterion back, "test"
     where the outcome does not depend on the number of results, "simulation" where raising the design did not
-    reach it.
+    reach it with ``largest``, the size of its block in the largest design simulated.
     """
 
     chance: Chance
     cause: Cause
+    largest: Size | None = None
 
 
 class SmallestDesign(Struct, frozen=True, kw_only=True):
@@ -73,12 +78,15 @@ class SmallestDesign(Struct, frozen=True, kw_only=True):
         chances: outcomes of every criterion with that design.
         out_of_reach: criteria that it does not bring to the probability.
         probability: that was asked for.
+        all_met: probability that all criteria within reach are met in one study; None where there is none, or
+            where one of them was not reached.
     """
 
     sizes: tuple[BlockSize, ...]
     chances: tuple[Chance, ...]
     out_of_reach: tuple[OutOfReach, ...]
     probability: float
+    all_met: Estimate | None
 
 
 def smallest_design(
@@ -104,6 +112,15 @@ def smallest_design(
     return search.run([one for one in found if one.is_answered])
 
 
+class _Tried(Struct, frozen=True):
+    """A design that was simulated, and the criteria that fell short with it."""
+
+    sizes: Mapping[str, Size]
+    chances: tuple[Chance, ...]
+    short: tuple[Chance, ...]
+    all_met: Estimate | None
+
+
 class _Search(Struct, frozen=True):
     trials: Trials
     choices: PlanChoices
@@ -118,29 +135,52 @@ class _Search(Struct, frozen=True):
             for block in dict.fromkeys(one.block for one in questions)
         }
         asked = {one.key for one in found} - {one.chance.key for one in out_of_reach}
-        tried: tuple[Chance, ...] = ()
-        short: list[Chance] = []
+        tried = self._simulated(sizes, asked)
         for _ in range(ROUNDS):
-            tried = self._simulated(sizes)
-            short = [one for one in tried if one.key in asked and self._is_short(one)]
-            if not short:
+            raised = {
+                block: _larger(block, tried.sizes[block], growth)
+                for block, growth in self._growth(tried.short).items()
+                if block in tried.sizes
+            }
+            if not raised:
                 break
-            for block, growth in self._growth(short).items():
-                if block in sizes:
-                    sizes[block] = _larger(block, sizes[block], growth)
-        out_of_reach += [OutOfReach(chance=one, cause="simulation") for one in short]
+            tried = self._simulated({**tried.sizes, **raised}, asked)
+        if not tried.short:
+            tried = self._stepped_down(tried, asked)
+        out_of_reach += [
+            OutOfReach(chance=one, cause="simulation", largest=tried.sizes.get(carrying_block(one) or ""))
+            for one in tried.short
+        ]
+        lost = {carrying_block(one) for one in tried.short}
+        reached = {block: size for block, size in tried.sizes.items() if block not in lost}
         return SmallestDesign(
-            sizes=tuple(self._block_sizes(sizes, questions)),
-            chances=tried,
+            sizes=tuple(self._block_sizes(reached, questions)),
+            chances=tried.chances,
             out_of_reach=tuple(out_of_reach),
             probability=self.probability,
+            all_met=None if tried.short else tried.all_met,
         )
 
-    def _growth(self, short: Sequence[Chance]) -> dict[str | None, float]:
-        growth: dict[str | None, float] = {}
+    def _stepped_down(self, tried: _Tried, asked: set[CriterionKey]) -> _Tried:
+        """Each block as small as the simulation allows, the others as they are."""
+        for block in tried.sizes:
+            step = max(1, _steps(block, tried.sizes[block]) // 4)
+            while step:
+                smaller = _smaller(block, tried.sizes[block], step)
+                probe = None if smaller is None else self._simulated({**tried.sizes, block: smaller}, asked)
+                if probe is None or probe.short:
+                    step //= 2
+                else:
+                    tried = probe
+        return tried
+
+    def _growth(self, short: Sequence[Chance]) -> dict[str, float]:
+        growth: dict[str, float] = {}
         for one in short:
             is_much = one.meets < (self.probability - MUCH) * one.n
             block = carrying_block(one)
+            if block is None:
+                continue
             growth[block] = max(growth.get(block, 0.0), FASTER if is_much else GROWTH)
         return growth
 
@@ -193,13 +233,21 @@ class _Search(Struct, frozen=True):
             (_least_series(n, enough) for n in widths), key=lambda size: (size.preparations, -size.series)
         )
 
-    def _simulated(self, sizes: Mapping[str, Size]) -> tuple[Chance, ...]:
+    def _simulated(self, sizes: Mapping[str, Size], asked: set[CriterionKey]) -> _Tried:
         changed = {
             block: getattr(self.choices, block).model_copy(update=size._asdict())
             for block, size in sizes.items()
         }
         simulator = self.trials.simulator.with_design(self.choices.model_copy(update=changed))
-        return chances(replace(self.trials, simulator=simulator, stream=1).run(self.count, self.pool))
+        trials = replace(self.trials, simulator=simulator, stream=1).run(self.count, self.pool)
+        outcomes = chances(trials)
+        own = [one for one in outcomes if one.key in asked]
+        return _Tried(
+            sizes=dict(sizes),
+            chances=outcomes,
+            short=tuple(one for one in own if self._is_short(one)),
+            all_met=all_met(trials, own) if own else None,
+        )
 
     def _block_sizes(self, sizes: Mapping[str, Size], questions: Sequence[Question]) -> Iterator[BlockSize]:
         for block in PLANNED_BLOCKS:
@@ -210,7 +258,7 @@ class _Search(Struct, frozen=True):
                 block=block,
                 planned=self._planned(block),
                 smallest=sizes.get(block),
-                decided_by=_hardest(own, sizes[block]) if own else None,
+                decided_by=_hardest(own, sizes[block]) if own and block in sizes else None,
             )
 
 
@@ -242,9 +290,26 @@ def _largest(block: str, plan: Size) -> Size:
 
 def _larger(block: str, size: Size, growth: float) -> Size:
     series, replicates = size
-    if block == "precision" or (block == "recovery" and series > 1):
+    if _grows_by_series(block, size):
         return Size(series + math.ceil(growth * series), replicates)
     return Size(series, replicates + math.ceil(growth * replicates))
+
+
+def _steps(block: str, size: Size) -> int:
+    """How many steps of one series, or of one preparation a series, a block is above nothing."""
+    return size.series if _grows_by_series(block, size) or size.replicates == 1 else size.replicates
+
+
+def _smaller(block: str, size: Size, step: int) -> Size | None:
+    """The block *step* steps smaller; None where nothing would be left, or no scatter between series."""
+    series, replicates = size
+    if _grows_by_series(block, size) or replicates == 1:
+        return Size(series - step, replicates) if series - step >= 2 else None
+    return Size(series, replicates - step) if replicates - step >= 1 else None
+
+
+def _grows_by_series(block: str, size: Size) -> bool:
+    return block == "precision" or (block == "recovery" and size.series > 1)
 
 
 def _least_series(replicates: int, enough: Callable[[Size], bool]) -> Size:

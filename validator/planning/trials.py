@@ -144,7 +144,7 @@ def _every_approach_judged(study: Study, profiles: Sequence[Profile]) -> bool:
     """True when nobody chose the approach to a limit that is judged: then every approach has to meet it."""
     limits = ("detection_limit", "quantification_limit")
     judged = any(one.characteristic in limits for one in study.criteria) or any(
-        rule.characteristic.value in limits and rule.acceptance
+        rule.characteristic in limits and rule.acceptance
         for profile in profiles
         for rule in profile.requirements
     )

@@ -11,6 +11,7 @@ from msgspec import Struct
 from scipy import special
 
 from validator.errors import NotEstimable
+from validator.numbers import counted
 from validator.statistics.distributions import (
     f_quantile,
     f_upper_tail,
@@ -20,7 +21,7 @@ from validator.statistics.distributions import (
 )
 from validator.statistics.equivalence import Equivalence, two_one_sided_tests
 from validator.statistics.interval import Estimate, Interval, SignificanceTest
-from validator.statistics.sample import Vector, counted, summarise, vector, without_rounding
+from validator.statistics.sample import Vector, summarise, vector, without_rounding
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

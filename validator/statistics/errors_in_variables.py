@@ -9,10 +9,11 @@ import numpy as np
 from msgspec import Struct
 
 from validator.errors import NotEstimable
+from validator.numbers import counted
 from validator.statistics.distributions import chi2_upper_tail, student
 from validator.statistics.interval import Estimate
 from validator.statistics.regression import EPS, CalibrationFit, fit
-from validator.statistics.sample import Vector, counted, vector
+from validator.statistics.sample import Vector, vector
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray

@@ -9,9 +9,10 @@ import numpy as np
 from msgspec import Struct
 
 from validator.errors import NotEstimable
+from validator.numbers import counted
 from validator.statistics.distributions import f_upper_tail, student, t_two_sided
 from validator.statistics.interval import Estimate, SignificanceTest
-from validator.statistics.sample import counted, vector
+from validator.statistics.sample import vector
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike

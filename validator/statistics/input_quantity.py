@@ -9,8 +9,9 @@ import numpy as np
 from msgspec import Struct
 
 from validator.errors import NotEstimable
+from validator.numbers import counted
 from validator.statistics.distributions import normal_quantile
-from validator.statistics.sample import Vector, counted, mean_of_series
+from validator.statistics.sample import Vector, mean_of_series
 
 if TYPE_CHECKING:
     from collections.abc import Hashable, Sequence

@@ -10,9 +10,10 @@ from msgspec import Struct
 from scipy import special
 
 from validator.errors import NotEstimable
+from validator.numbers import counted
 from validator.statistics.distributions import normal_quantile
 from validator.statistics.interval import Estimate, Interval, SignificanceTest
-from validator.statistics.sample import Vector, counted, vector
+from validator.statistics.sample import Vector, vector
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike

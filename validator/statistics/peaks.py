@@ -14,7 +14,7 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from validator.errors import NotEstimable
-from validator.statistics.sample import counted
+from validator.numbers import counted
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence

@@ -10,9 +10,10 @@ import numpy as np
 from msgspec import Struct
 
 from validator.errors import NotEstimable
+from validator.numbers import counted
 from validator.statistics.distributions import student, t_two_sided, t_two_sided_p
 from validator.statistics.interval import Estimate
-from validator.statistics.sample import Sample, Vector, counted, summarise, vector
+from validator.statistics.sample import Sample, Vector, summarise, vector
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Sequence

@@ -97,11 +97,6 @@ def summarise(values: ArrayLike, name: str = "values") -> Sample:
     return Sample(n=x.size, mean=mean, variance=float(((d - mean_d) ** 2).sum()) / (x.size - 1))
 
 
-def counted(n: int, noun: str) -> str:
-    """*n* with its noun in the right number: "1 sample", "2 samples"."""
-    return f"{n} {noun}" if n == 1 else f"{n} {noun}s"
-
-
 def without_rounding(derived: Vector, operands: Vector) -> Vector:
     """*derived* values, made equal when they differ by no more than the rounding of their *operands*.
 

@@ -9,9 +9,10 @@ import numpy as np
 from msgspec import Struct
 
 from validator.errors import NotEstimable
+from validator.numbers import counted
 from validator.statistics.distributions import f_upper_tail, student, t_quantile, t_two_sided, t_two_sided_p
 from validator.statistics.interval import Estimate, Interval, SignificanceTest
-from validator.statistics.sample import Vector, counted, series_rows, summarise, vector
+from validator.statistics.sample import Vector, series_rows, summarise, vector
 
 if TYPE_CHECKING:
     from collections.abc import Hashable, Sequence

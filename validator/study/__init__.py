@@ -6,7 +6,7 @@ from validator.study.models.analysis import Analysis, AnalysisChoices, Calibrati
 from validator.study.models.base import LessThan
 from validator.study.models.blanks import BlankRun, LowLevelRun, NoiseRun
 from validator.study.models.calibration import CalibrationRun, MatrixCalibrationRun, StandardAdditionRun
-from validator.study.models.criteria import CHARACTERISTICS, Characteristic, Criterion
+from validator.study.models.criteria import Criterion
 from validator.study.models.method import Analyte, Configuration
 from validator.study.models.precision import PrecisionRun, RepeatedUseRun
 from validator.study.models.recordings import Peak, RecordedRun, RecordingsBlock
@@ -20,7 +20,6 @@ from validator.study.models.uncertainty import Bias, Component, UncertaintyBlock
 from validator.study.reading import read_study
 
 __all__ = [
-    "CHARACTERISTICS",
     "DEFAULT_CONFIGURATION",
     "FORMAT",
     "Analysis",
@@ -32,7 +31,6 @@ __all__ = [
     "CalibrationChoices",
     "CalibrationRun",
     "CarryOverRun",
-    "Characteristic",
     "ComparisonRun",
     "Component",
     "Configuration",

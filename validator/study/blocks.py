@@ -36,6 +36,11 @@ def data_blocks() -> tuple[tuple[str, type[Block], type[Run]], ...]:
     )
 
 
+def result_blocks() -> tuple[str, ...]:
+    """The names of the blocks that hold results; those of recordings stand in the others."""
+    return tuple(name for name, _, _ in data_blocks() if name != "recordings")
+
+
 def units_by_analyte(root: Table) -> dict[str, Units]:
     """The units of the analytes, by their ids, as far as they can be understood."""
     method = root.table("method")

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from validator.assessment.caveats.raising import Raised, Subject, Trigger, counted
-from validator.dossier import numbers
+from validator import numbers
+from validator.assessment.caveats.raising import Raised, Subject, Trigger
 from validator.evaluation.results import (
     ComparisonRecord,
     EstimateRecord,
@@ -227,7 +227,7 @@ def agreement_weakly_shown(subject: Subject) -> Trigger:
         yield Raised(
             id="comparison_from_few_samples",
             case="few_samples",
-            values={"samples": counted(found.n, "sample")},
+            values={"samples": numbers.counted(found.n, "sample")},
         )
 
 

@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, cast
 
 import numpy as np
 
+from validator import numbers
 from validator.assessment.caveats.raising import Raised, Subject, Trigger
 from validator.assessment.guidance_figures import level_errors
-from validator.dossier import numbers
 from validator.errors import NotEstimable
 from validator.evaluation.results import NotAssessed, TestRecord
 from validator.evaluation.rows import group_label, kept

@@ -5,10 +5,10 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+from validator import numbers
 from validator.assessment.asked import not_measured
-from validator.assessment.caveats.raising import Raised, Subject, Trigger, counted, listed
+from validator.assessment.caveats.raising import Raised, Subject, Trigger, listed
 from validator.assessment.observations_of_conditions import factor_name
-from validator.dossier import numbers
 from validator.evaluation.results import (
     DeclineRecord,
     NotAssessed,
@@ -16,7 +16,6 @@ from validator.evaluation.results import (
     RobustnessRecord,
     StabilityTrendRecord,
 )
-from validator.guidance import Characteristic
 
 if TYPE_CHECKING:
     from validator.evaluation.results import EstimateRecord, FactorEffectRecord, StabilityRecord
@@ -35,7 +34,7 @@ def few_robustness_factors(subject: Subject) -> Trigger:
         yield Raised(
             id="few_robustness_factors",
             case="few_factors",
-            values={"factors": counted(len(factors), "factor was", "factors were")},
+            values={"factors": numbers.counted(len(factors), "factor was", "factors were")},
         )
 
 
@@ -104,7 +103,7 @@ def stability_claim_beyond_test(subject: Subject) -> Trigger:
             id="stability_claim_beyond_test",
             case="few_points",
             values={
-                "points": counted(record.times, "point in time", "points in time"),
+                "points": numbers.counted(record.times, "point in time", "points in time"),
                 "condition": record.condition,
             },
         )
@@ -182,13 +181,13 @@ def not_studied(subject: Subject) -> Trigger:
     documents: dict[str, list[str]] = {}
     for profile in subject.profiles:
         for one in not_measured(subject.study, subject.results, profile):
-            if one.analyte != subject.cell.analyte or subject.is_limited(one.characteristic.value):
+            if one.analyte != subject.cell.analyte or subject.is_limited(one.characteristic):
                 continue
-            if scope and one.characteristic.value not in scope:
+            if scope and one.characteristic not in scope:
                 continue
             # spikes in the matrix say something of it; how little, a caveat of its own says
-            if one.characteristic is not Characteristic.MATRIX_EFFECT or not _has_spikes(subject):
-                documents.setdefault(profile.name, []).append(one.characteristic.value.replace("_", " "))
+            if one.characteristic != "matrix_effect" or not _has_spikes(subject):
+                documents.setdefault(profile.name, []).append(one.characteristic.replace("_", " "))
     for document, names in documents.items():
         yield Raised(
             id="recommended_not_studied",

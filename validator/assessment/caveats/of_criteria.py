@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from validator import numbers
 from validator.assessment.asked import is_limited, not_set
-from validator.assessment.caveats.raising import Raised, Subject, Trigger, counted, listed
+from validator.assessment.caveats.raising import Raised, Subject, Trigger, listed
 
 _NAMES = ("repeatability", "recovery", "quantification_limit")
 
@@ -13,7 +14,7 @@ def acceptance_limits_not_set(subject: Subject) -> Trigger:
     measured = [name for name in _NAMES if _is_measured(subject, name)]
     open_ones = [name for name in measured if not is_limited(name, subject.cell.analyte, subject.findings)]
     left_to_user = {
-        one.rule.characteristic.value: one.rule.cite().text
+        one.rule.characteristic: one.rule.cite().text
         for profile in reversed(subject.profiles)
         for one in reversed(not_set(subject.study, profile, subject.findings, (subject.cell.analyte,)))
     }
@@ -57,7 +58,7 @@ def conformity_without_decision_rule(subject: Subject) -> Trigger:
             id="conformity_without_decision_rule",
             case="no_rule",
             values={
-                "criteria": counted(len(criteria), "criterion is", "criteria are"),
+                "criteria": numbers.counted(len(criteria), "criterion is", "criteria are"),
                 "rule": subject.study.analysis.decision_rule,
             },
             whole_study=True,

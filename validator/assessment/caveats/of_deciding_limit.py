@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from validator.assessment.caveats.deciding import ON_CALIBRATION, ON_NOISE, Deciding, deciding
+from validator import numbers
+from validator.assessment.caveats.deciding import Deciding, deciding
 from validator.assessment.caveats.likeness import unlike
 from validator.assessment.caveats.of_replicates import few_blanks_decide
-from validator.assessment.caveats.raising import Raised, Subject, Trigger, counted, listed
+from validator.assessment.caveats.raising import Raised, Subject, Trigger, listed
 from validator.evaluation.rows import kept
 from validator.guidance import Counter
 from validator.statistics.detection import result
@@ -78,8 +79,8 @@ def _design(one: Deciding) -> str:
     ):
         found = int(entered.get(count, 0))
         known = int(entered.get(batches, 0))
-        origin = f"in {counted(known, 'batch', 'batches')}" if known else "from unrecorded batches"
-        parts.append(f"{counted(found, what)} {origin}" if found else f"no {what}")
+        origin = f"in {numbers.counted(known, 'batch', 'batches')}" if known else "from unrecorded batches"
+        parts.append(f"{numbers.counted(found, what)} {origin}" if found else f"no {what}")
     return listed(parts)
 
 
@@ -100,7 +101,7 @@ def instrument_limit_as_method_limit(subject: Subject) -> Trigger:
     matrices = {run.matrix for run in kept(subject.runs("calibration"))}
     if matrices and None not in matrices and not any(unlike(one, subject.matrix) for one in matrices):
         return
-    alone = [one for one in deciding(subject) if one.id in (*ON_CALIBRATION, *ON_NOISE)]
+    alone = [one for one in deciding(subject) if one.rests_on("calibration") or one.rests_on("noise")]
     if alone:
         names = {one.characteristic: one.title for one in alone}
         yield Raised(
@@ -113,14 +114,14 @@ def instrument_limit_as_method_limit(subject: Subject) -> Trigger:
 
 def noise_reading_not_stated(subject: Subject) -> Trigger:
     """A limit rests on noise: read once only, or without a word on where it was read."""
-    limits = [one for one in deciding(subject) if one.id in ON_NOISE]
+    limits = [one for one in deciding(subject) if one.rests_on("noise")]
     runs = kept(subject.runs("noise"))
     if not limits or not runs:
         return
     lowest = min(float(getattr(run, "level", 0.0)) for run in runs)
     used = [run for run in runs if getattr(run, "level", 0.0) == lowest]
     values = {
-        "readings": counted(len(used), "reading"),
+        "readings": numbers.counted(len(used), "reading"),
         "kind": listed([str(getattr(run, "noise_kind", "")).replace("_", " ") for run in used]),
     }
     if any(run.note is None for run in used):

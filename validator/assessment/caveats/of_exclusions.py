@@ -5,11 +5,13 @@ from __future__ import annotations
 import re
 from typing import TYPE_CHECKING, Literal
 
-from validator.assessment.caveats.raising import Raised, Subject, Trigger, counted, listed
-from validator.dossier import numbers
+from validator import numbers
+from validator.assessment.caveats.raising import Raised, Subject, Trigger, listed
+from validator.characteristics.order import ORDER
+from validator.study.blocks import result_blocks
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
 
     from validator.evaluation.results import PrecisionRecord
     from validator.guidance import Practice
@@ -17,21 +19,6 @@ if TYPE_CHECKING:
 
 MOST_LEFT_OUT = 2 / 9
 """Share that may be left out with cause in a collaborative study (AOAC, Appendix D; from memory)."""
-
-_ABOUT = {
-    "calibration": "linearity",
-    "blanks": "detection_limit",
-    "low_level": "detection_limit",
-    "precision": "repeatability",
-    "recovery": "recovery",
-    "interference": "interference",
-    "matrix_calibration": "matrix_effect",
-    "standard_addition": "trueness",
-    "comparison": "method_comparison",
-    "robustness": "robustness",
-    "stability": "stability",
-    "repeated_use": "repeated_use",
-}
 
 _WORDS = """
 cochran dixon grubbs hampel huber mandel student
@@ -51,15 +38,21 @@ _STATISTICAL = frozenset(_WORDS.split())
 """Words of a cause that names nothing but a statistical judgement."""
 
 
+def _about() -> Iterator[tuple[str, str]]:
+    """Each data block with the characteristic that its excluded results weigh on, in the order of a study."""
+    about = {block: one.name for one in ORDER for block in one.excluded_in}
+    yield from ((name, about[name]) for name in result_blocks() if name in about)
+
+
 def exclusion_without_cause(subject: Subject) -> Trigger:
     """Results left out for a statistical reason only, or too many of them."""
-    for block, characteristic in _ABOUT.items():
+    for block, characteristic in _about():
         runs = subject.runs(block)
         left_out = [run for run in runs if run.excluded]
         if not left_out:
             continue
         total, count = _results(runs), _results(left_out)
-        shares = {"block": block, "total": counted(total, "result")}
+        shares = {"block": block, "total": numbers.counted(total, "result")}
         by_grade: dict[str, list[Run]] = {}
         for run in left_out:
             if is_statistical(run.excluded or ""):

@@ -6,10 +6,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from validator import numbers
 from validator.assessment.caveats.of_calibration import refitted
 from validator.assessment.caveats.raising import Raised, Subject, Trigger
 from validator.assessment.guidance_figures import level_errors
-from validator.dossier import numbers
 from validator.evaluation.results import FTest, NotAssessed, RunsTest
 
 if TYPE_CHECKING:

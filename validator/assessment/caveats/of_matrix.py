@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from validator import numbers
 from validator.assessment.caveats.likeness import unlike
 from validator.assessment.caveats.raising import Raised, Subject, Trigger, listed
-from validator.dossier import numbers
 from validator.evaluation.results import (
     EstimateRecord,
     InterferenceRecord,

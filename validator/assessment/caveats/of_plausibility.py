@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 from msgspec import Struct
 
+from validator import numbers
 from validator.assessment.caveats.of_calibration import refitted
 from validator.assessment.caveats.raising import Raised, Subject, Trigger, listed
-from validator.dossier import numbers
 from validator.errors import NotEstimable
 from validator.evaluation.concentrations import SignalReader
 from validator.evaluation.rows import independent_values, kept

@@ -5,10 +5,10 @@ from __future__ import annotations
 from math import sqrt
 from typing import TYPE_CHECKING
 
+from validator import numbers
 from validator.assessment.asked import limited_with
-from validator.assessment.caveats.raising import Raised, Subject, Trigger, counted
+from validator.assessment.caveats.raising import Raised, Subject, Trigger
 from validator.assessment.design import Demand, counter_name
-from validator.dossier import numbers
 from validator.evaluation.results import EstimateRecord, NotAssessed
 from validator.evaluation.rows import group_label, independent_values, kept
 from validator.guidance import Counter
@@ -80,7 +80,7 @@ def repeat_readings_counted(subject: Subject) -> Trigger:
             values={
                 "block": where,
                 "readings": numbers.count(readings),
-                "preparations": counted(preparations, "independent preparation"),
+                "preparations": numbers.counted(preparations, "independent preparation"),
             },
             characteristic=characteristic,
         )
@@ -231,7 +231,7 @@ def too_few_devices(subject: Subject) -> Trigger:
         yield Raised(
             id="too_few_devices",
             case="one_or_two" if len(devices) < FEW_DEVICES else "three_or_four",
-            values={"devices": counted(len(devices), "device")},
+            values={"devices": numbers.counted(len(devices), "device")},
             characteristic="device_to_device",
         )
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from validator import numbers
 from validator.assessment.caveats.raising import Raised, Subject, Trigger, listed
-from validator.dossier import numbers
 from validator.evaluation.results import EstimateRecord
 from validator.evaluation.rows import group_label
 from validator.guidance import Kind

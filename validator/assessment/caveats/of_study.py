@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 from scipy import special
 
-from validator.assessment.caveats.raising import Raised, Subject, Trigger, counted
-from validator.dossier import numbers
+from validator import numbers
+from validator.assessment.caveats.raising import Raised, Subject, Trigger
 from validator.evaluation.results import Record
 from validator.evaluation.rows import kept
 
@@ -101,7 +101,7 @@ def plan_departed(subject: Subject) -> Trigger:
             whole_study=True,
         )
     if done:
-        counts = counted(done, "planned count differs", "planned counts differ")
+        counts = numbers.counted(done, "planned count differs", "planned counts differ")
         yield Raised(id="plan_departed", case="runs", values={"counts": counts}, whole_study=True)
     if not plan.recorded:
         yield Raised(id="plan_departed", case="not_recorded", values={}, whole_study=True)

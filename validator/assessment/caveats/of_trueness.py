@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import re
 
+from validator import numbers
 from validator.assessment.caveats.likeness import unlike
 from validator.assessment.caveats.raising import Raised, Subject, Trigger
-from validator.dossier import numbers
 from validator.evaluation.rows import kept
 from validator.study.models.trueness import RecoveryRun
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 import math
 import re
 
+from validator import numbers
 from validator.assessment.caveats.raising import Raised, Subject, Trigger, listed
-from validator.dossier import numbers
 from validator.evaluation.results import (
     BudgetRecord,
     EstimateRecord,

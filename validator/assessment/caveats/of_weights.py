@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections import Counter
 from typing import TYPE_CHECKING
 
+from validator import numbers
 from validator.assessment.caveats.raising import Raised, Subject, Trigger
-from validator.dossier import numbers
 
 if TYPE_CHECKING:
     from validator.evaluation.results import CalibrationRecord

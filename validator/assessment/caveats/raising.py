@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 
 from msgspec import Struct, field
 
+from validator import numbers
 from validator.assessment.design import Demand, demands
-from validator.dossier import numbers
 from validator.evaluation.chosen_guidance import kind_of
 from validator.evaluation.results import (
     CalibrationRecord,
@@ -27,7 +27,7 @@ from validator.evaluation.results import (
     Results,
 )
 from validator.evaluation.rows import Cell, Value, independent_values, kept, runs_of
-from validator.guidance import Characteristic, Kind, Profile, caveat_texts
+from validator.guidance import Kind, Profile, caveat_texts
 
 if TYPE_CHECKING:
     from validator.study import Study
@@ -191,7 +191,7 @@ class Subject(Struct, frozen=True):
         """True when a criterion of the study or of guidance speaks of one of *characteristics*."""
         return any(finding.characteristic in characteristics for finding in self.findings)
 
-    def is_asked(self, characteristic: Characteristic) -> bool:
+    def is_asked(self, characteristic: str) -> bool:
         """True when a chosen profile asks for *characteristic* for a method of this kind."""
         return any(characteristic in profile.characteristics(self.kind) for profile in self.profiles)
 
@@ -216,11 +216,6 @@ class Raised(Struct, frozen=True, kw_only=True):
 Trigger = Iterator[Raised]
 
 
-def counted(n: int, one: str, many: str | None = None) -> str:
-    """``1 blank``, ``3 blanks``."""
-    return f"{numbers.count(n)} {one if n == 1 else many or f'{one}s'}"
-
-
 def listed(names: Sequence[str]) -> str:
     """``a``, ``a and b``, ``a, b and c``, each once."""
     once = list(dict.fromkeys(names))
@@ -240,7 +235,7 @@ def as_caveats(raised: Sequence[tuple[Raised, Cell | None]]) -> tuple[Caveat, ..
     for one, cell in raised:
         text = texts[one.id]
         filled = text.fill(one.case, one.values)
-        usual = text.characteristics[0].value if text.characteristics else "whole study"
+        usual = text.characteristics[0] if text.characteristics else "whole study"
         found.setdefault(
             Caveat(
                 id=one.id,

@@ -16,8 +16,8 @@ from validator.dossier.figures.parts import (
     set_scale,
     spans_decades,
 )
-from validator.dossier.numbers import as_given
 from validator.dossier.wording import sentence, words_for
+from validator.numbers import as_given
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -11,7 +11,7 @@ from matplotlib.ticker import Formatter
 from msgspec import Struct
 
 from validator.dossier.figure_style import HAIR_WIDTH, INK, RANGE, shortened
-from validator.dossier.numbers import as_given
+from validator.numbers import as_given
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence

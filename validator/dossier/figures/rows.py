@@ -21,8 +21,8 @@ from validator.dossier.figures.parts import (
     row_labels,
     set_scale,
 )
-from validator.dossier.numbers import as_given, significant
 from validator.dossier.wording import sentence, words_for
+from validator.numbers import as_given, significant
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

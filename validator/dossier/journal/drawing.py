@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Literal
 
 from msgspec import Struct
 
-from validator.dossier import figures, numbers
+from validator import numbers
+from validator.dossier import figures
 from validator.dossier.document import Figure
 from validator.dossier.sections import pictures
 from validator.dossier.sections.context import Context, Item, percent_level

@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-import math
 from typing import TYPE_CHECKING
 
-from validator.dossier import numbers
+from validator import numbers
 from validator.dossier.document import Column, Row, Table
 from validator.dossier.journal.methods import listed
 from validator.dossier.journal.results import near_one
 from validator.dossier.sections.context import Context, Item, estimate_text, percent_level, slope_unit
 from validator.dossier.sections.summary import limits_are_claimed
-from validator.evaluation.results import CalibrationRecord, EstimateRecord, NotAssessed
+from validator.evaluation.results import CalibrationRecord, EstimateRecord, NotAssessed, value_of
 from validator.statistics.detection import VARIANTS, resolve_detection, resolve_quantification
 
 if TYPE_CHECKING:
@@ -124,7 +123,7 @@ def _of_line(text: Callable[[CalibrationRecord], str]) -> Callable[[Item], str]:
 
 
 def _points(record: CalibrationRecord) -> str:
-    return f"{numbers.count(record.n)} / {numbers.count(record.levels)}"
+    return numbers.counts(record.n, record.levels)
 
 
 def _residual(record: CalibrationRecord) -> str:
@@ -135,7 +134,7 @@ def _range(record: CalibrationRecord) -> str:
     found = record.linear_range
     if isinstance(found, NotAssessed):
         return numbers.MISSING
-    return f"{numbers.as_given(found.lower)} {numbers.TO} {numbers.as_given(found.upper)}"
+    return numbers.span(found.lower, found.upper)
 
 
 def _limit(context: Context, name: str) -> Callable[[Item], str]:
@@ -158,7 +157,7 @@ def _spread(field: str) -> Callable[[Item], str]:
     def cell(item: Item) -> str:
         records = item.configuration.precision
         figures = [] if isinstance(records, NotAssessed) else [getattr(one, field) for one in records]
-        return _smallest_to_largest(figures, 2)
+        return numbers.smallest_to_largest(_values(figures), 2)
 
     return cell
 
@@ -166,19 +165,8 @@ def _spread(field: str) -> Callable[[Item], str]:
 def _recovery(item: Item) -> str:
     records = item.configuration.recovery
     figures = [] if isinstance(records, NotAssessed) else [one.mean_recovery for one in records]
-    return _smallest_to_largest(figures, 3, same_place=True)
+    return numbers.smallest_to_largest(_values(figures), 3, same_place=True)
 
 
-def _smallest_to_largest(
-    figures: Iterable[EstimateRecord | NotAssessed | None], digits: int, *, same_place: bool = False
-) -> str:
-    """The range of *figures*; at the *same_place* both ends show as many decimals as the smaller."""
-    found = [
-        figure.value for figure in figures if isinstance(figure, EstimateRecord) and figure.value is not None
-    ]
-    if not found:
-        return numbers.MISSING
-    least, most = min(found), max(found)
-    more = math.floor(math.log10(most)) - math.floor(math.log10(least)) if same_place and least > 0 else 0
-    low, high = numbers.significant(least, digits), numbers.significant(most, digits + more)
-    return low if low == high else f"{low} {numbers.TO} {high}"
+def _values(figures: Iterable[EstimateRecord | NotAssessed | None]) -> list[float]:
+    return [value for one in figures if (value := value_of(one)) is not None]

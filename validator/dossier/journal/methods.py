@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, TypeVar
 
-from validator.dossier import numbers
+from validator import numbers
 from validator.dossier.document import Block, Formula, Paragraph, identifier
 from validator.dossier.inline import Inline, Text, pieces
 from validator.dossier.sections.context import Context, Item, percent_level

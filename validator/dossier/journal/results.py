@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from validator.dossier import numbers
+from validator import numbers
 from validator.dossier.document import Block, Paragraph, Section
 from validator.dossier.journal.methods import joined
 from validator.dossier.sections.configurations import slope_sentences

@@ -6,9 +6,9 @@ from typing import TYPE_CHECKING
 
 from msgspec import Struct
 
+from validator import numbers
 from validator.assessment.design import demands
-from validator.dossier import numbers
-from validator.dossier.document import Block, Column, Paragraph, Section, Table, identifier
+from validator.dossier.document import Block, BulletList, Column, Paragraph, Section, Table, identifier
 from validator.dossier.inline import Outcome, Text
 from validator.dossier.sections.context import percent_level, row
 from validator.dossier.wording import Col, Mid, Num, table_of
@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from validator.dossier.document import Row
+    from validator.dossier.inline import Content
     from validator.dossier.sections.context import Context
     from validator.dossier.wording import Wording
     from validator.evaluation.results import DesignFinding
@@ -142,6 +143,9 @@ def criteria(parts: Parts) -> Section:
                 note=say("planning.criteria.note"),
             )
         )
+        unanswered = tuple(_unanswered(parts))
+        if unanswered:
+            blocks.append(BulletList(unanswered))
     else:
         blocks.append(Paragraph(say("planning.criteria.nothing")))
     blocks.append(_choices(parts))
@@ -167,6 +171,20 @@ def _criteria_rows(parts: Parts) -> Iterator[Row]:
                 criterion,
                 parts.say.text(f"planning.criteria.{'with' if is_answered else 'without'}_runs"),
                 source,
+            )
+
+
+def _unanswered(parts: Parts) -> Iterator[Content]:
+    """Why no planned run answers a criterion, and what would."""
+    for prediction in parts.protocol.predictions:
+        for chance in prediction.unanswered:
+            yield parts.say(
+                "planning.criteria.unanswered",
+                criterion=parts.criterion(chance),
+                name=parts.analyte(prediction.analyte).name,
+                at=parts.at(chance, prediction.analyte),
+                reason=chance.reason or numbers.MISSING,
+                needs=chance.needs or numbers.MISSING,
             )
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from validator.dossier import numbers
+from validator import numbers
 from validator.dossier.document import (
     Block,
     BulletList,
@@ -62,6 +62,17 @@ def smallest(parts: Parts) -> Section:
             size="normal",
         ),
     ]
+    blocks += [
+        Paragraph(
+            say(
+                "planning.smallest.all_met",
+                name=parts.analyte(prediction.analyte).name,
+                probability=percent(prediction.smallest.all_met),
+            )
+        )
+        for prediction in parts.protocol.predictions
+        if prediction.smallest is not None and prediction.smallest.all_met is not None
+    ]
     beyond = tuple(_out_of_reach(parts))
     if beyond:
         blocks += [Paragraph(say("planning.smallest.out_of_reach")), BulletList(beyond)]
@@ -107,6 +118,7 @@ def _out_of_reach(parts: Parts) -> Iterator[Content]:
                 at=parts.at(one.chance, prediction.analyte),
                 probability=percent(one.chance.probability),
                 most=numbers.count(MOST),
+                size=_size(parts, one.largest) if one.largest else numbers.MISSING,
                 reason=one.chance.reason or "",
                 needs=one.chance.needs or numbers.MISSING,
             )

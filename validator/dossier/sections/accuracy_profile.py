@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from validator.dossier import numbers
+from validator import numbers
 from validator.dossier.document import Block, NotAssessedList, Paragraph, Section, Table
 from validator.dossier.sections.context import (
     Context,
@@ -72,7 +72,7 @@ def _table(context: Context, item: Item, record: AccuracyProfileRecord) -> Table
         "accuracy_profile.table",
         record.levels,
         Num("level", lambda one: numbers.as_given(one.level), unit),
-        Mid("n", lambda one: f"{numbers.count(one.n)} / {numbers.count(one.series)}"),
+        Mid("n", lambda one: numbers.counts(one.n, one.series)),
         Num("bias", lambda one: numbers.significant(one.relative_bias_percent, 2), "%"),
         Num("s_i", lambda one: numbers.significant(one.intermediate_sd, 2), unit),
         Col(

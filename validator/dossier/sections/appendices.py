@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 
 from msgspec.structs import replace
 
-from validator.dossier import numbers
+from validator import numbers
+from validator.characteristics.order import CHARACTERISTICS
 from validator.dossier.document import (
     Block,
     BulletList,
@@ -75,23 +76,6 @@ def _formula_blocks(formulas: tuple[tuple[Content, Formula], ...]) -> Iterator[B
 
 # --- cross-reference ----------------------------------------------------------------------------------
 
-_ANSWERED_IN = {
-    "calibration": ("linearity", "lack_of_fit", "residual_pattern", "working_range", "sensitivity"),
-    "limits": ("detection_limit", "quantification_limit"),
-    "decision-limits": ("decision_limit", "detection_capability"),
-    "precision": ("repeatability", "intermediate_precision", "reproducibility"),
-    "trueness": ("trueness", "recovery"),
-    "selectivity": ("selectivity", "interference"),
-    "matrix": ("matrix_effect",),
-    "method-comparison": ("method_comparison",),
-    "robustness": ("robustness",),
-    "stability": ("stability", "carry_over"),
-    "devices": ("device_to_device", "repeated_use"),
-    "uncertainty": ("uncertainty",),
-    "accuracy-profile": ("accuracy_profile",),
-}
-
-
 _MARKS: dict[ClauseOutcome, OutcomeWord] = {
     "met": "meets",
     "not met": "does not meet",
@@ -136,13 +120,12 @@ def _cross_reference(context: Context) -> Section | None:
 
 
 def _home(context: Context, characteristic: str) -> Reference | str:
-    """The section that answers on *characteristic*."""
-    present = {element.id for element in context.sections_present}
+    """The section that answers on *characteristic*; a rule may be about none."""
+    section = CHARACTERISTICS[characteristic].section if characteristic else ""
+    if section not in {element.id for element in context.sections_present}:
+        return numbers.MISSING
     kept = {element.id for element in context.sections_printed}
-    for section, covered in _ANSWERED_IN.items():
-        if characteristic in covered and section in present:
-            return Reference(section if section in kept else "by-analyte")
-    return numbers.MISSING
+    return Reference(section if section in kept else "by-analyte")
 
 
 def _particulars(context: Context, profile: Profile) -> Content:

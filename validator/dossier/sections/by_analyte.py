@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from msgspec import Struct
 from msgspec.structs import replace
 
-from validator.dossier import numbers
+from validator import numbers
 from validator.dossier.document import (
     Block,
     BulletList,
@@ -219,7 +219,7 @@ def _figures(
                     "overview.at_level", characteristic=context.characteristic(name), level=level
                 )
                 value = None if isinstance(field, NotAssessed) or field is None else field.value
-                yield named, text, _counted(precision.n, precision.groups), of(name, observed=value)
+                yield named, text, numbers.counts(precision.n, precision.groups), of(name, observed=value)
     for recovery in configuration.recovery if not isinstance(configuration.recovery, NotAssessed) else ():
         mean = recovery.mean_recovery
         named = context.say.text(
@@ -228,18 +228,13 @@ def _figures(
             level=recovery_label(context, item, recovery),
         )
         asked = of("recovery", "trueness", observed=mean.value)
-        yield named, estimate_text(mean, "%"), _counted(recovery.n, recovery.series), asked
-
-
-def _counted(results: int, groups: int | None) -> str:
-    """``18 / 6``: results, and the series or levels they come from where those are known."""
-    return numbers.count(results) if groups is None else f"{numbers.count(results)} / {numbers.count(groups)}"
+        yield named, estimate_text(mean, "%"), numbers.counts(recovery.n, recovery.series), asked
 
 
 def _of_calibration(
     context: Context, item: Item, record: CalibrationRecord, of: Callable[..., list[Finding]]
 ) -> Iterator[tuple[Content, str, Content, list[Finding]]]:
-    say, n = context.say, _counted(record.n, record.levels)
+    say, n = context.say, numbers.counts(record.n, record.levels)
     signal, unit = item.analyte.signal_unit, item.analyte.unit
     yield say.text("overview.slope"), estimate_text(record.slope, slope_unit(item)), n, of("sensitivity")
     yield say.text("overview.intercept"), estimate_text(record.intercept, signal), n, []
@@ -375,7 +370,7 @@ def _range(_: Context, item: Item) -> str:
     if isinstance(calibration, NotAssessed):
         return numbers.MISSING
     span = calibration.working_range
-    return f"{numbers.as_given(span.lower)} {numbers.TO} {numbers.as_given(span.upper)}"
+    return numbers.span(span.lower, span.upper)
 
 
 def _limit(context: Context, item: Item, which: str) -> str:

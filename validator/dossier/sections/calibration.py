@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from validator.dossier import numbers
+from validator import numbers
 from validator.dossier.document import Block, Paragraph, Row, Section, Table
 from validator.dossier.inline import Text
 from validator.dossier.sections.context import (

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from validator.dossier import numbers
+from validator import numbers
 from validator.dossier.document import Block, Figure, Paragraph, Row, Section, Table
 from validator.dossier.inline import Text
 from validator.dossier.sections.context import (
@@ -20,7 +20,7 @@ from validator.dossier.sections.pairing import paired, widths
 from validator.dossier.sections.pictures import forest_figure, overlay_figure
 from validator.dossier.sections.summary import limit_text
 from validator.dossier.wording import Col, Num, table_of
-from validator.evaluation.results import ComparedConfiguration, FTest, NotAssessed, PrecisionRecord, TTest
+from validator.evaluation.results import ComparedConfiguration, FTest, NotAssessed, TTest, value_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -129,9 +129,7 @@ def _range(item: Item) -> str:
     if isinstance(record, NotAssessed) or isinstance(record.linear_range, NotAssessed):
         return numbers.MISSING
     found = record.linear_range
-    return numbers.quantity(
-        f"{numbers.as_given(found.lower)} {numbers.TO} {numbers.as_given(found.upper)}", item.analyte.unit
-    )
+    return numbers.quantity(numbers.span(found.lower, found.upper), item.analyte.unit)
 
 
 def _limit(item: Item, field: str) -> str:
@@ -159,16 +157,8 @@ def _rsd(item: Item, field: str) -> str:
     records = item.configuration.precision
     if isinstance(records, NotAssessed):
         return numbers.MISSING
-    found = [value for record in records if (value := _value(record, field)) is not None]
-    if not found:
-        return numbers.MISSING
-    low, high = numbers.significant(min(found), 2), numbers.significant(max(found), 2)
-    return numbers.quantity(low if low == high else f"{low} {numbers.TO} {high}", "%")
-
-
-def _value(record: PrecisionRecord, field: str) -> float | None:
-    figure = getattr(record, field)
-    return None if figure is None or isinstance(figure, NotAssessed) else figure.value
+    found = [value for record in records if (value := value_of(getattr(record, field))) is not None]
+    return numbers.quantity(numbers.smallest_to_largest(found, 2), "%")
 
 
 def slope_sentences(context: Context, analyte: str) -> tuple[Content, ...]:

@@ -6,7 +6,8 @@ from typing import TYPE_CHECKING, Literal, TypeVar
 
 from msgspec import Struct, field
 
-from validator.dossier import numbers
+from validator import numbers
+from validator.characteristics.order import CHARACTERISTICS
 from validator.dossier.document import (
     Block,
     BulletList,
@@ -241,10 +242,6 @@ class Context(Struct, frozen=True):
 
 _LONGEST_LEVEL = 7
 
-NAMED_BY_WHAT = ("matrix_effect", "robustness", "stability", "carry_over", "repeated_use")
-"""Characteristics whose criteria hold for several things that neither level nor criterion names."""
-
-
 RATIOS = ("interference", "selectivity")
 """Characteristics whose level is a ratio of interferent to analyte."""
 
@@ -257,11 +254,15 @@ def place_of(context: Context, finding: FindingRecord) -> str:
     elif finding.level is not None:
         unit = context.study.analyte(finding.analyte).unit if finding.analyte else ""
         level = numbers.quantity(_level(finding.level), unit)
-    named = (*RATIOS, *NAMED_BY_WHAT, "recovery", "trueness")
-    what = finding.what if finding.characteristic in named else ""
+    named = finding.characteristic in (*RATIOS, "recovery", "trueness") or _names_things(finding)
+    what = finding.what if named else ""
     joint = " " if finding.characteristic in RATIOS else ", "
     parts = (what, level) if finding.characteristic in RATIOS else (level, what)
     return joint.join(part for part in parts if part)
+
+
+def _names_things(finding: FindingRecord) -> bool:
+    return CHARACTERISTICS[finding.characteristic].names_things
 
 
 def sources_of(caveat: Caveat) -> str:
@@ -285,7 +286,7 @@ def criterion_text(context: Context, finding: FindingRecord) -> str:
     text = f"{context.characteristic(finding.characteristic)}: {finding.criterion}"
     if finding.what and finding.characteristic in RATIOS:
         text += f" in the presence of {finding.what}"
-    elif finding.what and finding.characteristic in NAMED_BY_WHAT:
+    elif finding.what and _names_things(finding):
         text += f", {finding.what}"
     if finding.informs:
         text += f" ({finding.informs})"

@@ -12,11 +12,11 @@ from typing import TYPE_CHECKING
 
 from msgspec import Struct
 
-from validator.dossier import numbers
+from validator import numbers
 from validator.dossier.document import Block, Column, Paragraph, Row, Section, Table
-from validator.dossier.sections.design import BLOCKS
 from validator.dossier.table_layout import SIZES_PT, UPRIGHT_PT, text_width
 from validator.dossier.wording import sentence
+from validator.study.blocks import result_blocks
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -62,7 +62,7 @@ class _Plan(Struct, frozen=True):
 
 def data(context: Context) -> Section | None:
     """A table for every block of data; nothing where there is none."""
-    tables = [table for name in BLOCKS if (table := _block(context, name)) is not None]
+    tables = [table for name in result_blocks() if (table := _block(context, name)) is not None]
     if not tables:
         return None
     lead = context.say.text("appendices.data_lead")

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from validator import numbers
 from validator.assessment.design import counter_name, demands
-from validator.dossier import numbers
 from validator.dossier.document import Block, Paragraph, Section, Table
 from validator.dossier.inline import Content, Outcome, OutcomeWord, Text
 from validator.dossier.sections.context import MOST_NAMED, Context, Item, row
@@ -13,6 +13,7 @@ from validator.dossier.wording import Col, Mid, table_of
 from validator.evaluation.chosen_guidance import profiles_of
 from validator.evaluation.factors import series_labels
 from validator.evaluation.rows import independent_values, kept, runs_of
+from validator.study.blocks import result_blocks
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
@@ -22,24 +23,6 @@ if TYPE_CHECKING:
     from validator.evaluation.results import DesignFinding, PlanDifference
     from validator.guidance import Profile
     from validator.study.models.runs import Run
-
-
-BLOCKS = (
-    "calibration",
-    "blanks",
-    "low_level",
-    "precision",
-    "recovery",
-    "interference",
-    "standard_addition",
-    "matrix_calibration",
-    "comparison",
-    "robustness",
-    "stability",
-    "carry_over",
-    "repeated_use",
-    "noise",
-)
 
 
 def design(context: Context) -> Section:
@@ -55,7 +38,7 @@ def _runs(context: Context) -> tuple[Block, ...]:
     say = context.say
     # analytes and configurations of which the same was run share a row
     counted: dict[tuple[str, ...], list[Item]] = {}
-    for name in BLOCKS:
+    for name in result_blocks():
         for item in context.items():
             runs = runs_of(getattr(context.study, name), item.cell)
             if runs:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from validator.dossier import numbers
+from validator import numbers
 from validator.dossier.document import Block, Paragraph, Section
 from validator.dossier.sections.context import (
     Context,
@@ -64,7 +64,7 @@ def _between(context: Context, item: Item, records: Sequence[DeviceToDeviceRecor
             "devices.between",
             records,
             Num("level", lambda record: numbers.as_given(record.level), item.analyte.unit),
-            Mid("devices", lambda record: f"{numbers.count(record.devices)} / {numbers.count(record.n)}"),
+            Mid("devices", lambda record: numbers.counts(record.devices, record.n)),
             Num("mean", lambda record: value_text(record.mean), unit),
             Col("spread", lambda record: estimate_text(record.device_rsd), "%"),
             Col("between_rsd", lambda record: estimate_text(record.between_rsd), "%"),

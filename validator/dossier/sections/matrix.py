@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from validator.dossier import numbers
+from validator import numbers
 from validator.dossier.document import Block, Figure, Paragraph, Section
 from validator.dossier.sections.context import (
     Context,
@@ -74,7 +74,7 @@ def _effects(context: Context, item: Item, records: Sequence[MatrixEffectRecord]
             records,
             Col("matrix", lambda record: record.matrix, width=16),
             Col("source", lambda record: say(f"matrix.from_{record.source.replace(' ', '_')}"), width=14),
-            Mid("n", lambda record: f"{numbers.count(record.n)} / {numbers.count(record.levels)}"),
+            Mid("n", lambda record: numbers.counts(record.n, record.levels)),
             Col("slope", lambda record: estimate_text(record.slope), slope_unit(item)),
             Col("ratio", lambda record: estimate_text(record.slope_ratio)),
             Col("effect", lambda record: estimate_text(record.effect_percent), "%"),
@@ -144,7 +144,7 @@ def _additions(context: Context, item: Item, records: Sequence[StandardAdditionR
             "matrix.additions",
             records,
             Col("sample", lambda record: record.sample, width=14),
-            Mid("portions", lambda record: f"{numbers.count(record.n)} / {numbers.count(record.additions)}"),
+            Mid("portions", lambda record: numbers.counts(record.n, record.additions)),
             Col("content", lambda record: estimate_text(record.concentration), unit),
             Num("reference", lambda record: numbers.as_given(record.reference), unit),
             Col("reference_difference", lambda record: estimate_text(record.difference), unit),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from validator.dossier import numbers
+from validator import numbers
 from validator.dossier.document import Block, Paragraph, Row, Section, Table
 from validator.dossier.sections.context import (
     Context,
@@ -287,7 +287,7 @@ def _samples(context: Context, item: Item, record: ComparisonRecord) -> Table:
             numbers.significant(one.this_method, 4),
             numbers.significant(one.reference_method, 4),
             _difference(one, sd),
-            f"{numbers.count(one.n_this)} / {numbers.count(one.n_reference)}",
+            numbers.counts(one.n_this, one.n_reference),
         )
         rows.append(row(*cells, kind="plain" if one.left_out is None else "struck"))
         if one.left_out is not None:

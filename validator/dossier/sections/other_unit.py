@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from msgspec.structs import replace
 
-from validator.dossier import numbers
+from validator import numbers
 from validator.dossier.document import Paragraph
 from validator.dossier.sections.summary import limit_text
 from validator.evaluation.results import DeclaredLimit, DetectionRecord, NotAssessed

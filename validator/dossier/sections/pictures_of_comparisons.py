@@ -6,7 +6,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from validator.dossier import figures, numbers
+from validator import numbers
+from validator.dossier import figures
 from validator.dossier.document import Figure, FigurePair
 from validator.dossier.figure_style import WIDTHS_MM
 from validator.dossier.figures import AxisText

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from validator.dossier import numbers
+from validator import numbers
 from validator.dossier.document import Block, Paragraph, Section, Table
 from validator.dossier.inline import LineBreak, Strong, Text
 from validator.dossier.sections.context import (
@@ -109,7 +109,7 @@ def _table(context: Context, item: Item, records: Sequence[PrecisionRecord]) -> 
         rows.append(
             row(
                 numbers.as_given(record.level),
-                f"{numbers.count(record.n)} / {numbers.count(record.groups)}",
+                numbers.counts(record.n, record.groups),
                 value_text(record.mean),
                 _sd(record.repeatability_sd),
                 _rsd(record.repeatability_rsd),

@@ -6,7 +6,8 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from validator.dossier import figures, numbers
+from validator import numbers
+from validator.dossier import figures
 from validator.dossier.document import Block, Column, DefinitionList, Figure, Paragraph, Row, Section, Table
 from validator.dossier.figures.curves import DrawnCurve, curves_figure
 from validator.dossier.figures.parts import AxisText
@@ -96,7 +97,7 @@ def _way(settings: ReductionSettings) -> str:
 
 
 def _windows(windows: Sequence[Sequence[float]], unit: str) -> str:
-    ends = (f"{numbers.as_given(low)} {numbers.TO} {numbers.as_given(high)}" for low, high in windows)
+    ends = (numbers.span(low, high) for low, high in windows)
     return " and ".join(numbers.quantity(one, unit) for one in ends)
 
 

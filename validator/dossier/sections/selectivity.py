@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from validator.dossier import numbers
+from validator import numbers
 from validator.dossier.document import Block, Paragraph, Section, Table
 from validator.dossier.inline import Text
 from validator.dossier.sections.context import Context, Item, open_caveats, percent_level, section_of
@@ -67,7 +67,7 @@ def _table(context: Context, item: Item, records: Sequence[InterferenceRecord], 
             ),
             width=9,
         ),
-        Mid(Text("n"), lambda record: f"{numbers.count(record.n)} / {numbers.count(record.n_reference)}"),
+        Mid(Text("n"), lambda record: numbers.counts(record.n, record.n_reference)),
         Num("change", lambda record: numbers.significant(record.relative_change_percent, 2), "%"),
         Col(
             say("selectivity.interval", level=percent_level(item.record.confidence)),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from validator.dossier import numbers
+from validator import numbers
 from validator.dossier.document import Block, Paragraph, Section
 from validator.dossier.inline import Text
 from validator.dossier.sections.context import (
@@ -224,7 +224,7 @@ def _after_high(context: Context, item: Item, records: Sequence[CarryOverRecord]
             records,
             Col("sequence", lambda record: record.place, width=16),
             Col("highest", lambda record: level_label(item, record.highest_level)),
-            Mid("blanks", lambda record: f"{numbers.count(record.n)} / {numbers.count(record.baseline_n)}"),
+            Mid("blanks", lambda record: numbers.counts(record.n, record.baseline_n)),
             Col("value", lambda record: estimate_text(record.carry_over), item.analyte.signal_unit),
             Col("of_high", lambda record: estimate_text(record.percent_of_high, digits=2), "%"),
             Col("of_limit", lambda record: estimate_text(record.percent_of_limit, digits=2), "%"),

@@ -5,8 +5,8 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+from validator import numbers
 from validator.assessment.verdict import GRAVITY
-from validator.dossier import numbers
 from validator.dossier.document import (
     Block,
     BulletList,

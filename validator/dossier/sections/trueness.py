@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from validator.dossier import numbers
+from validator import numbers
 from validator.dossier.document import Block, Paragraph, Section, Table
 from validator.dossier.inline import Text
 from validator.dossier.sections.context import (
@@ -70,7 +70,7 @@ def _table(context: Context, item: Item, records: Sequence[RecoveryRecord]) -> T
         "trueness.table",
         records,
         Col("what", lambda record: recovery_label(context, item, record), width=28),
-        Mid("n", lambda record: f"{numbers.count(record.n)} / {numbers.count(record.series)}"),
+        Mid("n", lambda record: numbers.counts(record.n, record.series)),
         Num("mean", lambda record: value_text(record.mean_recovery), "%"),
         Col(
             say("trueness.interval", level=percent_level(item.record.confidence)),

@@ -13,12 +13,12 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING, Annotated, Literal, Self
 
 from msgspec import Struct
-from pydantic import BaseModel, Field, model_validator
+from pydantic import BaseModel, BeforeValidator, Field, model_validator
 
+from validator.characteristics.order import CHARACTERISTICS, CharacteristicName
 from validator.errors import GuidanceError
 from validator.guidance.acceptance import STRICT, Text
 from validator.guidance.reading import read_document, validated
-from validator.guidance.vocabulary import Characteristic
 from validator.sources import Source, SourceStatus
 
 if TYPE_CHECKING:
@@ -68,11 +68,15 @@ class Caution(Struct, frozen=True, kw_only=True):
     sources: tuple[Source, ...]
 
 
+def _all(written: object) -> object:
+    return tuple(CHARACTERISTICS) if written == "all" else written
+
+
 class CaveatText(BaseModel):
     """One caveat of the catalogue.
 
     Attributes:
-        characteristics: those it can weigh on, the usual one first; empty when the study as a whole is meant.
+        characteristics: those it can weigh on, the usual one first, or ``all``; empty: the study as a whole.
         text: what it means, without numbers.
         cases: the ways it arises, by name.
         values: meaning of each value that the sentences of the cases name in braces.
@@ -82,7 +86,7 @@ class CaveatText(BaseModel):
     model_config = STRICT
     id: Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]*$")]
     severity: Severity
-    characteristics: tuple[Characteristic, ...]
+    characteristics: Annotated[tuple[CharacteristicName, ...], BeforeValidator(_all)]
     title: Text
     text: Text
     cases: Annotated[dict[str, Case], Field(min_length=1)]

@@ -67,6 +67,9 @@ class Variant(Struct, frozen=True, kw_only=True):
         symbols: what the letters of the formula mean.
         source: published source.
         sigma_contains: what scatter its standard deviation holds, and what not.
+        rests_on: data blocks whose scatter that is; more results of the first make the limit surer.
+        is_level: the limit is a level that was tested or where a tolerance interval ends, no multiple of a σ.
+        from_zero: it takes the standard deviation of the blanks and leaves their mean out.
         needs: what data it takes.
         gives: which limits it returns.
     """
@@ -78,6 +81,9 @@ class Variant(Struct, frozen=True, kw_only=True):
     symbols: str
     source: Source
     sigma_contains: str
+    rests_on: tuple[str, ...]
+    is_level: bool = False
+    from_zero: bool = False
     needs: str
     gives: tuple[Gives, ...]
 
@@ -132,6 +138,8 @@ _ALL = (
         symbols=_BLANK_SYMBOLS + "; 1/n_b only where results are blank-corrected",
         source=EURACHEM,
         sigma_contains=_BLANK_SCATTER,
+        rests_on=("blanks",),
+        from_zero=True,
         needs="at least 2 independent blanks (10 are customary)",
         gives=("detection", "quantification"),
     ),
@@ -144,6 +152,7 @@ _ALL = (
         source=IUPAC_1976,
         sigma_contains=_BLANK_SCATTER
         + "; the difference between mean blank and intercept is added to the limit",
+        rests_on=("blanks",),
         needs="signals of at least 2 independent blanks (10 are customary), and a calibration",
         gives=("detection", "quantification"),
     ),
@@ -155,6 +164,8 @@ _ALL = (
         symbols=_BLANK_SYMBOLS,
         source=ICH,
         sigma_contains=_BLANK_SCATTER,
+        rests_on=("blanks",),
+        from_zero=True,
         needs="at least 2 independent blanks (10 are customary)",
         gives=("detection", "quantification"),
     ),
@@ -166,6 +177,7 @@ _ALL = (
         symbols="s_y/x: residual standard deviation, over √w_0 for a weighted fit; b: slope",
         source=ICH,
         sigma_contains=_RESIDUAL_SCATTER,
+        rests_on=("calibration",),
         needs="a calibration of at least 3 preparations",
         gives=("detection", "quantification"),
     ),
@@ -179,6 +191,7 @@ _ALL = (
         sigma_contains=(
             "the standard error of the intercept; the variation of the sample signal is not included"
         ),
+        rests_on=("calibration",),
         needs="a straight-line calibration with an intercept",
         gives=("detection", "quantification"),
     ),
@@ -192,6 +205,7 @@ _ALL = (
         sigma_contains=(
             "the variation of complete results at a low level, calibration and sample preparation included"
         ),
+        rests_on=("low_level",),
         needs="at least 2 independent results of a low-level sample (10 are customary)",
         gives=("detection", "quantification"),
     ),
@@ -208,6 +222,8 @@ _ALL = (
         + "; δ: noncentrality of t at false positives α and false negatives β; ν = n_b − 1",
         source=CURRIE,
         sigma_contains=_BLANK_SCATTER,
+        rests_on=("blanks",),
+        from_zero=True,
         needs="at least 2 independent blanks (10 are customary)",
         gives=("critical", "detection", "quantification"),
     ),
@@ -223,6 +239,7 @@ _ALL = (
         + "; δ: noncentrality of t; ν = n − 2; weighted: 1/m over the weight at the level",
         source=ISO_11843,
         sigma_contains=_RESIDUAL_SCATTER,
+        rests_on=("calibration",),
         needs="a straight-line calibration with an intercept",
         gives=("critical", "detection"),
     ),
@@ -238,6 +255,8 @@ _ALL = (
         symbols=_LINE_SYMBOLS + "; s_L: standard deviation of the blanks; ν = n_b − 1; k = 3",
         source=DIN_32645,
         sigma_contains=_BLANK_SCATTER,
+        rests_on=("blanks",),
+        from_zero=True,
         needs="at least 2 independent blanks (10 are customary); an unweighted straight-line calibration",
         gives=("critical", "detection", "quantification"),
     ),
@@ -252,6 +271,7 @@ _ALL = (
         symbols=_LINE_SYMBOLS + "; ν = n − 2; k = 3; identification limit x_EG = 2 x_NG for α = β",
         source=DIN_32645,
         sigma_contains=_RESIDUAL_SCATTER,
+        rests_on=("calibration",),
         needs="an unweighted straight-line calibration near the limit",
         gives=("critical", "detection", "quantification"),
     ),
@@ -266,6 +286,7 @@ _ALL = (
         symbols=_LINE_SYMBOLS + "; α, β: false positives and false negatives",
         source=HUBAUX_VOS,
         sigma_contains=_RESIDUAL_SCATTER,
+        rests_on=("calibration",),
         needs="a calibration",
         gives=("critical", "detection"),
     ),
@@ -286,6 +307,7 @@ _ALL = (
             "the variation of complete results over several batches, sample "
             "preparation and calibration included"
         ),
+        rests_on=("low_level", "blanks"),
         needs="at least 7 spiked samples and 7 method blanks, each over at least 3 batches",
         gives=("detection", "quantification"),
     ),
@@ -302,6 +324,7 @@ _ALL = (
         sigma_contains=(
             "the variation of complete blanks and of complete low-level results over several days"
         ),
+        rests_on=("low_level", "blanks"),
         needs="blanks (60 customary) and replicates of low-level samples over several days",
         gives=("critical", "detection"),
     ),
@@ -313,6 +336,7 @@ _ALL = (
         symbols="H: signal height at level x; h: full width of the baseline noise (H/s with its rms value s)",
         source=SIGNAL_TO_NOISE,
         sigma_contains="the baseline noise of one recording only",
+        rests_on=("noise",),
         needs="peak height and baseline noise at a level near the limit",
         gives=("detection", "quantification"),
     ),
@@ -327,6 +351,7 @@ _ALL = (
             "the variation of complete results at each level, between-series "
             "variation included where available"
         ),
+        rests_on=("precision",),
         needs="replicates at 2 or more levels, including levels near the limit",
         gives=("quantification",),
     ),
@@ -338,6 +363,8 @@ _ALL = (
         symbols="L, U: tolerance limits of the relative error; λ: acceptance limit",
         source=ACCURACY_PROFILE,
         sigma_contains="the bias and the variation of future results, within and between series",
+        rests_on=("precision",),
+        is_level=True,
         needs="precision and recovery data in series at 3 or more levels, and an acceptance limit",
         gives=("quantification",),
     ),
@@ -349,6 +376,8 @@ _ALL = (
         symbols="x: levels tested",
         source=LOWEST_VALIDATED,
         sigma_contains="the variation and bias of complete results at the level",
+        rests_on=("recovery",),
+        is_level=True,
         needs="recovery with replicates, and limits for recovery and precision",
         gives=("quantification",),
     ),
@@ -360,6 +389,8 @@ _ALL = (
         symbols="x_min: lowest level of the linear range",
         source=LOWER_LINEAR,
         sigma_contains="none",
+        rests_on=("calibration",),
+        is_level=True,
         needs="a linear range",
         gives=("quantification",),
     ),

@@ -1,9 +1,11 @@
 """The key ``criteria``: what the study itself asks of the method."""
 
-from typing import Literal, NamedTuple, Self, get_args
+from typing import Self
 
 from pydantic import model_validator
 
+from validator.characteristics import Characteristic
+from validator.characteristics.order import CHARACTERISTICS, CharacteristicName
 from validator.study.models.base import (
     Label,
     NonNegative,
@@ -15,99 +17,11 @@ from validator.study.models.base import (
     refuse,
 )
 
-Characteristic = Literal[
-    "linearity",
-    "lack_of_fit",
-    "residual_pattern",
-    "working_range",
-    "sensitivity",
-    "detection_limit",
-    "quantification_limit",
-    "decision_limit",
-    "detection_capability",
-    "repeatability",
-    "intermediate_precision",
-    "reproducibility",
-    "trueness",
-    "recovery",
-    "selectivity",
-    "interference",
-    "matrix_effect",
-    "robustness",
-    "stability",
-    "carry_over",
-    "device_to_device",
-    "repeated_use",
-    "uncertainty",
-    "accuracy_profile",
-    "method_comparison",
-]
-CHARACTERISTICS: tuple[Characteristic, ...] = get_args(Characteristic)
-
-
-class Meaning(NamedTuple):
-    """What a criterion on a characteristic speaks of.
-
-    Attributes:
-        takes: the limits it may state.
-        quantity: what ``min``, ``max`` and ``within`` limit.
-        unit: its unit: ``%``, ``1``, that of the ``level``, of the ``signal`` or of the ``slope``.
-        ideal: its value for the ideal method; None where no value is ideal.
-        is_change: a change, whose ``max`` alone limits its size: max 10 means from -10 to +10.
-    """
-
-    takes: tuple[str, ...]
-    quantity: str = ""
-    unit: Literal["%", "1", "level", "signal", "slope", ""] = ""
-    ideal: float | None = None
-    is_change: bool = False
-
-
-MEANINGS: dict[Characteristic, Meaning] = {
-    "linearity": Meaning(("min", "p_min"), "correlation coefficient", "1", 1.0),
-    "lack_of_fit": Meaning(("p_min",)),
-    "residual_pattern": Meaning(("p_min",)),
-    "working_range": Meaning(("min", "max"), "end of the calibrated range", "level"),
-    "sensitivity": Meaning(("min", "max"), "slope", "slope"),
-    "detection_limit": Meaning(("max",), "detection limit", "level", 0.0),
-    "quantification_limit": Meaning(("max",), "quantification limit", "level", 0.0),
-    "decision_limit": Meaning(("min", "max"), "decision limit", "level"),
-    "detection_capability": Meaning(("min", "max"), "detection capability", "level"),
-    "repeatability": Meaning(("rsd_max", "max"), "repeatability standard deviation", "level", 0.0),
-    "intermediate_precision": Meaning(("rsd_max", "max"), "intermediate standard deviation", "level", 0.0),
-    "reproducibility": Meaning(("rsd_max", "max"), "reproducibility standard deviation", "level", 0.0),
-    "trueness": Meaning(("min", "max", "p_min"), "bias", "%", 0.0, is_change=True),
-    "recovery": Meaning(("min", "max"), "recovery", "%", 100.0),
-    "selectivity": Meaning(("min", "max", "tolerated_ratio_min"), "change", "%", 0.0, is_change=True),
-    "interference": Meaning(("min", "max", "tolerated_ratio_min"), "change", "%", 0.0, is_change=True),
-    "matrix_effect": Meaning(("min", "max"), "change of the slope", "%", 0.0, is_change=True),
-    "robustness": Meaning(("min", "max", "p_min"), "effect", "%", 0.0, is_change=True),
-    "stability": Meaning(("min", "max", "max_change"), "remaining part", "%", 100.0),
-    "carry_over": Meaning(("max",), "share of the signal at the quantification limit", "%", 0.0),
-    "device_to_device": Meaning(("rsd_max", "max"), "standard deviation between devices", "signal", 0.0),
-    "repeated_use": Meaning(("rsd_max", "min", "max", "max_change"), "remaining part", "%", 100.0),
-    "uncertainty": Meaning(("rsd_max", "max"), "expanded uncertainty", "level", 0.0),
-    "accuracy_profile": Meaning(("min", "max"), "end of the range of the profile", "level"),
-    "method_comparison": Meaning(("min", "max", "p_min"), "mean difference", "%", 0.0, is_change=True),
-}
-"""What each criterion means: one table for reading, judging and the description of the keys."""
-
 WHOLE = 100.0
 """What the ideal method recovers or retains, percent."""
 
 LARGEST_FRACTION = 2.0
 """A limit in percent of a whole up to this was meant as a fraction."""
-
-IN_ANALYTE_UNIT: frozenset[Characteristic] = frozenset(
-    {
-        "working_range",
-        "detection_limit",
-        "quantification_limit",
-        "decision_limit",
-        "detection_capability",
-    }
-)
-"""Characteristics whose ``min`` and ``max`` are in the unit of the analyte and may be written in another."""
 
 _NAMES = ("rsd_max", "min", "max", "p_min", "tolerated_ratio_min")
 
@@ -115,14 +29,14 @@ _NAMES = ("rsd_max", "min", "max", "p_min", "tolerated_ratio_min")
 class Criterion(Record):
     """A limit that a characteristic must keep, at a level where one is named.
 
-    ``rsd_max`` is in percent, ``p_min`` a probability; ``min`` and ``max`` limit what ``MEANINGS`` says.
+    ``rsd_max`` is in percent, ``p_min`` a probability; ``min`` and ``max`` limit what ``order.ORDER`` says.
     ``within`` is both at once, ``max_change`` the same around the ideal value; after reading both stand in
     ``min`` and ``max``. ``tolerated_ratio_min`` goes with the limits of a change: up to this ratio every
     tested amount keeps them, and one at least as large was tested. Limits in the analyte's unit may be
     written in another ``unit``. ``reason`` states why a limit that the ideal method misses is meant.
     """
 
-    characteristic: Characteristic
+    characteristic: CharacteristicName
     analyte: Label | None = None
     configuration: Label | None = None
     at: NonNegative | None = None
@@ -148,7 +62,7 @@ class Criterion(Record):
     @model_validator(mode="after")
     def _is_min_and_max(self) -> Self:
         """``within`` and ``max_change`` are other words for ``min`` and ``max``."""
-        meaning = MEANINGS[self.characteristic]
+        meaning = CHARACTERISTICS[self.characteristic]
         for name in ("within", "max_change"):
             if getattr(self, name) is None:
                 continue
@@ -168,7 +82,7 @@ class Criterion(Record):
 
     @model_validator(mode="after")
     def _limits_make_sense(self) -> Self:
-        meaning = MEANINGS[self.characteristic]
+        meaning = CHARACTERISTICS[self.characteristic]
         if not self.limits:
             refuse(f"a criterion for {self.characteristic} requires a limit: {_choice(meaning)}")
         for name in self.limits:
@@ -176,7 +90,7 @@ class Criterion(Record):
                 refuse(f"{name} does not apply to {self.characteristic}; use {_choice(meaning)}", name)
         if self.min is not None and self.max is not None and self.max < self.min:
             refuse("max must not be smaller than min", "max")
-        if self.unit is not None and self.characteristic not in IN_ANALYTE_UNIT:
+        if self.unit is not None and (meaning.unit != "level" or "rsd_max" in meaning.takes):
             refuse(f"unit does not apply to a criterion for {self.characteristic}", "unit")
         if self.tolerated_ratio_min is not None and self.max is None:
             refuse("tolerated_ratio_min requires max, the change that counts as tolerated", "max")
@@ -184,7 +98,7 @@ class Criterion(Record):
             self._ideal_method_meets(meaning)
         return self
 
-    def _ideal_method_meets(self, meaning: Meaning) -> None:
+    def _ideal_method_meets(self, meaning: Characteristic) -> None:
         ends = [end for end in (self.min, self.max) if end is not None]
         if meaning.ideal == WHOLE and ends and max(ends) <= LARGEST_FRACTION:
             percent = " and ".join(f"{100 * end:g}" for end in ends)
@@ -212,7 +126,7 @@ class Criterion(Record):
                 advice = f"write min: {-self.min:g}"
             self._refuse_ideal(meaning, f"at least {self.min:g}", advice, "min")
 
-    def _refuse_ideal(self, meaning: Meaning, limit: str, advice: str, name: str) -> None:
+    def _refuse_ideal(self, meaning: Characteristic, limit: str, advice: str, name: str) -> None:
         unit = " %" if meaning.unit == "%" else ""
         refuse(
             f"a {meaning.quantity} of {limit}{unit} excludes the ideal method ({meaning.ideal:g}{unit}); "
@@ -221,5 +135,5 @@ class Criterion(Record):
         )
 
 
-def _choice(meaning: Meaning) -> str:
+def _choice(meaning: Characteristic) -> str:
     return " or ".join(meaning.takes)

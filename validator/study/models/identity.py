@@ -4,8 +4,8 @@ from typing import Literal, Self
 
 from pydantic import Field, model_validator
 
+from validator.characteristics.order import CharacteristicName
 from validator.study.models.base import Date, Flag, Label, Labels, Record, Text, Texts, refuse
-from validator.study.models.criteria import Characteristic
 
 Purpose = Literal["validation", "verification", "partial", "characterisation"]
 """What the study is made for; it sets which statement its verdict supports."""
@@ -65,7 +65,7 @@ class Identity(Record):
     attachments: Labels = ()
     hazards: Texts = ()
     purpose: Purpose = "validation"
-    scope: tuple[Characteristic, ...] = ()
+    scope: tuple[CharacteristicName, ...] = ()
     claimed_matrices: Texts = ()
     not_applicable: tuple[NotApplicable, ...] = ()
     confirmed_rules: tuple[ConfirmedRule, ...] = ()

@@ -177,6 +177,32 @@ def count(n: int | None) -> str:
     return MISSING if n is None else _signed(str(int(n)))
 
 
+def counts(*n: int | None) -> str:
+    """``24 / 8``: results, and the levels or series they come from where those are known."""
+    return " / ".join(count(one) for one in n if one is not None)
+
+
+def counted(n: int, one: str, many: str | None = None) -> str:
+    """*n* with its noun in the right number: "1 sample", "2 samples"."""
+    return f"{count(n)} {one if n == 1 else many or f'{one}s'}"
+
+
+def span(lower: float | None, upper: float | None) -> str:
+    """``1 to 15``: a range of levels as they were recorded."""
+    return f"{as_given(lower)} {TO} {as_given(upper)}"
+
+
+def smallest_to_largest(values: Iterable[float], digits: int, *, same_place: bool = False) -> str:
+    """The range of *values*; at the *same_place* both ends show as many decimals as the smaller."""
+    found = sorted(values)
+    if not found:
+        return MISSING
+    least, most = found[0], found[-1]
+    more = math.floor(math.log10(most)) - math.floor(math.log10(least)) if same_place and least > 0 else 0
+    low, high = significant(least, digits), significant(most, digits + more)
+    return low if low == high else f"{low} {TO} {high}"
+
+
 def quantity(number: str, unit: str) -> str:
     """A formatted *number* with its unit; ``a ± b`` and ``a to b`` are bracketed first (ISO 80000-1)."""
     if unit in ("", "1") or number in (MISSING, UNBOUNDED):

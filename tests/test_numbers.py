@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from validator.dossier import numbers as n
+from validator import numbers as n
 
 ANY = st.floats(allow_nan=True, allow_infinity=True) | st.none()
 ORDINARY = st.floats(-1e5, 1e5, allow_nan=False)
