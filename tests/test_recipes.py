@@ -138,6 +138,14 @@ def checkout(tmp_path):
     return checkout
 
 
+PLAN = {
+    "calibration": {"levels": [2, 4, 8, 16], "series": 2},
+    "blanks": {"series": 4, "replicates": 10},
+    "assumed": {"slope": 0.05, "signal_sd": 0.001},
+    "simulations": 20,
+}
+
+
 def test_a_limit_variant(checkout):
     """A function and an entry: it is computed, declared, in results, table, figure and formula appendix."""
     copy = checkout("How to add a limit variant", "tests/published/test_detection.py", "pyproject.toml")
@@ -167,7 +175,8 @@ def test_a_limit_variant(checkout):
         "_ALL = (",
         "    Variant(id='blank_difference', title='Reading less blank, 3 s', function=blank_difference,\n"
         "        formula=r'x_D = \\frac{3\\sqrt2\\,s_B}{b}', symbols='s_B, b as above', source=SOURCE,\n"
-        "        sigma_contains='scatter of the blank', needs='at least 2 independent blanks',\n"
+        "        sigma_contains='scatter of the blank', rests_on=('blanks',),\n"
+        "        needs='at least 2 independent blanks',\n"
         "        gives=('detection', 'quantification')),",
     )
     # step 3
@@ -184,9 +193,11 @@ def test_a_limit_variant(checkout):
     copy.run("-m", "pytest", "-q", "-p", "no:cacheprovider", "-n0", published, "-k", "difference_of_reading")
     study = copy.study(
         calibration={"runs": CALIBRATION},
-        blanks={"runs": BLANKS},
+        blanks={"runs": [{**one, "matrix": "pure water"} for one in BLANKS]},
+        study={"title": "A study for a recipe", "matrix": "river water"},
         analysis={"detection_limit": {"variant": "blank_difference"}},
         criteria=[{"characteristic": "detection_limit", "max": 1}],
+        plan=PLAN,
     )
     results = copy.results(study)
     limits = results["analytes"]["x"]["configurations"]["default"]["detection"]
@@ -194,6 +205,16 @@ def test_a_limit_variant(checkout):
     assert limits["detection_limit"]["value"] == value
     assert value == pytest.approx(2**0.5 * limits["variants"]["blank_3s"]["detection_limit"]["value"])
     assert [one["outcome"] for one in results["assessment"]["findings"]] == ["meets"]
+    caveats = {one["id"]: one["because"] for one in results["assessment"]["caveats"]}
+    assert caveats["blank_not_matrix_matched"] == "Blanks: pure water; samples: river water."
+    reduced = copy.run(
+        "-c",
+        "import sys; from validator import read_study; from validator.planning import predict\n"
+        "(found,) = predict(read_study(sys.argv[1]))\n"
+        "print(*(one.block for one in found.smallest.sizes if one.decided_by))",
+        study,
+    )
+    assert reduced.split() == ["blanks"]
     page = copy.page(study)
     assert page.count("Reading less blank, 3 s") >= 3
     assert "E. Xample, J. Readings 1 (1999) 2†" in page

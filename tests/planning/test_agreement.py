@@ -17,7 +17,7 @@ from validator.planning.simulating import Simulator, Truth
 from validator.planning.trials import Trials
 from validator.planning.widths import widths
 from validator.resources import examples_folder
-from validator.statistics.order_statistics import median
+from validator.statistics.sample import median
 
 FORETOLD, DONE = 90, 45
 STANDARD_ERRORS = 4

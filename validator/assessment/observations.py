@@ -145,11 +145,6 @@ def _bias_p(record: ConfigurationRecord, _units: Units) -> Iterator[Observation]
         )
 
 
-CHOSEN_LEVELS = ("lowest_validated_level", "lower_linear_limit", "accuracy_profile")
-"""Approaches whose limit is a level that was tested, or where a tolerance interval ends: no interval of
-its own."""
-
-
 def _limit(field: str) -> Reader:
     def read(record: ConfigurationRecord, units: Units) -> Iterator[Observation]:
         if isinstance(record.detection, NotAssessed):
@@ -167,7 +162,7 @@ def _limit(field: str) -> Reader:
                 value=declared.value, ci=declared.ci, one_sided=declared.one_sided, degrees_of_freedom=nu
             ),
             unit=units.level,
-            kind="bound" if decides in CHOSEN_LEVELS else "deviation",
+            kind="bound" if VARIANTS[decides].is_level else "deviation",
             what=declared.variant,
             n=None if nu is None else round(nu) + 1,
             alternatives=_alternatives(record.detection, field, decides, units),
@@ -190,7 +185,7 @@ def _alternatives(
                 Observation(
                     estimate=EstimateRecord(value=value.value, ci=value.ci, one_sided=value.one_sided),
                     unit=units.level,
-                    kind="bound" if name in CHOSEN_LEVELS else "deviation",
+                    kind="bound" if VARIANTS[name].is_level else "deviation",
                     what=VARIANTS[name].title,
                 )
             )

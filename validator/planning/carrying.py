@@ -46,21 +46,6 @@ class Question(Struct, frozen=True):
     probability: Callable[[Size], float] | None
 
 
-_BLOCK_OF_VARIANT = {
-    "blank_3s": "blanks",
-    "blank_mean_3s": "blanks",
-    "blank_3.3": "blanks",
-    "currie": "blanks",
-    "din_32645_blank": "blanks",
-    "low_level_3s": "low_level",
-    "epa_mdl": "low_level",
-    "lob_lod": "low_level",
-    "precision_profile": "precision",
-    "accuracy_profile": "precision",
-    "lowest_validated_level": "recovery",
-}
-"""The block whose scatter a limit variant rests on; the calibration for every other."""
-
 _MEANS = ("recovery", "trueness")
 _WITHOUT_A_FORM = ("sensitivity", "accuracy_profile", "uncertainty")
 
@@ -72,7 +57,7 @@ def carrying_block(chance: Chance) -> str | None:
     characteristic = chance.key.characteristic
     if characteristic in ("detection_limit", "quantification_limit"):
         resolve = resolve_quantification if characteristic == "quantification_limit" else resolve_detection
-        return _BLOCK_OF_VARIANT.get(resolve(chance.key.what).id, "calibration") if chance.key.what else None
+        return resolve(chance.key.what).rests_on[0] if chance.key.what else None
     return CHARACTERISTICS[characteristic].planned_in
 
 

@@ -29,7 +29,7 @@ class Preparation(NamedTuple):
 
 def planned(choices: PlanChoices, block: str) -> PlannedBlock | None:
     """What is planned for a data block; None where nothing is."""
-    found: PlannedBlock | None = getattr(choices, block)
+    found: PlannedBlock | None = getattr(choices, block, None)
     return found
 
 

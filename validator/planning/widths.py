@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from msgspec import Struct
 
-from validator.statistics.order_statistics import median
+from validator.statistics.sample import median
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -12,11 +12,6 @@ from validator.statistics.detection import VARIANTS, resolve_detection, resolve_
 if TYPE_CHECKING:
     from validator.assessment.caveats.raising import Subject
 
-ON_CALIBRATION = ("residual_3.3", "intercept_3.3", "iso_11843", "din_32645_calibration", "hubaux_vos")
-ON_BLANKS = ("blank_3s", "blank_mean_3s", "blank_3.3", "currie", "din_32645_blank", "epa_mdl", "lob_lod")
-ON_LOW_LEVEL = ("low_level_3s", "epa_mdl", "lob_lod")
-ON_NOISE = ("signal_to_noise",)
-
 Which = Literal["detection_limit", "quantification_limit"]
 
 
@@ -32,6 +27,11 @@ class Deciding(Struct, frozen=True):
     def title(self) -> str:
         """The variant as the dossier names it."""
         return VARIANTS[self.id].title
+
+    def rests_on(self, block: str) -> bool:
+        """True where the limit is a multiple of a standard deviation that results of *block* give."""
+        variant = VARIANTS[self.id]
+        return block in variant.rests_on and not variant.is_level
 
 
 def deciding(subject: Subject) -> tuple[Deciding, ...]:
@@ -52,6 +52,6 @@ def deciding(subject: Subject) -> tuple[Deciding, ...]:
     return tuple(found)
 
 
-def rests_on(subject: Subject, variants: tuple[str, ...]) -> bool:
-    """True when a deciding limit comes from one of *variants*."""
-    return any(one.id in variants for one in deciding(subject))
+def rests_on(subject: Subject, block: str) -> bool:
+    """True when a deciding limit rests on results of *block*."""
+    return any(one.rests_on(block) for one in deciding(subject))

@@ -9,12 +9,13 @@ from itertools import pairwise
 import numpy as np
 
 from validator import numbers
-from validator.assessment.caveats.deciding import ON_BLANKS, deciding, rests_on
+from validator.assessment.caveats.deciding import deciding, rests_on
 from validator.assessment.caveats.likeness import unlike
 from validator.assessment.caveats.of_calibration import blank_mean
 from validator.assessment.caveats.raising import Raised, Subject, Trigger, listed
 from validator.errors import NotEstimable
 from validator.evaluation.rows import kept
+from validator.statistics.detection import VARIANTS
 from validator.statistics.distributions import t_two_sided_p
 from validator.statistics.interval import Estimate
 from validator.statistics.residuals import shapiro_wilk
@@ -29,8 +30,6 @@ FEWEST = 3
 SIGNIFICANCE = 0.05
 NEGLIGIBLE_OF_LIMIT = 1 / 3
 """Share of the detection limit below which an offset of the blanks is negligible (customary)."""
-FROM_ZERO = ("blank_3s", "blank_3.3", "currie", "din_32645_blank")
-"""Approaches that take the standard deviation of the blanks and leave their mean out."""
 
 
 def blanks_censored_or_rounded(subject: Subject) -> Trigger:
@@ -43,7 +42,7 @@ def blanks_censored_or_rounded(subject: Subject) -> Trigger:
         total = censored + sum(len(getattr(run, "values", ())) for run in runs)
         yield _blanks("censored", censored=numbers.count(censored), n=numbers.count(total))
     values = [value.value for value in subject.values("blanks")]
-    if (len(values) >= FEWEST and rests_on(subject, ON_BLANKS)) or len(set(values)) == 1 < len(values):
+    if (len(values) >= FEWEST and rests_on(subject, "blanks")) or len(set(values)) == 1 < len(values):
         yield from _doubts(subject, values)
 
 
@@ -86,7 +85,7 @@ def blank_not_matrix_matched(subject: Subject) -> Trigger:
     """A limit rests on blanks of another matrix than the samples, or on reagent blanks."""
     sample = subject.matrix
     runs = kept(subject.runs("blanks"))
-    if sample is None or not runs or not rests_on(subject, ON_BLANKS):
+    if sample is None or not runs or not rests_on(subject, "blanks"):
         return
     kinds = {getattr(run, "kind", None) for run in runs}
     other = sorted({run.matrix for run in runs if run.matrix and unlike(run.matrix, sample)})
@@ -100,7 +99,7 @@ def blank_not_matrix_matched(subject: Subject) -> Trigger:
 
 def blanks_off_the_line(subject: Subject) -> Trigger:
     """The blanks do not read zero, and a limit that decides is measured from zero."""
-    limits = [one for one in deciding(subject) if one.id in FROM_ZERO]
+    limits = [one for one in deciding(subject) if VARIANTS[one.id].from_zero]
     found = _blank_reading(subject) if limits else None
     if found is None or not found.standard_error:
         return

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from validator import numbers
-from validator.assessment.caveats.deciding import ON_CALIBRATION, ON_NOISE, Deciding, deciding
+from validator.assessment.caveats.deciding import Deciding, deciding
 from validator.assessment.caveats.likeness import unlike
 from validator.assessment.caveats.of_replicates import few_blanks_decide
 from validator.assessment.caveats.raising import Raised, Subject, Trigger, listed
@@ -101,7 +101,7 @@ def instrument_limit_as_method_limit(subject: Subject) -> Trigger:
     matrices = {run.matrix for run in kept(subject.runs("calibration"))}
     if matrices and None not in matrices and not any(unlike(one, subject.matrix) for one in matrices):
         return
-    alone = [one for one in deciding(subject) if one.id in (*ON_CALIBRATION, *ON_NOISE)]
+    alone = [one for one in deciding(subject) if one.rests_on("calibration") or one.rests_on("noise")]
     if alone:
         names = {one.characteristic: one.title for one in alone}
         yield Raised(
@@ -114,7 +114,7 @@ def instrument_limit_as_method_limit(subject: Subject) -> Trigger:
 
 def noise_reading_not_stated(subject: Subject) -> Trigger:
     """A limit rests on noise: read once only, or without a word on where it was read."""
-    limits = [one for one in deciding(subject) if one.id in ON_NOISE]
+    limits = [one for one in deciding(subject) if one.rests_on("noise")]
     runs = kept(subject.runs("noise"))
     if not limits or not runs:
         return

@@ -7,8 +7,6 @@ from typing import TYPE_CHECKING
 
 from validator import numbers
 from validator.assessment.caveats.deciding import (
-    ON_CALIBRATION,
-    ON_LOW_LEVEL,
     deciding,
 )
 from validator.assessment.caveats.raising import Raised, Subject, Trigger, listed
@@ -17,7 +15,7 @@ from validator.evaluation.results import LimitVariant
 from validator.evaluation.rows import kept
 from validator.statistics.detection import VARIANTS
 from validator.statistics.detection.result import CALIBRATION_TOO_HIGH
-from validator.statistics.mass_fraction import mass_fraction
+from validator.statistics.horwitz import mass_fraction
 from validator.study.models.trueness import RecoveryRun
 
 if TYPE_CHECKING:
@@ -66,7 +64,7 @@ def detection_limit_extrapolated(subject: Subject) -> Trigger:
         if one.characteristic != "detection_limit" or lowest is None or highest is None or value <= 0:
             continue
         # the distance of low-level samples from a limit that rests on them is a caution of the variant
-        if one.id not in ON_LOW_LEVEL and value < NEAR_FROM * lowest and not _has_near(subject, value):
+        if not one.rests_on("low_level") and value < NEAR_FROM * lowest and not _has_near(subject, value):
             yield Raised(
                 id="detection_limit_extrapolated",
                 case="nothing_near",
@@ -103,7 +101,7 @@ def _reaches_too_far(subject: Subject, one: Deciding, highest: float) -> bool:
         return True
     # weights describe the scatter at the low end; without them it is that of the whole range
     unweighted = subject.calibration is not None and subject.calibration.weighting == "none"
-    return one.id in ON_CALIBRATION and unweighted and highest > FAR * one.limit.value
+    return one.rests_on("calibration") and unweighted and highest > FAR * one.limit.value
 
 
 def limit_depends_on_definition(subject: Subject) -> Trigger:

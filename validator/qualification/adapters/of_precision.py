@@ -8,11 +8,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from validator.qualification.adapters.kinds import known, value_of
-from validator.statistics import homoscedasticity, nested, precision
 from validator.statistics import horwitz as horwitz_module
 from validator.statistics import interlaboratory as interlaboratory_module
+from validator.statistics import nested, precision, residuals
 from validator.statistics import outliers as outlier_module
-from validator.statistics import robust as robust_module
 from validator.statistics.interval import Estimate
 
 if TYPE_CHECKING:
@@ -56,7 +55,7 @@ def crossed(inputs: Inputs) -> Figures:
 
 def robust(inputs: Inputs) -> Figures:
     """Mean and standard deviation by algorithm A."""
-    result = robust_module.algorithm_a(inputs["values"])
+    result = interlaboratory_module.algorithm_a(inputs["values"])
     return {"mean": result.mean, "standard deviation": result.sd}
 
 
@@ -122,4 +121,4 @@ def brown_forsythe(inputs: Inputs) -> Figures:
     """Test for equal variances about the medians."""
     batches = np.array(inputs["batches"])
     groups = np.repeat(np.arange(len(batches)), batches.shape[1])
-    return {"W": homoscedasticity.brown_forsythe(groups, batches.ravel()).statistic}
+    return {"W": residuals.brown_forsythe(groups, batches.ravel()).statistic}

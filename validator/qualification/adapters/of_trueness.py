@@ -8,9 +8,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from validator.statistics import bland_altman, comparison, found_on_added, passing_bablok, robustness
-from validator.statistics import deming as deming_module
-from validator.statistics import welch as welch_module
+from validator.statistics import (
+    comparison,
+    equivalence,
+    errors_in_variables,
+    found_on_added,
+    passing_bablok,
+    robustness,
+)
 from validator.statistics.interval import Estimate
 
 if TYPE_CHECKING:
@@ -39,7 +44,7 @@ def paired(inputs: Inputs) -> Figures:
 
 def welch(inputs: Inputs) -> Figures:
     """Two means with unequal variances."""
-    result = welch_module.welch_difference(inputs["first"], inputs["second"])
+    result = equivalence.welch_difference(inputs["first"], inputs["second"])
     return {
         "difference": result.value,
         "t": result.t,
@@ -49,7 +54,7 @@ def welch(inputs: Inputs) -> Figures:
 
 def agreement(inputs: Inputs) -> Figures:
     """Bias and scatter of the differences of two methods."""
-    result = bland_altman.bland_altman(inputs["first"], inputs["second"])
+    result = comparison.bland_altman(inputs["first"], inputs["second"])
     interval = result.bias.interval
     return {
         "mean difference": result.bias.value,
@@ -61,7 +66,7 @@ def agreement(inputs: Inputs) -> Figures:
 
 def deming(inputs: Inputs) -> Figures:
     """The line with equal errors in both variables."""
-    result = deming_module.deming(inputs["y"], inputs["x"])
+    result = errors_in_variables.deming(inputs["y"], inputs["x"])
     return {"slope": result.slope.value, "intercept": result.intercept.value}
 
 
