@@ -153,7 +153,7 @@ def draws(count: str) -> float:
     """One simulation of a budget of four rows with that many draws."""
     import math
 
-    from validator.statistics.monte_carlo_validation import simulate_budget
+    from validator.statistics.monte_carlo import simulate_budget
     from validator.statistics.uncertainty_budget import BudgetRow, combine
 
     shapes = (("normal", 8.0), ("normal", math.inf), ("rectangular", math.inf), ("triangular", math.inf))

@@ -10,7 +10,7 @@ import pytest
 from validator import evaluate
 from validator.errors import StudyError
 from validator.evaluation.results import NotAssessed
-from validator.statistics.monte_carlo_validation import simulate_budget
+from validator.statistics.monte_carlo import simulate_budget
 from validator.statistics.uncertainty_budget import BudgetRow, combine
 
 LEVELS = (5.0, 20.0, 50.0)

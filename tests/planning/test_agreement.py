@@ -16,7 +16,7 @@ from validator.planning.outcomes import widths
 from validator.planning.simulating import Simulator, Truth
 from validator.planning.trials import Trials, figures
 from validator.resources import examples_folder
-from validator.statistics.order_statistics import median
+from validator.statistics.sample import median
 
 FORETOLD, DONE = 90, 45
 STANDARD_ERRORS = 4

@@ -12,11 +12,10 @@ import yaml
 
 from validator.statistics.distributions import f_quantile, t_two_sided
 from validator.statistics.errors_in_variables import york
-from validator.statistics.homoscedasticity import brown_forsythe
 from validator.statistics.inverse_prediction import inverse_prediction
 from validator.statistics.linearity import lack_of_fit, mandel, method_standard_deviation
 from validator.statistics.regression import fit
-from validator.statistics.residuals import durbin_watson, shapiro_wilk
+from validator.statistics.residuals import brown_forsythe, durbin_watson, shapiro_wilk
 from validator.statistics.standard_addition import standard_addition
 from validator.statistics.weighting import weights_for
 

@@ -11,12 +11,16 @@ import pytest
 import yaml
 
 from validator.statistics.horwitz import horwitz_rsd, thompson_rsd
-from validator.statistics.interlaboratory import interlaboratory, mandel_h_critical, mandel_k_critical
+from validator.statistics.interlaboratory import (
+    algorithm_s_factors,
+    interlaboratory,
+    mandel_h_critical,
+    mandel_k_critical,
+)
 from validator.statistics.level_dependence import level_dependence
 from validator.statistics.nested import crossed, nested
 from validator.statistics.outliers import cochran_critical, dixon, grubbs, grubbs_critical, grubbs_double
 from validator.statistics.precision import one_way
-from validator.statistics.robust import algorithm_s_factors
 from validator.statistics.variance_components import one_way_layout
 
 DATA = Path(__file__).parent / "data"

@@ -10,19 +10,21 @@ import numpy as np
 import pytest
 import yaml
 
-from validator.statistics import bias_uncertainty, within_laboratory_uncertainty
-from validator.statistics.calibration_uncertainty import calibration_contribution
+from validator.statistics import top_down
+from validator.statistics.accuracy_profile import tolerance_intervals
 from validator.statistics.conformity import conformance_probability, guard_band
-from validator.statistics.input_quantity import correlation_of_readings, from_readings, from_statement
-from validator.statistics.level_dependent_uncertainty import fit_level_dependence
+from validator.statistics.input_quantity import (
+    correlation_of_readings,
+    from_readings,
+    from_statement,
+    to_standard_uncertainty,
+)
+from validator.statistics.inverse_prediction import calibration_contribution
+from validator.statistics.level_dependence import fit_level_dependence
 from validator.statistics.measurement_model import measurement_model
-from validator.statistics.monte_carlo import monte_carlo
-from validator.statistics.monte_carlo_validation import validate
-from validator.statistics.propagation import propagate
+from validator.statistics.monte_carlo import monte_carlo, validate
 from validator.statistics.regression import fit
-from validator.statistics.tolerance_interval import tolerance_intervals
-from validator.statistics.type_b import to_standard_uncertainty
-from validator.statistics.uncertainty_budget import BudgetRow, combine
+from validator.statistics.uncertainty_budget import BudgetRow, combine, propagate
 
 DATA = Path(__file__).parent / "data"
 
@@ -274,8 +276,8 @@ def test_ammonium_from_control_limits_and_rounds():
     inputs, expected = data["inputs"]["ammonium"], data["published"]["ammonium"]
     biases = np.array(inputs["biases_percent"])
 
-    rw = within_laboratory_uncertainty.from_control_limits(inputs["control_limits_percent"], relative=True)
-    rounds = bias_uncertainty.from_reference_materials(
+    rw = top_down.from_control_limits(inputs["control_limits_percent"], relative=True)
+    rounds = top_down.from_reference_materials(
         100 + biases, np.full(6, 100.0), inputs["u_cref_percent"], relative=True
     )
     budget = combine((*rw.rows, *rounds.rows), coverage_factor=2, relative=True)
@@ -297,8 +299,8 @@ def test_ammonium_from_rounded_parts():
     )
     rms = inputs["rms_bias_pct"]
 
-    rw = within_laboratory_uncertainty.from_control_limits(inputs["limits_pct"], relative=True)
-    part = bias_uncertainty.from_recoveries([100 + rms, 100 - rms], inputs["u_cref_pct"])
+    rw = top_down.from_control_limits(inputs["limits_pct"], relative=True)
+    part = top_down.from_recoveries([100 + rms, 100 - rms], inputs["u_cref_pct"])
     budget = combine((*rw.rows, *part.rows), coverage_factor=2, relative=True)
 
     assert part.standard_uncertainty == pytest.approx(float(expected["u_bias"]), abs=tolerance["u_bias"])
@@ -314,9 +316,7 @@ def test_one_certified_material():
     s = inputs["s_percent"] / 100 * inputs["certified"]
     results = inputs["mean"] + z / z.std(ddof=1) * s  # any results with the published mean and scatter
 
-    part = bias_uncertainty.from_reference_material(
-        results, inputs["certified"], inputs["U95"] / 2, relative=True
-    )
+    part = top_down.from_reference_material(results, inputs["certified"], inputs["U95"] / 2, relative=True)
 
     assert part.rows[0].standard_uncertainty == printed(expected["bias"])
     assert part.rows[2].standard_uncertainty == printed(expected["u_cref"])
@@ -328,7 +328,7 @@ def test_recoveries():
     data = case("unc_nordtest_bias")
     inputs, expected = data["inputs"], data["published"]["recoveries"]
 
-    part = bias_uncertainty.from_recoveries(inputs["recoveries_percent"], float(expected["u_addition"]))
+    part = top_down.from_recoveries(inputs["recoveries_percent"], float(expected["u_addition"]))
 
     assert part.rows[0].standard_uncertainty == printed(expected["RMS"])
     assert part.standard_uncertainty == printed(expected["u_bias"])
@@ -339,16 +339,14 @@ def test_control_chart_and_range_chart():
     data = case("unc_nordtest_bias")
     inputs, expected = data["inputs"]["range_chart"], data["published"]["range_chart"]
     s_percent = 100 * inputs["control_s"] / inputs["control_mean"]
-    batches = within_laboratory_uncertainty.from_control_limits(s_percent, factor=1.0, relative=True)
+    batches = top_down.from_control_limits(s_percent, factor=1.0, relative=True)
     half = inputs["mean_range_percent"] / 2
     pairs = [(level * (1 - half / 100), level * (1 + half / 100)) for level in (50.0, 120.0, 400.0)]
 
-    part = within_laboratory_uncertainty.from_duplicates(
-        pairs, form="range", relative=True, between_batches=batches
-    )
+    part = top_down.from_duplicates(pairs, form="range", relative=True, between_batches=batches)
 
     # The example divides by 1.128; d_2 is 1.12838.
-    as_printed = part.rows[0].standard_uncertainty * within_laboratory_uncertainty.MEAN_RANGE / 1.128
+    as_printed = part.rows[0].standard_uncertainty * top_down.MEAN_RANGE / 1.128
     assert as_printed == printed(expected["u_range"])
     assert part.rows[1].standard_uncertainty == pytest.approx(1.0)
     assert part.standard_uncertainty == printed(expected["u_Rw"])

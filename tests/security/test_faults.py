@@ -162,7 +162,7 @@ def test_a_file_that_grows_while_it_is_read(monkeypatch, study):
     ("limit", "verb", "sentence"),
     [
         (
-            "validator.evaluation.size.MOST_RUNS",
+            "validator.evaluation.inputs.MOST_RUNS",
             "evaluate",
             "study.yaml: the study contains 7 runs; at most 5 can be evaluated. "
             "Average repeated readings of one preparation, or provide raw curves as recordings\n"

@@ -10,8 +10,8 @@ from scipy import stats
 
 from validator.statistics.found_on_added import found_on_added
 from validator.statistics.interval import Estimate, Interval
-from validator.statistics.one_way_intervals import repeatability_estimate, total_estimate
 from validator.statistics.passing_bablok import passing_bablok
+from validator.statistics.precision_intervals import repeatability_estimate, total_estimate
 from validator.statistics.regression import fit
 from validator.statistics.selectivity import blank_matrix_response
 from validator.statistics.slopes import slope_difference

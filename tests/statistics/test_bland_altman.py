@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from validator.errors import NotEstimable
-from validator.statistics.bland_altman import bland_altman
+from validator.statistics.comparison import bland_altman
 
 numbers = st.lists(st.integers(900, 1100), min_size=6, max_size=6, unique=True)
 

@@ -7,13 +7,11 @@ import math
 import pytest
 
 from validator.errors import NotEstimable
-from validator.statistics.calibration_uncertainty import calibration_contribution
 from validator.statistics.input_quantity import from_statement
-from validator.statistics.inverse_prediction import inverse_prediction
+from validator.statistics.inverse_prediction import calibration_contribution, inverse_prediction
 from validator.statistics.measurement_model import measurement_model
-from validator.statistics.propagation import propagate
 from validator.statistics.regression import fit
-from validator.statistics.uncertainty_budget import combine
+from validator.statistics.uncertainty_budget import combine, propagate
 
 X = [1, 1, 2, 2, 4, 4, 8, 8]
 Y = [0.103, 0.098, 0.207, 0.199, 0.394, 0.407, 0.803, 0.795]

@@ -15,9 +15,9 @@ from validator.statistics.conformity import (
     acceptance_limits,
     conformance_probability,
     decide,
+    global_risks,
     guard_band,
 )
-from validator.statistics.conformity_risks import global_risks
 
 quick = settings(max_examples=80, deadline=None)
 INFINITY = math.inf

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from scipy import optimize
 
 from validator.errors import NotEstimable
-from validator.statistics.deming import deming
+from validator.statistics.errors_in_variables import deming
 
 X = np.array([1.1, 2.0, 3.2, 3.9, 5.1, 6.0, 7.2, 8.1])
 Y = np.array([1.3, 2.2, 3.0, 4.4, 5.0, 6.6, 7.1, 8.7])

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from validator.errors import NotEstimable
-from validator.statistics.designs import orthogonality, plackett_burman, two_level, youden
+from validator.statistics.robustness import orthogonality, plackett_burman, two_level, youden
 
 
 @pytest.mark.parametrize("runs", [8, 12, 16, 20])

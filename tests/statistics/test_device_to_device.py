@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from validator.errors import NotEstimable
-from validator.statistics.device_to_device import device_to_device
+from validator.statistics.precision import device_to_device
 
 READINGS = [[10.0, 10.1, 9.9], [10.5, 10.4, 10.7], [9.5, 9.6, 9.3], [10.2, 10.0, 10.1]]
 

@@ -12,8 +12,8 @@ from validator.statistics.equivalence import (
     equivalence_of_mean,
     equivalence_of_ratio,
     two_one_sided_tests,
+    welch_difference,
 )
-from validator.statistics.welch import welch_difference
 
 results = st.lists(st.integers(900, 1100), min_size=3, max_size=8, unique=True)
 

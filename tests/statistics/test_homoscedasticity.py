@@ -10,9 +10,9 @@ from scipy import stats
 from statsmodels.stats.diagnostic import het_breuschpagan
 
 from validator.errors import NotEstimable
-from validator.statistics.homoscedasticity import breusch_pagan, brown_forsythe, cochran_c, variance_ratio
 from validator.statistics.outliers import cochran
 from validator.statistics.regression import fit
+from validator.statistics.residuals import breusch_pagan, brown_forsythe, cochran_c, variance_ratio
 
 
 def groups(seed, *, sizes=(6, 7, 8, 6), growth=0.3):

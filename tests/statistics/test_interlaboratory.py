@@ -12,6 +12,8 @@ from statsmodels.robust.scale import Huber
 
 from validator.errors import NotEstimable
 from validator.statistics.interlaboratory import (
+    algorithm_a,
+    algorithm_s,
     interlaboratory,
     mandel,
     mandel_h_critical,
@@ -19,7 +21,6 @@ from validator.statistics.interlaboratory import (
     robust_interlaboratory,
 )
 from validator.statistics.interval import Estimate
-from validator.statistics.robust import algorithm_a, algorithm_s
 
 SIZES = (3, 2, 4, 3, 3, 2, 3, 4)
 

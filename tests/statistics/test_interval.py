@@ -7,18 +7,17 @@ import math
 import numpy as np
 import pytest
 
-from validator.statistics.bland_altman import bland_altman
-from validator.statistics.comparison import compare_variances, paired_difference
+from validator.statistics.comparison import bland_altman, compare_variances, paired_difference
 from validator.statistics.decision_limits import LevelUncertainty, limit_above
 from validator.statistics.detection.intervals import simulated
 from validator.statistics.distributions import standard_deviation_interval, student
 from validator.statistics.interval import Interval
 from validator.statistics.nested import nested
-from validator.statistics.order_statistics import median
 from validator.statistics.precision import one_way
 from validator.statistics.proportion import proportion
 from validator.statistics.regression import fit
 from validator.statistics.repeated_use import repeated_use
+from validator.statistics.sample import median
 from validator.statistics.selectivity import relative_change
 from validator.statistics.slopes import matrix_effect, slope_ratio
 from validator.statistics.stability import stability_trend

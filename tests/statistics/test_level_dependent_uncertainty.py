@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from validator.errors import NotEstimable
-from validator.statistics.level_dependent_uncertainty import (
+from validator.statistics.level_dependence import (
     LevelDependentUncertainty,
     fit_level_dependence,
 )

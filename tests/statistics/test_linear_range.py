@@ -7,8 +7,7 @@ import pytest
 
 from validator.errors import NotEstimable
 from validator.statistics.inverse_prediction import back_calculate
-from validator.statistics.linear_range import linear_range
-from validator.statistics.linearity import lack_of_fit, mandel
+from validator.statistics.linearity import lack_of_fit, linear_range, mandel
 from validator.statistics.regression import fit
 
 LEVELS = np.array([1.0, 2, 4, 8, 12, 16, 20, 24])

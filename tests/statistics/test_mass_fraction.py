@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from validator.errors import NotEstimable
-from validator.statistics.mass_fraction import mass_fraction
+from validator.statistics.horwitz import mass_fraction
 
 
 @pytest.mark.parametrize(

@@ -12,14 +12,18 @@ from msgspec import structs
 from scipy import stats
 
 from validator.errors import NotEstimable
-from validator.statistics.input_draws import InputDraws
 from validator.statistics.input_quantity import InputQuantity, from_readings, from_statement
 from validator.statistics.interval import Interval
 from validator.statistics.measurement_model import measurement_model
-from validator.statistics.monte_carlo import MAX_DRAWS, monte_carlo, numerical_tolerance
-from validator.statistics.monte_carlo_validation import simulate_budget, validate
-from validator.statistics.propagation import propagate
-from validator.statistics.uncertainty_budget import BudgetRow, Component, combine, component_rows
+from validator.statistics.monte_carlo import (
+    MAX_DRAWS,
+    InputDraws,
+    monte_carlo,
+    numerical_tolerance,
+    simulate_budget,
+    validate,
+)
+from validator.statistics.uncertainty_budget import BudgetRow, Component, combine, component_rows, propagate
 
 
 def normal(name, value, u, nu=math.inf):

@@ -11,13 +11,11 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from validator.errors import NotEstimable
-from validator.statistics.factorial_tables import Stage, coded, crossed_table, paired, total_terms
 from validator.statistics.interval import Estimate
-from validator.statistics.nested import crossed, is_nested_in, nested
+from validator.statistics.nested import crossed, crossed_total_terms, is_nested_in, nested, nested_total_terms
 from validator.statistics.precision import one_way
 from validator.statistics.precision_intervals import modified_large_sample_interval
-from validator.statistics.reml import reml
-from validator.statistics.unweighted_means import crossed_total_terms, nested_total_terms
+from validator.statistics.variance_components import Stage, coded, crossed_table, paired, reml, total_terms
 
 DAY = np.repeat(np.arange(5), 12)
 OPERATOR = np.tile(np.repeat(np.arange(3), 4), 5)

@@ -9,7 +9,7 @@ import pytest
 from scipy import stats
 
 from validator.errors import NotEstimable
-from validator.statistics.order_statistics import median
+from validator.statistics.sample import median
 
 
 @pytest.mark.parametrize(("n", "ranks"), [(6, (1, 6)), (10, (2, 9)), (20, (6, 15)), (100, (40, 61))])

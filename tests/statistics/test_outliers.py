@@ -11,11 +11,12 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from validator.errors import NotEstimable
-from validator.statistics.dixon_ratio import dixon_critical, dixon_p
 from validator.statistics.outliers import (
     cochran,
     cochran_critical,
     dixon,
+    dixon_critical,
+    dixon_p,
     grubbs,
     grubbs_critical,
     grubbs_double,

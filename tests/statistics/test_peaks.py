@@ -12,13 +12,16 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from validator.errors import NotEstimable
-from validator.statistics.baselines import (
+from validator.statistics.peaks import (
     AsymmetricBaseline,
     LinearBaseline,
+    PeakSettings,
     PolynomialBaseline,
     fit_baseline,
+    point_noise,
+    reduce_peak,
+    window_noise,
 )
-from validator.statistics.peaks import PeakSettings, point_noise, reduce_peak, window_noise
 
 E = np.linspace(-1.4, -0.6, 401)
 """Potentials of a sweep, 2 mV apart."""

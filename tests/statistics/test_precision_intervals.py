@@ -9,13 +9,14 @@ import numpy as np
 import pytest
 
 from validator.statistics.distributions import standard_deviation_interval
-from validator.statistics.one_way_intervals import mean_over_groups, total_terms
 from validator.statistics.precision_intervals import (
     MeanSquareTerm,
     between_component_interval,
+    mean_over_groups,
     modified_large_sample_interval,
     satterthwaite_degrees_of_freedom,
     satterthwaite_interval,
+    total_terms,
 )
 from validator.statistics.variance_components import one_way_layout
 

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from validator.errors import NotEstimable
-from validator.statistics.relative_scatter import pooled_relative_scatter
+from validator.statistics.repeated_use import pooled_relative_scatter
 
 
 def test_is_the_pooled_deviation_from_each_units_own_mean():

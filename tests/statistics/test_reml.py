@@ -10,9 +10,7 @@ import pytest
 import statsmodels.api as sm
 
 from validator.errors import NotEstimable
-from validator.statistics.factorial_tables import paired
-from validator.statistics.reml import one_way_reml, reml
-from validator.statistics.variance_components import one_way_layout
+from validator.statistics.variance_components import one_way_layout, one_way_reml, paired, reml
 
 SIZES = (3, 5, 2, 1, 6, 4)
 

@@ -12,7 +12,7 @@ from scipy import integrate, stats
 from statsmodels.robust.scale import Huber
 
 from validator.errors import NotEstimable
-from validator.statistics.robust import algorithm_a, algorithm_s, algorithm_s_factors
+from validator.statistics.interlaboratory import algorithm_a, algorithm_s, algorithm_s_factors
 
 
 def test_algorithm_a_is_hubers_second_proposal():

@@ -11,9 +11,13 @@ from statsmodels.regression.linear_model import OLS
 from statsmodels.tools import add_constant
 
 from validator.errors import NotEstimable
-from validator.statistics.designs import plackett_burman, youden
-from validator.statistics.one_at_a_time import one_at_a_time
-from validator.statistics.robustness import factor_effects, lenth_pseudo_standard_error
+from validator.statistics.robustness import (
+    factor_effects,
+    lenth_pseudo_standard_error,
+    one_at_a_time,
+    plackett_burman,
+    youden,
+)
 
 NAMES = list("ABCDEFG")
 RESULTS = np.array([101.2, 99.8, 100.4, 100.1, 98.9, 99.7, 100.9, 100.2])

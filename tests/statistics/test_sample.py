@@ -9,11 +9,12 @@ from hypothesis import strategies as st
 
 from validator.statistics.sample import (
     effective_degrees_of_freedom,
+    mean_of_series,
     summarise,
     vector,
+    weights_of_series,
     without_rounding,
 )
-from validator.statistics.series import mean_of_series, weights_of_series
 
 
 def test_agrees_with_numpy():

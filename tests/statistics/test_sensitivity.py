@@ -11,7 +11,7 @@ from scipy.optimize import brentq
 
 from validator.errors import NotEstimable
 from validator.statistics.regression import fit
-from validator.statistics.sensitivity import sensitivity_per_area, signal_gain
+from validator.statistics.slopes import sensitivity_per_area, signal_gain
 
 X = np.array([1.0, 2, 3, 5, 8, 13])
 

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from scipy import integrate, optimize, special, stats
 
 from validator.errors import NotEstimable
-from validator.statistics.tolerance_interval import tolerance_intervals
+from validator.statistics.accuracy_profile import tolerance_intervals
 
 quick = settings(max_examples=50, deadline=None)
 thousandths = st.integers(-(10**6), 10**6).map(lambda number: number / 1000)

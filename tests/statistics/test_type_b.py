@@ -17,8 +17,6 @@ from validator.statistics.input_quantity import (
     correlation_of_readings,
     from_readings,
     from_statement,
-)
-from validator.statistics.type_b import (
     to_standard_uncertainty,
 )
 

@@ -13,8 +13,7 @@ from scipy import stats
 from validator.errors import NotEstimable
 from validator.statistics.input_quantity import InputQuantity, from_readings, from_statement
 from validator.statistics.measurement_model import measurement_model
-from validator.statistics.propagation import propagate
-from validator.statistics.uncertainty_budget import BudgetRow, Component, combine, component_rows
+from validator.statistics.uncertainty_budget import BudgetRow, Component, combine, component_rows, propagate
 
 quick = settings(max_examples=60, deadline=None)
 rows_of_any_size = st.lists(

@@ -9,8 +9,7 @@ from hypothesis import strategies as st
 
 from validator.errors import NotEstimable
 from validator.statistics.regression import fit
-from validator.statistics.weighting import SCHEMES, weights_for
-from validator.statistics.weighting_choice import choose_weighting
+from validator.statistics.weighting import SCHEMES, choose_weighting, weights_for
 
 X = np.repeat([1.0, 2, 5, 10, 20, 50], 4)
 

@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from validator.errors import NotEstimable
-from validator.statistics.welch import fieller_ratio_of_means, welch_difference
+from validator.statistics.equivalence import fieller_ratio_of_means, welch_difference
 
 sides = st.lists(st.integers(900, 1100), min_size=3, max_size=8, unique=True)
 

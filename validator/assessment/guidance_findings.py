@@ -15,11 +15,10 @@ from validator.assessment.own_criteria import standing, with_effects
 from validator.characteristics.order import FIGURES
 from validator.errors import NotEstimable
 from validator.evaluation.convert import not_assessed
-from validator.evaluation.named_levels import fraction_at, level_named
+from validator.evaluation.named_levels import fraction_at, level_named, same_level
 from validator.evaluation.predicted_precision import WITHIN_ONE_LABORATORY
 from validator.evaluation.results import Finding, NotAssessed, Results
 from validator.evaluation.rows import Cell
-from validator.evaluation.top_down import same_level
 from validator.guidance import (
     Acceptance,
     AtLevel,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from validator.evaluation.top_down import same_level
+from validator.evaluation.named_levels import same_level
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence

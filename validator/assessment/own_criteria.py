@@ -14,9 +14,9 @@ from validator.assessment.judging import Limit
 from validator.assessment.observation import Effect
 from validator.assessment.observations import Observation, Units, observations
 from validator.characteristics.order import CHARACTERISTICS
+from validator.evaluation.named_levels import same_level
 from validator.evaluation.results import ConfigurationRecord, Finding, NotAssessed, Results
 from validator.evaluation.rows import Cell
-from validator.evaluation.top_down import same_level
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

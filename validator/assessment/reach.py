@@ -19,6 +19,7 @@ from validator import numbers
 from validator.assessment import levels as of_levels
 from validator.assessment.asked import PRECISION, TRUENESS
 from validator.assessment.claim import Span, claimed_range, is_inside
+from validator.evaluation.named_levels import same_level
 from validator.evaluation.results import (
     AccuracyProfileRecord,
     CalibrationRecord,
@@ -29,7 +30,6 @@ from validator.evaluation.results import (
     RangeRecord,
 )
 from validator.evaluation.rows import kept, runs_of
-from validator.evaluation.top_down import same_level
 from validator.study.models.blanks import LowLevelRun
 from validator.study.models.precision import PrecisionRun
 from validator.study.models.trueness import ComparisonRun, RecoveryRun

@@ -20,8 +20,8 @@ from validator.dossier.sections.order import BEFORE_THE_MATRIX, BY_ANALYTE, CORE
 from validator.dossier.sections.summary import key_facts, summary
 from validator.dossier.wording import wording
 from validator.errors import OutputProblem
+from validator.evaluation.inputs import number_of_runs
 from validator.evaluation.serialise import to_json
-from validator.evaluation.size import number_of_runs
 
 if TYPE_CHECKING:
     from validator.evaluation.results import InputRecord, Results

@@ -8,8 +8,13 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from validator.errors import NotEstimable
-from validator.evaluation.calibration_points import Points, points_of
-from validator.evaluation.calibration_record import calibration_record, significance_level, summary
+from validator.evaluation.calibration_record import (
+    Points,
+    calibration_record,
+    points_of,
+    significance_level,
+    summary,
+)
 from validator.evaluation.convert import finite, not_assessed
 from validator.evaluation.results import (
     CalibrationRecord,
@@ -20,8 +25,7 @@ from validator.evaluation.results import (
 )
 from validator.evaluation.rows import Cell, excluded, kept, runs_of
 from validator.statistics.regression import CalibrationFit, fit
-from validator.statistics.weighting import Weighting, weights_for
-from validator.statistics.weighting_choice import choose_weighting
+from validator.statistics.weighting import Weighting, choose_weighting, weights_for
 from validator.study.models.calibration import CalibrationRun
 
 if TYPE_CHECKING:

@@ -1,10 +1,11 @@
-"""The record of a fitted calibration: its tests, its range, its points."""
+"""A fitted calibration: its points, and the record of its tests and its range."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
 import numpy as np
+from msgspec import Struct
 
 from validator.errors import NotEstimable
 from validator.evaluation.convert import (
@@ -35,26 +36,37 @@ from validator.evaluation.results import (
     TestRecord,
     WeightingStep,
 )
+from validator.evaluation.rows import Value, independent_values
 from validator.statistics.errors_in_variables import level_uncertainty_effect
-from validator.statistics.homoscedasticity import breusch_pagan, brown_forsythe, cochran_c, variance_ratio
 from validator.statistics.inverse_prediction import back_calculate
 from validator.statistics.levels import by_level, pooled_variance
-from validator.statistics.linear_range import linear_range
 from validator.statistics.linearity import (
     intercept_test,
     lack_of_fit,
     level_misfit,
+    linear_range,
     mandel,
     method_standard_deviation,
     quality_coefficient,
 )
 from validator.statistics.regression import CalibrationFit, fit
-from validator.statistics.residuals import durbin_watson, influence, runs_test, shapiro_wilk
+from validator.statistics.residuals import (
+    breusch_pagan,
+    brown_forsythe,
+    cochran_c,
+    durbin_watson,
+    influence,
+    runs_test,
+    shapiro_wilk,
+    variance_ratio,
+)
+from validator.study.models.calibration import CalibrationRun
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from numpy.typing import NDArray
 
-    from validator.evaluation.calibration_points import Points
     from validator.statistics.interval import SignificanceTest
     from validator.statistics.weighting import Weighting
     from validator.study.models.analysis import AnalysisChoices
@@ -307,3 +319,48 @@ def summary(line: CalibrationFit) -> CalibrationSummary:
         quadratic=None if line.quadratic is None else two_sided_record(line.quadratic),
         residual_standard_deviation=line.residual_standard_deviation,
     )
+
+
+class Points(Struct, frozen=True):
+    """Independent preparations as arrays."""
+
+    x: NDArray[np.float64]
+    y: NDArray[np.float64]
+    values: tuple[Value, ...]
+
+    @property
+    def signal_sd(self) -> NDArray[np.float64] | None:
+        """Declared standard deviations of the signal, where every point has one."""
+        return self._declared("signal_sd")
+
+    @property
+    def level_uncertainty(self) -> NDArray[np.float64] | None:
+        """Standard uncertainties of the levels, where every point has one."""
+        return self._declared("level_uncertainty")
+
+    def _declared(self, field: str) -> NDArray[np.float64] | None:
+        found = [getattr(value.run, field, None) for value in self.values]
+        if not found or any(one is None for one in found):
+            return None
+        return np.array(found, dtype=np.float64)
+
+    @property
+    def order(self) -> NDArray[np.int64] | None:
+        """Places in the run order, where every point has its own."""
+        orders = [value.run.order for value in self.values]
+        if any(order is None for order in orders) or len(set(orders)) != len(orders):
+            return None
+        return np.array(orders, dtype=np.int64)
+
+
+def points_of(runs: Sequence[CalibrationRun]) -> Points:
+    """The points of *runs*.
+
+    Raises:
+        NotEstimable: no run counts.
+    """
+    values = independent_values(runs)
+    if not values:
+        raise NotEstimable("all calibration data are excluded", "calibration data that are not excluded")
+    levels = [value.run.level for value in values if isinstance(value.run, CalibrationRun)]
+    return Points(np.array(levels), np.array([value.value for value in values]), values)

@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from validator.evaluation.chosen_guidance import BY_STUDY, CUSTOMARY, own_criterion
 from validator.evaluation.convert import attempt, estimate_record, significance
-from validator.evaluation.own_limits import BY_STUDY, CUSTOMARY, own_criterion
 from validator.evaluation.results import CarryOverRecord, DetectionRecord, NotAssessed
 from validator.evaluation.rows import Cell, kept, runs_of
 from validator.statistics.carry_over import carry_over as after_high

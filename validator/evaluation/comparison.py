@@ -9,6 +9,7 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from validator.errors import NotEstimable
+from validator.evaluation.chosen_guidance import own_criterion
 from validator.evaluation.convert import (
     attempt,
     equivalence_record,
@@ -16,7 +17,6 @@ from validator.evaluation.convert import (
     significance,
     two_sided_record,
 )
-from validator.evaluation.own_limits import own_criterion
 from validator.evaluation.results import (
     BlandAltmanRecord,
     ComparedSample,
@@ -31,11 +31,14 @@ from validator.evaluation.results import (
     YorkRecord,
 )
 from validator.evaluation.rows import Cell, excluded, runs_of
-from validator.statistics.bland_altman import bland_altman
-from validator.statistics.comparison import error_variance_ratio, paired_difference, variance_ratio
-from validator.statistics.deming import RatioSource, deming
+from validator.statistics.comparison import (
+    bland_altman,
+    error_variance_ratio,
+    paired_difference,
+    variance_ratio,
+)
 from validator.statistics.equivalence import equivalence_of_mean
-from validator.statistics.errors_in_variables import york
+from validator.statistics.errors_in_variables import RatioSource, deming, york
 from validator.statistics.passing_bablok import passing_bablok
 from validator.study.models.trueness import ComparisonRun
 

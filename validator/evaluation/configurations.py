@@ -17,11 +17,12 @@ from validator.evaluation.results import (
     TTest,
 )
 from validator.statistics.detection import LimitResult, ratio_of_limits, resolve_detection
-from validator.statistics.sensitivity import sensitivity_per_area, signal_gain
 from validator.statistics.slopes import (
     common_slope_test,
     pooled_slope_test,
     residual_variance_ratio,
+    sensitivity_per_area,
+    signal_gain,
     slope_difference,
     slope_ratio,
 )

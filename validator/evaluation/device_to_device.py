@@ -14,11 +14,18 @@ from validator.evaluation.convert import (
     figure_record,
     significance,
 )
-from validator.evaluation.exclusions import excluded_points
 from validator.evaluation.repeated_use import uses_of
 from validator.evaluation.results import DeviceMean, DeviceToDeviceRecord, NotAssessed
-from validator.evaluation.rows import Cell, excluded, group_label, independent_values, kept, runs_of
-from validator.statistics.device_to_device import device_to_device as between_devices
+from validator.evaluation.rows import (
+    Cell,
+    excluded,
+    excluded_points,
+    group_label,
+    independent_values,
+    kept,
+    runs_of,
+)
+from validator.statistics.precision import device_to_device as between_devices
 from validator.statistics.precision import single_series
 from validator.study.models.precision import PrecisionRun, RepeatedUseRun
 

@@ -10,7 +10,6 @@ import scipy
 
 from validator.errors import NotEstimable
 from validator.evaluation.accuracy_profile import accuracy_profile
-from validator.evaluation.blank_response import blank_response
 from validator.evaluation.calibration import Fitted, calibration
 from validator.evaluation.carry_over import carry_over
 from validator.evaluation.comparison import comparison
@@ -20,11 +19,10 @@ from validator.evaluation.decision_limits import decision_limits
 from validator.evaluation.declared import check_declared
 from validator.evaluation.detection import Limits, detection
 from validator.evaluation.device_to_device import device_to_device
-from validator.evaluation.duplicates import duplicates
-from validator.evaluation.inputs import input_records
+from validator.evaluation.inputs import check_size, input_records
 from validator.evaluation.matrix_effect import matrix_effect
 from validator.evaluation.plan_kept import plan_kept
-from validator.evaluation.precision import precision, without_scatter
+from validator.evaluation.precision import duplicates, precision, without_scatter
 from validator.evaluation.predicted_precision import level_dependence
 from validator.evaluation.recordings import recordings
 from validator.evaluation.repeated_use import repeated_use
@@ -39,8 +37,7 @@ from validator.evaluation.results import (
 )
 from validator.evaluation.robustness import robustness
 from validator.evaluation.rows import Cell
-from validator.evaluation.selectivity import interference
-from validator.evaluation.size import check_size
+from validator.evaluation.selectivity import blank_response, interference
 from validator.evaluation.stability import stability
 from validator.evaluation.standard_addition import standard_addition
 from validator.evaluation.trueness import found_on_added, recovery

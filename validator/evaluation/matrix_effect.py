@@ -10,7 +10,6 @@ from msgspec.structs import replace
 
 from validator.evaluation.calibration import Fitted, calibrate
 from validator.evaluation.convert import attempt, estimate_record, t_test, two_sided_record
-from validator.evaluation.exclusions import excluded_points
 from validator.evaluation.results import (
     EstimateRecord,
     LinePoint,
@@ -18,7 +17,7 @@ from validator.evaluation.results import (
     NotAssessed,
     TTest,
 )
-from validator.evaluation.rows import Cell, excluded, kept, runs_of
+from validator.evaluation.rows import Cell, excluded, excluded_points, kept, runs_of
 from validator.evaluation.standard_addition import samples_of
 from validator.statistics.slopes import matrix_effect as effect_percent
 from validator.statistics.slopes import pooled_slope_test, slope_difference, slope_ratio

@@ -12,7 +12,6 @@ from validator.errors import NotEstimable
 from validator.evaluation.budgets import budget_record, check_record, enough_draws, simulation_record
 from validator.evaluation.convert import attempt
 from validator.evaluation.results import FormulaRecord, NotAssessed
-from validator.statistics.calibration_uncertainty import calibration_contribution
 from validator.statistics.input_quantity import (
     InputQuantity,
     checked_correlation,
@@ -20,9 +19,10 @@ from validator.statistics.input_quantity import (
     from_readings,
     from_statement,
 )
+from validator.statistics.inverse_prediction import calibration_contribution
 from validator.statistics.measurement_model import measurement_model
 from validator.statistics.monte_carlo import monte_carlo
-from validator.statistics.propagation import propagate
+from validator.statistics.uncertainty_budget import propagate
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

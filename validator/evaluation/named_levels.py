@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+import math
+from bisect import bisect_left
 from typing import TYPE_CHECKING
 
 from validator.errors import NotEstimable
 from validator.evaluation.chosen_guidance import profiles_of
 from validator.guidance import row_for
-from validator.statistics.mass_fraction import mass_fraction
+from validator.statistics.horwitz import mass_fraction
 from validator.study.conversion import Inconvertible, converted
 from validator.study.units import same_unit
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from validator.guidance import AtLevel
     from validator.study import Study
     from validator.study.models.method import Analyte
@@ -60,3 +64,18 @@ def levels_of_guidance(study: Study, analyte: Analyte) -> tuple[float, ...]:
                 except NotEstimable:
                     continue
     return tuple(found)
+
+
+SAME_LEVEL = 1e-6
+"""Levels within this relative difference are one: they come from one number written twice."""
+
+
+def same_level(one: float, other: float) -> bool:
+    """True for one level written twice."""
+    return math.isclose(one, other, rel_tol=SAME_LEVEL)
+
+
+def place_of_level(levels: Sequence[float], level: float) -> int | None:
+    """The place of *level* among rising *levels*; None where it is not one of them."""
+    at = bisect_left(levels, level - SAME_LEVEL * abs(level))
+    return at if at < len(levels) and same_level(levels[at], level) else None

@@ -1,32 +1,59 @@
-"""Precision at each level, grouped by what the study records of the conditions."""
+"""Precision at each level, of one laboratory or over several, with tests for outliers."""
 
 from __future__ import annotations
 
+from collections import Counter
+from contextlib import suppress
 from typing import TYPE_CHECKING
 
+import numpy as np
 from msgspec import Struct
 from msgspec.structs import replace
 
 from validator.errors import NotEstimable
-from validator.evaluation.convert import not_assessed
+from validator.evaluation.convert import attempt, estimate_record, figure_record, finite, not_assessed
 from validator.evaluation.factors import Grouping, grouping, laboratories, within_laboratories
-from validator.evaluation.interlaboratory import interlaboratory
-from validator.evaluation.outliers import outlier_records, removal
 from validator.evaluation.precision_components import split_within, within_laboratory
 from validator.evaluation.predicted_precision import share_of, with_prediction
-from validator.evaluation.results import EstimateRecord, ExcludedPoint, NotAssessed, PrecisionRecord
+from validator.evaluation.results import (
+    ConsistencyRecord,
+    DuplicatesRecord,
+    EstimateRecord,
+    ExcludedPoint,
+    LaboratoryRecord,
+    NotAssessed,
+    OutlierRecord,
+    PrecisionRecord,
+    RemovalRecord,
+    RobustRecord,
+    value_of,
+)
 from validator.evaluation.rows import Cell, Value, excluded, independent_values, kept, runs_of
+from validator.statistics.interlaboratory import (
+    InterlaboratoryResult,
+    MandelStatistics,
+    robust_interlaboratory,
+)
+from validator.statistics.interlaboratory import interlaboratory as over_laboratories
+from validator.statistics.interval import Estimate
+from validator.statistics.outliers import cochran, grubbs, outlier_tests
+from validator.statistics.precision import critical_difference
+from validator.statistics.precision import duplicates as of_pairs
 from validator.study.models.precision import PrecisionRun
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Callable, Mapping, Sequence
 
     from validator.evaluation.concentrations import SignalReader
     from validator.evaluation.factors import Factor
-    from validator.evaluation.results import RemovalRecord
+    from validator.statistics.outliers import OutlierTest
     from validator.study import Study
     from validator.study.models.analysis import AnalysisChoices
     from validator.study.models.method import Analyte
+
+    Without = Callable[[frozenset[int]], RemovalRecord]
+
+    from validator.statistics.precision_intervals import Figure
 
 
 def precision(study: Study, cell: Cell, reader: SignalReader) -> tuple[PrecisionRecord, ...] | NotAssessed:
@@ -169,3 +196,226 @@ def _refused(level: float, values: Sequence[Value], refusal: NotEstimable) -> Pr
         reproducibility_rsd=why if between else None,
         method="not assessed",
     )
+
+
+MOST_FOR_DIXON = 30
+"""Values up to which tables of Dixon's ratio go (Rorabacher, Anal. Chem. 63 (1991) 139; from memory)."""
+
+
+def outlier_records(
+    values: Sequence[float], labels: Sequence[str], *, alpha: float, without: Without
+) -> tuple[OutlierRecord, ...]:
+    """Tests of the single values, of the means of the groups, and of the scatter within the groups.
+
+    Single values are tested against all others of the level, whatever their group.
+
+    Args:
+        values: in any order.
+        labels: the group of each value.
+        alpha: level of significance.
+        without: the figures without the values at some places; asked for what a test flags.
+    """
+    places: dict[str, list[int]] = {}
+    for place, label in enumerate(labels):
+        places.setdefault(label, []).append(place)
+    several = len(places) > 1
+    found = [
+        with_effect(outlier_record(test, "single values", labels if several else None), test.index, without)
+        for test in outlier_tests(values, alpha=alpha)
+        if len(values) <= MOST_FOR_DIXON or test.kind != "dixon"
+    ]
+    if several and len(values) > len(places):
+        groups = {label: [values[place] for place in some] for label, some in places.items()}
+        found.extend(_of_groups(groups, places, alpha, without))
+    return tuple(found)
+
+
+def _of_groups(
+    groups: Mapping[str, Sequence[float]], places: Mapping[str, Sequence[int]], alpha: float, without: Without
+) -> list[OutlierRecord]:
+    names = list(groups)
+    tests: list[tuple[Callable[[], OutlierTest], str]] = [
+        (lambda: grubbs([float(np.mean(some)) for some in groups.values()], alpha=alpha), "group means"),
+        (lambda: cochran(list(groups.values()), alpha=alpha), "groups"),
+    ]
+    found: list[OutlierRecord] = []
+    for compute, of in tests:
+        with suppress(NotEstimable):
+            test = compute()
+            suspects = [place for at in test.index for place in places[names[at]]]
+            found.append(with_effect(outlier_record(test, of, names), suspects, without))
+    return found
+
+
+def removal(figures: PrecisionRecord, removed: Sequence[float]) -> RemovalRecord:
+    """What the *figures* without the *removed* values come to."""
+    mean = figures.mean.value
+    if mean is None:
+        raise NotEstimable("all means are excluded", "results that are not excluded")
+    return RemovalRecord(
+        removed=tuple(removed),
+        n=figures.n,
+        mean=mean,
+        repeatability_sd=value_of(figures.repeatability_sd),
+        repeatability_rsd=value_of(figures.repeatability_rsd),
+        intermediate_sd=value_of(figures.intermediate_sd),
+        intermediate_rsd=value_of(figures.intermediate_rsd),
+        reproducibility_sd=value_of(figures.reproducibility_sd),
+        reproducibility_rsd=value_of(figures.reproducibility_rsd),
+    )
+
+
+def with_effect(record: OutlierRecord, places: Sequence[int], without: Without) -> OutlierRecord:
+    """The record with the figures without its suspects, where they stand out."""
+    if not record.flagged:
+        return record
+    return replace(record, without=attempt(lambda: without(frozenset(places))))
+
+
+def outlier_record(test: OutlierTest, of: str, labels: Sequence[str] | None) -> OutlierRecord:
+    """One test as a record; *of* says what it was applied to, *labels* name the group of each datum."""
+    return OutlierRecord(
+        test=f"{test.name}, {of}",
+        statistic=test.statistic,
+        critical=finite(test.critical),
+        p=test.p,
+        suspect=test.suspect,
+        suspect_group=None if labels is None else ", ".join(dict.fromkeys(labels[at] for at in test.index)),
+        flagged=test.flagged,
+    )
+
+
+FEWEST_PAIRS = 2
+
+
+def duplicates(study: Study, cell: Cell, reader: SignalReader) -> DuplicatesRecord | None:
+    """Repeatability from the levels of the precision runs that hold one pair each.
+
+    A level with a single pair says next to nothing by itself; together such levels do. None where there are
+    fewer than two of them.
+    """
+    runs = [run for run in kept(runs_of(study.precision, cell)) if isinstance(run, PrecisionRun)]
+    values = independent_values(runs)
+    per_level = Counter(getattr(value.run, "level", None) for value in values)
+    by_level: dict[object, list[float]] = {}
+    try:
+        for value in values:
+            level = getattr(value.run, "level", None)
+            if per_level[level] == 2:
+                by_level.setdefault(level, []).append(reader.concentration(value))
+        pairs = [(first, second) for first, second in by_level.values()]
+        if len(pairs) < FEWEST_PAIRS:
+            return None
+        confidence = study.analysis_for(cell.analyte).confidence
+        found = of_pairs(pairs, level=confidence)
+    except NotEstimable:
+        # signals that cannot be read: the levels themselves say so
+        return None
+    return DuplicatesRecord(
+        pairs=found.pairs,
+        mean=found.mean,
+        repeatability_sd=figure_record(found.repeatability_sd),
+        repeatability_rsd=figure_record(found.repeatability_rsd),
+        repeatability_limit=found.repeatability_limit,
+    )
+
+
+STRAGGLER, OUTLIER = 0.05, 0.01
+"""Beyond the 5 % point a result is a straggler, beyond the 1 % point an outlier (ISO 5725-2:1994, 7.3.2)."""
+
+
+def interlaboratory(level: float, cells: Mapping[str, Sequence[float]], confidence: float) -> PrecisionRecord:
+    """Precision at *level* from the results of each laboratory.
+
+    Raises:
+        NotEstimable: fewer than two laboratories.
+    """
+    readings = list(cells.values())
+    found = over_laboratories(readings, level=confidence, alpha=STRAGGLER)
+    beyond = over_laboratories(readings, level=confidence, alpha=OUTLIER)
+    return PrecisionRecord(
+        level=level,
+        n=found.n,
+        groups=found.laboratories,
+        factor="laboratory",
+        mean=estimate_record(found.mean),
+        repeatability_sd=figure_record(found.repeatability_sd),
+        repeatability_rsd=figure_record(found.repeatability_rsd),
+        between_sd=figure_record(found.between_sd),
+        reproducibility_sd=figure_record(found.reproducibility_sd),
+        reproducibility_rsd=figure_record(found.reproducibility_rsd),
+        repeatability_limit=found.repeatability_limit,
+        reproducibility_limit=found.reproducibility_limit,
+        consistency=_consistency(list(cells), found),
+        robust=attempt(lambda: _robust(readings)),
+        repeatability_limit_exact=critical_difference(found.repeatability_sd, exact=True),
+        reproducibility_limit_exact=critical_difference(found.reproducibility_sd, exact=True),
+        outlier_tests=_outliers(cells, found, beyond),
+        method=found.method,
+    )
+
+
+def _consistency(names: Sequence[str], found: InterlaboratoryResult) -> ConsistencyRecord:
+    mandel = found.mandel if isinstance(found.mandel, MandelStatistics) else None
+    return ConsistencyRecord(
+        h_critical=None if mandel is None else mandel.h_critical,
+        laboratories=tuple(
+            LaboratoryRecord(
+                laboratory=name,
+                n=found.cell_sizes[i],
+                mean=found.cell_means[i],
+                sd=found.cell_sds[i],
+                h=None if mandel is None else mandel.h[i],
+                k=None if mandel is None else mandel.k[i],
+                k_critical=None if mandel is None else mandel.k_critical[i],
+            )
+            for i, name in enumerate(names)
+        ),
+        reason=found.mandel.reason if isinstance(found.mandel, NotEstimable) else None,
+    )
+
+
+def _robust(cells: Sequence[Sequence[float]]) -> RobustRecord:
+    found = robust_interlaboratory(cells)
+    return RobustRecord(
+        mean=found.mean,
+        standard_error=found.standard_error,
+        repeatability_sd=found.repeatability_sd,
+        between_sd=found.between_sd,
+        reproducibility_sd=found.reproducibility_sd,
+    )
+
+
+def _outliers(
+    cells: Mapping[str, Sequence[float]], found: InterlaboratoryResult, beyond: InterlaboratoryResult
+) -> tuple[OutlierRecord, ...]:
+    """Tests at 5 %, each graded by the same test at 1 %, and the figures without what they flag."""
+    names = list(cells)
+
+    def without(laboratories: frozenset[int]) -> RemovalRecord:
+        left = [readings for at, readings in enumerate(cells.values()) if at not in laboratories]
+        figures = over_laboratories(left, alpha=OUTLIER)
+        return RemovalRecord(
+            removed=tuple(value for at in sorted(laboratories) for value in cells[names[at]]),
+            n=figures.n,
+            mean=figures.mean.value,
+            repeatability_sd=_value(figures.repeatability_sd),
+            repeatability_rsd=_value(figures.repeatability_rsd),
+            reproducibility_sd=_value(figures.reproducibility_sd),
+            reproducibility_rsd=_value(figures.reproducibility_rsd),
+        )
+
+    at_one_percent = {test.name: test.flagged for test in beyond.outlier_tests}
+    records = []
+    for test in found.outlier_tests:
+        of = "laboratories" if test.kind == "cochran" else "laboratory means"
+        record = outlier_record(test, of, names)
+        if test.flagged:
+            record = replace(record, grade="outlier" if at_one_percent.get(test.name) else "straggler")
+            record = with_effect(record, test.index, without)
+        records.append(record)
+    return tuple(records)
+
+
+def _value(figure: Figure) -> float | None:
+    return figure.value if isinstance(figure, Estimate) else None

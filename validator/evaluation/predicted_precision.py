@@ -16,9 +16,8 @@ from validator.evaluation.results import (
     PrecisionRecord,
     value_of,
 )
-from validator.statistics.horwitz import horrat
+from validator.statistics.horwitz import horrat, mass_fraction
 from validator.statistics.level_dependence import level_dependence as forms_of
-from validator.statistics.mass_fraction import mass_fraction
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -14,13 +14,17 @@ from msgspec import Struct
 
 from validator.errors import NotEstimable, Problem, StudyError
 from validator.evaluation.results import BaselineRecord, RecordingsRecord, ReducedCurve, ReductionSettings
-from validator.statistics.baselines import (
+from validator.statistics.peaks import (
     AsymmetricBaseline,
     Baseline,
     LinearBaseline,
+    Noise,
+    PeakResult,
+    PeakSettings,
     PolynomialBaseline,
+    reduce_peak,
+    window_noise,
 )
-from validator.statistics.peaks import Noise, PeakResult, PeakSettings, reduce_peak, window_noise
 from validator.study.blocks import data_blocks
 
 if TYPE_CHECKING:

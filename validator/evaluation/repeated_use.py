@@ -9,6 +9,7 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from validator.errors import NotEstimable
+from validator.evaluation.chosen_guidance import BY_STUDY, CUSTOMARY, own_criterion
 from validator.evaluation.convert import (
     attempt,
     estimate_record,
@@ -16,8 +17,6 @@ from validator.evaluation.convert import (
     finite,
     significance,
 )
-from validator.evaluation.exclusions import excluded_points
-from validator.evaluation.own_limits import BY_STUDY, CUSTOMARY, own_criterion
 from validator.evaluation.results import (
     DeclineRecord,
     DeviceUses,
@@ -25,9 +24,9 @@ from validator.evaluation.results import (
     NotAssessed,
     RepeatedUseRecord,
 )
-from validator.evaluation.rows import Cell, excluded, independent_values, kept, runs_of
+from validator.evaluation.rows import Cell, excluded, excluded_points, independent_values, kept, runs_of
 from validator.statistics.interval import Estimate
-from validator.statistics.relative_scatter import pooled_relative_scatter
+from validator.statistics.repeated_use import pooled_relative_scatter
 from validator.statistics.repeated_use import repeated_use as decline_of
 from validator.study.models.precision import RepeatedUseRun
 

@@ -9,9 +9,8 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from validator.errors import NotEstimable
+from validator.evaluation.chosen_guidance import own_criterion
 from validator.evaluation.convert import attempt, estimate_record, finite
-from validator.evaluation.exclusions import excluded_points
-from validator.evaluation.own_limits import own_criterion
 from validator.evaluation.results import (
     EstimateRecord,
     FactorEffectRecord,
@@ -19,9 +18,8 @@ from validator.evaluation.results import (
     Range,
     RobustnessRecord,
 )
-from validator.evaluation.rows import Cell, excluded, independent_values, kept, runs_of
-from validator.statistics.one_at_a_time import SettingEffect, one_at_a_time
-from validator.statistics.robustness import FactorEffect, factor_effects
+from validator.evaluation.rows import Cell, excluded, excluded_points, independent_values, kept, runs_of
+from validator.statistics.robustness import FactorEffect, SettingEffect, factor_effects, one_at_a_time
 from validator.study.models.robustness import RobustnessBlock, RobustnessRun
 
 if TYPE_CHECKING:

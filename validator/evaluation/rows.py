@@ -1,4 +1,4 @@
-"""Picking the runs of one analyte and configuration, and averaging what shares a preparation."""
+"""Picking the runs of one analyte and configuration, what is excluded, what shares a preparation."""
 
 from __future__ import annotations
 
@@ -7,11 +7,15 @@ from typing import TYPE_CHECKING, TypeVar
 
 from msgspec import Struct
 
+from validator.evaluation.results import ExcludedPoint
 from validator.study.models.precision import PrecisionRun
-from validator.study.models.runs import Block, Run
+from validator.study.models.runs import Run
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
+
+    from validator.study.models.runs import Block
+
 
 R = TypeVar("R", bound=Run)
 
@@ -115,3 +119,14 @@ def labels_or_none(labels: Sequence[str | None]) -> tuple[str, ...] | None:
     """The labels, or None where any is missing: half-labelled results cannot be grouped."""
     known = tuple(label for label in labels if label is not None)
     return known if len(known) == len(labels) and known else None
+
+
+def excluded_points(runs: Iterable[Run]) -> tuple[ExcludedPoint, ...]:
+    """Every reading of the excluded ones among *runs*, with its place and cause."""
+    return tuple(
+        ExcludedPoint(
+            level=getattr(run, "level", None), value=value, place=run.place, cause=run.excluded or ""
+        )
+        for run in excluded(runs)
+        for value in getattr(run, "values", ())
+    )

@@ -1,4 +1,4 @@
-"""Interference: the effect of each interferent at each ratio, and the ratio that is tolerated."""
+"""Interference: the effect of each interferent at each ratio; and what blanks show."""
 
 from __future__ import annotations
 
@@ -6,18 +6,34 @@ from typing import TYPE_CHECKING, Literal
 
 from msgspec import Struct
 
-from validator.evaluation.convert import attempt, finite, interval_record, two_sided_record
-from validator.evaluation.exclusions import excluded_points
-from validator.evaluation.results import EstimateRecord, ExcludedPoint, InterferenceRecord, NotAssessed
-from validator.evaluation.rows import Cell, independent_values, kept, runs_of
-from validator.statistics.selectivity import RelativeChange, interferes, relative_change, tolerance_ratio
+from validator.errors import NotEstimable
+from validator.evaluation.convert import attempt, estimate_record, finite, interval_record, two_sided_record
+from validator.evaluation.results import (
+    BlankResponseRecord,
+    DetectionRecord,
+    EstimateRecord,
+    ExcludedPoint,
+    InterferenceRecord,
+    NotAssessed,
+)
+from validator.evaluation.rows import Cell, Value, excluded_points, independent_values, kept, runs_of
+from validator.statistics.selectivity import (
+    RelativeChange,
+    blank_matrix_response,
+    interferes,
+    relative_change,
+    tolerance_ratio,
+)
+from validator.study.models.blanks import BlankRun
 from validator.study.models.selectivity import InterferenceRun
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from validator.evaluation.concentrations import SignalReader
     from validator.statistics.interval import Interval
     from validator.study import Study
+
 
 DEFAULT_LIMIT_PERCENT = 5.0
 """Change that counts as interference where the study states none (common practice for sensors)."""
@@ -188,4 +204,37 @@ def _record(entry: _Tested, limit: float, point: float | None, guarded: float | 
         reason=outcome.reason,
         excluded=entry.excluded,
         with_excluded=entry.with_excluded,
+    )
+
+
+def blank_response(
+    study: Study, cell: Cell, reader: SignalReader, detection: DetectionRecord | NotAssessed
+) -> BlankResponseRecord | None:
+    """Blanks of *cell* in percent of the declared quantification limit; None where one of the two is missing.
+
+    Blanks of the matrix count alone where there are any. A blank reported as below a limit counts as that
+    limit, which is the cautious reading.
+    """
+    if isinstance(detection, NotAssessed) or isinstance(detection.quantification_limit, NotAssessed):
+        return None
+    runs = [run for run in kept(runs_of(study.blanks, cell)) if isinstance(run, BlankRun)]
+    of_matrix = [run for run in runs if run.kind == "matrix"]
+    counted = of_matrix or runs
+    values = [
+        *independent_values(counted),
+        *(Value(limit, (limit,), run) for run in counted for limit in run.below),
+    ]
+    confidence = study.analysis_for(cell.analyte).confidence
+    limit = detection.quantification_limit.value
+    try:
+        results = reader.concentrations(values)
+        found = blank_matrix_response(results, limit, confidence=confidence)
+    except NotEstimable:
+        return None
+    return BlankResponseRecord(
+        kind="matrix" if of_matrix else "any",
+        n=found.n,
+        censored=sum(len(run.below) for run in counted),
+        percent_of_limit=estimate_record(found.percent_of_limit),
+        largest_percent=found.largest_percent,
     )

@@ -11,7 +11,6 @@ from msgspec.structs import replace
 from validator.errors import NotEstimable
 from validator.evaluation.calibration_record import lack_of_fit_record
 from validator.evaluation.convert import attempt, estimate_record, f_test, not_assessed, two_sided_record
-from validator.evaluation.exclusions import excluded_points
 from validator.evaluation.results import (
     AdditionLinearity,
     AdditionPoint,
@@ -19,7 +18,7 @@ from validator.evaluation.results import (
     NotAssessed,
     StandardAdditionRecord,
 )
-from validator.evaluation.rows import Cell, excluded, kept, runs_of
+from validator.evaluation.rows import Cell, excluded, excluded_points, kept, runs_of
 from validator.statistics.distributions import t_two_sided_p
 from validator.statistics.levels import average_repeated_readings
 from validator.statistics.linearity import mandel

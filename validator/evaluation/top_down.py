@@ -1,36 +1,37 @@
-"""Within-laboratory reproducibility as a part of a top-down uncertainty, from the study's data."""
+"""The parts of a top-down uncertainty from the study's data: reproducibility and bias."""
 
 from __future__ import annotations
 
 import math
-from bisect import bisect_left
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 from msgspec import Struct, structs
 
 from validator.errors import NotEstimable
+from validator.evaluation.factors import series_labels
+from validator.evaluation.named_levels import place_of_level
 from validator.evaluation.results import EstimateRecord, NotAssessed, PartRecord
-from validator.evaluation.rows import kept, runs_of
-from validator.statistics import within_laboratory_uncertainty
-from validator.statistics.level_dependent_uncertainty import LevelDependentUncertainty, fit_level_dependence
+from validator.evaluation.rows import independent_values, kept, labels_or_none, runs_of
+from validator.evaluation.trueness import recovery_groups
+from validator.statistics import top_down
+from validator.statistics.level_dependence import LevelDependentUncertainty, fit_level_dependence
+from validator.statistics.sample import mean_of_series
+from validator.statistics.top_down import UncertaintyPart
 from validator.statistics.uncertainty_budget import BudgetRow
-from validator.statistics.uncertainty_part import UncertaintyPart
 from validator.study.models.precision import PrecisionRun
-from validator.study.models.trueness import ComparisonRun
+from validator.study.models.trueness import ComparisonRun, RecoveryRun
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
-    from validator.evaluation.results import PrecisionRecord
+    from validator.evaluation.results import PrecisionRecord, RecoveryRecord
     from validator.evaluation.rows import Cell
     from validator.study import Study
-    from validator.study.models.uncertainty import WithinLaboratory
+    from validator.study.models.uncertainty import Bias, WithinLaboratory
+
 
 Basis = Literal["measured", "interpolated", "extrapolated", "stated"]
-
-SAME_LEVEL = 1e-6
-"""Levels within this relative difference are one: they come from one number written twice."""
 
 
 class Part(Struct, frozen=True):
@@ -47,17 +48,6 @@ class Part(Struct, frozen=True):
     rows: Callable[[float], tuple[BudgetRow, ...]]
     basis: Callable[[float], Basis]
     levels: tuple[float, ...] = ()
-
-
-def same_level(one: float, other: float) -> bool:
-    """True for one level written twice."""
-    return math.isclose(one, other, rel_tol=SAME_LEVEL)
-
-
-def place_of_level(levels: Sequence[float], level: float) -> int | None:
-    """The place of *level* among rising *levels*; None where it is not one of them."""
-    at = bisect_left(levels, level - SAME_LEVEL * abs(level))
-    return at if at < len(levels) and same_level(levels[at], level) else None
 
 
 def within_laboratory(
@@ -81,7 +71,7 @@ def within_laboratory(
         case "control limits":
             assert declared is not None
             assert declared.limits is not None
-            part = within_laboratory_uncertainty.from_control_limits(
+            part = top_down.from_control_limits(
                 declared.limits,
                 factor=declared.factor,
                 relative=declared.relative,
@@ -187,7 +177,7 @@ def _duplicates(
                 "sample, or precision data with two concentrations each"
             ),
         )
-    return within_laboratory_uncertainty.from_duplicates(
+    return top_down.from_duplicates(
         np.array(pairs), relative=True, between_batches=_between_batches(precision)
     )
 
@@ -267,3 +257,119 @@ def stated_part(part: UncertaintyPart, source: str, *, note: str = "") -> Part:
         rows=at,
         basis=lambda _level: "stated",
     )
+
+
+NO_ADDITION = "the uncertainty of the added amounts is not included"
+NO_REFERENCE = "no uncertainty is stated for a reference value, so none is included"
+
+
+def bias(
+    study: Study,
+    cell: Cell,
+    recovery: Sequence[RecoveryRecord] | NotAssessed,
+    declared: Bias | None,
+) -> Part:
+    """Bias, from reference materials where there are any, else from recovery, unless the study says where.
+
+    Raises:
+        NotEstimable: the source holds nothing, or the study leaves this part out.
+    """
+    records = () if isinstance(recovery, NotAssessed) else recovery
+    origin = declared.origin if declared is not None else None
+    if origin is None:
+        has_reference = any(one.kind == "reference" and one.n for one in records)
+        origin = "reference materials" if has_reference else "recovery"
+    match origin:
+        case "none":
+            raise NotEstimable(
+                "the study excludes bias from the uncertainty",
+                "key bias: from recovery or from reference materials",
+            )
+        case "stated" if declared is not None and declared.rounds:
+            return _of_rounds(declared)
+        case "stated":
+            assert declared is not None
+            assert declared.value is not None
+            assert declared.standard_uncertainty is not None
+            part = top_down.from_stated_bias(
+                declared.value, declared.standard_uncertainty, relative=declared.relative
+            )
+            return stated_part(part, declared.source or "stated in the study")
+        case "reference materials":
+            return _of_references(study, cell)
+        case "recovery":
+            addition = declared.addition_uncertainty_percent if declared is not None else None
+            return _of_recoveries(records, addition)
+
+
+def _of_references(study: Study, cell: Cell) -> Part:
+    groups = [
+        (group, independent_values(kept(group.runs)))
+        for group in recovery_groups(
+            [run for run in runs_of(study.recovery, cell) if isinstance(run, RecoveryRun)]
+        )
+        if group.kind == "reference_material"
+    ]
+    groups = [(group, values) for group, values in groups if values]
+    if not groups:
+        raise NotEstimable(
+            "no results of reference materials were provided", "recovery data with a reference value"
+        )
+    references = [group.level for group, _ in groups]
+    stated = [
+        [run.reference_uncertainty for run in kept(group.runs) if run.reference_uncertainty is not None]
+        for group, _ in groups
+    ]
+    us = [max(some, default=0.0) for some in stated]
+    found = [np.array([value.value for value in values]) for _, values in groups]
+    series = [labels_or_none(series_labels([value.run for value in values])) for _, values in groups]
+    if len(groups) == 1:
+        part = top_down.from_reference_material(
+            found[0], references[0], us[0], series=series[0], relative=True
+        )
+    else:
+        means = [mean_of_series(some, labels)[0] for some, labels in zip(found, series, strict=True)]
+        part = top_down.from_reference_materials(means, references, us, relative=True)
+    return stated_part(part, "recovery data with a reference value", note="" if all(stated) else NO_REFERENCE)
+
+
+def _of_rounds(declared: Bias) -> Part:
+    """Results of the laboratory in interlaboratory comparisons, in percent of the assigned values."""
+    rounds = declared.rounds
+    part = top_down.from_interlaboratory_rounds(
+        [one.result for one in rounds],
+        [one.assigned for one in rounds],
+        [one.reproducibility_sd for one in rounds],
+        [one.laboratories for one in rounds],
+        robust=[one.robust for one in rounds],
+        relative=True,
+    )
+    return stated_part(part, declared.source or "interlaboratory comparisons")
+
+
+def _of_recoveries(records: Sequence[RecoveryRecord], addition: float | None) -> Part:
+    known = [
+        (one, one.mean_recovery.value)
+        for one in records
+        if one.kind != "reference" and one.mean_recovery.value is not None
+    ]
+    if not known:
+        raise NotEstimable(
+            "no recovery data from which bias could be estimated were provided",
+            "spiked samples, a certified reference material, or solutions of independently known content",
+        )
+    source = "recovery runs"
+    if len(known) == 1:
+        only, mean = known[0]
+        part = top_down.from_stated_bias(
+            mean - 100,
+            math.hypot(only.mean_recovery.standard_error or 0.0, addition or 0.0),
+            relative=True,
+            level=only.level,
+        )
+        part = structs.replace(part, method="one recovery", n=only.n)
+    else:
+        part = top_down.from_recoveries(
+            [mean for _, mean in known], addition or 0.0, levels=[one.level for one, _ in known]
+        )
+    return stated_part(part, source, note="" if addition is not None else NO_ADDITION)

@@ -17,6 +17,7 @@ from validator.evaluation.convert import (
     two_sided_record,
 )
 from validator.evaluation.factors import series_labels
+from validator.evaluation.named_levels import same_level
 from validator.evaluation.results import (
     CorrectionRecord,
     EstimateRecord,
@@ -34,7 +35,6 @@ from validator.evaluation.rows import (
     labels_or_none,
     runs_of,
 )
-from validator.evaluation.top_down import same_level
 from validator.statistics.found_on_added import correction_advised
 from validator.statistics.found_on_added import found_on_added as regressed
 from validator.statistics.trueness import (
@@ -50,8 +50,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from validator.statistics.interval import Estimate
-    from validator.statistics.reference_scores import ReferenceScores
-    from validator.statistics.trueness import Kind
+    from validator.statistics.trueness import Kind, ReferenceScores
     from validator.study import Study
 
 KINDS: Mapping[str, Kind] = {

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 from msgspec import Struct
 
-from validator.statistics.order_statistics import median
 from validator.statistics.proportion import proportion
+from validator.statistics.sample import median
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -1,4 +1,4 @@
-"""Propagation of distributions by simulation."""
+"""Propagation of distributions by simulation, and the check of a budget by it (JCGM 101:2008, 8)."""
 
 from __future__ import annotations
 
@@ -8,20 +8,20 @@ from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
 from msgspec import Struct
-from numpy.typing import NDArray
 
 from validator.errors import NotEstimable
-from validator.statistics.input_draws import InputDraws
+from validator.statistics.input_quantity import DIVISORS, Distribution, InputQuantity, checked_correlation
 from validator.statistics.interval import Interval
+from validator.statistics.measurement_model import FloatArray, normal_form
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from numpy.typing import ArrayLike
 
-    from validator.statistics.input_quantity import InputQuantity
+    from validator.statistics.uncertainty_budget import UncertaintyBudget
 
-FloatArray: TypeAlias = NDArray[np.float64]
+
 Model: TypeAlias = Callable[[Mapping[str, FloatArray]], FloatArray]
 """Results for arrays of inputs, all of one length; a :class:`MeasurementModel` is one."""
 
@@ -218,3 +218,217 @@ def _shortest(ordered: FloatArray, level: float) -> Interval:
     q = _held(ordered.size, level)
     r = int(np.argmin(ordered[q:] - ordered[:-q])) if q else 0
     return Interval(float(ordered[r]), float(ordered[r + q]), level, "Monte Carlo, shortest")
+
+
+class InputDraws:
+    """Draws of all inputs together; each input has a stream of its own, so batches of any size agree.
+
+    Correlated inputs are drawn from a multivariate normal distribution, or, when all of them have the same
+    finite ν, from the multivariate t distribution of means of quantities read together.
+
+    References:
+        JCGM 101:2008, 6.4.2 (rectangular), 6.4.5 (triangular), 6.4.6 (U-shaped), 6.4.7 and 6.4.8 (normal),
+        6.4.9 (t); JCGM 102:2011, 5.3.2 (multivariate t) (all from memory).
+    """
+
+    def __init__(self, quantities: Sequence[InputQuantity], correlation: ArrayLike | None, seed: int) -> None:
+        self._quantities = tuple(quantities)
+        self._names = [normal_form(quantity.name) for quantity in self._quantities]
+        r = checked_correlation(correlation, len(self._quantities))
+        self._together = np.flatnonzero((r - np.eye(len(r))).any(axis=1))
+        self._root = _root(r[np.ix_(self._together, self._together)])
+        self._nu = self._common_freedom()
+        self._freedoms = [self._freedom_of(i) for i in range(len(self._quantities))]
+        streams = np.random.SeedSequence(seed).spawn(len(self._quantities) + 1)
+        *self._streams, self._shared_stream = map(np.random.default_rng, streams)
+
+    @property
+    def have_variances(self) -> bool:
+        """False when a drawn t distribution has ν ≤ 2 and with that no variance."""
+        return all(
+            quantity.degrees_of_freedom > 2 or quantity.distribution != "normal"
+            for quantity in self._quantities
+            if quantity.standard_uncertainty > 0
+        )
+
+    def next(self, size: int) -> dict[str, FloatArray]:
+        """*size* draws of every input, by name."""
+        standard = [
+            _standard_draws(stream, quantity.distribution, nu, size)
+            for stream, quantity, nu in zip(self._streams, self._quantities, self._freedoms, strict=True)
+        ]
+        if self._together.size:
+            mixed = self._root @ np.stack([standard[i] for i in self._together])
+            if math.isfinite(self._nu):
+                mixed /= np.sqrt(self._shared_stream.chisquare(self._nu, size) / self._nu)
+            for place, i in enumerate(self._together):
+                standard[i] = mixed[place]
+        for quantity, draws in zip(self._quantities, standard, strict=True):
+            draws *= quantity.standard_uncertainty
+            draws += quantity.value
+        return dict(zip(self._names, standard, strict=True))
+
+    def _freedom_of(self, i: int) -> float:
+        """ν of the t distribution an input is drawn from by itself; the correlated ones share theirs."""
+        return math.inf if i in self._together else self._quantities[i].degrees_of_freedom
+
+    def _common_freedom(self) -> float:
+        correlated = [self._quantities[i] for i in self._together]
+        if any(quantity.distribution != "normal" for quantity in correlated):
+            raise NotEstimable(
+                "correlated input quantities can be simulated only if they are normally distributed",
+                "normal distributions for the correlated inputs",
+            )
+        freedoms = {quantity.degrees_of_freedom for quantity in correlated}
+        if len(freedoms) > 1:
+            raise NotEstimable(
+                ("correlated input quantities with different degrees of freedom cannot be simulated jointly"),
+                "correlated input quantities observed simultaneously",
+            )
+        return freedoms.pop() if freedoms else math.inf
+
+
+def _standard_draws(
+    stream: np.random.Generator, distribution: Distribution, nu: float, size: int
+) -> FloatArray:
+    """Draws about 0 with standard deviation 1, or of Student's t where ν is finite."""
+    if distribution == "normal":
+        return stream.standard_t(nu, size) if math.isfinite(nu) else stream.standard_normal(size)
+    a = DIVISORS[distribution]
+    if distribution == "triangular":
+        return stream.triangular(-a, 0.0, a, size)
+    if distribution == "u_shaped":
+        return a * np.sin(2 * math.pi * stream.random(size))
+    return stream.uniform(-a, a, size)
+
+
+def _root(r: FloatArray) -> FloatArray:
+    """A matrix whose product with its transpose is *r*; unlike Cholesky's it exists for |r| = 1 too."""
+    eigenvalues, vectors = np.linalg.eigh(r)
+    return np.asarray(vectors * np.sqrt(np.maximum(eigenvalues, 0.0)))
+
+
+class MonteCarloValidation(Struct, frozen=True, kw_only=True):
+    """A first-order budget against a simulation, in the unit of the result.
+
+    Attributes:
+        tolerance: δ, half a unit of the last significant digit of u.
+        d_low: |y − U − y_low|.
+        d_high: |y + U − y_high|.
+        valid: both are within δ.
+        resolved: the simulation knows its limits to δ/5, as it should for this decision.
+    """
+
+    tolerance: float
+    d_low: float
+    d_high: float
+    valid: bool
+    resolved: bool
+
+
+def validate(
+    budget: UncertaintyBudget, simulation: MonteCarlo, *, significant_digits: int | None = None
+) -> MonteCarloValidation:
+    r"""Do the limits y ± U of a first-order budget agree with those of a simulation?
+
+    .. math:: d_{low} = |y - U - y_{low}|, \quad d_{high} = |y + U - y_{high}|, \quad
+        \text{valid: both} \le \delta
+
+    Args:
+        budget: with a value and a coverage probability.
+        simulation: of the same result at the same level; its symmetric interval is compared.
+        significant_digits: of u(y) that count, those of the simulation by default.
+
+    Raises:
+        NotEstimable: the budget provides no coverage interval, or another level than the simulation.
+
+    References:
+        JCGM 101:2008, 8.1 and 8.2 (from memory).
+    """
+    if budget.interval is None:
+        raise NotEstimable("the budget provides no coverage interval", "a value and a coverage probability")
+    if budget.interval.level != simulation.symmetric.level:
+        raise NotEstimable(
+            "the budget and the simulation have different coverage probabilities",
+            "the same coverage probability for both",
+        )
+    u = budget.standard_uncertainty * _per_unit(budget)
+    delta = numerical_tolerance(u, significant_digits or simulation.significant_digits)
+    d_low = abs(budget.interval.lower - simulation.symmetric.lower)
+    d_high = abs(budget.interval.upper - simulation.symmetric.upper)
+    doubt = simulation.doubt
+    return MonteCarloValidation(
+        tolerance=delta,
+        d_low=d_low,
+        d_high=d_high,
+        valid=d_low <= delta and d_high <= delta,
+        resolved=doubt is not None and max(doubt.lower, doubt.upper) <= delta / 5,
+    )
+
+
+def simulate_budget(
+    budget: UncertaintyBudget,
+    *,
+    seed: int,
+    draws: int = 1_000_000,
+    correlation: ArrayLike | None = None,
+    level: float = 0.95,
+    significant_digits: int = 2,
+) -> MonteCarlo:
+    r"""Simulate a budget that has rows but no formula.
+
+    .. math:: y + \sum_i c_i\,e_i
+
+    with the error e_i of each row drawn from its distribution about 0.  The result is linear: what the
+    simulation adds to the budget is the shape of the distributions, not the curvature of a model.
+
+    Args:
+        budget: its value, or 0 where it has none, is the centre; relative rows are turned into its unit.
+        seed: of the random numbers.
+        draws: number of simulated results.
+        correlation: (rows, rows) correlations of the inputs.
+        level: coverage probability.
+        significant_digits: of the standard uncertainty, for the numerical tolerance.
+
+    Raises:
+        NotEstimable: correlated inputs whose joint distribution is not known.
+        ValueError: too many draws, a level outside (0, 1).
+
+    References:
+        JCGM 101:2008, 9.2 (additive model; from memory).
+    """
+    centre, per_unit = budget.value or 0.0, _per_unit(budget)
+    names = [f"e{i}" for i in range(len(budget.rows))]
+    slopes = [row.sensitivity * per_unit for row in budget.rows]
+
+    def total(errors: Mapping[str, FloatArray]) -> FloatArray:
+        # one row after the other: a table of all rows would be written and read again for nothing
+        found = slopes[0] * errors[names[0]]
+        for c, name in zip(slopes[1:], names[1:], strict=True):
+            found += c * errors[name]
+        found += centre
+        return found
+
+    return monte_carlo(
+        total,
+        [
+            InputQuantity(
+                name=name,
+                value=0.0,
+                standard_uncertainty=row.standard_uncertainty,
+                distribution=row.distribution,
+                degrees_of_freedom=row.degrees_of_freedom,
+            )
+            for name, row in zip(names, budget.rows, strict=True)
+        ],
+        seed=seed,
+        draws=draws,
+        correlation=correlation,
+        level=level,
+        significant_digits=significant_digits,
+    )
+
+
+def _per_unit(budget: UncertaintyBudget) -> float:
+    """Factor from the form of the budget to the unit of its value."""
+    return abs(budget.value) / 100 if budget.relative and budget.value is not None else 1.0

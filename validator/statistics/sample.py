@@ -1,4 +1,4 @@
-"""A sample of independent results: its size, mean and variance, and how variances combine."""
+"""A sample of independent results, in series or not: mean, median, variance, and how variances combine."""
 
 from __future__ import annotations
 
@@ -8,9 +8,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 from msgspec import Struct
 from numpy.typing import ArrayLike, NDArray
+from scipy import special
+
+from validator.errors import NotEstimable
+from validator.statistics.interval import Estimate, Interval
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Hashable, Iterable, Sequence
+
 
 Vector = NDArray[np.float64]
 
@@ -121,3 +126,84 @@ def effective_degrees_of_freedom(components: Iterable[tuple[float, float]]) -> f
     # Shares instead of squares: variances of 1e-300 would otherwise vanish when squared.
     inverse = sum((v / total) ** 2 / nu for v, nu in terms)
     return 1 / inverse if inverse > 0 else math.inf
+
+
+def mean_of_series(
+    values: Vector, labels: Sequence[Hashable] | None
+) -> tuple[float, float | None, float | None, str]:
+    r"""Mean, its standard error and degrees of freedom when results of one series belong together.
+
+    With labels of m > 1 series the series are the independent units, whatever their sizes:
+
+    .. math:: \bar x = \frac1m\sum_j \bar x_j, \qquad u^2 = \frac{1}{m(m-1)}\sum_j(\bar x_j-\bar x)^2,
+              \qquad \nu = m-1
+
+    which is unbiased for u² with any sizes and any between-series variance.  Without labels, or with one
+    series, u = s/√n with ν = n − 1.
+
+    Returns:
+        mean, standard error and ν (None for a single unit, standard error 0 without scatter), method.
+    """
+    groups = series_rows(labels, values.size)
+    if len(groups) in (1, values.size):
+        sample = summarise(values)
+        method = (
+            "independent results"
+            if labels is None or len(groups) > 1
+            else "one series; between-series variation not included"
+        )
+    else:
+        sample = summarise([float(values[rows].mean()) for rows in groups])
+        method = f"mean of {len(groups)} series means (series as independent units)"
+    if sample.variance_of_mean is None:
+        return sample.mean, None, None, method
+    return sample.mean, math.sqrt(sample.variance_of_mean), sample.degrees_of_freedom, method
+
+
+def series_rows(labels: Sequence[Hashable] | None, n: int) -> list[list[int]]:
+    """Rows of each series in order of first appearance; every row by itself without labels."""
+    if labels is None:
+        return [[i] for i in range(n)]
+    if len(labels) != n:
+        message = f"{len(labels)} series labels for {n} results"
+        raise ValueError(message)
+    rows: dict[Hashable, list[int]] = {}
+    for i, label in enumerate(labels):
+        rows.setdefault(label, []).append(i)
+    return list(rows.values())
+
+
+def weights_of_series(labels: Sequence[Hashable] | None, n: int) -> Vector:
+    """Weight of each result in the mean of series means; they add up to 1."""
+    groups = series_rows(labels, n)
+    weights = np.empty(n)
+    for rows in groups:
+        weights[rows] = 1 / (len(groups) * len(rows))
+    return weights
+
+
+def median(values: ArrayLike, *, level: float = 0.95) -> Estimate:
+    r"""Median of *values*, shape (n,), with the interval between two order statistics.
+
+    The interval :math:`[x_{(k+1)}, x_{(n-k)}]` takes the largest k with
+    :math:`P(\mathrm{Bin}(n, 1/2) \le k) \le (1-\gamma)/2`: it covers the median of any continuous
+    distribution with at least the stated level. Where n is too small for that, it is unbounded.
+
+    Raises:
+        NotEstimable: no value, or one that is not finite.
+
+    References:
+        H. A. David, H. N. Nagaraja, Order Statistics, 3rd ed. (2003), 7.1 (from memory).
+    """
+    x = np.sort(np.asarray(values, dtype=np.float64).ravel())
+    if x.size == 0 or not bool(np.isfinite(x).all()):
+        raise NotEstimable("values are missing or not finite", "finite values")
+    n = x.size
+    below = special.bdtr(np.arange(n, dtype=np.float64), n, 0.5)
+
+    def limits(level: float) -> tuple[float, float]:
+        outside = int(np.count_nonzero(below <= (1 - level) / 2))
+        bounded = 0 < outside <= n // 2
+        return (float(x[outside - 1]), float(x[n - outside])) if bounded else (-np.inf, np.inf)
+
+    return Estimate(value=float(np.median(x)), interval=Interval.by(limits, level, "order statistics"))

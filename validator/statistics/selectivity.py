@@ -9,9 +9,9 @@ from msgspec import Struct
 
 from validator.errors import NotEstimable
 from validator.statistics.distributions import student
+from validator.statistics.equivalence import fieller_ratio_of_means, welch_difference
 from validator.statistics.interval import Estimate, Interval
 from validator.statistics.sample import summarise, vector
-from validator.statistics.welch import fieller_ratio_of_means, welch_difference
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -106,7 +106,7 @@ def relative_change(
     .. math:: \Delta = 100\,(\bar y_{with}/\bar y_{ref} - 1)
 
     with Fieller's interval of the ratio at Welch–Satterthwaite degrees of freedom
-    (:func:`validator.statistics.welch.fieller_ratio_of_means`), since the reference is measured too.
+    (:func:`validator.statistics.equivalence.fieller_ratio_of_means`), since the reference is measured too.
 
     Args:
         with_interferent: independent signals or results with the interferent.

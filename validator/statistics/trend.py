@@ -12,8 +12,7 @@ from validator.errors import NotEstimable
 from validator.numbers import counted
 from validator.statistics.distributions import f_upper_tail, student, t_quantile, t_two_sided, t_two_sided_p
 from validator.statistics.interval import Estimate, Interval, SignificanceTest
-from validator.statistics.sample import Vector, summarise, vector
-from validator.statistics.series import series_rows
+from validator.statistics.sample import Vector, series_rows, summarise, vector
 
 if TYPE_CHECKING:
     from collections.abc import Hashable, Sequence

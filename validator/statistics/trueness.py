@@ -1,4 +1,4 @@
-"""Trueness: recovery of an added amount, of a reference value or of a known level."""
+"""Trueness: recovery of an added amount, of a reference value (with its scores) or of a known level."""
 
 from __future__ import annotations
 
@@ -9,23 +9,24 @@ import numpy as np
 from msgspec import Struct
 
 from validator.errors import NotEstimable
-from validator.statistics.distributions import student, t_two_sided_p
+from validator.statistics.distributions import student, t_two_sided, t_two_sided_p
 from validator.statistics.equivalence import Equivalence, two_one_sided_tests
 from validator.statistics.interval import Estimate
-from validator.statistics.reference_scores import ReferenceScores, reference_scores
 from validator.statistics.sample import (
     Vector,
     effective_degrees_of_freedom,
+    mean_of_series,
     summarise,
     vector,
+    weights_of_series,
     without_rounding,
 )
-from validator.statistics.series import mean_of_series, weights_of_series
 
 if TYPE_CHECKING:
     from collections.abc import Hashable, Sequence
 
     from numpy.typing import ArrayLike
+
 
 Kind = Literal["spike", "reference", "level"]
 Bounds = tuple[float, float]
@@ -98,7 +99,7 @@ def spike_recovery(
         native_sd: standard deviation of single determinations of the native content (of several, the
             largest is used); with ``native_n`` None it is taken as the standard uncertainty of the native.
         native_n: number of determinations behind the native content.
-        series: (n,) labels of the series (day, batch) of each result; see :mod:`validator.statistics.series`.
+        series: (n,) labels of the series (day, batch) of each result; see :mod:`validator.statistics.sample`.
         equivalence_bounds: recoveries between which the mean should be shown to lie, percent.
         confidence: level of the interval; each one-sided test has α = 1 − confidence.
 
@@ -152,7 +153,7 @@ def reference_recovery(
         found: (n,) results, unit of the data.
         reference: reference value, positive.
         reference_uncertainty: its standard uncertainty (not expanded); None when it is not known.
-        series: (n,) labels of the series of each result; see :mod:`validator.statistics.series`.
+        series: (n,) labels of the series of each result; see :mod:`validator.statistics.sample`.
         equivalence_bounds: recoveries between which the mean should be shown to lie, percent.
         confidence: level of the interval.
 
@@ -195,7 +196,7 @@ def known_level_recovery(
     Args:
         found: (n,) results, unit of the data.
         level: known level, one number or (n,), positive.
-        series: (n,) labels of the series of each result; see :mod:`validator.statistics.series`.
+        series: (n,) labels of the series of each result; see :mod:`validator.statistics.sample`.
         equivalence_bounds: recoveries between which the mean should be shown to lie, percent.
         confidence: level of the interval.
 
@@ -308,3 +309,50 @@ def _series_or_natives(series: Sequence[Hashable] | None, native: Vector) -> Seq
         return tuple(series)
     distinct = np.unique(native).size
     return tuple(native.tolist()) if 1 < distinct < native.size else None
+
+
+class ReferenceScores(Struct, frozen=True, kw_only=True):
+    """A mean beside a reference value, both with their uncertainty, in the unit of the data.
+
+    Attributes:
+        difference: Δ = mean − reference.
+        standard_uncertainty: u_Δ = sqrt(u_mean² + u_ref²).
+        within_two_u: |Δ| ≤ 2·u_Δ: no bias is shown (ERM Application Note 1; from memory).
+        zeta: Δ/u_Δ (ISO 13528:2015, 9.6; from memory).
+        en: Δ/sqrt(U_mean² + U_ref²), U_mean = t(confidence, ν)·u_mean and U_ref = 2·u_ref
+            (ISO 13528:2015, 9.7; from memory).
+    """
+
+    difference: float
+    standard_uncertainty: float
+    within_two_u: bool
+    zeta: float
+    en: float
+
+
+def reference_scores(
+    mean_recovery: float,
+    u_scatter: float | None,
+    nu: float | None,
+    reference: float,
+    u_ref: float | None,
+    confidence: float,
+) -> ReferenceScores | None:
+    """Scores of a mean recovery with standard error *u_scatter*, both in percent, and its *nu*.
+
+    Returns:
+        None where the reference's standard uncertainty *u_ref* or the scatter is not known.
+    """
+    if u_ref is None or u_scatter is None or nu is None:
+        return None
+    difference = (mean_recovery - 100) / 100 * reference
+    u_mean = u_scatter / 100 * reference
+    u_difference = math.hypot(u_mean, u_ref)
+    expanded = math.hypot(t_two_sided(confidence, nu) * u_mean, 2 * u_ref)
+    return ReferenceScores(
+        difference=difference,
+        standard_uncertainty=u_difference,
+        within_two_u=abs(difference) <= 2 * u_difference,
+        zeta=difference / u_difference,
+        en=difference / expanded,
+    )

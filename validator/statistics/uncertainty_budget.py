@@ -1,4 +1,4 @@
-"""The uncertainty budget: contributions, their combination, degrees of freedom and coverage factor."""
+"""The uncertainty budget: sensitivities, contributions, their combination, ν and coverage factor."""
 
 from __future__ import annotations
 
@@ -10,15 +10,24 @@ from msgspec import Struct, structs
 
 from validator.errors import NotEstimable
 from validator.statistics.distributions import t_two_sided
-from validator.statistics.input_quantity import Evaluation, checked_correlation
+from validator.statistics.input_quantity import (
+    Distribution,
+    Evaluation,
+    Kind,
+    checked_correlation,
+    to_standard_uncertainty,
+)
 from validator.statistics.interval import Interval
+from validator.statistics.measurement_model import normal_form
 from validator.statistics.sample import Vector, effective_degrees_of_freedom
-from validator.statistics.type_b import Distribution, Kind, to_standard_uncertainty
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from numpy.typing import ArrayLike
+
+    from validator.statistics.input_quantity import InputQuantity
+    from validator.statistics.measurement_model import FloatArray, MeasurementModel
 
 
 class BudgetRow(Struct, frozen=True, kw_only=True):
@@ -264,3 +273,65 @@ def _independent_terms(rows: Sequence[BudgetRow], c: Vector, r: Vector) -> list[
         variance = float(own @ r[np.ix_(members, members)] @ own)
         terms.append((variance, min(rows[i].degrees_of_freedom for i in members)))
     return terms
+
+
+def propagate(
+    model: MeasurementModel,
+    quantities: Sequence[InputQuantity],
+    *,
+    correlation: ArrayLike | None = None,
+    level: float = 0.95,
+    coverage_factor: float | None = None,
+) -> UncertaintyBudget:
+    r"""Estimate, combined uncertainty and budget of a modelled result.
+
+    .. math:: y = f(x), \qquad c_i = \partial f/\partial x_i, \qquad
+        u_c^2(y) = \sum_i\sum_j c_i c_j\, r_{ij}\, u_i u_j
+
+    Args:
+        model: f.
+        quantities: one for each name in the model.
+        correlation: (quantities, quantities) in the order of *quantities*; uncorrelated by default.
+        level: level of confidence of U where k is not fixed.
+        coverage_factor: fixed k.
+
+    Raises:
+        NotEstimable: the model or a slope is no finite number at the estimates, or no input moves the result
+            in first order.
+        ValueError: quantities that do not match the names in the model, or are given twice.
+
+    References:
+        JCGM 100:2008, 5.1 and 5.2.
+    """
+    value, gradient = _gradient(model, quantities)
+    rows = [
+        BudgetRow(
+            name=quantity.name,
+            value=quantity.value,
+            evaluation=quantity.evaluation,
+            distribution=quantity.distribution,
+            divisor=quantity.divisor,
+            standard_uncertainty=quantity.standard_uncertainty,
+            sensitivity=float(slope),
+            degrees_of_freedom=quantity.degrees_of_freedom,
+        )
+        for quantity, slope in zip(quantities, gradient, strict=True)
+    ]
+    return combine(
+        rows,
+        value=value,
+        correlation=correlation,
+        level=level,
+        coverage_factor=coverage_factor,
+        method="law of propagation of uncertainty, first order",
+    )
+
+
+def _gradient(model: MeasurementModel, quantities: Sequence[InputQuantity]) -> tuple[float, FloatArray]:
+    """Value of the model and its slopes in the order of *quantities*."""
+    values = {quantity.name: quantity.value for quantity in quantities}
+    if len(values) < len(quantities):
+        message = "a quantity is given twice"
+        raise ValueError(message)
+    value, gradient = model.value_and_gradient(values)
+    return value, gradient[[model.names.index(normal_form(name)) for name in values]]

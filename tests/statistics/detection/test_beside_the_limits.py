@@ -10,10 +10,9 @@ from msgspec.structs import replace
 from scipy import stats
 
 from validator.statistics.detection import VARIANTS, DetectionInputs, NoiseReading
-from validator.statistics.detection.inversion import inverse
 from validator.statistics.detection.multiples import multiples_of_sigma
 from validator.statistics.detection.result import BELOW_CALIBRATION, NEGATIVE_LIMIT
-from validator.statistics.detection.scatter import Scatter
+from validator.statistics.detection.scatter import Scatter, inverse
 from validator.statistics.regression import fit
 
 

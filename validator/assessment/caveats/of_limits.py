@@ -22,7 +22,7 @@ from validator.evaluation.rows import kept
 from validator.guidance import Counter
 from validator.statistics.detection import VARIANTS, result
 from validator.statistics.detection.result import CALIBRATION_TOO_HIGH
-from validator.statistics.mass_fraction import mass_fraction
+from validator.statistics.horwitz import mass_fraction
 from validator.study.models.trueness import RecoveryRun
 
 if TYPE_CHECKING:

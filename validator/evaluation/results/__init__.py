@@ -24,9 +24,6 @@ from validator.evaluation.results.assessment import (
     Severity,
     Verdict,
 )
-from validator.evaluation.results.blank_response import (
-    BlankResponseRecord,
-)
 from validator.evaluation.results.calibration import (
     CalibrationPoint,
     CalibrationRecord,
@@ -44,38 +41,13 @@ from validator.evaluation.results.calibration import (
     RunsTest,
     WeightingStep,
 )
-from validator.evaluation.results.carry_over import (
-    CarryOverRecord,
-)
-from validator.evaluation.results.comparison import (
-    BlandAltmanRecord,
-    ComparedSample,
-    ComparisonRecord,
-    DemingRecord,
-    PairedRecord,
-    PassingBablokRecord,
-    ReplicateScatter,
-    YorkRecord,
-)
-from validator.evaluation.results.decision_limits import ResidueLimitRecord
 from validator.evaluation.results.detection import (
+    BlankResponseRecord,
     DeclaredLimit,
     DetectionRecord,
     LimitValue,
     LimitVariant,
-)
-from validator.evaluation.results.device_to_device import (
-    DeviceMean,
-    DeviceToDeviceRecord,
-)
-from validator.evaluation.results.interlaboratory import (
-    ConsistencyRecord,
-    LaboratoryRecord,
-    RobustRecord,
-)
-from validator.evaluation.results.matrix_effect import (
-    LinePoint,
-    MatrixEffectRecord,
+    ResidueLimitRecord,
 )
 from validator.evaluation.results.plan import (
     PlanComparison,
@@ -83,12 +55,20 @@ from validator.evaluation.results.plan import (
 )
 from validator.evaluation.results.precision import (
     AnalysisOfVarianceRecord,
+    ConsistencyRecord,
+    DeclineRecord,
+    DeviceMean,
+    DeviceToDeviceRecord,
+    DeviceUses,
     DuplicatesRecord,
+    LaboratoryRecord,
     LevelDependenceRecord,
     LevelFormRecord,
     OutlierRecord,
     PrecisionRecord,
     RemovalRecord,
+    RepeatedUseRecord,
+    RobustRecord,
     VarianceComponentRecord,
 )
 from validator.evaluation.results.recordings import (
@@ -97,34 +77,34 @@ from validator.evaluation.results.recordings import (
     ReducedCurve,
     ReductionSettings,
 )
-from validator.evaluation.results.repeated_use import (
-    DeclineRecord,
-    DeviceUses,
-    RepeatedUseRecord,
-)
-from validator.evaluation.results.robustness import (
+from validator.evaluation.results.stability import (
+    CarryOverRecord,
     FactorEffectRecord,
     RobustnessRecord,
-)
-from validator.evaluation.results.selectivity import (
-    InterferenceRecord,
-)
-from validator.evaluation.results.stability import (
     StabilityRecord,
     StabilityTrendRecord,
     TimePoint,
 )
-from validator.evaluation.results.standard_addition import (
+from validator.evaluation.results.trueness import (
     AdditionLinearity,
     AdditionPoint,
-    StandardAdditionRecord,
-)
-from validator.evaluation.results.trueness import (
+    BlandAltmanRecord,
+    ComparedSample,
+    ComparisonRecord,
     CorrectionRecord,
+    DemingRecord,
     Equivalence,
     FoundOnAddedRecord,
+    InterferenceRecord,
+    LinePoint,
+    MatrixEffectRecord,
+    PairedRecord,
+    PassingBablokRecord,
     RecoveryRecord,
     ReferenceScoresRecord,
+    ReplicateScatter,
+    StandardAdditionRecord,
+    YorkRecord,
 )
 from validator.evaluation.results.uncertainty import (
     BudgetRecord,

@@ -1,11 +1,16 @@
-"""Records of precision."""
+"""Records of precision: within one laboratory, over laboratories, from device to device, in repeated use."""
 
 from __future__ import annotations
 
 from typing import ClassVar, Literal
 
-from validator.evaluation.results.interlaboratory import ConsistencyRecord, RobustRecord
-from validator.records import EstimateRecord, ExcludedPoint, NotAssessed, Record
+from validator.records import (
+    EstimateRecord,
+    ExcludedPoint,
+    NotAssessed,
+    Record,
+    SignificanceRecord,
+)
 
 
 class RemovalRecord(Record, frozen=True, kw_only=True):
@@ -182,3 +187,146 @@ class PrecisionRecord(Record, frozen=True, kw_only=True):
         if wide is None or isinstance(wide, NotAssessed) or not wide.value or not self.mean.value:
             return None
         return self.mean.value, wide.value
+
+
+class LaboratoryRecord(Record, frozen=True, kw_only=True):
+    """One laboratory at one level; ``h`` and ``k`` are Mandel's, ``k_critical`` is at 5 % and 1 %."""
+
+    always: ClassVar[tuple[str, ...]] = ("sd", "h", "k")
+    laboratory: str
+    n: int
+    mean: float
+    sd: float | None
+    h: float | None
+    k: float | None
+    k_critical: tuple[float, float] | None = None
+
+
+class ConsistencyRecord(Record, frozen=True, kw_only=True):
+    """How far each laboratory agrees with the others; ``h_critical`` bounds the size of h at 5 % and 1 %."""
+
+    h_critical: tuple[float, float] | None = None
+    laboratories: tuple[LaboratoryRecord, ...]
+    reason: str | None = None
+
+
+class RobustRecord(Record, frozen=True, kw_only=True):
+    """The same figures by algorithms A and S, which a few outlying laboratories do not move.
+
+    ``standard_error`` is that of the mean. Where every laboratory reports a single result only the
+    reproducibility can be had.
+    """
+
+    mean: float
+    standard_error: float
+    repeatability_sd: float | None = None
+    between_sd: float | None = None
+    reproducibility_sd: float
+
+
+class DeviceMean(Record, frozen=True, kw_only=True):
+    """One device."""
+
+    device: str
+    n: int
+    mean: float
+
+
+class DeviceToDeviceRecord(Record, frozen=True, kw_only=True):
+    """Spread between devices at one level, relative figures in percent.
+
+    Attributes:
+        level: of the material; None for signals of repeated use, whose level is not recorded.
+        source: the readings: "precision", or "first uses" of the devices of ``repeated_use``.
+        axis: what the readings are.
+        devices, n: how many, and readings of them.
+        mean: of all readings, devices being the independent units.
+        device_sd, device_rsd: spread of the devices' means as observed; the scatter of the readings is part
+            of it.
+        between_rsd, within_rsd, total_rsd: components: what the devices add, on one device, of one reading on
+            any device.
+        test: of no difference between devices.
+        confounded_with: what changes together with the device, so that the spread holds both.
+    """
+
+    level: float | None = None
+    source: Literal["precision", "first uses"]
+    axis: Literal["signal", "concentration"]
+    devices: int
+    n: int
+    mean: EstimateRecord
+    device_sd: EstimateRecord | NotAssessed
+    device_rsd: EstimateRecord | NotAssessed
+    between_rsd: EstimateRecord | NotAssessed
+    within_rsd: EstimateRecord | NotAssessed
+    total_rsd: EstimateRecord | NotAssessed
+    test: SignificanceRecord | None = None
+    confounded_with: str | None = None
+    means: tuple[DeviceMean, ...] = ()
+    excluded: tuple[ExcludedPoint, ...] = ()
+    with_excluded: EstimateRecord | NotAssessed | None = None
+
+
+class DeviceUses(Record, frozen=True, kw_only=True):
+    """The uses of one device: signals in the order of use, their mean and relative scatter in percent."""
+
+    always: ClassVar[tuple[str, ...]] = ("rsd",)
+    device: str
+    uses: tuple[int, ...]
+    signals: tuple[float, ...]
+    mean: float
+    rsd: float | None
+
+
+class DeclineRecord(Record, frozen=True, kw_only=True):
+    """Straight-line decline with use, in percent of the signal of the first use.
+
+    Attributes:
+        decline_per_use: percent lost per use.
+        test: of no decline.
+        remaining_percent: signal at the last use in percent of that at the first, by the line.
+        loss_percent: the loss that ends the life of a device; ``loss_by`` says who states it.
+        uses_until_loss: use at which the line has lost it, by inverse prediction; None without a decline.
+        uses_at_least: one-sided lower limit of it; None where not even the limit of the line declines.
+        shown_uses: uses for which the loss is shown to stay smaller, never beyond those tested.
+        extrapolated: ``uses_until_loss`` lies beyond the last use tested.
+        homogeneity: do the devices decline alike?
+        curvature: of a second-order term.
+        method: how it was computed.
+        reason: why there is no ``uses_until_loss``.
+    """
+
+    decline_per_use: EstimateRecord
+    test: SignificanceRecord
+    remaining_percent: EstimateRecord
+    loss_percent: float
+    loss_by: str
+    uses_until_loss: EstimateRecord | None = None
+    uses_at_least: float | None = None
+    shown_uses: int
+    extrapolated: bool | None = None
+    homogeneity: SignificanceRecord | None = None
+    curvature: SignificanceRecord | None = None
+    method: str
+    reason: str | None = None
+
+
+class RepeatedUseRecord(Record, frozen=True, kw_only=True):
+    """Signals of devices used again and again.
+
+    Attributes:
+        n, devices, last_use: signals, devices, highest number of a use.
+        rsd: relative standard deviation over the uses of one device, pooled over the devices, percent; a
+            decline is part of it.
+        decline: the trend with use.
+        by_device: the devices one by one.
+    """
+
+    n: int
+    devices: int
+    last_use: int
+    rsd: EstimateRecord | NotAssessed
+    decline: DeclineRecord | NotAssessed
+    by_device: tuple[DeviceUses, ...]
+    excluded: tuple[ExcludedPoint, ...] = ()
+    with_excluded: EstimateRecord | NotAssessed | None = None

@@ -8,27 +8,26 @@ from msgspec import field
 
 from validator.evaluation.results.accuracy_profile import AccuracyProfileRecord
 from validator.evaluation.results.assessment import Assessment
-from validator.evaluation.results.blank_response import BlankResponseRecord
 from validator.evaluation.results.calibration import CalibrationRecord
-from validator.evaluation.results.carry_over import CarryOverRecord
-from validator.evaluation.results.comparison import ComparisonRecord
-from validator.evaluation.results.decision_limits import ResidueLimitRecord
-from validator.evaluation.results.detection import DetectionRecord
-from validator.evaluation.results.device_to_device import DeviceToDeviceRecord
-from validator.evaluation.results.matrix_effect import MatrixEffectRecord
+from validator.evaluation.results.detection import BlankResponseRecord, DetectionRecord, ResidueLimitRecord
 from validator.evaluation.results.plan import PlanComparison
 from validator.evaluation.results.precision import (
+    DeviceToDeviceRecord,
     DuplicatesRecord,
     LevelDependenceRecord,
     PrecisionRecord,
+    RepeatedUseRecord,
 )
 from validator.evaluation.results.recordings import RecordingsRecord
-from validator.evaluation.results.repeated_use import RepeatedUseRecord
-from validator.evaluation.results.robustness import RobustnessRecord
-from validator.evaluation.results.selectivity import InterferenceRecord
-from validator.evaluation.results.stability import StabilityRecord
-from validator.evaluation.results.standard_addition import StandardAdditionRecord
-from validator.evaluation.results.trueness import FoundOnAddedRecord, RecoveryRecord
+from validator.evaluation.results.stability import CarryOverRecord, RobustnessRecord, StabilityRecord
+from validator.evaluation.results.trueness import (
+    ComparisonRecord,
+    FoundOnAddedRecord,
+    InterferenceRecord,
+    MatrixEffectRecord,
+    RecoveryRecord,
+    StandardAdditionRecord,
+)
 from validator.evaluation.results.uncertainty import UncertaintyRecord
 from validator.records import EstimateRecord, FTest, NotAssessed, Record, TTest
 

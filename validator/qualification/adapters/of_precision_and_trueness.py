@@ -10,21 +10,19 @@ import numpy as np
 
 from validator.qualification.adapters.kinds import known, value_of
 from validator.statistics import (
-    bland_altman,
     comparison,
+    equivalence,
+    errors_in_variables,
     found_on_added,
-    homoscedasticity,
     nested,
     passing_bablok,
     precision,
+    residuals,
     robustness,
 )
-from validator.statistics import deming as deming_module
 from validator.statistics import horwitz as horwitz_module
 from validator.statistics import interlaboratory as interlaboratory_module
 from validator.statistics import outliers as outlier_module
-from validator.statistics import robust as robust_module
-from validator.statistics import welch as welch_module
 from validator.statistics.interval import Estimate
 
 if TYPE_CHECKING:
@@ -68,7 +66,7 @@ def crossed(inputs: Inputs) -> Figures:
 
 def robust(inputs: Inputs) -> Figures:
     """Mean and standard deviation by algorithm A."""
-    result = robust_module.algorithm_a(inputs["values"])
+    result = interlaboratory_module.algorithm_a(inputs["values"])
     return {"mean": result.mean, "standard deviation": result.sd}
 
 
@@ -134,7 +132,7 @@ def brown_forsythe(inputs: Inputs) -> Figures:
     """Test for equal variances about the medians."""
     batches = np.array(inputs["batches"])
     groups = np.repeat(np.arange(len(batches)), batches.shape[1])
-    return {"W": homoscedasticity.brown_forsythe(groups, batches.ravel()).statistic}
+    return {"W": residuals.brown_forsythe(groups, batches.ravel()).statistic}
 
 
 def recovery_test(inputs: Inputs) -> Figures:
@@ -159,7 +157,7 @@ def paired(inputs: Inputs) -> Figures:
 
 def welch(inputs: Inputs) -> Figures:
     """Two means with unequal variances."""
-    result = welch_module.welch_difference(inputs["first"], inputs["second"])
+    result = equivalence.welch_difference(inputs["first"], inputs["second"])
     return {
         "difference": result.value,
         "t": result.t,
@@ -169,7 +167,7 @@ def welch(inputs: Inputs) -> Figures:
 
 def agreement(inputs: Inputs) -> Figures:
     """Bias and scatter of the differences of two methods."""
-    result = bland_altman.bland_altman(inputs["first"], inputs["second"])
+    result = comparison.bland_altman(inputs["first"], inputs["second"])
     interval = result.bias.interval
     return {
         "mean difference": result.bias.value,
@@ -181,7 +179,7 @@ def agreement(inputs: Inputs) -> Figures:
 
 def deming(inputs: Inputs) -> Figures:
     """The line with equal errors in both variables."""
-    result = deming_module.deming(inputs["y"], inputs["x"])
+    result = errors_in_variables.deming(inputs["y"], inputs["x"])
     return {"slope": result.slope.value, "intercept": result.intercept.value}
 
 

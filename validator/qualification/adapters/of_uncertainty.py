@@ -15,17 +15,14 @@ from validator import evaluation, study
 from validator.evaluation import serialise
 from validator.qualification.adapters.kinds import known, spread
 from validator.statistics import (
-    bias_uncertainty,
+    accuracy_profile,
     conformity,
     measurement_model,
     monte_carlo,
-    propagation,
-    tolerance_interval,
+    top_down,
     uncertainty_budget,
-    within_laboratory_uncertainty,
 )
 from validator.statistics import input_quantity as quantities
-from validator.statistics import type_b as type_b_module
 
 if TYPE_CHECKING:
     from validator.qualification.adapters.kinds import Figures, Inputs
@@ -59,7 +56,7 @@ def _at(record: dict[str, Any], path: str) -> float:
 
 def budget(inputs: Inputs) -> Figures:
     """First-order propagation through a formula; quantities as [value, standard uncertainty]."""
-    found = propagation.propagate(
+    found = uncertainty_budget.propagate(
         measurement_model.measurement_model(inputs["formula"]), _stated(inputs["quantities"])
     )
     return {
@@ -79,7 +76,9 @@ def correlated(inputs: Inputs) -> Figures:
     figures: Figures = {}
     for name, model in models.items():
         used = [i for i, quantity in enumerate(given) if quantity.name in model.names]
-        found = propagation.propagate(model, [given[i] for i in used], correlation=r[np.ix_(used, used)])
+        found = uncertainty_budget.propagate(
+            model, [given[i] for i in used], correlation=r[np.ix_(used, used)]
+        )
         figures |= {name: known(found.value), f"u({name})": found.standard_uncertainty}
     return figures
 
@@ -101,7 +100,7 @@ def effective_freedom(inputs: Inputs) -> Figures:
 def type_b(inputs: Inputs) -> Figures:
     """Standard uncertainties from statements of several kinds."""
     return {
-        name: type_b_module.to_standard_uncertainty(
+        name: quantities.to_standard_uncertainty(
             given["stated"], given["kind"], **given.get("choices", {})
         ).standard_uncertainty
         for name, given in inputs["statements"].items()
@@ -132,8 +131,8 @@ def first_order_and_simulation(inputs: Inputs) -> Figures:
 def control_and_rounds(inputs: Inputs) -> Figures:
     """Top-down uncertainty from control limits and the biases of several rounds."""
     biases = np.array(inputs["biases_percent"])
-    rw = within_laboratory_uncertainty.from_control_limits(inputs["control_limits_percent"], relative=True)
-    rounds = bias_uncertainty.from_reference_materials(
+    rw = top_down.from_control_limits(inputs["control_limits_percent"], relative=True)
+    rounds = top_down.from_reference_materials(
         100 + biases, np.full(biases.size, 100.0), inputs["u_cref_percent"], relative=True
     )
     found = uncertainty_budget.combine((*rw.rows, *rounds.rows), coverage_factor=2.0, relative=True)
@@ -164,7 +163,7 @@ def guard_factors(inputs: Inputs) -> Figures:
 def tolerance_factor(inputs: Inputs) -> Figures:
     """Two-sided tolerance interval of single results with this mean and standard deviation."""
     results = spread(inputs["n"], sd=inputs["sd"], mean=inputs["mean"])
-    found = tolerance_interval.tolerance_intervals(
+    found = accuracy_profile.tolerance_intervals(
         [[float(y)] for y in results], beta=inputs["content"], gamma=inputs["confidence"]
     )
     return {
@@ -181,7 +180,7 @@ def _stated(given: Inputs) -> list[quantities.InputQuantity]:
 def _both(
     model: measurement_model.MeasurementModel, given: list[quantities.InputQuantity], *, seed: int
 ) -> Figures:
-    first = propagation.propagate(model, given)
+    first = uncertainty_budget.propagate(model, given)
     simulated = monte_carlo.monte_carlo(model, given, seed=seed)
     symmetric = simulated.symmetric
     figures: Figures = {

@@ -1,6 +1,5 @@
 """Detection and quantification limits by every variant the data allow. No study, no files, no verdicts."""
 
-from validator.statistics.detection.comparing import ratio_of_limits
 from validator.statistics.detection.inputs import (
     DetectionInputs,
     LowLevelSample,
@@ -8,15 +7,17 @@ from validator.statistics.detection.inputs import (
     PrecisionLevel,
     RecoveryLevel,
 )
-from validator.statistics.detection.registry import QUANTIFICATION_ALIASES, VARIANTS
-from validator.statistics.detection.resolution import (
+from validator.statistics.detection.intervals import ratio_of_limits
+from validator.statistics.detection.registry import (
+    QUANTIFICATION_ALIASES,
+    VARIANTS,
+    Variant,
     all_limits,
     limits_by,
     resolve_detection,
     resolve_quantification,
 )
 from validator.statistics.detection.result import LimitResult
-from validator.statistics.detection.variant import Variant
 
 __all__ = [
     "QUANTIFICATION_ALIASES",

@@ -7,11 +7,16 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from validator.errors import NotEstimable
 from validator.sources import Source
-from validator.statistics.detection.averaging import mean_factor
 from validator.statistics.detection.intervals import doubt_of, increasing, proportional
 from validator.statistics.detection.multiples import result_of
 from validator.statistics.detection.result import CALIBRATION_TOO_HIGH
-from validator.statistics.detection.scatter import Scatter, blank_scatter, residual_scatter, straight_line
+from validator.statistics.detection.scatter import (
+    Scatter,
+    blank_scatter,
+    mean_factor,
+    residual_scatter,
+    straight_line,
+)
 from validator.statistics.distributions import t_quantile
 
 if TYPE_CHECKING:

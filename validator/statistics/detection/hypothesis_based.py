@@ -9,14 +9,15 @@ import numpy as np
 
 from validator.errors import NotEstimable
 from validator.sources import Source
-from validator.statistics.detection.averaging import blank_mean_factor, mean_factor
 from validator.statistics.detection.intervals import doubt_of, increasing, proportional
-from validator.statistics.detection.inversion import levels_of
 from validator.statistics.detection.multiples import multiples_of_sigma, result_of
 from validator.statistics.detection.result import NOT_CALIBRATED_AT_ZERO
 from validator.statistics.detection.scatter import (
+    blank_mean_factor,
     blank_scatter,
     calibration,
+    levels_of,
+    mean_factor,
     relative_variance,
     residual_scatter,
     straight_line,

@@ -1,16 +1,39 @@
-"""Limits that are fixed multiples of one standard deviation divided by the slope."""
+"""Limits that are a fixed multiple of one standard deviation divided by the slope."""
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
-from validator.statistics.detection.intervals import Doubt, doubt_of, proportional
+import numpy as np
+from msgspec.structs import replace
+
+from validator.sources import Source
+from validator.statistics.detection.intervals import (
+    Doubt,
+    coefficient_draws,
+    doubt_of,
+    level_draws,
+    proportional,
+    sigma_draws,
+    simulated,
+)
 from validator.statistics.detection.result import LimitResult
+from validator.statistics.detection.scatter import (
+    INTERCEPT,
+    blank_mean_factor,
+    blank_scatter,
+    blank_signal_scatter,
+    calibration,
+    corrected_factor,
+    levels_of,
+    residual_scatter,
+    straight_line,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from validator.sources import Source
     from validator.statistics.detection.inputs import DetectionInputs
     from validator.statistics.detection.scatter import Scatter
     from validator.statistics.interval import Estimate
@@ -78,3 +101,161 @@ def _limit(factor: float | None, scatter: Scatter, doubt: Doubt) -> Estimate | N
     if factor is None:
         return None
     return proportional(factor * scatter.concentration, doubt, scatter.degrees_of_freedom)
+
+
+EURACHEM = Source(
+    "Eurachem Guide, The Fitness for Purpose of Analytical Methods, 2nd ed. 2014, section 6.2", "quotation"
+)
+IUPAC_1976 = Source(
+    "IUPAC, Nomenclature, symbols, units and their usage in spectrochemical analysis II (1976), "
+    "Compendium of Chemical Terminology L03540 (k = 3 and 10)",
+    "seen",
+)
+ICH = Source("ICH Q2(R2), 2023, section 3.2.3", "quotation")
+
+
+def blank_3s(inputs: DetectionInputs) -> LimitResult:
+    r"""Three and ten standard deviations of a routine result of the blank.
+
+    .. math:: x_D = 3 s_0'/|b|, \quad x_Q = 10 s_0'/|b|, \qquad
+              s_0' = s_0 \sqrt{1/m + 1/n_b} \text{ or } s_0/\sqrt m
+
+    with the first form where routine results are blank-corrected.  s_0 is the standard deviation of single
+    blanks; results are used as they are (b = 1), signals with the slope of the calibration at level 0.
+
+    Raises:
+        NotEstimable: see :func:`~validator.statistics.detection.scatter.blank_scatter`.
+
+    References:
+        Eurachem Guide, The Fitness for Purpose of Analytical Methods, 2nd ed. 2014, 6.2.
+    """
+    single = blank_scatter(inputs)
+    factor = corrected_factor(inputs, single.n)
+    numbers = {
+        "single_sd": single.sd,
+        "replicates_for_sample": float(inputs.replicates_for_sample),
+        "variance_factor": factor,
+    }
+    if inputs.blanks_blank_corrected:
+        numbers["blank_mean_factor"] = blank_mean_factor(inputs, single.n)
+    return multiples_of_sigma(
+        inputs,
+        single.scaled(math.sqrt(factor)),
+        detection=3.0,
+        quantification=10.0,
+        source=EURACHEM,
+        notes=(
+            "Sigma is that of a routine result"
+            + (", blank-corrected." if inputs.blanks_blank_corrected else ", not blank-corrected."),
+        ),
+        numbers=numbers,
+    )
+
+
+def blank_mean_3s(inputs: DetectionInputs) -> LimitResult:
+    r"""Mean blank signal plus three (ten) standard deviations, read on the calibration function.
+
+    .. math:: x_D = (\bar y_B + 3 s_B - a)/b, \qquad x_Q = (\bar y_B + 10 s_B - a)/b
+
+    For a curve the signal is read on it by solving f(x) = y; where the signal falls with the level, the
+    multiples are subtracted.  The interval comes from draws of the blank mean, σ and the coefficients.
+
+    Raises:
+        NotEstimable: no blank signals or calibration; blanks censored or all equal.
+
+    References:
+        IUPAC, Pure Appl. Chem. 45 (1976) 99; Compendium of Chemical Terminology, L03540.
+    """
+    scatter = blank_signal_scatter(inputs)
+    fit = calibration(inputs)
+    direction = math.copysign(1.0, fit.slope.value)
+
+    generator = np.random.default_rng(inputs.seed)
+    sigma = scatter.sd * sigma_draws(scatter.degrees_of_freedom, generator)
+    mean = scatter.mean + sigma * generator.standard_normal(sigma.size) / math.sqrt(scatter.n)
+    coefficients = coefficient_draws(fit, generator)
+
+    def limit(k: float) -> Estimate:
+        value = float(levels_of(fit, scatter.mean + direction * k * scatter.sd))
+        draws = level_draws(fit, mean + direction * k * sigma, coefficients)
+        return simulated(value, draws, inputs.confidence, scatter.degrees_of_freedom)
+
+    return result_of(
+        scatter,
+        detection_limit=limit(3.0),
+        quantification_limit=limit(10.0),
+        k=3.0,
+        quantification_k=10.0,
+        source=IUPAC_1976,
+        notes=("The limits include the difference between the mean blank and the intercept.",),
+        numbers={"mean_blank": scatter.mean, "intercept": fit.intercept.value},
+    )
+
+
+def blank_3_3(inputs: DetectionInputs) -> LimitResult:
+    r"""3.3 and 10 standard deviations of single blanks over the slope.
+
+    .. math:: x_D = 3.3\, s_B/|b|, \qquad x_Q = 10\, s_B/|b|
+
+    Raises:
+        NotEstimable: see :func:`~validator.statistics.detection.scatter.blank_scatter`.
+
+    References:
+        ICH Q2(R2), 2023, 3.2.3.
+    """
+    return multiples_of_sigma(inputs, blank_scatter(inputs), detection=3.3, quantification=10.0, source=ICH)
+
+
+def residual_3_3(inputs: DetectionInputs) -> LimitResult:
+    r"""3.3 and 10 residual standard deviations over the slope.
+
+    .. math:: x_D = 3.3\, s_{y/x}/(\sqrt{w_0}\,|b|), \qquad x_Q = 10\, s_{y/x}/(\sqrt{w_0}\,|b|)
+
+    w_0 is the weight at level 0 (1 for an ordinary fit), so that sigma is that of a single signal there.
+
+    Raises:
+        NotEstimable: no calibration, slope not told from zero, residuals all zero.
+
+    References:
+        ICH Q2(R2), 2023, 3.2.3; the weighted form is an extension of this package.
+    """
+    fit = calibration(inputs)
+    return multiples_of_sigma(
+        inputs,
+        residual_scatter(inputs),
+        detection=3.3,
+        quantification=10.0,
+        source=ICH,
+        numbers={"residual_standard_deviation": fit.residual_standard_deviation},
+    )
+
+
+def intercept_3_3(inputs: DetectionInputs) -> LimitResult:
+    r"""3.3 and 10 standard deviations of the intercept over the slope.
+
+    .. math:: x_D = 3.3\, s_a/|b|, \qquad x_Q = 10\, s_a/|b|, \qquad
+              s_a = s_{y/x} \sqrt{1/n + \bar x^2/S_{xx}}
+
+    s_a is the doubt of the line at level 0, not the scatter of a result: it falls with every further
+    calibrator and then understates the limit of a single result.
+
+    Raises:
+        NotEstimable: no straight-line calibration with an intercept, slope not told from zero, residuals all
+            zero.
+
+    References:
+        ICH Q2(R2), 2023, 3.2.3.
+    """
+    fit = straight_line(inputs, "the standard deviation of the intercept")
+    residual = residual_scatter(inputs)
+    return multiples_of_sigma(
+        inputs,
+        replace(residual, sd=fit.intercept.standard_error or 0.0, source=INTERCEPT, notes=(), cautions=()),
+        detection=3.3,
+        quantification=10.0,
+        source=ICH,
+        notes=(
+            ("The standard deviation of the intercept does not include the variation of the sample signal."),
+        ),
+        numbers={"residual_standard_deviation": fit.residual_standard_deviation},
+    )

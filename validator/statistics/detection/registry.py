@@ -1,16 +1,14 @@
-"""The one list of variants. A new variant is one function and one entry here."""
+"""The one list of variants, and all or one of them computed. A new variant is one function and one entry."""
 
 from __future__ import annotations
 
-from validator.statistics.detection.blank_based import (
-    EURACHEM,
-    ICH,
-    IUPAC_1976,
-    blank_3_3,
-    blank_3s,
-    blank_mean_3s,
-)
-from validator.statistics.detection.calibration_based import intercept_3_3, residual_3_3
+import difflib
+from typing import TYPE_CHECKING, Literal
+
+from msgspec import Struct
+from msgspec.structs import replace
+
+from validator.errors import NotEstimable
 from validator.statistics.detection.din_32645 import DIN_32645, din_32645_blank, din_32645_calibration
 from validator.statistics.detection.hypothesis_based import (
     CURRIE,
@@ -21,6 +19,16 @@ from validator.statistics.detection.hypothesis_based import (
     iso_11843,
 )
 from validator.statistics.detection.limit_of_blank import LOB_LOD, lob_lod
+from validator.statistics.detection.multiples import (
+    EURACHEM,
+    ICH,
+    IUPAC_1976,
+    blank_3_3,
+    blank_3s,
+    blank_mean_3s,
+    intercept_3_3,
+    residual_3_3,
+)
 from validator.statistics.detection.profile_based import (
     ACCURACY_PROFILE,
     LOWER_LINEAR,
@@ -31,9 +39,76 @@ from validator.statistics.detection.profile_based import (
     lowest_validated_level,
     precision_profile,
 )
+from validator.statistics.detection.result import BELOW_CALIBRATION, NEGATIVE_LIMIT, LimitResult
 from validator.statistics.detection.signal_to_noise import SIGNAL_TO_NOISE, signal_to_noise
 from validator.statistics.detection.spike_based import CFR_136, epa_mdl, low_level_3s
-from validator.statistics.detection.variant import Variant
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping
+
+    from validator.sources import Source
+    from validator.statistics.detection.inputs import DetectionInputs
+
+
+Gives = Literal["critical", "detection", "quantification"]
+
+FAR_BELOW = 3.0
+"""A limit this many times below the lowest calibrator above zero is an extrapolation."""
+
+
+class Variant(Struct, frozen=True, kw_only=True):
+    """One way to a detection or quantification limit.
+
+    Attributes:
+        id: name in the study description and the results.
+        title: name in the dossier.
+        function: computes it or raises NotEstimable.
+        formula: LaTeX.
+        symbols: what the letters of the formula mean.
+        source: published source.
+        sigma_contains: what scatter its standard deviation holds, and what not.
+        rests_on: data blocks whose scatter that is; more results of the first make the limit surer.
+        is_level: the limit is a level that was tested or where a tolerance interval ends, no multiple of a σ.
+        from_zero: it takes the standard deviation of the blanks and leaves their mean out.
+        needs: what data it takes.
+        gives: which limits it returns.
+    """
+
+    id: str
+    title: str
+    function: Callable[[DetectionInputs], LimitResult]
+    formula: str
+    symbols: str
+    source: Source
+    sigma_contains: str
+    rests_on: tuple[str, ...]
+    is_level: bool = False
+    from_zero: bool = False
+    needs: str
+    gives: tuple[Gives, ...]
+
+    def limits(self, inputs: DetectionInputs) -> LimitResult:
+        """Limits by this variant, with the cautions that hold for any variant added.
+
+        Raises:
+            NotEstimable: the data cannot carry it.
+        """
+        result = self.function(inputs)
+        cautions = result.cautions
+        value = result.lowest.value
+        if value <= 0:
+            cautions = (*cautions, NEGATIVE_LIMIT)
+        elif result.detection_limit is not None and _far_below_calibration(inputs, value):
+            cautions = (*cautions, BELOW_CALIBRATION)
+        return result if cautions is result.cautions else replace(result, cautions=cautions)
+
+
+def _far_below_calibration(inputs: DetectionInputs, value: float) -> bool:
+    if inputs.fit is None:
+        return False
+    positive = inputs.fit.x[inputs.fit.x > 0]
+    return positive.size > 0 and value * FAR_BELOW < float(positive.min())
+
 
 _BLANK_SYMBOLS = (
     "s_0, s_B: standard deviation of single blanks; n_b: blanks; m: readings averaged for a result; b: slope"
@@ -335,3 +410,50 @@ QUANTIFICATION_ALIASES: dict[str, str] = {
     "signal_to_noise_10": "signal_to_noise",
 }
 """Names of the quantification limit of a variant whose own id names the factor of the detection limit."""
+
+
+def all_limits(inputs: DetectionInputs) -> dict[str, LimitResult | NotEstimable]:
+    """Limits by every variant, or why there are none, in the order of the registry."""
+    return {name: limits_by(name, inputs) for name in VARIANTS}
+
+
+def limits_by(name: str, inputs: DetectionInputs) -> LimitResult | NotEstimable:
+    """Limits by the variant of the registry called *name*, or why there are none."""
+    try:
+        return VARIANTS[name].limits(inputs)
+    except NotEstimable as refusal:
+        # A fresh one: the raised one would keep its traceback and every array in it alive.
+        return NotEstimable(refusal.reason, refusal.needs)
+
+
+def resolve_detection(name: str) -> Variant:
+    """The variant called *name*, which has to give a detection limit.
+
+    Raises:
+        NotEstimable: no such variant (with the nearest name), or one without a detection limit.
+    """
+    return _resolve(name, {}, "detection")
+
+
+def resolve_quantification(name: str) -> Variant:
+    """The variant called *name*, by its id or the name of its quantification limit.
+
+    Raises:
+        NotEstimable: no such variant (with the nearest name), or one without a quantification limit.
+    """
+    return _resolve(name, QUANTIFICATION_ALIASES, "quantification")
+
+
+def _resolve(name: str, aliases: Mapping[str, str], gives: Gives) -> Variant:
+    variant = VARIANTS.get(aliases.get(name, name))
+    usable = [v.id for v in VARIANTS.values() if gives in v.gives] + list(aliases)
+    if variant is not None and gives in variant.gives:
+        return variant
+    nearest = difflib.get_close_matches(name, usable, n=1)
+    suggestion = f"; did you mean '{nearest[0]}'?" if nearest and variant is None else ""
+    reason = (
+        f"the variant '{name}' gives no {gives} limit"
+        if variant is not None
+        else f"there is no variant '{name}'"
+    )
+    raise NotEstimable(reason, "one of " + ", ".join(usable) + suggestion)

@@ -10,7 +10,6 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from validator.errors import NotEstimable
-from validator.statistics.detection.inversion import levels_of
 from validator.statistics.detection.result import (
     FEW_BLANKS,
     PSEUDO_REPLICATES,
@@ -24,10 +23,11 @@ from validator.statistics.sample import Sample, summarise
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from numpy.typing import ArrayLike
+    from numpy.typing import ArrayLike, NDArray
 
     from validator.statistics.detection.inputs import Array, DetectionInputs, LowLevelSample
     from validator.statistics.regression import CalibrationFit
+
 
 CUSTOMARY_BLANKS = 10
 RESIDUALS = "residuals"
@@ -320,3 +320,58 @@ def refuse_censored(sample: LowLevelSample) -> None:
             ),
             "the measured values of all results, or a sample at a higher level",
         )
+
+
+def levels_of(fit: CalibrationFit, signals: ArrayLike) -> Array:
+    """Levels that give *signals* on the branch of the calibration function at level 0.
+
+    Raises:
+        NotEstimable: the curve does not reach a signal.
+    """
+    quadratic = 0.0 if fit.quadratic is None else fit.quadratic.value
+    levels = inverse(signals, fit.intercept.value, fit.slope.value, quadratic)
+    if not np.isfinite(levels).all():
+        raise NotEstimable(
+            "the signal lies outside the calibrated range", "a calibrated range that includes the signal"
+        )
+    return levels
+
+
+def inverse(signals: ArrayLike, a: ArrayLike, b: ArrayLike, c: ArrayLike) -> NDArray[np.float64]:
+    r"""Root of a + b x + c x² = y on the branch at x = 0; infinite where there is none.
+
+    .. math:: x = \frac{2 (y-a)}{b + \operatorname{sgn}(b) \sqrt{b^2 + 4 c (y-a)}}
+
+    which is (y − a)/b for c = 0 and loses no digits for small c.
+    """
+    d = np.subtract(signals, a)
+    b = np.asarray(b, dtype=np.float64)
+    if not np.any(c):
+        return np.asarray(np.divide(d, b, out=np.full(np.broadcast(d, b).shape, np.inf), where=b != 0))
+    discriminant = b * b + 4.0 * np.asarray(c) * d
+    denominator = b + np.copysign(np.sqrt(np.maximum(discriminant, 0.0)), b)
+    reached = (discriminant >= 0) & (denominator != 0)
+    return np.asarray(np.divide(2.0 * d, denominator, out=np.full(reached.shape, np.inf), where=reached))
+
+
+def mean_factor(inputs: DetectionInputs) -> float:
+    """r/m: variance of a routine mean of m readings over that of a listed blank, itself a mean of r."""
+    return inputs.blank_replicates_averaged / inputs.replicates_for_sample
+
+
+def corrected_factor(inputs: DetectionInputs, n_blanks: int) -> float:
+    r"""Variance of a routine result over that of a listed blank: 1/m, plus 1/n_b when blank-corrected.
+
+    n_b is the number of blanks averaged for the routine correction, where stated, else the blanks listed.
+    """
+    variance = mean_factor(inputs)
+    if inputs.blanks_blank_corrected:
+        variance += blank_mean_factor(inputs, n_blanks)
+    return variance
+
+
+def blank_mean_factor(inputs: DetectionInputs, n_blanks: int) -> float:
+    """Variance of the mean blank that is subtracted, over that of a listed blank."""
+    if inputs.blanks_per_correction is None:
+        return 1.0 / n_blanks
+    return inputs.blank_replicates_averaged / inputs.blanks_per_correction

@@ -10,9 +10,8 @@ from msgspec.structs import replace
 
 from validator.errors import NotEstimable
 from validator.sources import Source
-from validator.statistics.detection.blank_based import EURACHEM
 from validator.statistics.detection.intervals import doubt_of, proportional, sigma_draws, simulated
-from validator.statistics.detection.multiples import multiples_of_sigma, result_of
+from validator.statistics.detection.multiples import EURACHEM, multiples_of_sigma, result_of
 from validator.statistics.detection.result import DESIGN_NOT_MET, LEVEL_FAR_FROM_LIMIT, ONE_SERIES
 from validator.statistics.detection.scatter import (
     BLANKS,
