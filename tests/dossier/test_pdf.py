@@ -14,8 +14,9 @@ from pypdf import PdfReader
 
 from validator.dossier import pdf as writer
 from validator.dossier.document import Document, Paragraph, Section
+from validator.dossier.fetcher import ConfinedFetcher
 from validator.dossier.html import render_html
-from validator.dossier.pdf import ConfinedFetcher, _with_whole_units, write_pdf
+from validator.dossier.pdf import _with_whole_units, write_pdf
 from validator.errors import EnvironmentProblem
 from validator.resources import templates_folder
 

@@ -27,7 +27,7 @@ def summary_page(rows: Sequence[StudyRow], changes: Sequence[TrendRow], *, langu
     if changes:
         sections.append(_trend(say, changes))
     document = Document(
-        title=say.text("batch.title", count=numbers.count(len(rows))),
+        title=say.text("batch.title", count=len(rows)),
         identifier="",
         version="",
         kind=say.text("batch.kind"),

@@ -155,7 +155,7 @@ def _summary(say: Wording, qualification: Qualification) -> tuple[Block, ...]:
     rows.append(_area_row(say, say.text("qualification.overview.whole"), qualification.cases, kind="total"))
     return (
         Paragraph(_outcome(say, qualification), role="lead"),
-        Paragraph(say("qualification.lead")),
+        say.paragraph("qualification.lead"),
         table_of(
             say,
             "qualification.overview.caption",
@@ -193,11 +193,11 @@ def _how(say: Wording, qualification: Qualification) -> Section:
         id="how",
         title=say("qualification.how.title"),
         blocks=(
-            Paragraph(say("qualification.how.agreement")),
-            Paragraph(say("qualification.how.formulas", whole=whole)),
-            Paragraph(say("qualification.how.memory")),
-            Paragraph(
-                say("qualification.how.fingerprint", fingerprint=qualification.installation.fingerprint)
+            say.paragraph("qualification.how.agreement"),
+            say.paragraph("qualification.how.formulas", whole=whole),
+            say.paragraph("qualification.how.memory"),
+            say.paragraph(
+                "qualification.how.fingerprint", fingerprint=qualification.installation.fingerprint
             ),
         ),
         new_page=True,
@@ -238,7 +238,7 @@ def _case(say: Wording, result: CaseResult) -> Iterator[Block]:
         note=_source(say, result),
     )
     if result.problem:
-        yield Paragraph(say("qualification.cases.problem", problem=result.problem))
+        yield say.paragraph("qualification.cases.problem", problem=result.problem)
 
 
 def _source(say: Wording, result: CaseResult) -> Content:
@@ -261,7 +261,7 @@ def _points(say: Wording, name: str) -> Section:
     return Section(
         id=identifier(name),
         title=say(f"qualification.{name}.title"),
-        blocks=(Paragraph(say(f"qualification.{name}.lead")), BulletList(_listed(say, name))),
+        blocks=(say.paragraph(f"qualification.{name}.lead"), BulletList(_listed(say, name))),
     )
 
 

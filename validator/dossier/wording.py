@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING, Any, Generic, Literal, TypeVar
 
 from msgspec import Struct
 
-from validator.dossier.document import Alignment, Column, Row, RowKind, Table
+from validator import numbers
+from validator.dossier.document import Alignment, Column, Paragraph, Row, RowKind, Table
 from validator.dossier.inline import Content, Inline, plain, rich
 from validator.resources import templates_folder
 from validator.yaml_loader import load
@@ -48,17 +49,27 @@ class Wording(Struct, frozen=True):
     language: str
     entries: Mapping[str, str]
 
-    def __call__(self, key: str, **values: Content) -> tuple[Inline, ...]:
-        """The text under *key*, with *values* where the catalogue names them.
+    def __call__(self, key: str, **values: Content | int | None) -> tuple[Inline, ...]:
+        """The text under *key*, with *values* where the catalogue names them; a whole number is a count.
 
         Raises:
             KeyError: the catalogue lacks the key, or the text a value.
         """
-        return rich(self.entries[key], **values)
+        contents = {
+            name: numbers.count(one) if one is None or isinstance(one, int) else one
+            for name, one in values.items()
+        }
+        return rich(self.entries[key], **contents)
 
-    def text(self, key: str, **values: Content) -> str:
+    def text(self, key: str, **values: Content | int | None) -> str:
         """As calling, without markup."""
         return plain(self(key, **values))
+
+    def paragraph(
+        self, key: str, *, role: Literal["body", "lead", "small"] = "body", **values: Content | int | None
+    ) -> Paragraph:
+        """A paragraph of the text under *key*."""
+        return Paragraph(self(key, **values), role)
 
     def maybe(self, key: str, otherwise: str) -> str:
         """The text under *key*, or *otherwise* where the catalogue has none (names a user may coin)."""
@@ -127,7 +138,7 @@ def table_of(
     note: Content = "",
     size: Literal["normal", "small", "tiny"] = "small",
     kind: Callable[[R], RowKind] = lambda _: "plain",
-    **values: Content,
+    **values: Content | int | None,
 ) -> Table:
     """A table whose caption stands under *key*, with *values* set in; a row for each of *records*.
 

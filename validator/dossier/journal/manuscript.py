@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from msgspec import Struct, field
 
-from validator.dossier.document import Block, BulletList, Document, Paragraph, Section
+from validator.dossier.document import Block, BulletList, Document, Section
 from validator.dossier.journal.drawing import draw_figures
 from validator.dossier.journal.latex import to_latex
 from validator.dossier.journal.markdown import to_markdown
@@ -173,4 +173,4 @@ def _reservations(context: Context) -> tuple[Block, ...]:
         )
         for caveat in grave
     )
-    return (Paragraph(say("journal.reservations_lead")), BulletList(items))
+    return (say.paragraph("journal.reservations_lead"), BulletList(items))

@@ -144,7 +144,7 @@ def _calibration(context: Context) -> Iterator[Block]:
         record.linear_range.rule for _, record in found if not isinstance(record.linear_range, NotAssessed)
     )
     sentences.extend(say("journal.range_rule", rule=rule) for rule in rules)
-    yield Paragraph(say("journal.calibration", fits=joined(sentences)))
+    yield say.paragraph("journal.calibration", fits=joined(sentences))
 
 
 def _fit(context: Context, record: CalibrationRecord) -> tuple[tuple[str, str], ...]:
@@ -181,24 +181,22 @@ def _limits(context: Context) -> Iterator[Block]:
     for (limits, name, by, enters), items in grouped(_choices(context)).items():
         say, variant = context.say, VARIANTS[name]
         formula = identifier("formula", name)
-        yield Paragraph(
-            say(
-                "journal.limits",
-                limits=say(f"journal.limit.{limits}"),
-                names=names_of(items),
-                title=variant.title,
-                by=by,
-                what_enters=enters,
-            )
+        yield say.paragraph(
+            "journal.limits",
+            limits=say(f"journal.limit.{limits}"),
+            names=names_of(items),
+            title=variant.title,
+            by=by,
+            what_enters=enters,
         )
         if name not in described:
             described.add(name)
             yield Formula(id=formula, latex=variant.formula, spoken=variant.title)
             letters = with_symbols(variant.symbols)
             source = variant.source.marked
-            yield Paragraph(say("journal.limit_formula", formula=formula, symbols=letters, source=source))
+            yield say.paragraph("journal.limit_formula", formula=formula, symbols=letters, source=source)
     if has_marks("".join(VARIANTS[name].source.marked for name in described)):
-        yield Paragraph(context.say("common.source_marks"))
+        yield context.say.paragraph("common.source_marks")
 
 
 def _choices(context: Context) -> Iterator[tuple[tuple[str, str, str, str], Item]]:
@@ -266,7 +264,7 @@ def _recovery_kind(context: Context, item: Item, kind: str, records: list[Recove
         f"journal.recovery_kind.{kind}",
         name=item.name,
         levels=levels_text((record.level for record in records), item.analyte.unit),
-        n=numbers.count(sum(record.n for record in records)),
+        n=sum(record.n for record in records),
     )
 
 

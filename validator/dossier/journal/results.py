@@ -190,8 +190,8 @@ def _interference(context: Context, item: Item) -> Iterator[Content]:
     say = context.say
     yield say(
         "journal.found_interference",
-        tests=numbers.count(len(records)),
-        inside=numbers.count(sum(one.interferes_guarded == "no" for one in records)),
+        tests=len(records),
+        inside=sum(one.interferes_guarded == "no" for one in records),
         limit=numbers.percent(interference_limit(context.study, item.cell), 2),
     )
     beyond = [interferent_label(one) for one in records if one.interferes_guarded == "yes"]
@@ -231,8 +231,8 @@ def _criteria(context: Context) -> Iterator[Content]:
         return
     yield say(
         "journal.criteria",
-        met=numbers.count(sum(one.outcome == "meets" for one in found)),
-        all=numbers.count(len(found)),
+        met=sum(one.outcome == "meets" for one in found),
+        all=len(found),
         verdict=f"{word[:1].lower()}{word[1:]}",
     )
     for outcome in _OPEN:
@@ -286,7 +286,7 @@ def _methods(context: Context, item: Item) -> Iterator[Content]:
         return
     yield context.say(
         "journal.found_methods",
-        n=numbers.count(record.n),
+        n=record.n,
         difference=estimate_text(record.paired.mean_difference, item.analyte.unit),
     )
 
@@ -327,15 +327,15 @@ def _devices(context: Context, item: Item) -> Iterator[Content]:
     if not isinstance(used, NotAssessed) and not isinstance(used.rsd, NotAssessed):
         yield context.say(
             "journal.found_uses",
-            devices=numbers.count(used.devices),
-            n=numbers.count(used.n),
+            devices=used.devices,
+            n=used.n,
             rsd=estimate_text(used.rsd, "%", digits=2),
         )
     records = item.configuration.device_to_device
     for record in () if isinstance(records, NotAssessed) else records:
         if not isinstance(record.device_rsd, NotAssessed):
             rsd = estimate_text(record.device_rsd, "%", digits=2)
-            yield context.say("journal.found_devices", devices=numbers.count(record.devices), rsd=rsd)
+            yield context.say("journal.found_devices", devices=record.devices, rsd=rsd)
 
 
 def _uncertainty(context: Context, item: Item) -> Iterator[Content]:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from validator import numbers
 from validator.dossier.console import aligned
-from validator.dossier.document import Block, Document, KeyFacts, Paragraph
+from validator.dossier.document import Block, Document, KeyFacts
 from validator.dossier.inline import plain
 from validator.dossier.pdf import Attachment, write_pdf
 from validator.dossier.protocol.sections import Parts, criteria, design, expected, percent, share
@@ -79,7 +79,7 @@ def _summary(parts: Parts) -> tuple[Block, ...]:
     say = parts.say
     simulations = max(one.simulations for one in parts.protocol.predictions)
     return (
-        Paragraph(say("planning.lead", count=numbers.count(simulations)), role="lead"),
+        say.paragraph("planning.lead", count=simulations, role="lead"),
         table_of(
             say,
             "planning.overview.caption",
@@ -93,8 +93,8 @@ def _summary(parts: Parts) -> tuple[Block, ...]:
             note=say("planning.overview.note"),
             size="normal",
         ),
-        Paragraph(say("planning.record.hash", sha256=parts.protocol.record.sha256)),
-        Paragraph(say("planning.responsibility"), role="small"),
+        say.paragraph("planning.record.hash", sha256=parts.protocol.record.sha256),
+        say.paragraph("planning.responsibility", role="small"),
         signatures(parts.context),
     )
 
@@ -131,9 +131,7 @@ def _reach(parts: Parts, prediction: Prediction) -> Content:
     if missed == 1:
         return parts.say("planning.overview.one_not_reached", probability=probability)
     if missed:
-        return parts.say(
-            "planning.overview.not_reached", count=numbers.count(missed), probability=probability
-        )
+        return parts.say("planning.overview.not_reached", count=missed, probability=probability)
     return parts.say("planning.overview.reached", probability=probability)
 
 

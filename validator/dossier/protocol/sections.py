@@ -124,7 +124,7 @@ def criteria(parts: Parts) -> Section:
     """The criteria with their sources, and the choices that decide how they are judged."""
     say = parts.say
     blocks: list[Block | Section] = [
-        Paragraph(say(f"decision.lead.{parts.protocol.study.analysis.decision_rule}"), role="lead")
+        say.paragraph(f"decision.lead.{parts.protocol.study.analysis.decision_rule}", role="lead")
     ]
     rows = tuple(_criteria_rows(parts))
     if rows:
@@ -147,12 +147,12 @@ def criteria(parts: Parts) -> Section:
         if unanswered:
             blocks.append(BulletList(unanswered))
     else:
-        blocks.append(Paragraph(say("planning.criteria.nothing")))
+        blocks.append(say.paragraph("planning.criteria.nothing"))
     blocks.append(_choices(parts))
     sources = [one.cited for one in parts.context.assessment.findings]
     sources += [one.cited for one in parts.protocol.design]
     if has_marks("".join(sources)):
-        blocks.append(Paragraph(say("common.source_marks")))
+        blocks.append(say.paragraph("common.source_marks"))
     return Section(id="criteria-declared", title=say("planning.criteria.title"), blocks=tuple(blocks))
 
 
@@ -226,7 +226,7 @@ def design(parts: Parts) -> Section:
     """The planned runs, and what the chosen guidance asks of them."""
     say = parts.say
     blocks: list[Block | Section] = [
-        Paragraph(say("planning.design.lead"), role="lead"),
+        say.paragraph("planning.design.lead", role="lead"),
         table_of(
             say,
             "planning.design.caption",
@@ -289,7 +289,7 @@ def _requirements(parts: Parts) -> tuple[Block, ...]:
     say, context = parts.say, parts.context
     asked = demands(parts.protocol.design)
     if not asked:
-        return (Paragraph(say("planning.design.none")),)
+        return (say.paragraph("planning.design.none"),)
     held = [one.strictest for one in asked if one.provided is not None]
     other = [context.characteristic(one.characteristic) for one in asked if one.provided is None]
     short = [one.strictest.requirement for one in asked if one.is_short]
@@ -303,7 +303,7 @@ def _requirements(parts: Parts) -> tuple[Block, ...]:
         blocks += [Paragraph(sentence), _requirements_table(parts, held)]
     if other:
         blocks.append(
-            Paragraph(say("planning.design.not_planned", names=", ".join(dict.fromkeys(other)).lower()))
+            say.paragraph("planning.design.not_planned", names=", ".join(dict.fromkeys(other)).lower())
         )
     return tuple(blocks)
 
@@ -334,9 +334,9 @@ def expected(parts: Parts) -> Section:
         if prediction.chances:
             inner.append(_chances(parts, prediction))
         if prediction.all_met is not None:
-            inner.append(Paragraph(say("planning.expected.all_met", probability=percent(prediction.all_met))))
+            inner.append(say.paragraph("planning.expected.all_met", probability=percent(prediction.all_met)))
         inner.extend(
-            Paragraph(say("planning.expected.stop", share=percent(stop.share), title=stop.title))
+            say.paragraph("planning.expected.stop", share=percent(stop.share), title=stop.title)
             for stop in prediction.stops
         )
         if prediction.powers:
@@ -444,7 +444,7 @@ def _chances(parts: Parts, prediction: Prediction) -> Table:
         Col("simulation", width=15),
         id=identifier("chances", prediction.analyte),
         name=parts.analyte(prediction.analyte).name,
-        note=say("planning.expected.chances_note", count=numbers.count(prediction.simulations)),
+        note=say("planning.expected.chances_note", count=prediction.simulations),
     )
 
 

@@ -38,15 +38,13 @@ def smallest(parts: Parts) -> Section:
     say, plan = parts.say, parts.protocol.plan
     rows = tuple(_size_rows(parts))
     if not rows:
-        nothing: tuple[Block, ...] = (Paragraph(say("planning.smallest.none")),)
+        nothing: tuple[Block, ...] = (say.paragraph("planning.smallest.none"),)
         return Section(id="smallest", title=say("planning.smallest.title"), blocks=nothing)
     blocks: list[Block | Section] = [
-        Paragraph(
-            say(
-                "planning.smallest.lead",
-                probability=percent_level(plan.probability),
-                count=numbers.count(min(plan.simulations, MOST_TO_VERIFY)),
-            )
+        say.paragraph(
+            "planning.smallest.lead",
+            probability=percent_level(plan.probability),
+            count=min(plan.simulations, MOST_TO_VERIFY),
         ),
         table_of(
             say,
@@ -63,19 +61,17 @@ def smallest(parts: Parts) -> Section:
         ),
     ]
     blocks += [
-        Paragraph(
-            say(
-                "planning.smallest.all_met",
-                name=parts.analyte(prediction.analyte).name,
-                probability=percent(prediction.smallest.all_met),
-            )
+        say.paragraph(
+            "planning.smallest.all_met",
+            name=parts.analyte(prediction.analyte).name,
+            probability=percent(prediction.smallest.all_met),
         )
         for prediction in parts.protocol.predictions
         if prediction.smallest is not None and prediction.smallest.all_met is not None
     ]
     beyond = tuple(_out_of_reach(parts))
     if beyond:
-        blocks += [Paragraph(say("planning.smallest.out_of_reach")), BulletList(beyond)]
+        blocks += [say.paragraph("planning.smallest.out_of_reach"), BulletList(beyond)]
     return Section(id="smallest", title=say("planning.smallest.title"), blocks=tuple(blocks))
 
 
@@ -103,8 +99,8 @@ def _size_rows(parts: Parts) -> Iterator[Row]:
 def _size(parts: Parts, size: Size) -> str:
     return parts.say.text(
         "planning.smallest.size",
-        series=numbers.count(size.series),
-        replicates=numbers.count(size.replicates),
+        series=size.series,
+        replicates=size.replicates,
     )
 
 
@@ -117,7 +113,7 @@ def _out_of_reach(parts: Parts) -> Iterator[Content]:
                 of=parts.analyte(prediction.analyte).name,
                 at=parts.at(one.chance, prediction.analyte),
                 probability=percent(one.chance.probability),
-                most=numbers.count(MOST),
+                most=MOST,
                 size=_size(parts, one.largest) if one.largest else numbers.MISSING,
                 reason=one.chance.reason or "",
                 needs=one.chance.needs or numbers.MISSING,
@@ -128,13 +124,13 @@ def order(parts: Parts) -> Section:
     """Every measurement in its order, block by block."""
     say = parts.say
     blocks: list[Block | Section] = [
-        Paragraph(say("planning.order.lead", seed=str(parts.protocol.study.analysis.seed)))
+        say.paragraph("planning.order.lead", seed=str(parts.protocol.study.analysis.seed))
     ]
     for name in PLANNED_BLOCKS:
         runs = [run for run in parts.protocol.runs if run.block == name]
         if runs:
             blocks.append(_order_table(parts, name, runs))
-    blocks.append(Paragraph(say("planning.order.tables")))
+    blocks.append(say.paragraph("planning.order.tables"))
     return Section(id="order", title=say("planning.order.title"), blocks=tuple(blocks), new_page=True)
 
 
@@ -180,19 +176,17 @@ def record(parts: Parts) -> Section:
         id="record",
         title=say("planning.record.title"),
         blocks=(
-            Paragraph(say("planning.record.lead")),
-            Paragraph(say("planning.record.hash", sha256=parts.protocol.record.sha256)),
-            Paragraph(
-                say(
-                    "planning.record.software",
-                    name=made_by.name,
-                    version=made_by.version,
-                    numpy=made_by.numpy,
-                    scipy=made_by.scipy,
-                    seed=str(parts.protocol.study.analysis.seed),
-                )
+            say.paragraph("planning.record.lead"),
+            say.paragraph("planning.record.hash", sha256=parts.protocol.record.sha256),
+            say.paragraph(
+                "planning.record.software",
+                name=made_by.name,
+                version=made_by.version,
+                numpy=made_by.numpy,
+                scipy=made_by.scipy,
+                seed=str(parts.protocol.study.analysis.seed),
             ),
-            Paragraph(say("planning.record.content")),
+            say.paragraph("planning.record.content"),
             Paragraph(Code(parts.protocol.record.text), role="small"),
         ),
         numbering="appendix",

@@ -39,13 +39,11 @@ def accuracy_profile(context: Context) -> Section | None:
 def _item(context: Context, item: Item, record: AccuracyProfileRecord) -> tuple[Block, ...]:
     say = context.say
     blocks: list[Block] = [
-        Paragraph(
-            say(
-                "accuracy_profile.done",
-                data=say.text(f"accuracy_profile.data.{record.data}"),
-                interval=say.text(f"accuracy_profile.{record.decided_by}", share=percent_level(record.beta)),
-                acceptance=numbers.quantity(f"±{numbers.as_given(record.acceptance_percent)}", "%"),
-            )
+        say.paragraph(
+            "accuracy_profile.done",
+            data=say.text(f"accuracy_profile.data.{record.data}"),
+            interval=say.text(f"accuracy_profile.{record.decided_by}", share=percent_level(record.beta)),
+            acceptance=numbers.quantity(f"±{numbers.as_given(record.acceptance_percent)}", "%"),
         ),
         *judged(context, CHARACTERISTICS, item.cell),
         _table(context, item, record),

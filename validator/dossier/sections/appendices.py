@@ -14,7 +14,6 @@ from validator.dossier.document import (
     Block,
     BulletList,
     Formula,
-    Paragraph,
     Section,
     identifier,
 )
@@ -52,7 +51,7 @@ def appendices(context: Context) -> tuple[Section, ...]:
 
 def _formulas(context: Context) -> Section:
     say = context.say
-    blocks: list[Block | Section] = [Paragraph(say("appendices.formulas_lead"))]
+    blocks: list[Block | Section] = [say.paragraph("appendices.formulas_lead")]
     for title, formulas in formulas_used(context):
         blocks.append(
             Section(
@@ -114,7 +113,7 @@ def _cross_reference(context: Context) -> Section | None:
     return Section(
         id="cross-reference",
         title=say("appendices.cross_title"),
-        blocks=(Paragraph(say("appendices.cross_note"), role="lead"), *blocks),
+        blocks=(say.paragraph("appendices.cross_note", role="lead"), *blocks),
         numbering="appendix",
     )
 
@@ -153,7 +152,7 @@ def _software(context: Context) -> Section:
         id="software",
         title=say("appendices.software"),
         blocks=(
-            Paragraph(say("appendices.software_lead")),
+            say.paragraph("appendices.software_lead"),
             table_of(
                 say, "appendices.versions", versions, Col("name", width=40), Col("version"), id="versions"
             ),
@@ -186,8 +185,8 @@ def _references(context: Context) -> Section:
     items: dict[str, None] = dict.fromkeys(context.study.study.references)
     for profile in profiles_of(context.study):
         items.setdefault(profile.reference or f"{profile.title}, {profile.edition}")
-    lead = Paragraph(say("appendices.references_lead" if items else "appendices.no_references"))
-    marks = Paragraph(say("common.source_marks"))
+    lead = say.paragraph("appendices.references_lead" if items else "appendices.no_references")
+    marks = say.paragraph("common.source_marks")
     return Section(
         id="references",
         title=say("appendices.references"),

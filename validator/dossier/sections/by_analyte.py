@@ -80,13 +80,13 @@ def by_analyte(
         Section(
             id="by-analyte",
             title=say("overview.by_analyte"),
-            blocks=(Paragraph(say("overview.by_analyte_lead"), role="lead"), *subsections),
+            blocks=(say.paragraph("overview.by_analyte_lead", role="lead"), *subsections),
             new_page=True,
         ),
         Section(
             id="in-full",
             title=say("overview.in_full"),
-            blocks=(Paragraph(say("overview.in_full_lead")), *stacked(tables), *_refused(context, refused)),
+            blocks=(say.paragraph("overview.in_full_lead"), *stacked(tables), *_refused(context, refused)),
             numbering="appendix",
             new_page=True,
         ),
@@ -147,7 +147,7 @@ def _analyte(context: Context, item: Item, own: Sequence[Block | Section]) -> Se
             name=item.name,
         )
         if rows
-        else Paragraph(say("overview.nothing"))
+        else say.paragraph("overview.nothing")
     )
     blocks.extend(_caveats(context, item))
     return Section(id=section_id(item), title=item.name, blocks=(*blocks, *own))
@@ -346,7 +346,7 @@ def overview(context: Context) -> Section:
     shown.append((Column(say.text("overview.outcome")), [_outcome(context, item) for item in items]))
     table = Table(
         id="all-analytes",
-        caption=say("overview.caption", count=str(len(items))),
+        caption=say("overview.caption", count=len(items)),
         columns=tuple(column for column, _ in shown),
         rows=tuple(Row(cells) for cells in zip(*(cells for _, cells in shown), strict=True)),
         note=say("overview.note"),
@@ -355,7 +355,7 @@ def overview(context: Context) -> Section:
     return Section(
         id="overview",
         title=say("overview.title"),
-        blocks=(Paragraph(say("overview.lead"), role="lead"), table),
+        blocks=(say.paragraph("overview.lead", role="lead"), table),
         new_page=True,
     )
 

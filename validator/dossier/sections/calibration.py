@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from validator import numbers
-from validator.dossier.document import Block, Paragraph, Row, Section, Table
+from validator.dossier.document import Block, Paragraph, Section, Table
 from validator.dossier.inline import Text
 from validator.dossier.sections.context import (
     Context,
@@ -24,12 +24,16 @@ from validator.dossier.sections.judging import judged
 from validator.dossier.sections.pictures import calibration_figures
 from validator.dossier.wording import Col, Mid, Num, table_of
 from validator.evaluation.results import (
+    CalibrationPoint,
     CalibrationRecord,
     ConfigurationRecord,
     EstimateRecord,
     FTest,
+    Normality,
     NotAssessed,
+    RunsTest,
     TestRecord,
+    TTest,
 )
 
 if TYPE_CHECKING:
@@ -62,7 +66,7 @@ def _shared_rule(context: Context) -> tuple[Block, ...]:
     rules, items = list(_rules(context)), list(context.items())
     if len(rules) != 1 or len(items) == 1:
         return ()
-    return (Paragraph(context.say("calibration.rule", rule=rules[0])),)
+    return (context.say.paragraph("calibration.rule", rule=rules[0]),)
 
 
 def _item(context: Context, item: Item, found: ConfigurationRecord) -> tuple[Block, ...]:
@@ -70,7 +74,7 @@ def _item(context: Context, item: Item, found: ConfigurationRecord) -> tuple[Blo
     blocks: list[Block] = []
     validated = item.cell.configuration == context.study.validated_configuration
     if not validated and not context.is_compact:
-        blocks.append(Paragraph(say("common.configuration_not_validated"), role="small"))
+        blocks.append(say.paragraph("common.configuration_not_validated", role="small"))
     if isinstance(record, NotAssessed):
         blocks.extend(refusals((say("calibration.title"), record)))
     else:
@@ -96,8 +100,8 @@ def _done(context: Context, item: Item, record: CalibrationRecord) -> Content:
     return say(
         "calibration.done",
         model=say(f"names.model.{record.model}"),
-        n=numbers.count(record.n),
-        levels=numbers.count(record.levels),
+        n=record.n,
+        levels=record.levels,
         lower=numbers.as_given(span.lower),
         upper=numbers.quantity(numbers.as_given(span.upper), item.analyte.unit),
         nu=numbers.degrees_of_freedom(record.degrees_of_freedom),
@@ -109,44 +113,24 @@ def _done(context: Context, item: Item, record: CalibrationRecord) -> Content:
 def _coefficients(context: Context, item: Item, record: CalibrationRecord) -> Table:
     say = context.say
     unit, signal = slope_unit(item), item.analyte.signal_unit
-    rows = [
-        _estimate_row(say("calibration.slope"), record.slope, unit),
-        _estimate_row(say("calibration.intercept"), record.intercept, signal),
-    ]
+    estimates = {"slope": (record.slope, unit), "intercept": (record.intercept, signal)}
     if record.quadratic is not None:
-        rows.append(_estimate_row(say("calibration.quadratic"), record.quadratic, f"{unit}²"))
-    rows.extend(
-        (
-            row(
-                say("calibration.residual_sd"),
-                numbers.significant(record.residual_standard_deviation, 2),
-                numbers.MISSING,
-                numbers.MISSING,
-                signal,
-            ),
-            row(
-                say("calibration.method_sd"),
-                numbers.significant(record.method_standard_deviation, 2),
-                numbers.MISSING,
-                numbers.MISSING,
-                item.analyte.unit,
-            ),
-            row(
-                say("calibration.method_sd_percent"),
-                numbers.significant(record.method_standard_deviation_percent, 2),
-                numbers.MISSING,
-                numbers.MISSING,
-                "%",
-            ),
-            row(
-                say("calibration.r_squared"),
-                _near_one(record.r_squared),
-                numbers.MISSING,
-                numbers.MISSING,
-                "1",
-            ),
-        )
-    )
+        estimates["quadratic"] = (record.quadratic, f"{unit}²")
+    alone = {
+        "residual_sd": (numbers.significant(record.residual_standard_deviation, 2), signal),
+        "method_sd": (numbers.significant(record.method_standard_deviation, 2), item.analyte.unit),
+        "method_sd_percent": (numbers.significant(record.method_standard_deviation_percent, 2), "%"),
+        "r_squared": (_near_one(record.r_squared), "1"),
+    }
+    dash = numbers.MISSING
+    rows = [
+        row(say(f"calibration.{name}"), value_text(one), _standard_error(one), interval_text(one), its_unit)
+        for name, (one, its_unit) in estimates.items()
+    ]
+    rows += [
+        row(say(f"calibration.{name}"), text, dash, dash, its_unit)
+        for name, (text, its_unit) in alone.items()
+    ]
     return table_of(
         say,
         "calibration.coefficients",
@@ -167,120 +151,79 @@ def _near_one(value: float) -> str:
     return numbers.value_only(value, 1 - value) if 0 < value < 1 else numbers.significant(value)
 
 
-def _estimate_row(name: Content, estimate: EstimateRecord, unit: str) -> Row:
-    return row(
-        name,
-        value_text(estimate),
-        numbers.significant(estimate.standard_error, 2),
-        interval_text(estimate),
-        unit,
-    )
+def _standard_error(estimate: EstimateRecord) -> str:
+    return numbers.significant(estimate.standard_error, 2)
+
+
+Test = FTest | TTest | TestRecord | RunsTest | Normality | NotAssessed
 
 
 def _tests(context: Context, item: Item, record: CalibrationRecord) -> Table:
-    say = context.say
-    alpha = context.study.analysis.alpha
-    scatter = record.homoscedasticity
-    rows = [
-        _f_row(say("calibration.test.lack_of_fit"), record.lack_of_fit, context),
-        _f_row(say("calibration.test.mandel"), record.quadratic_test, context),
-        _t_row(context, record),
-        _test_row(say("calibration.test.brown_forsythe"), scatter.brown_forsythe, context),
-        _test_row(say("calibration.test.breusch_pagan"), scatter.breusch_pagan, context),
-        _test_row(say("calibration.test.variance_ratio"), scatter.variance_ratio, context),
-        _test_row(say("calibration.test.cochran"), scatter.cochran, context),
-        _runs_row(context, record),
-        _test_row(say("calibration.test.durbin_watson"), record.durbin_watson, context),
-        _normality_row(context, record),
-    ]
+    say, scatter = context.say, record.homoscedasticity
+    tests: dict[str, Test] = {
+        "lack_of_fit": record.lack_of_fit,
+        "mandel": record.quadratic_test,
+        "intercept": record.intercept_test,
+        "brown_forsythe": scatter.brown_forsythe,
+        "breusch_pagan": scatter.breusch_pagan,
+        "variance_ratio": scatter.variance_ratio,
+        "cochran": scatter.cochran,
+        "runs": record.runs_test,
+        "durbin_watson": record.durbin_watson,
+        "normality": record.normality,
+    }
     return table_of(
         say,
         "calibration.tests",
-        rows,
-        Col("question", width=44),
-        Num("statistic"),
-        Mid("df"),
-        Num(Text("p")),
-        Col("answer", width=24),
+        tests.items(),
+        Col("question", lambda one: say(f"calibration.test.{one[0]}"), width=44),
+        Num("statistic", lambda one: _statistic(context, one[1])),
+        Mid("df", lambda one: _degrees_of_freedom(one[1])),
+        Num(Text("p"), lambda one: numbers.p_value(_p(one[1]))),
+        Col("answer", lambda one: _answer(context, one[1]), width=24),
         id=item.id("tests"),
-        note=say("calibration.tests_note", alpha=numbers.as_given(alpha)),
+        note=say("calibration.tests_note", alpha=numbers.as_given(context.study.analysis.alpha)),
     )
 
 
-def _answer(context: Context, p: float | None) -> str:
-    if p is None:
+def _p(test: Test) -> float | None:
+    return None if isinstance(test, NotAssessed) else test.p
+
+
+def _statistic(context: Context, test: Test) -> str:
+    match test:
+        case FTest():
+            return numbers.significant(test.f)
+        case TTest():
+            return numbers.significant(test.t)
+        case TestRecord():
+            return numbers.significant(test.statistic)
+        case Normality():
+            return numbers.significant(test.shapiro_w)
+        case RunsTest():
+            expected = numbers.significant(test.expected)
+            return context.say.text("calibration.runs_of", runs=test.runs, expected=expected)
+        case NotAssessed():
+            return numbers.MISSING
+
+
+def _degrees_of_freedom(test: Test) -> str:
+    match test:
+        case TTest():
+            return numbers.degrees_of_freedom(test.df)
+        case FTest() | TestRecord():
+            return numbers.degrees_of_freedom(*(test.df or ()))
+        case _:
+            return numbers.MISSING
+
+
+def _answer(context: Context, test: Test) -> str:
+    if isinstance(test, NotAssessed):
+        return test.not_assessed
+    if test.p is None:
         return numbers.MISSING
-    alpha = context.study.analysis.alpha
-    return context.say.text("calibration.significant" if p < alpha else "calibration.not_significant")
-
-
-def _f_row(name: Content, test: FTest | NotAssessed, context: Context) -> Row:
-    if isinstance(test, NotAssessed):
-        return _refused_row(name, test)
-    return row(
-        name,
-        numbers.significant(test.f),
-        numbers.degrees_of_freedom(*test.df),
-        numbers.p_value(test.p),
-        _answer(context, test.p),
-    )
-
-
-def _t_row(context: Context, record: CalibrationRecord) -> Row:
-    name, test = context.say("calibration.test.intercept"), record.intercept_test
-    if isinstance(test, NotAssessed):
-        return _refused_row(name, test)
-    return row(
-        name,
-        numbers.significant(test.t),
-        numbers.degrees_of_freedom(test.df),
-        numbers.p_value(test.p),
-        _answer(context, test.p),
-    )
-
-
-def _test_row(name: Content, test: TestRecord | NotAssessed, context: Context) -> Row:
-    if isinstance(test, NotAssessed):
-        return _refused_row(name, test)
-    return row(
-        name,
-        numbers.significant(test.statistic),
-        numbers.degrees_of_freedom(*(test.df or ())),
-        numbers.p_value(test.p),
-        _answer(context, test.p),
-    )
-
-
-def _runs_row(context: Context, record: CalibrationRecord) -> Row:
-    name, test = context.say("calibration.test.runs"), record.runs_test
-    if isinstance(test, NotAssessed):
-        return _refused_row(name, test)
-    return row(
-        name,
-        context.say.text(
-            "calibration.runs_of", runs=numbers.count(test.runs), expected=numbers.significant(test.expected)
-        ),
-        numbers.MISSING,
-        numbers.p_value(test.p),
-        _answer(context, test.p),
-    )
-
-
-def _normality_row(context: Context, record: CalibrationRecord) -> Row:
-    name, test = context.say("calibration.test.normality"), record.normality
-    if isinstance(test, NotAssessed):
-        return _refused_row(name, test)
-    return row(
-        name,
-        numbers.significant(test.shapiro_w),
-        numbers.MISSING,
-        numbers.p_value(test.p),
-        _answer(context, test.p),
-    )
-
-
-def _refused_row(name: Content, refusal: NotAssessed) -> Row:
-    return row(name, numbers.MISSING, numbers.MISSING, numbers.MISSING, refusal.not_assessed)
+    is_significant = test.p < context.study.analysis.alpha
+    return context.say.text("calibration.significant" if is_significant else "calibration.not_significant")
 
 
 def _range(context: Context, item: Item, record: CalibrationRecord) -> Content:
@@ -293,7 +236,7 @@ def _range(context: Context, item: Item, record: CalibrationRecord) -> Content:
         lower=numbers.as_given(found.lower),
         upper=numbers.quantity(numbers.as_given(found.upper), item.analyte.unit),
         rule=found.rule,
-        tries=numbers.count(len(found.path)),
+        tries=len(found.path),
     )
 
 
@@ -316,36 +259,30 @@ def _weighting(context: Context, item: Item, record: CalibrationRecord) -> tuple
 
 
 def _back_calculation(context: Context, item: Item, record: CalibrationRecord) -> Table:
-    say = context.say
-    by_level: dict[float, list[float]] = {}
-    signals: dict[float, list[float]] = {}
-    for point in record.points:
-        signals.setdefault(point.level, []).append(point.signal)
-        if point.back_calculated is not None:
-            by_level.setdefault(point.level, []).append(point.back_calculated)
-    rows = []
-    for level in sorted(signals):
-        found = by_level.get(level, [])
-        mean = sum(found) / len(found) if found else None
-        error = 100 * (mean / level - 1) if mean is not None and level > 0 else None
-        rows.append(
-            row(
-                numbers.as_given(level),
-                numbers.count(len(signals[level])),
-                numbers.significant(sum(signals[level]) / len(signals[level]), 4),
-                numbers.significant(mean, 4),
-                numbers.significant(error, 2),
-            )
-        )
+    points: dict[float, list[CalibrationPoint]] = {}
+    for point in sorted(record.points, key=lambda one: one.level):
+        points.setdefault(point.level, []).append(point)
+
+    def found(level: float) -> float | None:
+        values = [one.back_calculated for one in points[level] if one.back_calculated is not None]
+        return sum(values) / len(values) if values else None
+
+    def error(level: float) -> float | None:
+        mean = found(level)
+        return None if mean is None or level <= 0 else 100 * (mean / level - 1)
+
+    def signal(level: float) -> float:
+        return sum(one.signal for one in points[level]) / len(points[level])
+
     return table_of(
-        say,
+        context.say,
         "calibration.back_calculation",
-        rows,
-        Num("level", unit=item.analyte.unit),
-        Mid(Text("n")),
-        Num("mean_signal", unit=item.analyte.signal_unit),
-        Num("found", unit=item.analyte.unit),
-        Num("deviation", unit="%"),
+        points,
+        Num("level", lambda level: numbers.as_given(level), item.analyte.unit),
+        Mid(Text("n"), lambda level: numbers.count(len(points[level]))),
+        Num("mean_signal", lambda level: numbers.significant(signal(level), 4), item.analyte.signal_unit),
+        Num("found", lambda level: numbers.significant(found(level), 4), item.analyte.unit),
+        Num("deviation", lambda level: numbers.significant(error(level), 2), "%"),
         id=item.id("back-calculation"),
         name=item.name,
     )
@@ -358,43 +295,37 @@ def _beside(context: Context, item: Item, record: CalibrationRecord) -> tuple[Bl
     unit = slope_unit(item)
     if record.with_excluded is not None:
         blocks.append(
-            Paragraph(
-                say(
-                    "calibration.with_excluded",
-                    count=numbers.count(len(record.excluded)),
-                    without=estimate_text(record.slope, unit),
-                    with_=estimate_text(record.with_excluded.slope, unit),
-                    sd=numbers.significant(record.residual_standard_deviation, 2),
-                    sd_with=numbers.quantity(
-                        numbers.significant(record.with_excluded.residual_standard_deviation, 2),
-                        item.analyte.signal_unit,
-                    ),
-                )
+            say.paragraph(
+                "calibration.with_excluded",
+                count=len(record.excluded),
+                without=estimate_text(record.slope, unit),
+                with_=estimate_text(record.with_excluded.slope, unit),
+                sd=numbers.significant(record.residual_standard_deviation, 2),
+                sd_with=numbers.quantity(
+                    numbers.significant(record.with_excluded.residual_standard_deviation, 2),
+                    item.analyte.signal_unit,
+                ),
             )
         )
     if record.alternative_quadratic is not None:
         blocks.append(
-            Paragraph(
-                say(
-                    "calibration.second_order",
-                    sd=numbers.significant(record.residual_standard_deviation, 2),
-                    sd_curve=numbers.quantity(
-                        numbers.significant(record.alternative_quadratic.residual_standard_deviation, 2),
-                        item.analyte.signal_unit,
-                    ),
-                )
+            say.paragraph(
+                "calibration.second_order",
+                sd=numbers.significant(record.residual_standard_deviation, 2),
+                sd_curve=numbers.quantity(
+                    numbers.significant(record.alternative_quadratic.residual_standard_deviation, 2),
+                    item.analyte.signal_unit,
+                ),
             )
         )
     if record.repeated_readings is not None:
         blocks.append(
-            Paragraph(
-                say(
-                    "calibration.readings",
-                    sd=numbers.quantity(
-                        numbers.significant(record.repeated_readings.sd, 2), item.analyte.signal_unit
-                    ),
-                    preparations=numbers.count(record.repeated_readings.preparations),
-                )
+            say.paragraph(
+                "calibration.readings",
+                sd=numbers.quantity(
+                    numbers.significant(record.repeated_readings.sd, 2), item.analyte.signal_unit
+                ),
+                preparations=record.repeated_readings.preparations,
             )
         )
     return tuple(blocks)

@@ -34,7 +34,7 @@ def configurations(context: Context) -> Section | None:
     if not comparisons:
         return None
     say = context.say
-    blocks: list[Block | Section] = [Paragraph(say("configurations.lead"), role="lead")]
+    blocks: list[Block | Section] = [say.paragraph("configurations.lead", role="lead")]
     figures: list[Figure] = []
     for analyte, width in zip(comparisons, widths(len(comparisons)), strict=True):
         items = [item for item in context.items() if item.cell.analyte == analyte]
@@ -190,7 +190,7 @@ def slope_sentences(context: Context, analyte: str) -> tuple[Content, ...]:
             say(
                 "configurations.common_slope",
                 analyte=context.analyte_name(analyte),
-                count=numbers.count(len(comparison.compared) + 1),
+                count=len(comparison.compared) + 1,
                 outcome=say.text(
                     "configurations.rejected"
                     if test.p < _significance(context, analyte)

@@ -13,7 +13,6 @@ from validator.dossier.document import (
     BulletList,
     NotAssessedItem,
     NotAssessedList,
-    Paragraph,
     Row,
     Section,
     identifier,
@@ -116,7 +115,7 @@ class Context(Struct, frozen=True):
         parts = []
         for configuration, names in by_configuration.items():
             every = len(names) == len(self.results.analytes) > MOST_NAMED
-            named = self.say.text("common.every", count=str(len(names))) if every else ", ".join(names)
+            named = self.say.text("common.every", count=len(names)) if every else ", ".join(names)
             known = self.configuration_name(configuration) if self.has_several_configurations else ""
             parts.append(f"{named} ({known})" if known and self.has_several_analytes else known or named)
         return "; ".join(parts)
@@ -196,7 +195,7 @@ class Context(Struct, frozen=True):
     ) -> str:
         """*names*, or where they are more than *most* how many they are."""
         if len(names) > most:
-            return self.say.text(f"caveats.{counted}", count=str(len(names)))
+            return self.say.text(f"caveats.{counted}", count=len(names))
         return apart.join(names)
 
     def concerned_by(self, group: Sequence[Caveat], most: int = MOST_NAMED) -> tuple[str, ...]:
@@ -366,7 +365,7 @@ def section_of(
             parts.append(Section(id=item.id(part_id or id), title=item.name, blocks=told))
     if not parts:
         return None
-    lead = Paragraph(context.say(f"{name}.lead"), role="lead")
+    lead = context.say.paragraph(f"{name}.lead", role="lead")
     return Section(id=id, title=context.say(f"{name}.title"), blocks=(lead, *before, *parts))
 
 

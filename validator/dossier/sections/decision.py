@@ -53,13 +53,13 @@ def decision(context: Context) -> Section:
     say = context.say
     found = context.assessment.findings
     blocks: list[Block | Section] = [
-        Paragraph(say(f"decision.lead.{context.study.analysis.decision_rule}"), role="lead")
+        say.paragraph(f"decision.lead.{context.study.analysis.decision_rule}", role="lead")
     ]
     if not found:
-        blocks.append(Paragraph(say("summary.no_criteria")))
+        blocks.append(say.paragraph("summary.no_criteria"))
     else:
         if context.is_compact:  # what is met stands with its analyte
-            blocks.append(Paragraph(say("decision.where_met")))
+            blocks.append(say.paragraph("decision.where_met"))
             found_open = tuple(one for one in found if one.decides and one.outcome != "meets")
             blocks.extend([_table(context, found_open)] if found_open else [])
         else:
@@ -68,7 +68,7 @@ def decision(context: Context) -> Section:
     blocks.extend(conformity(context))
     blocks.append(_defaults(context))
     blocks.append(
-        Paragraph(say("decision.verdict", verdict=context.verdict_word, reason=context.assessment.reason))
+        say.paragraph("decision.verdict", verdict=context.verdict_word, reason=context.assessment.reason)
     )
     return Section(id="decision", title=say("decision.title"), blocks=tuple(blocks))
 
@@ -152,7 +152,7 @@ def _settle(context: Context, found: tuple[Finding, ...]) -> tuple[Block, ...]:
     if not open_ones:
         return ()
     return (
-        Paragraph(say("decision.settle")),
+        say.paragraph("decision.settle"),
         BulletList(
             tuple(
                 say(
@@ -189,7 +189,7 @@ def routine(context: Context) -> Section | None:
                     _limits(mean, 3 * s, s),
                 )
             )
-    blocks: list[Block | Section] = [Paragraph(say("decision.routine_lead"), role="lead")]
+    blocks: list[Block | Section] = [say.paragraph("decision.routine_lead", role="lead")]
     if rows:
         blocks.append(
             table_of(
@@ -207,7 +207,7 @@ def routine(context: Context) -> Section | None:
             )
         )
     else:
-        blocks.append(Paragraph(say("decision.no_control")))
+        blocks.append(say.paragraph("decision.no_control"))
     blocks.append(
         BulletList(
             tuple(say(f"decision.check.{name}") for name in (*_blank_check(context), "standard", "change"))
@@ -243,8 +243,8 @@ def conformity(context: Context) -> tuple[Block, ...]:
     if not found:
         return ()
     return (
-        Paragraph(
-            say("conformity.lead", where=Reference("by-analyte" if context.is_compact else "uncertainty"))
+        say.paragraph(
+            "conformity.lead", where=Reference("by-analyte" if context.is_compact else "uncertainty")
         ),
         table_of(
             say,
@@ -376,7 +376,7 @@ def _percent(share: float) -> str:
 def caveats(context: Context) -> Section:
     """Every open caveat with remedy and source; then everything that was not assessed."""
     say = context.say
-    blocks: list[Block | Section] = [Paragraph(say("caveats.lead"), role="lead")]
+    blocks: list[Block | Section] = [say.paragraph("caveats.lead", role="lead")]
     blocks.extend(
         CaveatBlock(
             id=context.caveat_id(group[0]),
@@ -390,14 +390,14 @@ def caveats(context: Context) -> Section:
         for group in context.caveat_groups()
     )
     if not context.assessment.caveats:
-        blocks.append(Paragraph(say("summary.no_caveats")))
+        blocks.append(say.paragraph("summary.no_caveats"))
     absent = _absent(context)
     if absent:
         blocks.append(
             Section(
                 id="not-assessed",
                 title=say("caveats.not_assessed"),
-                blocks=(Paragraph(say("caveats.not_assessed_lead")), NotAssessedList(absent)),
+                blocks=(say.paragraph("caveats.not_assessed_lead"), NotAssessedList(absent)),
             )
         )
     return Section(id="caveats", title=say("caveats.title"), blocks=tuple(blocks))

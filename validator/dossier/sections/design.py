@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 def design(context: Context) -> Section:
     """What was run and what was asked for."""
     say = context.say
-    blocks: list[Block | Section] = [Paragraph(say("design.lead"), role="lead")]
+    blocks: list[Block | Section] = [say.paragraph("design.lead", role="lead")]
     blocks.extend(_runs(context))
     blocks.extend(_requirements(context))
     return Section(id="design", title=say("design.title"), blocks=tuple(blocks))
@@ -103,14 +103,14 @@ def _requirements(context: Context) -> tuple[Block, ...]:
     say, found = context.say, context.assessment.design
     profiles = profiles_of(context.study)
     if not profiles:
-        return (Paragraph(say("design.no_guidance")),)
+        return (say.paragraph("design.no_guidance"),)
     if not found:
-        return (Paragraph(say("design.no_minimum")),)
+        return (say.paragraph("design.no_minimum"),)
     asked = demands(found)
     sentences = [Paragraph(sentence) for sentence in _sentences(context, asked)]
     if len(profiles) == 1:
         return (*sentences, _by_requirement(context, found))
-    return (*sentences, Paragraph(say("design.several")), _by_profile(context, asked, profiles))
+    return (*sentences, say.paragraph("design.several"), _by_profile(context, asked, profiles))
 
 
 def _sentences(context: Context, asked: Sequence[Demand]) -> Iterator[Content]:
@@ -207,7 +207,7 @@ def _names(context: Context, members: Sequence[DesignFinding]) -> str:
     """Analytes by name, or all of them by their number."""
     names = list(dict.fromkeys(context.analyte_name(one.analyte) for one in members))
     if len(names) == len(context.results.analytes) > MOST_NAMED:
-        return context.say.text("common.every", count=str(len(names)))
+        return context.say.text("common.every", count=len(names))
     return ", ".join(name for name in names if name)
 
 
@@ -235,8 +235,8 @@ def plan_kept(context: Context) -> Section | None:
     verdict = f"planning.kept.{'kept' if plan.kept else 'departed'}"
     basis = "planning.kept.recorded" if plan.recorded else "planning.kept.not_recorded"
     blocks: list[Block | Section] = [
-        Paragraph(say(verdict, count=numbers.count(len(plan.differences))), role="lead"),
-        Paragraph(say(basis, sha256=plan.sha256)),
+        say.paragraph(verdict, count=len(plan.differences), role="lead"),
+        say.paragraph(basis, sha256=plan.sha256),
     ]
     if plan.differences:
         blocks.append(
@@ -253,7 +253,7 @@ def plan_kept(context: Context) -> Section | None:
                 id="plan-differences",
             )
         )
-    blocks.append(Paragraph(say("planning.kept.scope"), role="small"))
+    blocks.append(say.paragraph("planning.kept.scope", role="small"))
     return Section(id="plan-kept", title=say("planning.kept.title"), blocks=tuple(blocks))
 
 

@@ -62,7 +62,7 @@ def _item(context: Context, item: Item, found: ConfigurationRecord) -> tuple[Blo
     say, record = context.say, found.detection
     blocks: list[Block] = []
     if item.cell.configuration != context.study.validated_configuration and not context.is_compact:
-        blocks.append(Paragraph(say("common.configuration_not_validated"), role="small"))
+        blocks.append(say.paragraph("common.configuration_not_validated", role="small"))
     if isinstance(record, NotAssessed):
         return (*blocks, *refusals((say("detection.title"), record)))
     if not context.is_compact:
@@ -171,19 +171,17 @@ def _why(context: Context, item: Item, record: DetectionRecord) -> tuple[Block, 
         return ()
     low, high = record.variants[smallest], record.variants[largest]
     return (
-        Paragraph(
-            say(
-                "detection.why",
-                ratio=numbers.significant(found[largest] / found[smallest], 2),
-                smallest=VARIANTS[smallest].title,
-                low=numbers.quantity(numbers.limit(found[smallest]), item.analyte.unit),
-                low_sigma=_sigma(context, item, low),
-                low_contains=VARIANTS[smallest].sigma_contains,
-                largest=VARIANTS[largest].title,
-                high=numbers.quantity(numbers.limit(found[largest]), item.analyte.unit),
-                high_sigma=_sigma(context, item, high),
-                high_contains=VARIANTS[largest].sigma_contains,
-            )
+        say.paragraph(
+            "detection.why",
+            ratio=numbers.significant(found[largest] / found[smallest], 2),
+            smallest=VARIANTS[smallest].title,
+            low=numbers.quantity(numbers.limit(found[smallest]), item.analyte.unit),
+            low_sigma=_sigma(context, item, low),
+            low_contains=VARIANTS[smallest].sigma_contains,
+            largest=VARIANTS[largest].title,
+            high=numbers.quantity(numbers.limit(found[largest]), item.analyte.unit),
+            high_sigma=_sigma(context, item, high),
+            high_contains=VARIANTS[largest].sigma_contains,
         ),
     )
 
@@ -229,7 +227,7 @@ def decision_limits(context: Context) -> Section | None:
         id="decision-limits",
         title=say("decision_limits.title"),
         blocks=(
-            Paragraph(say("decision_limits.lead"), role="lead"),
+            say.paragraph("decision_limits.lead", role="lead"),
             *((_table_of_decision_limits(context, rows),) if rows else ()),
             *told,
         ),

@@ -24,6 +24,7 @@ from validator.evaluation.results import (
     ConfigurationRecord,
     DeclineRecord,
     DeviceToDeviceRecord,
+    EstimateRecord,
     NotAssessed,
     RepeatedUseRecord,
     SignificanceRecord,
@@ -58,7 +59,7 @@ def _between(context: Context, item: Item, records: Sequence[DeviceToDeviceRecor
     say, first = context.say, records[0]
     unit = item.analyte.unit if first.axis == "concentration" else item.analyte.signal_unit
     return (
-        Paragraph(say(f"devices.from.{first.source.replace(' ', '_')}")),
+        say.paragraph(f"devices.from.{first.source.replace(' ', '_')}"),
         table_of(
             say,
             "devices.between",
@@ -76,7 +77,7 @@ def _between(context: Context, item: Item, records: Sequence[DeviceToDeviceRecor
             note=say("devices.between_note", level=percent_level(item.record.confidence)),
         ),
         *(
-            Paragraph(say("devices.confounded", with_=text))
+            say.paragraph("devices.confounded", with_=text)
             for text in dict.fromkeys(one.confounded_with for one in records)
             if text
         ),
@@ -91,15 +92,11 @@ def f_text(test: SignificanceRecord | None) -> str:
     return significance_text("F", test.statistic, test.df, test.p)
 
 
-def _excluded(context: Context, entries: Sequence[tuple[int, object]]) -> tuple[Block, ...]:
+def _excluded(
+    context: Context, entries: Sequence[tuple[int, EstimateRecord | NotAssessed | None]]
+) -> tuple[Block, ...]:
     return tuple(
-        Paragraph(
-            context.say(
-                "devices.with_excluded",
-                count=numbers.count(count),
-                with_=estimate_text(beside, "%"),  # type: ignore[arg-type]
-            )
-        )
+        context.say.paragraph("devices.with_excluded", count=count, with_=estimate_text(beside, "%"))
         for count, beside in entries
         if count
     )
@@ -143,7 +140,7 @@ def _decline(
             decline=estimate_text(decline.decline_per_use, "%"),
             test=t_text(decline.test),
             method=decline.method,
-            last=numbers.count(record.last_use),
+            last=record.last_use,
             remaining=estimate_text(decline.remaining_percent, "%"),
         ),
         _life(context, decline),

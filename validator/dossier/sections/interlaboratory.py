@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from validator import numbers
-from validator.dossier.document import Block, Column, Paragraph, Row, Table
+from validator.dossier.document import Block, Column, Row, Table
 from validator.dossier.inline import Symbol, Text
 from validator.dossier.sections.context import Context, Item, row
 from validator.dossier.sections.pictures import level_label
@@ -35,7 +35,7 @@ def laboratories(context: Context, item: Item, records: Sequence[PrecisionRecord
     for position, (record, consistency) in enumerate(found, start=1):
         blocks.append(_table(context, item, record, consistency, position))
         if consistency.reason:
-            blocks.append(Paragraph(say("interlaboratory.no_h", reason=consistency.reason)))
+            blocks.append(say.paragraph("interlaboratory.no_h", reason=consistency.reason))
     blocks.extend(consistency_figure(context, item, records))
     blocks.extend(_robust(context, item, records))
     return tuple(blocks)

@@ -51,7 +51,7 @@ def _told(context: Context, members: Sequence[FindingRecord]) -> Finding:
         statement = (*pieces(statement), Text(f" ({place})"))
     if together:
         figure = f"{figure_text(worst)}{f' ({place})' if (place := place_of(context, worst)) else ''}"
-        statement = context.say("common.all_meet", count=str(len(members)), figure=figure)
+        statement = context.say("common.all_meet", count=len(members), figure=figure)
     return Finding(outcome=worst.outcome, statement=statement, requirement=requirement, source=worst.cited)
 
 

@@ -133,7 +133,7 @@ def _sentence(context: Context, item: Item, record: MatrixEffectRecord) -> Conte
 
 def _excluded(context: Context, what: str, count: int, beside: object, unit: str) -> Content:
     text = estimate_text(beside, unit) if not isinstance(beside, NotAssessed) else beside.not_assessed  # type: ignore[arg-type]
-    return context.say("matrix.with_excluded", what=what, count=numbers.count(count), with_=text)
+    return context.say("matrix.with_excluded", what=what, count=count, with_=text)
 
 
 def _additions(context: Context, item: Item, records: Sequence[StandardAdditionRecord]) -> tuple[Block, ...]:
@@ -181,14 +181,12 @@ def _blanks(context: Context, item: Item) -> tuple[Block, ...]:
         return ()
     say = context.say
     return (
-        Paragraph(
-            say(
-                "matrix.blanks_censored" if record.censored else "matrix.blanks",
-                n=numbers.count(record.n),
-                kind=say.text(f"matrix.kind.{record.kind}"),
-                censored=numbers.count(record.censored),
-                mean=estimate_text(record.percent_of_limit, "%"),
-                largest=numbers.percent(record.largest_percent, 2),
-            )
+        say.paragraph(
+            "matrix.blanks_censored" if record.censored else "matrix.blanks",
+            n=record.n,
+            kind=say.text(f"matrix.kind.{record.kind}"),
+            censored=record.censored,
+            mean=estimate_text(record.percent_of_limit, "%"),
+            largest=numbers.percent(record.largest_percent, 2),
         ),
     )

@@ -64,7 +64,7 @@ def _item(context: Context, item: Item, record: ComparisonRecord) -> tuple[Block
     ]
     if record.with_excluded is not None:
         text = estimate_text(record.with_excluded, item.analyte.unit)
-        blocks.append(Paragraph(say("method_comparison.with_excluded", with_=text)))
+        blocks.append(say.paragraph("method_comparison.with_excluded", with_=text))
     blocks.extend(open_caveats(context, CHARACTERISTICS, item.cell))
     return tuple(blocks)
 
@@ -76,11 +76,11 @@ def _done(context: Context, item: Item, record: ComparisonRecord) -> Content:
     left_out = sum(one.left_out is not None for one in record.samples)
     return say(
         "method_comparison.done",
-        n=numbers.count(record.n),
+        n=record.n,
         lower=numbers.significant(min(known, default=None)),
         upper=numbers.quantity(numbers.significant(max(known, default=None)), item.analyte.unit),
         left_out=(
-            say.text("method_comparison.left_out", count=numbers.count(left_out))
+            say.text("method_comparison.left_out", count=left_out)
             if left_out
             else say.text("method_comparison.nothing_left_out")
         ),
@@ -225,12 +225,12 @@ def _conclusion(context: Context, item: Item, record: ComparisonRecord) -> tuple
         found.append(say.text("method_comparison.intercept_part", intercept=text))
     if found:
         return (
-            Paragraph(say("method_comparison.differs", what="; ".join(found))),
+            say.paragraph("method_comparison.differs", what="; ".join(found)),
             *_equivalence(context, record),
         )
     if record.deming.slope.ci is None:
         return _equivalence(context, record)
-    agrees = Paragraph(say("method_comparison.agrees", test=t_text(record.paired.test)))
+    agrees = say.paragraph("method_comparison.agrees", test=t_text(record.paired.test))
     return (agrees, *_equivalence(context, record))
 
 
@@ -241,13 +241,11 @@ def _equivalence(context: Context, record: ComparisonRecord) -> tuple[Block, ...
     found = record.paired.equivalence
     key = "equivalent" if found.passes else "not_equivalent"
     return (
-        Paragraph(
-            context.say(
-                f"method_comparison.{key}",
-                lower=numbers.as_given(found.lower),
-                upper=numbers.as_given(found.upper),
-                p=numbers.p_text(found.p),
-            )
+        context.say.paragraph(
+            f"method_comparison.{key}",
+            lower=numbers.as_given(found.lower),
+            upper=numbers.as_given(found.upper),
+            p=numbers.p_text(found.p),
         ),
     )
 
@@ -264,15 +262,13 @@ def _replicates(context: Context, item: Item, record: ComparisonRecord) -> tuple
         return ()
     unit = item.analyte.unit
     return (
-        Paragraph(
-            context.say(
-                "method_comparison.replicates",
-                this=numbers.quantity(numbers.significant(found.this_method, 2), unit),
-                df_this=numbers.degrees_of_freedom(found.df_this),
-                reference=numbers.quantity(numbers.significant(found.reference_method, 2), unit),
-                df_reference=numbers.degrees_of_freedom(found.df_reference),
-                test=significance_text("F", found.test.statistic, found.test.df, found.test.p),
-            )
+        context.say.paragraph(
+            "method_comparison.replicates",
+            this=numbers.quantity(numbers.significant(found.this_method, 2), unit),
+            df_this=numbers.degrees_of_freedom(found.df_this),
+            reference=numbers.quantity(numbers.significant(found.reference_method, 2), unit),
+            df_reference=numbers.degrees_of_freedom(found.df_reference),
+            test=significance_text("F", found.test.statistic, found.test.df, found.test.p),
         ),
     )
 

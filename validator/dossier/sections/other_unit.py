@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 from msgspec.structs import replace
 
 from validator import numbers
-from validator.dossier.document import Paragraph
 from validator.dossier.sections.summary import limit_text
 from validator.evaluation.results import DeclaredLimit, DetectionRecord, NotAssessed
 from validator.study.conversion import factor
@@ -40,7 +39,7 @@ def limits_in_other_unit(context: Context, item: Item, record: DetectionRecord) 
     ]
     if not limits:
         return ()
-    return (Paragraph(say("detection.other_unit", unit=unit, limits="; ".join(limits))),)
+    return (say.paragraph("detection.other_unit", unit=unit, limits="; ".join(limits)),)
 
 
 def limits_as_stated(context: Context) -> tuple[Block, ...]:
@@ -55,7 +54,7 @@ def limits_as_stated(context: Context) -> tuple[Block, ...]:
         for one in limits
         if one.analyte.molar_mass is not None and "mol" in one.unit + one.analyte.unit
     }
-    return (Paragraph(say("purpose.stated", limits=shown, masses=" ".join(["", *sorted(masses)]))),)
+    return (say.paragraph("purpose.stated", limits=shown, masses=" ".join(["", *sorted(masses)])),)
 
 
 def stated_text(context: Context, limit: StatedLimit) -> str:

@@ -5,14 +5,19 @@ from __future__ import annotations
 from functools import wraps
 from typing import TYPE_CHECKING, Any, Concatenate, ParamSpec
 
+from validator.dossier import figures
 from validator.dossier.document import Figure, FigurePair
 from validator.dossier.figure_style import WIDTHS_MM
+from validator.dossier.sections.context import percent_level
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
 
+    from matplotlib.figure import Figure as Drawing
+
     from validator.dossier.figure_style import Width
-    from validator.dossier.sections.context import Context
+    from validator.dossier.inline import Content
+    from validator.dossier.sections.context import Context, Item
 
 Given = ParamSpec("Given")
 HALF_MM = WIDTHS_MM["half"]
@@ -28,6 +33,32 @@ def not_of_many(
         return () if context.is_compact else draw(context, *given, **more)
 
     return drawn
+
+
+def picture(
+    context: Context,
+    item: Item | None,
+    id: str | tuple[str, ...],
+    key: str,
+    drawn: Drawing,
+    *,
+    width: Width = "text",
+    **values: Content | int,
+) -> Figure:
+    """*drawn* with its caption under *key* and its alternative text under ``<key>_alt`` of the catalogue.
+
+    Both may name *values* and, of an *item*, its name and level of confidence.
+    """
+    parts = (id,) if isinstance(id, str) else id
+    if item is not None:
+        values = {"name": item.name, "level": percent_level(item.record.confidence)} | values
+    return Figure(
+        id=item.id(*parts) if item is not None else "--".join(parts),
+        svg=figures.to_svg(drawn),
+        caption=context.say(key, **values),
+        alternative_text=context.say.text(f"{key}_alt", **values),
+        width_mm=WIDTHS_MM[width],
+    )
 
 
 def widths(count: int) -> tuple[Width, ...]:

@@ -8,11 +8,9 @@ import numpy as np
 
 from validator import numbers
 from validator.dossier import figures
-from validator.dossier.document import Figure, FigurePair
-from validator.dossier.figure_style import WIDTHS_MM
 from validator.dossier.figures import AxisText, Measured
 from validator.dossier.sections.context import Context, Item, percent_level, slope_unit
-from validator.dossier.sections.pairing import HALF_MM, not_of_many, paired
+from validator.dossier.sections.pairing import not_of_many, paired, picture
 from validator.evaluation.results import (
     CalibrationRecord,
     ComparedConfiguration,
@@ -33,6 +31,7 @@ if TYPE_CHECKING:
 
     from matplotlib.figure import Figure as Drawing
 
+    from validator.dossier.document import Figure, FigurePair
     from validator.dossier.figure_style import Width
 
 CURVE_POINTS = 80
@@ -107,16 +106,8 @@ def calibration_and_residuals(context: Context, item: Item, record: CalibrationR
         y=signal_axis(item),
         language=say.language,
     )
-    return Figure(
-        id=item.id("figure-calibration"),
-        svg=figures.to_svg(drawn),
-        caption=say("overview.picture", name=item.name),
-        alternative_text=say.text(
-            "overview.picture_alt",
-            name=item.name,
-            n=numbers.count(record.n),
-            levels=numbers.count(record.levels),
-        ),
+    return picture(
+        context, item, "figure-calibration", "overview.picture", drawn, n=record.n, levels=record.levels
     )
 
 
@@ -133,18 +124,15 @@ def calibration_figures(
 
 
 def _calibration(context: Context, item: Item, record: CalibrationRecord, width: Width) -> Figure:
-    say = context.say
-    return Figure(
-        id=item.id("figure-calibration"),
-        svg=figures.to_svg(draw_calibration(context, item, record, width=width)),
-        caption=say("pictures.calibration", name=item.name, level=percent_level(item.record.confidence)),
-        alternative_text=say.text(
-            "pictures.calibration_alt",
-            name=item.name,
-            n=numbers.count(record.n),
-            levels=numbers.count(record.levels),
-        ),
-        width_mm=WIDTHS_MM[width],
+    return picture(
+        context,
+        item,
+        "figure-calibration",
+        "pictures.calibration",
+        draw_calibration(context, item, record, width=width),
+        width=width,
+        n=record.n,
+        levels=record.levels,
     )
 
 
@@ -157,13 +145,7 @@ def _residuals(context: Context, item: Item, record: CalibrationRecord) -> Figur
         width="half",
         language=say.language,
     )
-    return Figure(
-        id=item.id("figure-residuals"),
-        svg=figures.to_svg(drawn),
-        caption=say("pictures.residuals", name=item.name),
-        alternative_text=say.text("pictures.residuals_alt", name=item.name),
-        width_mm=HALF_MM,
-    )
+    return picture(context, item, "figure-residuals", "pictures.residuals", drawn, width="half")
 
 
 def _response(context: Context, item: Item, record: CalibrationRecord) -> list[Figure]:
@@ -184,15 +166,7 @@ def _response(context: Context, item: Item, record: CalibrationRecord) -> list[F
         width="half",
         language=say.language,
     )
-    return [
-        Figure(
-            id=item.id("figure-response"),
-            svg=figures.to_svg(drawn),
-            caption=say("pictures.response", name=item.name),
-            alternative_text=say.text("pictures.response_alt", name=item.name),
-            width_mm=HALF_MM,
-        )
-    ]
+    return [picture(context, item, "figure-response", "pictures.response", drawn, width="half")]
 
 
 def draw_limits(context: Context, item: Item, record: DetectionRecord, *, width: Width = "text") -> Drawing:
@@ -229,14 +203,10 @@ def draw_limits(context: Context, item: Item, record: DetectionRecord, *, width:
 @not_of_many
 def limits_figure(context: Context, item: Item, record: DetectionRecord) -> tuple[Figure, ...]:
     """All variants side by side on a logarithmic axis."""
-    say = context.say
     count = sum(isinstance(one, LimitVariant) for one in record.variants.values())
     return (
-        Figure(
-            id=item.id("figure-limits"),
-            svg=figures.to_svg(draw_limits(context, item, record)),
-            caption=say("pictures.limits", name=item.name, level=percent_level(item.record.confidence)),
-            alternative_text=say.text("pictures.limits_alt", name=item.name, count=numbers.count(count)),
+        picture(
+            context, item, "figure-limits", "pictures.limits", draw_limits(context, item, record), count=count
         ),
     )
 
@@ -271,16 +241,14 @@ def precision_figures(
     ]
     if shown:
         result.append(
-            Figure(
-                id=item.id("figure-precision"),
-                svg=figures.to_svg(
-                    figures.precision_figure(shown, groups=groups_are, width=width, language=say.language)
-                ),
-                caption=say(f"pictures.precision_{groups_are}", name=item.name),
-                alternative_text=say.text(
-                    "pictures.precision_alt", name=item.name, levels=numbers.count(len(shown))
-                ),
-                width_mm=WIDTHS_MM[width],
+            picture(
+                context,
+                item,
+                "figure-precision",
+                f"pictures.precision_{groups_are}",
+                figures.precision_figure(shown, groups=groups_are, width=width, language=say.language),
+                width=width,
+                levels=len(shown),
             )
         )
     parts = [
@@ -295,18 +263,15 @@ def precision_figures(
     ]
     if any(_has_components(record) for record in records):
         result.append(
-            Figure(
-                id=item.id("figure-components"),
-                svg=figures.to_svg(
-                    figures.precision_components_figure(
-                        parts, groups=groups_are, width=width, language=say.language
-                    )
+            picture(
+                context,
+                item,
+                "figure-components",
+                "pictures.components",
+                figures.precision_components_figure(
+                    parts, groups=groups_are, width=width, language=say.language
                 ),
-                caption=say(
-                    "pictures.components", name=item.name, level=percent_level(item.record.confidence)
-                ),
-                alternative_text=say.text("pictures.components_alt", name=item.name),
-                width_mm=WIDTHS_MM[width],
+                width=width,
             )
         )
     return paired(result)
@@ -365,19 +330,11 @@ def recovery_figure(
     acceptance: tuple[float, float] | None,
 ) -> tuple[Figure, ...]:
     """Single recoveries, mean and interval by level."""
-    say = context.say
     drawn = draw_recovery(context, item, records, acceptance)
     if drawn is None:
         return ()
     count = sum(record.mean_recovery.value is not None for record in records)
-    return (
-        Figure(
-            id=item.id("figure-recovery"),
-            svg=figures.to_svg(drawn),
-            caption=say("pictures.recovery", name=item.name, level=percent_level(item.record.confidence)),
-            alternative_text=say.text("pictures.recovery_alt", name=item.name, count=numbers.count(count)),
-        ),
-    )
+    return (picture(context, item, "figure-recovery", "pictures.recovery", drawn, count=count),)
 
 
 def recovery_label(context: Context, item: Item, record: RecoveryRecord) -> str:
@@ -417,24 +374,19 @@ def interference_figure(
     context: Context, item: Item, records: Sequence[InterferenceRecord], limit: float
 ) -> tuple[Figure, ...]:
     """Relative change per interferent and ratio against the limit."""
-    say = context.say
     drawn = draw_interference(context, item, records, limit)
     if drawn is None:
         return ()
     count = sum(_change(record) is not None for record in records)
     return (
-        Figure(
-            id=item.id("figure-interference"),
-            svg=figures.to_svg(drawn),
-            caption=say(
-                "pictures.interference",
-                name=item.name,
-                limit=numbers.percent(limit, 2),
-                level=percent_level(item.record.confidence),
-            ),
-            alternative_text=say.text(
-                "pictures.interference_alt", name=item.name, count=numbers.count(count)
-            ),
+        picture(
+            context,
+            item,
+            "figure-interference",
+            "pictures.interference",
+            drawn,
+            limit=numbers.percent(limit, 2),
+            count=count,
         ),
     )
 
@@ -503,12 +455,15 @@ def overlay_figure(
     count = sum(not isinstance(item.configuration.calibration, NotAssessed) for item in items)
     name = context.analyte_name(analyte)
     return (
-        Figure(
-            id=items[0].id("figure-overlay"),
-            svg=figures.to_svg(drawn),
-            caption=context.say("pictures.overlay", name=name),
-            alternative_text=context.say.text("pictures.overlay_alt", name=name, count=numbers.count(count)),
-            width_mm=WIDTHS_MM[width],
+        picture(
+            context,
+            items[0],
+            "figure-overlay",
+            "pictures.overlay",
+            drawn,
+            width=width,
+            name=name,
+            count=count,
         ),
     )
 
@@ -540,11 +495,4 @@ def forest_figure(
     drawn = figures.ratio_forest_figure(
         rows, x=AxisText(say.text("pictures.ratio")), reference=1.0, language=say.language
     )
-    return (
-        Figure(
-            id="figure-ratios",
-            svg=figures.to_svg(drawn),
-            caption=say("pictures.forest"),
-            alternative_text=say.text("pictures.forest_alt", count=str(len(rows))),
-        ),
-    )
+    return (picture(context, None, "figure-ratios", "pictures.forest", drawn, count=len(rows)),)

@@ -8,11 +8,9 @@ import numpy as np
 
 from validator import numbers
 from validator.dossier import figures
-from validator.dossier.document import Figure, FigurePair
-from validator.dossier.figure_style import WIDTHS_MM
 from validator.dossier.figures import AxisText
 from validator.dossier.sections.context import Context, Item, percent_level
-from validator.dossier.sections.pairing import HALF_MM, not_of_many, paired
+from validator.dossier.sections.pairing import not_of_many, paired, picture
 from validator.dossier.sections.pictures import (
     CURVE_POINTS,
     level_axis,
@@ -30,6 +28,7 @@ from validator.evaluation.results import (
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from validator.dossier.document import Figure, FigurePair
     from validator.dossier.figure_style import Width
 
 
@@ -71,15 +70,7 @@ def matrix_figure(
         return ()
     drawn = figures.overlay_figure(lines, x=level_axis(context, item), y=signal_axis(item), width=width)
     return (
-        Figure(
-            id=item.id("figure-matrix"),
-            svg=figures.to_svg(drawn),
-            caption=say("matrix.overlay", name=item.name),
-            alternative_text=say.text(
-                "matrix.overlay_alt", name=item.name, count=numbers.count(len(lines) - 1)
-            ),
-            width_mm=WIDTHS_MM[width],
-        ),
+        picture(context, item, "figure-matrix", "matrix.overlay", drawn, width=width, count=len(lines) - 1),
     )
 
 
@@ -110,14 +101,14 @@ def additions_figure(
     axis = AxisText(say.text("matrix.added", analyte=item.analyte.name), item.analyte.unit)
     drawn = figures.overlay_figure(lines, x=axis, y=signal_axis(item), width=width)
     return (
-        Figure(
-            id=item.id("figure-additions"),
-            svg=figures.to_svg(drawn),
-            caption=say("matrix.additions_figure", name=item.name),
-            alternative_text=say.text(
-                "matrix.additions_alt", name=item.name, count=numbers.count(len(lines))
-            ),
-            width_mm=WIDTHS_MM[width],
+        picture(
+            context,
+            item,
+            "figure-additions",
+            "matrix.additions_figure",
+            drawn,
+            width=width,
+            count=len(lines),
         ),
     )
 
@@ -151,12 +142,8 @@ def comparison_figures(
             language=say.language,
         )
         found.append(
-            Figure(
-                id=item.id("figure-methods"),
-                svg=figures.to_svg(drawn),
-                caption=say("method_comparison.scatter", name=item.name),
-                alternative_text=say.text("method_comparison.scatter_alt", n=count),
-                width_mm=HALF_MM,
+            picture(
+                context, item, "figure-methods", "method_comparison.scatter", drawn, width="half", n=count
             )
         )
     limits = record.bland_altman
@@ -176,12 +163,15 @@ def comparison_figures(
             )
             level = percent_level(item.record.confidence)
             found.append(
-                Figure(
-                    id=item.id("figure-differences"),
-                    svg=figures.to_svg(drawn),
-                    caption=say("method_comparison.difference_figure", name=item.name, level=level),
-                    alternative_text=say.text("method_comparison.difference_alt", n=count),
-                    width_mm=HALF_MM,
+                picture(
+                    context,
+                    item,
+                    "figure-differences",
+                    "method_comparison.difference_figure",
+                    drawn,
+                    width="half",
+                    level=level,
+                    n=count,
                 )
             )
     return paired(found)

@@ -8,11 +8,9 @@ import numpy as np
 
 from validator import numbers
 from validator.dossier import figures
-from validator.dossier.document import Figure
-from validator.dossier.figure_style import WIDTHS_MM
 from validator.dossier.figures import AxisText
 from validator.dossier.sections.context import Context, Item, percent_level
-from validator.dossier.sections.pairing import not_of_many
+from validator.dossier.sections.pairing import not_of_many, picture
 from validator.dossier.sections.pictures import (
     CURVE_POINTS,
     level_axis,
@@ -26,6 +24,7 @@ from validator.statistics.regression import fit
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from validator.dossier.document import Figure
     from validator.dossier.figure_style import Width
     from validator.evaluation.results import (
         AccuracyProfileRecord,
@@ -57,16 +56,7 @@ def effects_figure(
     drawn = figures.effects_figure(
         rows, margin_percent=margin, allowed_percent=record.allowed_percent, language=say.language
     )
-    return (
-        Figure(
-            id=item.id("figure-effects"),
-            svg=figures.to_svg(drawn),
-            caption=say("robustness.figure", name=item.name, level=percent_level(item.record.confidence)),
-            alternative_text=say.text(
-                "robustness.figure_alt", name=item.name, count=numbers.count(len(rows))
-            ),
-        ),
-    )
+    return (picture(context, item, "figure-effects", "robustness.figure", drawn, count=len(rows)),)
 
 
 @not_of_many
@@ -99,23 +89,17 @@ def stability_figure(
         language=say.language,
     )
     return (
-        Figure(
-            id=item.id("figure-stability", str(position)),
-            svg=figures.to_svg(drawn),
-            caption=say(
-                "stability.figure",
-                name=item.name,
-                condition=_with_level(item, record),
-                level=percent_level(confidence),
-            ),
-            alternative_text=say.text(
-                "stability.figure_alt",
-                name=item.name,
-                n=numbers.count(record.n),
-                times=numbers.count(record.times),
-                condition=record.condition,
-            ),
-            width_mm=WIDTHS_MM[width],
+        picture(
+            context,
+            item,
+            ("figure-stability", str(position)),
+            "stability.figure",
+            drawn,
+            width=width,
+            condition=record.condition,
+            at=_with_level(item, record),
+            n=record.n,
+            times=record.times,
         ),
     )
 
@@ -151,16 +135,15 @@ def uses_figure(
         language=say.language,
     )
     return (
-        Figure(
-            id=item.id("figure-uses"),
-            svg=figures.to_svg(drawn),
-            caption=say("devices.figure", name=item.name, loss=numbers.as_given(decline.loss_percent)),
-            alternative_text=say.text(
-                "devices.figure_alt",
-                name=item.name,
-                n=numbers.count(record.n),
-                devices=numbers.count(record.devices),
-            ),
+        picture(
+            context,
+            item,
+            "figure-uses",
+            "devices.figure",
+            drawn,
+            loss=numbers.as_given(decline.loss_percent),
+            n=record.n,
+            devices=record.devices,
         ),
     )
 
@@ -199,15 +182,14 @@ def consistency_figure(
         language=say.language,
     )
     return (
-        Figure(
-            id=item.id("figure-consistency"),
-            svg=figures.to_svg(drawn),
-            caption=say("interlaboratory.figure", name=item.name),
-            alternative_text=say.text(
-                "interlaboratory.figure_alt",
-                laboratories=numbers.count(len(names)),
-                levels=numbers.count(len(levels)),
-            ),
+        picture(
+            context,
+            item,
+            "figure-consistency",
+            "interlaboratory.figure",
+            drawn,
+            laboratories=len(names),
+            levels=len(levels),
         ),
     )
 
@@ -229,17 +211,16 @@ def contribution_figures(
         [one.name for one in rows], [one.share_percent or 0.0 for one in rows], language=say.language
     )
     return (
-        Figure(
-            id=item.id(name),
-            svg=figures.to_svg(drawn),
-            caption=say("uncertainty.figure", name=item.name, at=at),
-            alternative_text=say.text(
-                "uncertainty.figure_alt",
-                name=item.name,
-                count=numbers.count(len(rows)),
-                largest=rows[0].name,
-                share=numbers.percent(rows[0].share_percent, 2),
-            ),
+        picture(
+            context,
+            item,
+            name,
+            "uncertainty.figure",
+            drawn,
+            at=at,
+            count=len(rows),
+            largest=rows[0].name,
+            share=numbers.percent(rows[0].share_percent, 2),
         ),
     )
 
@@ -263,20 +244,15 @@ def profile_figures(context: Context, item: Item, record: AccuracyProfileRecord)
         language=say.language,
     )
     return (
-        Figure(
-            id=item.id("figure-profile"),
-            svg=figures.to_svg(drawn),
-            caption=say(
-                "accuracy_profile.figure",
-                name=item.name,
-                interval=say.text(f"accuracy_profile.{record.decided_by}", share=percent_level(record.beta)),
-                acceptance=numbers.as_given(record.acceptance_percent),
-            ),
-            alternative_text=say.text(
-                "accuracy_profile.figure_alt",
-                name=item.name,
-                levels=numbers.count(len(record.levels)),
-                inside=numbers.count(sum(one.inside for one in record.levels)),
-            ),
+        picture(
+            context,
+            item,
+            "figure-profile",
+            "accuracy_profile.figure",
+            drawn,
+            interval=say.text(f"accuracy_profile.{record.decided_by}", share=percent_level(record.beta)),
+            acceptance=numbers.as_given(record.acceptance_percent),
+            levels=len(record.levels),
+            inside=sum(one.inside for one in record.levels),
         ),
     )

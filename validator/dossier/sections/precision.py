@@ -73,8 +73,8 @@ def _done(context: Context, item: Item, record: PrecisionRecord) -> Content:
     return say(
         f"precision.{key}",
         factor=record.factor or "",
-        groups=numbers.count(record.groups),
-        n=numbers.count(record.n),
+        groups=record.groups,
+        n=record.n,
         level=level_label(item, record.level),
         method=record.method,
     )
@@ -160,13 +160,11 @@ def _duplicates(context: Context, item: Item) -> tuple[Block, ...]:
     if found is None:
         return ()
     return (
-        Paragraph(
-            context.say(
-                "precision.duplicates",
-                pairs=numbers.count(found.pairs),
-                sd=estimate_text(_estimate(found.repeatability_sd), item.analyte.unit),
-                rsd=estimate_text(_estimate(found.repeatability_rsd), "%"),
-            )
+        context.say.paragraph(
+            "precision.duplicates",
+            pairs=found.pairs,
+            sd=estimate_text(_estimate(found.repeatability_sd), item.analyte.unit),
+            rsd=estimate_text(_estimate(found.repeatability_rsd), "%"),
         ),
     )
 
@@ -207,14 +205,12 @@ def _components(context: Context, item: Item, records: Sequence[PrecisionRecord]
 def _beside(context: Context, item: Item, records: Sequence[PrecisionRecord]) -> tuple[Block, ...]:
     say = context.say
     return tuple(
-        Paragraph(
-            say(
-                "precision.with_excluded",
-                level=level_label(item, record.level),
-                count=numbers.count(len(record.excluded)),
-                without=estimate_text(_estimate(record.repeatability_rsd), "%"),
-                with_=estimate_text(_estimate(record.with_excluded.repeatability_rsd), "%"),
-            )
+        say.paragraph(
+            "precision.with_excluded",
+            level=level_label(item, record.level),
+            count=len(record.excluded),
+            without=estimate_text(_estimate(record.repeatability_rsd), "%"),
+            with_=estimate_text(_estimate(record.with_excluded.repeatability_rsd), "%"),
         )
         for record in records
         if record.with_excluded is not None

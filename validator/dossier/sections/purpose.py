@@ -10,7 +10,6 @@ from validator.dossier.document import (
     Block,
     BulletList,
     DefinitionList,
-    Paragraph,
     SafetyNotice,
     Section,
 )
@@ -29,13 +28,11 @@ def purpose(context: Context) -> Section:
     say = context.say
     identity, method = context.study.study, context.study.method
     blocks: list[Block | Section] = [
-        Paragraph(
-            say(
-                "purpose.lead",
-                analytes=_named(context),
-                matrix=identity.matrix or say.text("purpose.matrix_not_stated"),
-                use=context.use,
-            ),
+        say.paragraph(
+            "purpose.lead",
+            analytes=_named(context),
+            matrix=identity.matrix or say.text("purpose.matrix_not_stated"),
+            use=context.use,
             role="lead",
         )
     ]
@@ -51,19 +48,19 @@ def purpose(context: Context) -> Section:
     blocks.extend(_conditions(context))
     for name, items in (("equipment", method.equipment), ("reagents", method.reagents)):
         if items:
-            blocks.append(Paragraph(say(f"purpose.{name}")))
+            blocks.append(say.paragraph(f"purpose.{name}"))
             blocks.append(BulletList(items))
     blocks.extend(_configurations(context))
     blocks.append(
         SafetyNotice(say("purpose.safety"), cautions(context)),
     )
-    blocks.append(Paragraph(say("purpose.responsibility"), role="small"))
+    blocks.append(say.paragraph("purpose.responsibility", role="small"))
     return Section(id="purpose", title=say("purpose.title"), blocks=tuple(blocks), new_page=True)
 
 
 def _named(context: Context) -> str:
     names = [one.name for one in context.study.method.analytes]
-    return context.say.text("purpose.many", count=str(len(names))) if context.is_compact else ", ".join(names)
+    return context.say.text("purpose.many", count=len(names)) if context.is_compact else ", ".join(names)
 
 
 def _analytes(context: Context) -> tuple[Block, ...]:

@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from validator import numbers
-from validator.dossier import figures
 from validator.dossier.document import Block, Column, DefinitionList, Figure, Paragraph, Row, Section, Table
 from validator.dossier.figures.curves import DrawnCurve, curves_figure
 from validator.dossier.figures.parts import AxisText
 from validator.dossier.sections.context import section_of
+from validator.dossier.sections.pairing import picture
 from validator.evaluation.recordings import CLEAR, Reduction, reductions
 
 if TYPE_CHECKING:
@@ -45,7 +45,7 @@ def _item(context: Context, item: Item, record: RecordingsRecord) -> tuple[Block
     if len(record.curves) <= MOST_LISTED:
         blocks.append(_table(context, item, record, x_unit))
     else:
-        blocks.append(Paragraph(say("recordings.many", count=numbers.count(len(record.curves)))))
+        blocks.append(say.paragraph("recordings.many", count=len(record.curves)))
     return tuple(blocks)
 
 
@@ -61,7 +61,7 @@ def _settings(
     drawn = say(
         f"recordings.baseline.{baseline.method}",
         windows=_windows(baseline.feet or baseline.through or (), unit),
-        degree=numbers.count(baseline.degree or 0),
+        degree=baseline.degree or 0,
         smoothness=numbers.as_given(baseline.smoothness),
         asymmetry=numbers.as_given(baseline.asymmetry),
     )
@@ -105,12 +105,12 @@ def _scatter(context: Context, record: RecordingsRecord, unit: str) -> Content:
     relative = record.repeatability_percent
     return context.say(
         "recordings.scatter" if relative is not None else "recordings.scatter_no_percent",
-        n=numbers.count(record.n),
+        n=record.n,
         noise=numbers.quantity(numbers.significant(record.noise_sd, 2), unit),
         error=numbers.quantity(numbers.significant(record.standard_error, 2), unit),
         repeatability=numbers.quantity(numbers.significant(record.repeatability, 2), unit),
         percent=numbers.percent(relative or 0.0, 2),
-        clear=numbers.count(CLEAR),
+        clear=CLEAR,
     )
 
 
@@ -126,12 +126,7 @@ def _figure(
         at=record.settings.at,
         language=say.language,
     )
-    return Figure(
-        id=item.id("figure-recordings"),
-        svg=figures.to_svg(drawn),
-        caption=say("recordings.figure", name=item.name, count=numbers.count(len(found))),
-        alternative_text=say.text("recordings.figure_alt", name=item.name, count=numbers.count(len(found))),
-    )
+    return picture(context, item, "figure-recordings", "recordings.figure", drawn, count=len(found))
 
 
 def _drawn(context: Context, one: Reduction) -> DrawnCurve:

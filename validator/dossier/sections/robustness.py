@@ -41,7 +41,7 @@ def _item(context: Context, item: Item, record: RobustnessRecord) -> tuple[Block
         *effects_figure(context, item, record, [_label(context, one) for one in record.effects]),
     ]
     if record.orthogonal is False:
-        blocks.append(Paragraph(say("robustness.not_orthogonal")))
+        blocks.append(say.paragraph("robustness.not_orthogonal"))
     blocks.extend(_beside(context, record))
     blocks.extend(open_caveats(context, CHARACTERISTICS, item.cell))
     return tuple(blocks)
@@ -53,9 +53,9 @@ def _done(context: Context, item: Item, record: RobustnessRecord) -> Content:
     return say(
         "robustness.done",
         design=say.text(f"robustness.design.{record.design}"),
-        factors=numbers.count(len({one.factor for one in record.effects})),
-        runs=numbers.count(record.runs),
-        results=numbers.count(record.results),
+        factors=len({one.factor for one in record.effects}),
+        runs=record.runs,
+        results=record.results,
         mean=numbers.quantity(numbers.value_only(record.mean, record.standard_error), unit),
         error=say.text(
             f"robustness.error.{record.error_source}",
@@ -81,9 +81,9 @@ def _table(context: Context, item: Item, record: RobustnessRecord) -> Table:
         if record.design == "one_at_a_time"
         else say(
             "robustness.note",
-            count=numbers.count(tested),
+            count=tested,
             alpha=numbers.as_given(round(alpha, 6)),
-            expected=numbers.count(round(100 * (1 - (1 - alpha) ** tested))),
+            expected=round(100 * (1 - (1 - alpha) ** tested)),
         )
     )
     return table_of(
@@ -130,12 +130,12 @@ def _control(context: Context, record: RobustnessRecord) -> tuple[Block, ...]:
     if not record.to_control:
         limit = "limit_chance" if record.allowed_percent is None else "limit_allowed"
         text = say.text(f"robustness.{limit}")
-        return (Paragraph(say("robustness.nothing_to_control", limit=text)),)
+        return (say.paragraph("robustness.nothing_to_control", limit=text),)
     effects = {one.factor: one for one in record.effects}
     names = [_range(context, effects[name]) for name in record.to_control]
-    blocks = [Paragraph(say("robustness.control", factors="; ".join(names)))]
+    blocks = [say.paragraph("robustness.control", factors="; ".join(names))]
     if any(effects[name].controlled_range is not None for name in record.to_control):
-        blocks.append(Paragraph(say("robustness.control_note"), role="small"))
+        blocks.append(say.paragraph("robustness.control_note", role="small"))
     return tuple(blocks)
 
 
@@ -159,12 +159,10 @@ def _beside(context: Context, record: RobustnessRecord) -> tuple[Block, ...]:
         return ()
     largest = max(beside.effects, key=lambda one: abs(one.effect_percent.value or 0.0))
     return (
-        Paragraph(
-            context.say(
-                "robustness.with_excluded",
-                count=numbers.count(len(record.excluded)),
-                with_=numbers.percent(largest.effect_percent.value, 2),
-                factor=_label(context, largest),
-            )
+        context.say.paragraph(
+            "robustness.with_excluded",
+            count=len(record.excluded),
+            with_=numbers.percent(largest.effect_percent.value, 2),
+            factor=_label(context, largest),
         ),
     )

@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from validator import numbers
-from validator.dossier.document import Block, Paragraph, Section, Table
 from validator.dossier.inline import Text
 from validator.dossier.sections.context import Context, Item, open_caveats, percent_level, section_of
 from validator.dossier.sections.judging import judged
@@ -16,6 +15,8 @@ from validator.evaluation.selectivity import interference_limit
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+
+    from validator.dossier.document import Block, Section, Table
 
 CHARACTERISTICS = ("interference", "selectivity")
 
@@ -30,13 +31,11 @@ def _item(context: Context, item: Item, records: Sequence[InterferenceRecord]) -
     limit = interference_limit(context.study, item.cell)
     levels = sorted({record.analyte_level for record in records if record.analyte_level is not None})
     blocks: list[Block] = [
-        Paragraph(
-            say(
-                "selectivity.done",
-                count=numbers.count(len({record.interferent for record in records})),
-                levels=", ".join(level_label(item, level) for level in levels),
-                limit=numbers.percent(limit, 2),
-            )
+        say.paragraph(
+            "selectivity.done",
+            count=len({record.interferent for record in records}),
+            levels=", ".join(level_label(item, level) for level in levels),
+            limit=numbers.percent(limit, 2),
         ),
         *judged(context, CHARACTERISTICS, item.cell),
         _table(context, item, records, limit),
@@ -94,19 +93,15 @@ def _table(context: Context, item: Item, records: Sequence[InterferenceRecord], 
 def _beside(context: Context, records: Sequence[InterferenceRecord]) -> tuple[Block, ...]:
     """The change with what the study leaves out."""
     return tuple(
-        Paragraph(
-            context.say(
-                "selectivity.with_excluded",
-                interferent=record.interferent,
-                amount=amount_text(record),
-                count=numbers.count(len(record.excluded)),
-                without=numbers.percent(record.relative_change_percent, 2),
-                with_=(
-                    numbers.percent(record.with_excluded.value, 2)
-                    if isinstance(record.with_excluded, EstimateRecord)
-                    else numbers.MISSING
-                ),
-            )
+        context.say.paragraph(
+            "selectivity.with_excluded",
+            interferent=record.interferent,
+            amount=amount_text(record),
+            count=len(record.excluded),
+            without=numbers.percent(record.relative_change_percent, 2),
+            with_=numbers.percent(record.with_excluded.value, 2)
+            if isinstance(record.with_excluded, EstimateRecord)
+            else numbers.MISSING,
         )
         for record in records
         if record.excluded

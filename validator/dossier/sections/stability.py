@@ -113,13 +113,11 @@ def _kept(context: Context, item: Item, records: Sequence[StabilityRecord]) -> t
             for figure in stability_figure(context, item, record, position, width=width)
         ),
         *(
-            Paragraph(
-                say(
-                    "stability.with_excluded",
-                    condition=record.condition,
-                    count=numbers.count(len(record.excluded)),
-                    with_=estimate_text(record.with_excluded, "%"),
-                )
+            say.paragraph(
+                "stability.with_excluded",
+                condition=record.condition,
+                count=len(record.excluded),
+                with_=estimate_text(record.with_excluded, "%"),
             )
             for record in records
             if record.excluded
@@ -150,7 +148,7 @@ def _times(context: Context, record: StabilityRecord) -> str:
         first=first,
         last=numbers.as_given(record.last_time),
         unit=record.time_unit,
-        count=numbers.count(record.times),
+        count=record.times,
     )
 
 
@@ -256,8 +254,8 @@ def _carry_sentences(context: Context, record: CarryOverRecord) -> tuple[Content
             say(
                 "stability.no_interval",
                 reason=record.carry_over.reason,
-                after=numbers.count(record.n),
-                before=numbers.count(record.baseline_n),
+                after=record.n,
+                before=record.baseline_n,
             )
         )
     return tuple(found)

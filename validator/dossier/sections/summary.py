@@ -11,7 +11,6 @@ from validator.dossier.document import (
     Block,
     BulletList,
     KeyFacts,
-    Paragraph,
     Signature,
     Signatures,
     Verdict,
@@ -86,7 +85,7 @@ def _analytes(context: Context) -> Content:
     names = [one.name for one in context.study.method.analytes]
     if not context.is_compact:
         return ", ".join(names)
-    return context.say("overview.many", count=str(len(names)), where=Reference("overview"))
+    return context.say("overview.many", count=len(names), where=Reference("overview"))
 
 
 def _period(context: Context) -> str:
@@ -137,7 +136,7 @@ def _points(context: Context) -> Iterator[Content]:
     yield from _of_data(context)
     plan = context.results.plan
     if plan is not None and not plan.kept:
-        yield say("summary.points.plan", count=str(len(plan.differences)))
+        yield say("summary.points.plan", count=len(plan.differences))
     stops = sum(one.severity == "stop" for one in assessment.caveats)
     if stops:
         yield say("summary.points.stops", count=str(stops))
@@ -148,7 +147,7 @@ def _of_data(context: Context) -> Iterator[Content]:
     """Results below a limit, and exclusions that make the verdict kinder."""
     say, assessment = context.say, context.assessment
     if context.results.censored:
-        yield say("summary.points.censored", count=str(sum(context.results.censored.values())))
+        yield say("summary.points.censored", count=sum(context.results.censored.values()))
     beside = assessment.without_exclusions
     if beside is not None and GRAVITY.index(beside) > GRAVITY.index(assessment.verdict):
         yield say("summary.points.exclusions", verdict=say.text(f"frame.verdicts.{beside}"))
@@ -175,7 +174,7 @@ def _of_sources(context: Context) -> Iterator[Content]:
             remembered.setdefault(one.document, set()).add(one.rule)
     for document, rules in remembered.items():
         verb = "was" if len(rules) == 1 else "were"
-        yield say("summary.points.remembered", count=str(len(rules)), document=document, verb=verb)
+        yield say("summary.points.remembered", count=len(rules), document=document, verb=verb)
     bounds = [
         one
         for one in deciding(context)
@@ -220,7 +219,7 @@ def _open_names(context: Context, found: Sequence[Finding]) -> str:
         for one in found:
             counted.setdefault(context.characteristic(one.characteristic), set()).add(one.analyte)
         return "; ".join(
-            context.say.text("overview.of_many", name=name, count=str(len(analytes)))
+            context.say.text("overview.of_many", name=name, count=len(analytes))
             for name, analytes in counted.items()
         )
     hardest: dict[str, Finding] = {}
@@ -250,7 +249,7 @@ def _claims(context: Context) -> tuple[Block, ...]:
     """What is claimed of each analyte, and what of it the evidence covers."""
     say = context.say
     if context.is_compact:
-        return (Paragraph(say("overview.claims", count=str(len(context.results.analytes)))),)
+        return (say.paragraph("overview.claims", count=len(context.results.analytes)),)
     items = list(context.validated_items())
     told = [_claim(context, item) for item in items]
     rows = [
@@ -357,7 +356,7 @@ def variant_title(limit: DeclaredLimit) -> str:
 def _table(context: Context) -> tuple[Block, ...]:
     say, found = context.say, deciding(context)
     if not found:
-        return (Paragraph(say("summary.no_criteria")),)
+        return (say.paragraph("summary.no_criteria"),)
     groups: dict[tuple[str, str], list[Finding]] = {}
     for finding in found:
         groups.setdefault((finding.characteristic, finding.source), []).append(finding)
@@ -404,7 +403,7 @@ def _where(context: Context, finding: Finding, members: Sequence[Finding]) -> st
 def _gravest(context: Context) -> tuple[Block, ...]:
     say, groups = context.say, context.caveat_groups()
     if not groups:
-        return (Paragraph(say("summary.no_caveats"), role="small"),)
+        return (say.paragraph("summary.no_caveats", role="small"),)
     items = tuple(
         (
             Severity(group[0].severity),
@@ -415,9 +414,9 @@ def _gravest(context: Context) -> tuple[Block, ...]:
     )
     rest = len(groups) - GRAVEST
     return (
-        Paragraph(say("summary.gravest"), role="small"),
+        say.paragraph("summary.gravest", role="small"),
         BulletList(items),
-        *((Paragraph(say("summary.more_caveats", count=str(rest)), role="small"),) if rest > 0 else ()),
+        *((say.paragraph("summary.more_caveats", count=str(rest), role="small"),) if rest > 0 else ()),
     )
 
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from validator import numbers
-from validator.dossier.document import Block, Paragraph, Section, Table
 from validator.dossier.inline import Text
 from validator.dossier.sections.context import (
     Context,
@@ -26,6 +25,7 @@ from validator.evaluation.trueness import equivalence_bounds
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from validator.dossier.document import Block, Section, Table
     from validator.dossier.inline import Content
     from validator.evaluation.results import RecoveryRecord
 
@@ -40,13 +40,7 @@ def trueness(context: Context) -> Section | None:
 def _item(context: Context, item: Item, records: Sequence[RecoveryRecord]) -> tuple[Block, ...]:
     say = context.say
     bounds = equivalence_bounds(context.study, item.cell)
-    done = Paragraph(
-        say(
-            "trueness.done",
-            n=numbers.count(sum(record.n for record in records)),
-            groups=numbers.count(len(records)),
-        )
-    )
+    done = say.paragraph("trueness.done", n=sum(record.n for record in records), groups=len(records))
     blocks: list[Block] = [
         *(() if context.is_compact else (done,)),
         *judged(context, CHARACTERISTICS, item.cell),
@@ -119,15 +113,13 @@ def _references(context: Context, item: Item, records: Sequence[RecoveryRecord])
     """The mean beside each reference value with its uncertainty."""
     unit = item.analyte.unit
     return tuple(
-        Paragraph(
-            context.say(
-                f"trueness.{'reference_agrees' if record.scores.within_two_u else 'reference_differs'}",
-                what=recovery_label(context, item, record),
-                difference=numbers.quantity(numbers.significant(record.scores.difference, 2), unit),
-                u=numbers.quantity(numbers.significant(record.scores.standard_uncertainty, 2), unit),
-                zeta=numbers.significant(record.scores.zeta, 2),
-                en=numbers.significant(record.scores.en, 2),
-            )
+        context.say.paragraph(
+            f"trueness.{'reference_agrees' if record.scores.within_two_u else 'reference_differs'}",
+            what=recovery_label(context, item, record),
+            difference=numbers.quantity(numbers.significant(record.scores.difference, 2), unit),
+            u=numbers.quantity(numbers.significant(record.scores.standard_uncertainty, 2), unit),
+            zeta=numbers.significant(record.scores.zeta, 2),
+            en=numbers.significant(record.scores.en, 2),
         )
         for record in records
         if record.scores is not None
@@ -137,14 +129,12 @@ def _references(context: Context, item: Item, records: Sequence[RecoveryRecord])
 def _corrections(context: Context, item: Item, records: Sequence[RecoveryRecord]) -> tuple[Block, ...]:
     """Levels at which the recovery differs significantly from 100 %, and what leaving it costs."""
     return tuple(
-        Paragraph(
-            context.say(
-                "trueness.correction",
-                what=recovery_label(context, item, record),
-                factor=numbers.significant(record.correction.factor, 4),
-                u=numbers.percent(record.correction.relative_uncertainty_percent, 2),
-                u_left=numbers.percent(record.correction.relative_uncertainty_uncorrected_percent, 2),
-            )
+        context.say.paragraph(
+            "trueness.correction",
+            what=recovery_label(context, item, record),
+            factor=numbers.significant(record.correction.factor, 4),
+            u=numbers.percent(record.correction.relative_uncertainty_percent, 2),
+            u_left=numbers.percent(record.correction.relative_uncertainty_uncorrected_percent, 2),
         )
         for record in records
         if record.correction is not None and record.correction.advised
@@ -155,16 +145,14 @@ def _lines(context: Context, item: Item) -> tuple[Block, ...]:
     """The line of found on added for each matrix."""
     say, unit = context.say, item.analyte.unit
     return tuple(
-        Paragraph(
-            say(
-                f"trueness.line_{'differs' if line.joint_test.p < alpha else 'agrees'}",
-                matrix=line.matrix or say.text("trueness.all"),
-                n=numbers.count(line.n),
-                levels=numbers.count(line.levels),
-                slope=estimate_text(line.slope),
-                intercept=estimate_text(line.intercept, unit),
-                test=significance_text("F", line.joint_test.statistic, line.joint_test.df, line.joint_test.p),
-            )
+        say.paragraph(
+            f"trueness.line_{'differs' if line.joint_test.p < alpha else 'agrees'}",
+            matrix=line.matrix or say.text("trueness.all"),
+            n=line.n,
+            levels=line.levels,
+            slope=estimate_text(line.slope),
+            intercept=estimate_text(line.intercept, unit),
+            test=significance_text("F", line.joint_test.statistic, line.joint_test.df, line.joint_test.p),
         )
         for alpha in (context.study.analysis_for(item.cell.analyte).alpha,)
         for line in item.configuration.found_on_added or ()
@@ -174,14 +162,12 @@ def _lines(context: Context, item: Item) -> tuple[Block, ...]:
 def _beside(context: Context, item: Item, records: Sequence[RecoveryRecord]) -> tuple[Block, ...]:
     say = context.say
     return tuple(
-        Paragraph(
-            say(
-                "trueness.with_excluded",
-                what=recovery_label(context, item, record),
-                count=numbers.count(len(record.excluded)),
-                without=estimate_text(record.mean_recovery, "%"),
-                with_=estimate_text(record.with_excluded, "%"),
-            )
+        say.paragraph(
+            "trueness.with_excluded",
+            what=recovery_label(context, item, record),
+            count=len(record.excluded),
+            without=estimate_text(record.mean_recovery, "%"),
+            with_=estimate_text(record.with_excluded, "%"),
         )
         for record in records
         if record.with_excluded is not None

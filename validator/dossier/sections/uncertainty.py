@@ -150,17 +150,17 @@ def _function(
     blocks: list[Block] = [Paragraph(text)]
     if function.crossover and (function.lowest or 0.0) < function.crossover < (function.highest or 0.0):
         crossover = numbers.quantity(numbers.significant(function.crossover, 2), unit)
-        blocks.append(Paragraph(say("uncertainty.crossover", level=crossover)))
+        blocks.append(say.paragraph("uncertainty.crossover", level=crossover))
     target, lowest = function.target_percent, function.lowest_for_target
     if target is not None and lowest is not None:
         percent = numbers.quantity(numbers.as_given(target), "%")
         if isinstance(lowest, NotAssessed):
-            blocks.append(Paragraph(say("uncertainty.target_never", target=percent)))
+            blocks.append(say.paragraph("uncertainty.target_never", target=percent))
         elif function.lowest is not None and lowest <= function.lowest:
-            blocks.append(Paragraph(say("uncertainty.target_everywhere", target=percent)))
+            blocks.append(say.paragraph("uncertainty.target_everywhere", target=percent))
         else:
             level = numbers.quantity(numbers.significant(lowest, 2), unit)
-            blocks.append(Paragraph(say("uncertainty.target", target=percent, level=level)))
+            blocks.append(say.paragraph("uncertainty.target", target=percent, level=level))
     return tuple(blocks)
 
 
@@ -253,7 +253,7 @@ def _simulated(
 
 def _formula(context: Context, item: Item, formula: FormulaRecord) -> tuple[Block, ...]:
     say = context.say
-    blocks: list[Block] = [Paragraph(say("uncertainty.formula", formula=formula.formula))]
+    blocks: list[Block] = [say.paragraph("uncertainty.formula", formula=formula.formula)]
     budget = formula.budget
     if isinstance(budget, NotAssessed):
         blocks.extend(refusals((say("uncertainty.by_formula"), budget)))
@@ -319,7 +319,7 @@ def simulation_beside(
             name=item.name,
             note=say(
                 "uncertainty.simulation_note",
-                draws=numbers.count(simulation.draws),
+                draws=simulation.draws,
                 seed=str(simulation.seed),
                 level=percent_level(simulation.confidence),
             ),
@@ -352,5 +352,5 @@ def _agreement(
         low=numbers.significant(check.d_low, 2),
         high=numbers.significant(check.d_high, 2),
         tolerance=numbers.significant(check.tolerance, 1),
-        digits=numbers.count(simulation.digits),
+        digits=simulation.digits,
     )
