@@ -74,7 +74,6 @@ from validator.evaluation.results.recordings import (
     ReductionSettings,
 )
 from validator.evaluation.results.stability import (
-    CarryOverRecord,
     FactorEffectRecord,
     RobustnessRecord,
     StabilityRecord,
@@ -163,7 +162,6 @@ __all__ = [
     "CalibrationPoint",
     "CalibrationRecord",
     "CalibrationSummary",
-    "CarryOverRecord",
     "Caveat",
     "CaveatSource",
     "ClauseRecord",
