@@ -15,7 +15,7 @@ from validator.dossier.sections.context import (
     section_of,
 )
 from validator.dossier.sections.judging import judged
-from validator.dossier.sections.pictures_of_conditions import profile_figures
+from validator.dossier.sections.pictures_of_comparisons import profile_figures
 from validator.dossier.wording import Col, Mid, Num, table_of
 
 if TYPE_CHECKING:

@@ -16,8 +16,8 @@ from validator.dossier.sections.context import (
     slope_unit,
 )
 from validator.dossier.sections.matrix import significance_text, t_text
-from validator.dossier.sections.pairing import paired, widths
-from validator.dossier.sections.pictures import forest_figure, overlay_figure
+from validator.dossier.sections.pictures import paired, widths
+from validator.dossier.sections.pictures_of_comparisons import forest_figure, overlay_figure
 from validator.dossier.sections.summary import limit_text
 from validator.dossier.wording import Col, Num, table_of
 from validator.evaluation.results import ComparedConfiguration, FTest, NotAssessed, TTest, value_of

@@ -9,7 +9,7 @@ from validator.dossier.document import Block, Column, Row, Table
 from validator.dossier.inline import Symbol, Text
 from validator.dossier.sections.context import Context, Item, row
 from validator.dossier.sections.pictures import level_label
-from validator.dossier.sections.pictures_of_conditions import consistency_figure
+from validator.dossier.sections.pictures_of_comparisons import consistency_figure
 from validator.dossier.wording import Col, Mid, Num, table_of
 from validator.evaluation.results import (
     ConsistencyRecord,

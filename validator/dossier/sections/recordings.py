@@ -11,7 +11,7 @@ from validator.dossier.document import Block, Column, DefinitionList, Figure, Pa
 from validator.dossier.figures.curves import DrawnCurve, curves_figure
 from validator.dossier.figures.parts import AxisText
 from validator.dossier.sections.context import section_of
-from validator.dossier.sections.pairing import picture
+from validator.dossier.sections.pictures import picture
 from validator.evaluation.recordings import CLEAR, Reduction, reductions
 
 if TYPE_CHECKING:

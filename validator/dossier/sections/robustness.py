@@ -16,7 +16,7 @@ from validator.dossier.sections.context import (
     value_text,
 )
 from validator.dossier.sections.judging import judged
-from validator.dossier.sections.pictures_of_conditions import effects_figure
+from validator.dossier.sections.pictures_of_comparisons import effects_figure
 from validator.dossier.wording import Col, Mid, Num, table_of
 
 if TYPE_CHECKING:

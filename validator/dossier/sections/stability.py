@@ -19,9 +19,8 @@ from validator.dossier.sections.context import (
 )
 from validator.dossier.sections.judging import judged
 from validator.dossier.sections.matrix import t_text
-from validator.dossier.sections.pairing import paired, widths
-from validator.dossier.sections.pictures import level_label
-from validator.dossier.sections.pictures_of_conditions import stability_figure
+from validator.dossier.sections.pictures import level_label, paired, widths
+from validator.dossier.sections.pictures_of_comparisons import stability_figure
 from validator.dossier.wording import Col, Mid, Num, table_of
 from validator.evaluation.results import (
     CarryOverRecord,

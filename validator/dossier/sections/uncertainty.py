@@ -17,7 +17,7 @@ from validator.dossier.sections.context import (
     section_of,
 )
 from validator.dossier.sections.judging import judged
-from validator.dossier.sections.pictures_of_conditions import contribution_figures
+from validator.dossier.sections.pictures_of_comparisons import contribution_figures
 from validator.dossier.wording import Col, Num, table_of
 from validator.evaluation.results import (
     BudgetRecord,
