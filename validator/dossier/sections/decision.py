@@ -9,7 +9,6 @@ from validator.dossier.document import (
     Block,
     BulletList,
     CaveatBlock,
-    Column,
     NotAssessedItem,
     NotAssessedList,
     Paragraph,
@@ -114,18 +113,16 @@ def _table(context: Context, found: tuple[Finding, ...]) -> Table:
             )
             for one in members
         )
-    return Table(
+    return table_of(
+        say,
+        f"decision.{'open_criteria' if context.is_compact else 'criteria'}",
+        rows,
+        *((Col("of", width=22),) if several else ()),
+        Col("level", width=34),
+        Col("figure"),
+        Col("outcome", width=16),
         id="criteria",
-        caption=say("decision.open_criteria" if context.is_compact else "decision.criteria"),
-        columns=(
-            *((Column(say.text("decision.of"), width=22),) if several else ()),
-            Column(say.text("decision.level"), width=34),
-            Column(say.text("decision.figure")),
-            Column(say.text("decision.outcome"), width=16),
-        ),
-        rows=tuple(rows),
         note=say("decision.note"),
-        size="small",
     )
 
 
