@@ -81,7 +81,7 @@ def variant_title(name: str) -> str:
 def level_text(level: float | None, what: str, unit: str) -> str:
     """``3 µg/L, canal water``; the name of a limit variant; a dash for neither."""
     what = variant_title(what)
-    parts = [numbers.quantity(numbers.as_given(level), unit)] if level is not None else []
+    parts = [numbers.as_given(level, unit)] if level is not None else []
     return ", ".join([*parts, *([what] if what else [])]) or numbers.MISSING
 
 
@@ -353,7 +353,7 @@ def expected(parts: Parts) -> Section:
 
 def _assumed(parts: Parts) -> Table:
     def given(value: float | None, unit: str) -> str:
-        return numbers.quantity(numbers.as_given(value), unit)
+        return numbers.as_given(value, unit)
 
     analyte = parts.analyte
     return table_of(
@@ -452,5 +452,5 @@ def _powers(parts: Parts, prediction: Prediction) -> Table:
 
 def _departure(say: Wording, one: Power) -> str:
     kind = "bias" if one.test == "bias" else "curvature"
-    departure = numbers.quantity(numbers.as_given(one.departure_percent), "%")
+    departure = numbers.as_given(one.departure_percent, "%")
     return say.text(f"planning.expected.{kind}", percent=departure)

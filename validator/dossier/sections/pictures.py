@@ -276,7 +276,7 @@ def limits_figure(context: Context, item: Item, record: DetectionRecord) -> tupl
 
 def level_label(item: Item, level: float | None) -> str:
     """A level with its unit."""
-    return numbers.quantity(numbers.as_given(level), item.analyte.unit)
+    return numbers.as_given(level, item.analyte.unit)
 
 
 @not_of_many
@@ -475,7 +475,7 @@ def amount_text(record: InterferenceRecord) -> str:
     """How much interferent: a ratio or a level."""
     if record.ratio is not None:
         return f"{numbers.as_given(record.ratio)}:1"
-    return numbers.quantity(numbers.as_given(record.interferent_level), record.interferent_unit or "")
+    return numbers.as_given(record.interferent_level, record.interferent_unit or "")
 
 
 def interferent_label(record: InterferenceRecord) -> str:

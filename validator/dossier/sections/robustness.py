@@ -59,7 +59,7 @@ def _done(context: Context, item: Item, record: RobustnessRecord) -> Content:
         mean=numbers.quantity(numbers.value_only(record.mean, record.standard_error), unit),
         error=say.text(
             f"robustness.error.{record.error_source}",
-            u=numbers.quantity(numbers.significant(record.standard_error, 2), unit),
+            u=numbers.significant(record.standard_error, 2, unit),
             nu=numbers.degrees_of_freedom(record.degrees_of_freedom),
             reason=record.reason or "",
         ),
