@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from functools import cache
 from inspect import get_annotations
 from typing import TYPE_CHECKING, Any, ClassVar
@@ -106,6 +107,11 @@ class EstimateRecord(Record, frozen=True, kw_only=True):
 
 def _plus(value: float | None, by: float) -> float | None:
     return None if value is None else value + by
+
+
+def finite(value: float | None) -> float | None:
+    """*value*, or None where it is infinite: JSON knows no infinity, an open side is ``null``."""
+    return None if value is None or not math.isfinite(value) else float(value)
 
 
 def value_of(figure: object) -> float | None:

@@ -13,13 +13,13 @@ from inspect import get_annotations
 import pytest
 from msgspec import Struct
 
-from validator import assess, evaluate, read_study
+from validator import assess, evaluate, read_study, records
 from validator.assessment.caveats import raising
 from validator.dossier import build_document
 from validator.dossier.document import CaveatBlock, Finding, Findings, NotAssessedList, Table
 from validator.dossier.wording import wording
 from validator.errors import NotEstimable
-from validator.evaluation.results import Record, base
+from validator.evaluation.results import Record
 from validator.guidance import caveat_texts
 from validator.resources import examples_folder
 
@@ -149,9 +149,9 @@ def garbled(monkeypatch):
     def plain_ones(kind):
         return (*usual(kind), *((field, replace) for field in PROSE.get(kind.__name__, ())))
 
-    refusal, usual, catalogue = NotEstimable.__init__, base._plain_ones, caveat_texts()
+    refusal, usual, catalogue = NotEstimable.__init__, records._plain_ones, caveat_texts()
     monkeypatch.setattr(NotEstimable, "__init__", refuse)
-    monkeypatch.setattr(base, "_plain_ones", plain_ones)
+    monkeypatch.setattr(records, "_plain_ones", plain_ones)
     monkeypatch.setattr(
         raising, "caveat_texts", lambda: {name: nonsensical(one) for name, one in catalogue.items()}
     )

@@ -85,9 +85,11 @@ def test_significant_bias_advises_correction():
     advice = correction_advised(Estimate(value=80.0, standard_error=4.0, degrees_of_freedom=math.inf))
 
     assert advice.advised
-    assert (advice.t, advice.factor, advice.relative_uncertainty) == pytest.approx((5.0, 1.25, 5.0))
+    assert (advice.t, advice.factor, advice.relative_uncertainty_percent) == pytest.approx((5.0, 1.25, 5.0))
     assert advice.critical == pytest.approx(1.959964, abs=1e-6)
-    assert advice.relative_uncertainty_uncorrected == pytest.approx(100 * math.hypot(20 / 1.959964, 4) / 80)
+    assert advice.relative_uncertainty_uncorrected_percent == pytest.approx(
+        100 * math.hypot(20 / 1.959964, 4) / 80
+    )
 
 
 def test_bias_within_its_uncertainty_advises_nothing():

@@ -177,7 +177,6 @@ def test_robust_figures_are_algorithms_a_and_s_put_together():
     assert robust.repeatability_sd == pytest.approx(s_r)
     assert robust.between_sd == pytest.approx(math.sqrt(s_L2))
     assert robust.reproducibility_sd == pytest.approx(math.sqrt(s_L2 + s_r**2))
-    assert not robust.between_clipped
 
 
 def test_robust_figures_agree_with_classical_ones_on_clean_data():

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Literal
 from msgspec import Struct
 
 from validator.errors import NotEstimable
-from validator.evaluation.convert import finite, not_assessed
+from validator.evaluation.convert import not_assessed
 from validator.evaluation.factors import series_labels
 from validator.evaluation.precision import grouped
 from validator.evaluation.results import (
@@ -17,6 +17,7 @@ from validator.evaluation.results import (
     RefusedLevel,
 )
 from validator.evaluation.rows import independent_values, kept, runs_of
+from validator.records import finite
 from validator.statistics.accuracy_profile import AccuracyProfile, ProfileLevel
 from validator.statistics.accuracy_profile import accuracy_profile as over_levels
 from validator.statistics.interval import Estimate

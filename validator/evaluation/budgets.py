@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from msgspec import Struct
 
 from validator.errors import NotEstimable
-from validator.evaluation.convert import attempt, finite, interval_record
+from validator.evaluation.convert import attempt, interval_record
 from validator.evaluation.results import (
     BudgetRecord,
     ContributionRecord,
@@ -17,6 +17,7 @@ from validator.evaluation.results import (
     SimulationRecord,
 )
 from validator.evaluation.top_down import Part
+from validator.records import finite
 from validator.statistics.inverse_prediction import calibration_contribution
 from validator.statistics.monte_carlo import validate
 from validator.statistics.uncertainty_budget import (
@@ -117,19 +118,7 @@ def check_record(
         return budget
     if isinstance(simulation, NotAssessed):
         return simulation
-    return attempt(lambda: _check(budget, simulation))
-
-
-def _check(budget: UncertaintyBudget, simulation: MonteCarlo) -> SimulationCheck:
-    found = validate(budget, simulation)
-    return SimulationCheck(
-        tolerance=found.tolerance,
-        d_low=found.d_low,
-        d_high=found.d_high,
-        valid=found.valid,
-        resolved=found.resolved,
-        expanded_uncertainty=budget.expanded_uncertainty,
-    )
+    return attempt(lambda: validate(budget, simulation))
 
 
 class Contributions(Struct, frozen=True):

@@ -15,7 +15,7 @@ from validator.evaluation.calibration_record import (
     significance_level,
     summary,
 )
-from validator.evaluation.convert import finite, not_assessed
+from validator.evaluation.convert import not_assessed
 from validator.evaluation.results import (
     CalibrationRecord,
     CalibrationSummary,
@@ -24,6 +24,7 @@ from validator.evaluation.results import (
     WeightingStep,
 )
 from validator.evaluation.rows import Cell, excluded, kept, runs_of
+from validator.records import finite
 from validator.statistics.regression import CalibrationFit, fit
 from validator.statistics.weighting import Weighting, choose_weighting, weights_for
 from validator.study.models.calibration import CalibrationRun
@@ -106,16 +107,7 @@ def _fit(
             points.x, points.y, model=model, signal_sd=points.signal_sd, alpha=significance_level(choices)
         )
         weighting = choice.weighting
-        path = tuple(
-            WeightingStep(
-                kind=step.kind,
-                test=step.test,
-                statistic=finite(step.statistic),
-                p=finite(step.p),
-                decision=step.decision,
-            )
-            for step in choice.path
-        ) + tuple(
+        path = choice.path + tuple(
             WeightingStep(
                 kind="candidate",
                 test=(

@@ -12,7 +12,6 @@ from validator.evaluation.convert import (
     attempt,
     estimate_record,
     f_test,
-    finite,
     t_test,
     test_record,
     two_sided_record,
@@ -28,7 +27,6 @@ from validator.evaluation.results import (
     LevelMisfit,
     LevelUncertainty,
     LinearRange,
-    LinearRangeStep,
     Normality,
     Range,
     ReadingScatter,
@@ -37,6 +35,7 @@ from validator.evaluation.results import (
     WeightingStep,
 )
 from validator.evaluation.rows import Value, independent_values
+from validator.records import finite
 from validator.statistics.errors_in_variables import level_uncertainty_effect
 from validator.statistics.inverse_prediction import back_calculate
 from validator.statistics.levels import by_level, pooled_variance
@@ -225,19 +224,7 @@ def _linear_range(points: Points, weighting: Weighting, choices: AnalysisChoices
             f"(±{100 * found.lowest_tolerance:g} % at the lowest level); at least "
             f"{found.minimum_levels} levels are retained"
         ),
-        path=tuple(
-            LinearRangeStep(
-                lower=step.lower,
-                upper=step.upper,
-                levels=step.levels,
-                mandel_p=step.mandel_p,
-                lack_of_fit_p=step.lack_of_fit_p,
-                worst_relative_error_percent=step.worst_relative_error_percent,
-                worst_level=step.worst_level,
-                failed=step.failed,
-            )
-            for step in found.steps
-        ),
+        path=found.steps,
     )
 
 

@@ -18,6 +18,7 @@ from validator.evaluation.results import (
     TestRecord,
     TTest,
 )
+from validator.records import finite
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -27,11 +28,6 @@ if TYPE_CHECKING:
     from validator.statistics.interval import Interval as StatisticsInterval
 
 T = TypeVar("T")
-
-
-def finite(value: float | None) -> float | None:
-    """*value*, or None where it is infinite: JSON knows no infinity, an open side is ``null``."""
-    return None if value is None or not math.isfinite(value) else float(value)
 
 
 def interval_record(interval: StatisticsInterval | None) -> Interval | None:

@@ -9,7 +9,7 @@ from msgspec import Struct
 
 from validator.errors import NotEstimable
 from validator.evaluation.chosen_guidance import profiles_of
-from validator.evaluation.convert import attempt, finite, interval_record, not_assessed
+from validator.evaluation.convert import attempt, interval_record, not_assessed
 from validator.evaluation.limit_inputs import limit_inputs
 from validator.evaluation.results import (
     DeclaredLimit,
@@ -18,6 +18,7 @@ from validator.evaluation.results import (
     LimitVariant,
     NotAssessed,
 )
+from validator.records import finite
 from validator.statistics.detection import (
     QUANTIFICATION_ALIASES,
     VARIANTS,

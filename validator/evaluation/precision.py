@@ -11,7 +11,7 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from validator.errors import NotEstimable
-from validator.evaluation.convert import attempt, estimate_record, figure_record, finite, not_assessed
+from validator.evaluation.convert import attempt, estimate_record, figure_record, not_assessed
 from validator.evaluation.factors import Grouping, grouping, laboratories, within_laboratories
 from validator.evaluation.precision_components import split_within, within_laboratory
 from validator.evaluation.predicted_precision import share_of, with_prediction
@@ -25,10 +25,10 @@ from validator.evaluation.results import (
     OutlierRecord,
     PrecisionRecord,
     RemovalRecord,
-    RobustRecord,
     value_of,
 )
 from validator.evaluation.rows import Cell, Value, excluded, independent_values, kept, runs_of
+from validator.records import finite
 from validator.statistics.interlaboratory import (
     InterlaboratoryResult,
     MandelStatistics,
@@ -347,7 +347,7 @@ def interlaboratory(level: float, cells: Mapping[str, Sequence[float]], confiden
         repeatability_limit=found.repeatability_limit,
         reproducibility_limit=found.reproducibility_limit,
         consistency=_consistency(list(cells), found),
-        robust=attempt(lambda: _robust(readings)),
+        robust=attempt(lambda: robust_interlaboratory(readings)),
         repeatability_limit_exact=critical_difference(found.repeatability_sd, exact=True),
         reproducibility_limit_exact=critical_difference(found.reproducibility_sd, exact=True),
         outlier_tests=_outliers(cells, found, beyond),
@@ -372,17 +372,6 @@ def _consistency(names: Sequence[str], found: InterlaboratoryResult) -> Consiste
             for i, name in enumerate(names)
         ),
         reason=found.mandel.reason if isinstance(found.mandel, NotEstimable) else None,
-    )
-
-
-def _robust(cells: Sequence[Sequence[float]]) -> RobustRecord:
-    found = robust_interlaboratory(cells)
-    return RobustRecord(
-        mean=found.mean,
-        standard_error=found.standard_error,
-        repeatability_sd=found.repeatability_sd,
-        between_sd=found.between_sd,
-        reproducibility_sd=found.reproducibility_sd,
     )
 
 

@@ -11,7 +11,7 @@ from validator.evaluation.chosen_guidance import profiles_of
 from validator.evaluation.convert import attempt
 from validator.evaluation.results import (
     LevelDependenceRecord,
-    LevelFormRecord,
+    LevelForm,
     NotAssessed,
     PrecisionRecord,
     value_of,
@@ -77,7 +77,7 @@ def level_dependence(records: Sequence[PrecisionRecord] | NotAssessed) -> LevelD
     )
 
 
-def _forms(records: Sequence[PrecisionRecord], field: str) -> tuple[LevelFormRecord, ...]:
+def _forms(records: Sequence[PrecisionRecord], field: str) -> tuple[LevelForm, ...]:
     found = [
         (record.mean.value, sd)
         for record in records
@@ -88,13 +88,4 @@ def _forms(records: Sequence[PrecisionRecord], field: str) -> tuple[LevelFormRec
             f"standard deviations are available at {len(found)} levels only",
             "standard deviations at 3 or more levels",
         )
-    forms = forms_of([mean for mean, _ in found], [sd for _, sd in found])
-    return tuple(
-        LevelFormRecord(
-            form=one.form,
-            intercept=one.intercept,
-            slope=one.slope,
-            relative_misfit=one.relative_misfit,
-        )
-        for one in forms
-    )
+    return forms_of([mean for mean, _ in found], [sd for _, sd in found])

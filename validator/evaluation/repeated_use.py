@@ -10,13 +10,7 @@ from msgspec.structs import replace
 
 from validator.errors import NotEstimable
 from validator.evaluation.chosen_guidance import BY_STUDY, CUSTOMARY, own_criterion
-from validator.evaluation.convert import (
-    attempt,
-    estimate_record,
-    figure_record,
-    finite,
-    significance,
-)
+from validator.evaluation.convert import attempt, estimate_record, figure_record, significance
 from validator.evaluation.results import (
     DeclineRecord,
     DeviceUses,
@@ -25,6 +19,7 @@ from validator.evaluation.results import (
     RepeatedUseRecord,
 )
 from validator.evaluation.rows import Cell, excluded, excluded_points, independent_values, kept, runs_of
+from validator.records import finite
 from validator.statistics.interval import Estimate
 from validator.statistics.repeated_use import pooled_relative_scatter
 from validator.statistics.repeated_use import repeated_use as decline_of

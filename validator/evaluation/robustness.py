@@ -10,7 +10,7 @@ from msgspec.structs import replace
 
 from validator.errors import NotEstimable
 from validator.evaluation.chosen_guidance import own_criterion
-from validator.evaluation.convert import attempt, estimate_record, finite
+from validator.evaluation.convert import attempt, estimate_record
 from validator.evaluation.results import (
     EstimateRecord,
     FactorEffectRecord,
@@ -19,6 +19,7 @@ from validator.evaluation.results import (
     RobustnessRecord,
 )
 from validator.evaluation.rows import Cell, excluded, excluded_points, independent_values, kept, runs_of
+from validator.records import finite
 from validator.statistics.robustness import FactorEffect, SettingEffect, factor_effects, one_at_a_time
 from validator.study.models.robustness import RobustnessBlock, RobustnessRun
 

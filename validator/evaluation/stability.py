@@ -9,7 +9,7 @@ from msgspec import Struct
 
 from validator.errors import NotEstimable
 from validator.evaluation.chosen_guidance import BY_STUDY, CUSTOMARY, own_criterion
-from validator.evaluation.convert import attempt, estimate_record, finite, significance
+from validator.evaluation.convert import attempt, estimate_record, significance
 from validator.evaluation.results import (
     Equivalence,
     EstimateRecord,
@@ -19,6 +19,7 @@ from validator.evaluation.results import (
     TimePoint,
 )
 from validator.evaluation.rows import Cell, excluded, excluded_points, independent_values, kept, runs_of
+from validator.records import finite
 from validator.statistics.precision import single_series
 from validator.statistics.stability import Direction, first_versus_last, stability_trend
 from validator.study.models.stability import StabilityRun

@@ -19,13 +19,12 @@ from validator.evaluation.convert import (
 from validator.evaluation.factors import series_labels
 from validator.evaluation.named_levels import same_level
 from validator.evaluation.results import (
-    CorrectionRecord,
+    CorrectionAdvice,
     EstimateRecord,
     ExcludedPoint,
     FoundOnAddedRecord,
     NotAssessed,
     RecoveryRecord,
-    ReferenceScoresRecord,
 )
 from validator.evaluation.rows import (
     Cell,
@@ -50,7 +49,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from validator.statistics.interval import Estimate
-    from validator.statistics.trueness import Kind, ReferenceScores
+    from validator.statistics.trueness import Kind
     from validator.study import Study
 
 KINDS: Mapping[str, Kind] = {
@@ -169,7 +168,7 @@ def _figures(group: _Group, bounds: tuple[float, float] | None, confidence: floa
         equivalence=equivalence_record(result.equivalence),
         reference_uncertainty_used=result.reference_uncertainty_used,
         native_uncertainty_used=result.native_uncertainty_used,
-        scores=_scores(result.scores),
+        scores=result.scores,
         correction=_correction(result.mean_recovery, confidence),
         method=result.method,
         values=result.values,
@@ -182,32 +181,12 @@ def _total(runs: Sequence[RecoveryRun]) -> float:
     return first + sum(one - first for one in contents) / len(contents)
 
 
-def _scores(found: ReferenceScores | None) -> ReferenceScoresRecord | None:
-    if found is None:
-        return None
-    return ReferenceScoresRecord(
-        difference=found.difference,
-        standard_uncertainty=found.standard_uncertainty,
-        within_two_u=found.within_two_u,
-        zeta=found.zeta,
-        en=found.en,
-    )
-
-
-def _correction(mean_recovery: Estimate, confidence: float) -> CorrectionRecord | None:
+def _correction(mean_recovery: Estimate, confidence: float) -> CorrectionAdvice | None:
     try:
-        found = correction_advised(mean_recovery, confidence=confidence)
+        return correction_advised(mean_recovery, confidence=confidence)
     except NotEstimable:
         # without a standard error nothing can be said of it, which the recovery itself tells
         return None
-    return CorrectionRecord(
-        t=found.t,
-        critical=found.critical,
-        advised=found.advised,
-        factor=found.factor,
-        relative_uncertainty_percent=found.relative_uncertainty,
-        relative_uncertainty_uncorrected_percent=found.relative_uncertainty_uncorrected,
-    )
 
 
 def found_on_added(study: Study, cell: Cell) -> tuple[FoundOnAddedRecord, ...]:

@@ -17,7 +17,7 @@ from validator.evaluation.budgets import (
     enough_draws,
     simulation_record,
 )
-from validator.evaluation.convert import attempt, finite
+from validator.evaluation.convert import attempt
 from validator.evaluation.measurement_formula import FormulaResult, formula_result
 from validator.evaluation.named_levels import levels_of_guidance, same_level
 from validator.evaluation.results import (
@@ -31,6 +31,7 @@ from validator.evaluation.results import (
     UncertaintyRecord,
 )
 from validator.evaluation.top_down import Basis, Part, bias, within_laboratory
+from validator.records import finite
 from validator.statistics.conformity import (
     AcceptanceLimits,
     acceptance_limits,

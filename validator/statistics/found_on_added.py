@@ -10,6 +10,7 @@ from msgspec import Struct
 
 from validator.errors import NotEstimable
 from validator.numbers import counted
+from validator.records import Record
 from validator.statistics.distributions import f_upper_tail, student, t_two_sided
 from validator.statistics.interval import Estimate, SignificanceTest
 from validator.statistics.sample import vector
@@ -36,7 +37,7 @@ class FoundOnAdded(Struct, frozen=True, kw_only=True):
     joint_test: SignificanceTest
 
 
-class CorrectionAdvice(Struct, frozen=True, kw_only=True):
+class CorrectionAdvice(Record, frozen=True, kw_only=True):
     """Should results be corrected for recovery?
 
     Attributes:
@@ -44,8 +45,8 @@ class CorrectionAdvice(Struct, frozen=True, kw_only=True):
         critical: t at the level of confidence and ν of u(R).
         advised: the recovery differs significantly from 100 %.
         factor: 100/R, what a result would be multiplied by.
-        relative_uncertainty: u(R)/R in percent, to be carried into the budget in either case.
-        relative_uncertainty_uncorrected: sqrt((|100 − R|/t_crit)² + u(R)²)/R in percent, to be carried
+        relative_uncertainty_percent: u(R)/R in percent, to be carried into the budget in either case.
+        relative_uncertainty_uncorrected_percent: sqrt((|100 − R|/t_crit)² + u(R)²)/R in percent, carried
             instead when a significant bias is left uncorrected.
     """
 
@@ -53,8 +54,8 @@ class CorrectionAdvice(Struct, frozen=True, kw_only=True):
     critical: float
     advised: bool
     factor: float
-    relative_uncertainty: float
-    relative_uncertainty_uncorrected: float
+    relative_uncertainty_percent: float
+    relative_uncertainty_uncorrected_percent: float
 
 
 def found_on_added(added: ArrayLike, found: ArrayLike, *, confidence: float = 0.95) -> FoundOnAdded:
@@ -143,6 +144,6 @@ def correction_advised(mean_recovery: Estimate, *, confidence: float = 0.95) -> 
         critical=critical,
         advised=bias / u > critical,
         factor=100 / r,
-        relative_uncertainty=100 * u / r,
-        relative_uncertainty_uncorrected=100 * math.hypot(bias / critical, u) / r,
+        relative_uncertainty_percent=100 * u / r,
+        relative_uncertainty_uncorrected_percent=100 * math.hypot(bias / critical, u) / r,
     )

@@ -11,6 +11,7 @@ from msgspec import Struct
 from scipy import special
 
 from validator.errors import NotEstimable
+from validator.records import Record
 from validator.statistics.distributions import chi2_quantile, f_quantile, t_quantile
 from validator.statistics.interval import Estimate
 from validator.statistics.outliers import (
@@ -98,24 +99,20 @@ class InterlaboratoryResult(Struct, frozen=True, kw_only=True):
     method: str
 
 
-class RobustInterlaboratoryResult(Struct, frozen=True, kw_only=True):
+class RobustPrecision(Record, frozen=True, kw_only=True):
     """The same figures by algorithms A (mean, s_d) and S (s_r).
 
     Attributes:
-        laboratories: cells used.
         mean: robust mean of the cell means; ``standard_error`` its standard error, 1.25·s*/√p.
         repeatability_sd, between_sd: s_r, s_L; None where every laboratory reports a single result.
         reproducibility_sd: s_R.
-        between_clipped: s_L² came out negative and was set to zero.
     """
 
-    laboratories: int
     mean: float
     standard_error: float
-    repeatability_sd: float | None
-    between_sd: float | None
+    repeatability_sd: float | None = None
+    between_sd: float | None = None
     reproducibility_sd: float
-    between_clipped: bool
 
 
 def interlaboratory(
@@ -224,7 +221,7 @@ def mandel_k_critical(p: int, n: int, alpha: float) -> float:
     return math.sqrt(p * F / (F + p - 1))
 
 
-def robust_interlaboratory(cells: Sequence[Sequence[float] | FloatArray]) -> RobustInterlaboratoryResult:
+def robust_interlaboratory(cells: Sequence[Sequence[float] | FloatArray]) -> RobustPrecision:
     r"""s_r by algorithm S on the cell sds, mean and s_d by algorithm A on the cell means.
 
     .. math:: s_L^2 = \max(0, s_d^2 - s_r^2/n_h), \qquad s_R^2 = s_L^2 + s_r^2
@@ -243,26 +240,20 @@ def robust_interlaboratory(cells: Sequence[Sequence[float] | FloatArray]) -> Rob
     sizes = [len(cell) for cell in used if len(cell) > 1]
     average = algorithm_a(layout.group_means)
     if not sizes:
-        return RobustInterlaboratoryResult(
-            laboratories=layout.groups,
+        return RobustPrecision(
             mean=average.mean,
             standard_error=average.standard_error,
-            repeatability_sd=None,
-            between_sd=None,
             reproducibility_sd=average.sd,
-            between_clipped=False,
         )
     nu = max(sorted(set(sizes)), key=sizes.count) - 1
     s_r = algorithm_s([s for s in _cell_sds(used) if s is not None], nu)
     s_L2 = average.sd**2 - s_r**2 / layout.harmonic_mean
-    return RobustInterlaboratoryResult(
-        laboratories=layout.groups,
+    return RobustPrecision(
         mean=average.mean,
         standard_error=average.standard_error,
         repeatability_sd=s_r,
         between_sd=math.sqrt(max(0.0, s_L2)),
         reproducibility_sd=math.sqrt(max(0.0, s_L2) + s_r**2),
-        between_clipped=s_L2 < 0,
     )
 
 

@@ -9,6 +9,7 @@ import numpy as np
 from msgspec import Struct
 
 from validator.errors import NotEstimable
+from validator.records import Record
 from validator.statistics.sample import Vector, vector
 from validator.statistics.variance_components import FloatArray, checked_readings
 from validator.statistics.variance_function import Form as VarianceForm
@@ -25,21 +26,19 @@ _ROUNDS = 3
 """ISO 5725-2 stops after the weights have been renewed twice; the third line is its final one."""
 
 
-class LevelForm(Struct, frozen=True, kw_only=True):
+class LevelForm(Record, frozen=True, kw_only=True):
     """One form fitted to s against m.
 
     Attributes:
         form: ``proportional`` s = bm, ``linear`` s = a + bm, ``power`` lg s = c + d·lg m.
         intercept: a, or c; zero for ``proportional``.
         slope: b, or d.
-        fitted: s at each level, shape (q,).
         relative_misfit: root mean square of (s - ŝ)/ŝ; chance alone gives about 1/√(2ν).
     """
 
     form: Form
     intercept: float
     slope: float
-    fitted: tuple[float, ...]
     relative_misfit: float
 
     def at(self, level: float) -> float:
@@ -107,7 +106,6 @@ def _form(form: Form, intercept: float, slope: float, m: FloatArray, s: FloatArr
         form=form,
         intercept=intercept,
         slope=slope,
-        fitted=tuple(fitted.tolist()),
         relative_misfit=math.sqrt(float(misfit @ misfit) / len(m)),
     )
 

@@ -9,6 +9,7 @@ import numpy as np
 from msgspec import Struct
 
 from validator.errors import NotEstimable
+from validator.records import Record
 from validator.statistics.distributions import f_quantile, f_upper_tail, student, t_two_sided_p
 from validator.statistics.interval import Estimate, SignificanceTest
 from validator.statistics.inverse_prediction import back_calculate
@@ -259,7 +260,7 @@ There are about k²/2 ranges of k levels, and each fit goes over all their point
 """
 
 
-class LinearRangeStep(Struct, frozen=True, kw_only=True):
+class LinearRangeStep(Record, frozen=True, kw_only=True):
     """One set of levels that was tried.
 
     Attributes:
@@ -276,10 +277,10 @@ class LinearRangeStep(Struct, frozen=True, kw_only=True):
     upper: float
     levels: int
     mandel_p: float
-    lack_of_fit_p: float | None
+    lack_of_fit_p: float | None = None
     worst_relative_error_percent: float
     worst_level: float
-    failed: tuple[str, ...]
+    failed: tuple[str, ...] = ()
 
     @property
     def accepted(self) -> bool:

@@ -10,6 +10,7 @@ import numpy as np
 from msgspec import Struct
 
 from validator.errors import NotEstimable
+from validator.records import Record
 from validator.statistics.input_quantity import DIVISORS, Distribution, InputQuantity, checked_correlation
 from validator.statistics.interval import Interval
 from validator.statistics.measurement_model import FloatArray, normal_form
@@ -308,7 +309,7 @@ def _root(r: FloatArray) -> FloatArray:
     return np.asarray(vectors * np.sqrt(np.maximum(eigenvalues, 0.0)))
 
 
-class MonteCarloValidation(Struct, frozen=True, kw_only=True):
+class SimulationCheck(Record, frozen=True, kw_only=True):
     """A first-order budget against a simulation, in the unit of the result.
 
     Attributes:
@@ -317,6 +318,7 @@ class MonteCarloValidation(Struct, frozen=True, kw_only=True):
         d_high: |y + U − y_high|.
         valid: both are within δ.
         resolved: the simulation knows its limits to δ/5, as it should for this decision.
+        expanded_uncertainty: U of the budget.
     """
 
     tolerance: float
@@ -324,11 +326,12 @@ class MonteCarloValidation(Struct, frozen=True, kw_only=True):
     d_high: float
     valid: bool
     resolved: bool
+    expanded_uncertainty: float
 
 
 def validate(
     budget: UncertaintyBudget, simulation: MonteCarlo, *, significant_digits: int | None = None
-) -> MonteCarloValidation:
+) -> SimulationCheck:
     r"""Do the limits y ± U of a first-order budget agree with those of a simulation?
 
     .. math:: d_{low} = |y - U - y_{low}|, \quad d_{high} = |y + U - y_{high}|, \quad
@@ -357,12 +360,13 @@ def validate(
     d_low = abs(budget.interval.lower - simulation.symmetric.lower)
     d_high = abs(budget.interval.upper - simulation.symmetric.upper)
     doubt = simulation.doubt
-    return MonteCarloValidation(
+    return SimulationCheck(
         tolerance=delta,
         d_low=d_low,
         d_high=d_high,
         valid=d_low <= delta and d_high <= delta,
         resolved=doubt is not None and max(doubt.lower, doubt.upper) <= delta / 5,
+        expanded_uncertainty=budget.expanded_uncertainty,
     )
 
 

@@ -9,6 +9,7 @@ import numpy as np
 from msgspec import Struct
 
 from validator.errors import NotEstimable
+from validator.records import Record
 from validator.statistics.distributions import student, t_two_sided, t_two_sided_p
 from validator.statistics.equivalence import Equivalence, two_one_sided_tests
 from validator.statistics.interval import Estimate
@@ -311,7 +312,7 @@ def _series_or_natives(series: Sequence[Hashable] | None, native: Vector) -> Seq
     return tuple(native.tolist()) if 1 < distinct < native.size else None
 
 
-class ReferenceScores(Struct, frozen=True, kw_only=True):
+class ReferenceScores(Record, frozen=True, kw_only=True):
     """A mean beside a reference value, both with their uncertainty, in the unit of the data.
 
     Attributes:

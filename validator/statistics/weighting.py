@@ -8,6 +8,7 @@ import numpy as np
 from msgspec import Struct
 
 from validator.errors import NotEstimable
+from validator.records import Record, finite
 from validator.statistics.inverse_prediction import back_calculation
 from validator.statistics.levels import by_level
 from validator.statistics.regression import Model, fit
@@ -197,17 +198,18 @@ def level_variances_of(
 SCHEME_OF_FORM: dict[Form, Scheme] = {"constant": "none", "proportional": "1/x^2", "both": "1/s^2 smoothed"}
 
 
-class WeightingStep(Struct, frozen=True, kw_only=True):
+class WeightingStep(Record, frozen=True, kw_only=True):
     """One step on the path to the weights.
 
     Attributes:
-        kind: a test, a likelihood that is compared, weights that are excluded, or the weights taken.
+        kind: a test, a likelihood that is compared, weights that are excluded, the weights taken, or a
+            scheme as it would have been.
         test: what was asked, by its usual name.
         statistic, p: None where the step is no test.
         decision: what followed from it.
     """
 
-    kind: Literal["test", "likelihood", "excluded", "weights"]
+    kind: Literal["test", "likelihood", "excluded", "weights", "candidate"]
     test: str
     statistic: float | None = None
     p: float | None = None
@@ -302,7 +304,9 @@ def _test_homoscedasticity(ordinary: CalibrationFit, alpha: float) -> tuple[Weig
         return WeightingStep(kind="test", test=name, decision=f"not tested: {no.reason}"), True
     kept = test.p is None or test.p >= alpha
     decision = "homogeneity of variances not rejected" if kept else "homogeneity of variances rejected"
-    return WeightingStep(kind="test", test=name, statistic=test.statistic, p=test.p, decision=decision), kept
+    return WeightingStep(
+        kind="test", test=name, statistic=finite(test.statistic), p=test.p, decision=decision
+    ), kept
 
 
 def _form_steps(forms: FormComparison) -> list[WeightingStep]:

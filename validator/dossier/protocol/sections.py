@@ -27,9 +27,8 @@ if TYPE_CHECKING:
     from validator.dossier.wording import Wording
     from validator.evaluation.results import DesignFinding
     from validator.planning import Prediction, Protocol
-    from validator.planning.outcomes import Chance
+    from validator.planning.outcomes import Chance, Width
     from validator.planning.power import Power
-    from validator.planning.widths import Width
     from validator.statistics.interval import Estimate
     from validator.study.models.method import Analyte
     from validator.study.models.plan import PlannedBlock

@@ -14,7 +14,7 @@ from validator.evaluation.results import (
     ConsistencyRecord,
     EstimateRecord,
     LaboratoryRecord,
-    LevelFormRecord,
+    LevelForm,
     NotAssessed,
     PrecisionRecord,
     RobustRecord,
@@ -179,7 +179,7 @@ def dependence(context: Context, item: Item) -> tuple[Block, ...]:
     )
 
 
-def _equation(form: LevelFormRecord, symbol: str) -> Content:
+def _equation(form: LevelForm, symbol: str) -> Content:
     """The function with its figures: ``s_r = 0.02 + 0.031 m``."""
     letter, _, sub = symbol.partition("_")
     name, level = Symbol(letter, sub), Symbol("m")

@@ -34,12 +34,10 @@ from validator.evaluation.results.calibration import (
     LevelMisfit,
     LevelUncertainty,
     LinearRange,
-    LinearRangeStep,
     Normality,
     Range,
     ReadingScatter,
     RunsTest,
-    WeightingStep,
 )
 from validator.evaluation.results.detection import (
     BlankResponseRecord,
@@ -63,12 +61,10 @@ from validator.evaluation.results.precision import (
     DuplicatesRecord,
     LaboratoryRecord,
     LevelDependenceRecord,
-    LevelFormRecord,
     OutlierRecord,
     PrecisionRecord,
     RemovalRecord,
     RepeatedUseRecord,
-    RobustRecord,
     VarianceComponentRecord,
 )
 from validator.evaluation.results.recordings import (
@@ -91,7 +87,6 @@ from validator.evaluation.results.trueness import (
     BlandAltmanRecord,
     ComparedSample,
     ComparisonRecord,
-    CorrectionRecord,
     DemingRecord,
     Equivalence,
     FoundOnAddedRecord,
@@ -101,7 +96,6 @@ from validator.evaluation.results.trueness import (
     PairedRecord,
     PassingBablokRecord,
     RecoveryRecord,
-    ReferenceScoresRecord,
     ReplicateScatter,
     StandardAdditionRecord,
     YorkRecord,
@@ -116,7 +110,6 @@ from validator.evaluation.results.uncertainty import (
     PartRecord,
     ResultConformity,
     SimulatedLevel,
-    SimulationCheck,
     SimulationRecord,
     UncertaintyFunction,
     UncertaintyRecord,
@@ -145,6 +138,13 @@ from validator.records import (
     TTest,
     value_of,
 )
+from validator.statistics.found_on_added import CorrectionAdvice
+from validator.statistics.interlaboratory import RobustPrecision
+from validator.statistics.level_dependence import LevelForm
+from validator.statistics.linearity import LinearRangeStep
+from validator.statistics.monte_carlo import SimulationCheck
+from validator.statistics.trueness import ReferenceScores
+from validator.statistics.weighting import WeightingStep
 
 __all__ = [
     "FORMAT",
@@ -175,7 +175,7 @@ __all__ = [
     "ConformityRecord",
     "ConsistencyRecord",
     "ContributionRecord",
-    "CorrectionRecord",
+    "CorrectionAdvice",
     "DeclaredLimit",
     "DeclineRecord",
     "DemingRecord",
@@ -202,7 +202,7 @@ __all__ = [
     "Interval",
     "LaboratoryRecord",
     "LevelDependenceRecord",
-    "LevelFormRecord",
+    "LevelForm",
     "LevelMisfit",
     "LevelUncertainty",
     "LevelUncertaintyRecord",
@@ -230,7 +230,7 @@ __all__ = [
     "RecoveryRecord",
     "ReducedCurve",
     "ReductionSettings",
-    "ReferenceScoresRecord",
+    "ReferenceScores",
     "RefusedLevel",
     "RemovalRecord",
     "RepeatedUseRecord",
@@ -238,7 +238,7 @@ __all__ = [
     "ResidueLimitRecord",
     "ResultConformity",
     "Results",
-    "RobustRecord",
+    "RobustPrecision",
     "RobustnessRecord",
     "RunsTest",
     "Severity",

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Literal
-
 import numpy as np
 
 from validator.records import (
@@ -15,7 +13,9 @@ from validator.records import (
     TestRecord,
     TTest,
 )
+from validator.statistics.linearity import LinearRangeStep
 from validator.statistics.regression import CalibrationFunction
+from validator.statistics.weighting import WeightingStep
 
 
 class Homoscedasticity(Record, frozen=True, kw_only=True):
@@ -57,19 +57,6 @@ class Range(Record, frozen=True, kw_only=True):
     upper: float
 
 
-class LinearRangeStep(Record, frozen=True, kw_only=True):
-    """One set of levels that was tried, and what it failed."""
-
-    lower: float
-    upper: float
-    levels: int
-    mandel_p: float
-    lack_of_fit_p: float | None = None
-    worst_relative_error_percent: float
-    worst_level: float
-    failed: tuple[str, ...] = ()
-
-
 class LinearRange(Range, frozen=True, kw_only=True):
     """The linear range and the rule that found it."""
 
@@ -98,16 +85,6 @@ class CalibrationSummary(Record, frozen=True, kw_only=True):
     intercept: EstimateRecord
     quadratic: EstimateRecord | None = None
     residual_standard_deviation: float
-
-
-class WeightingStep(Record, frozen=True, kw_only=True):
-    """One step of the path that chose the weights."""
-
-    kind: Literal["test", "likelihood", "excluded", "weights", "candidate"]
-    test: str
-    statistic: float | None = None
-    p: float | None = None
-    decision: str
 
 
 class ReadingScatter(Record, frozen=True, kw_only=True):

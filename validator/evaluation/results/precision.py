@@ -11,6 +11,8 @@ from validator.records import (
     Record,
     SignificanceRecord,
 )
+from validator.statistics.interlaboratory import RobustPrecision
+from validator.statistics.level_dependence import LevelForm
 
 
 class RemovalRecord(Record, frozen=True, kw_only=True):
@@ -60,18 +62,6 @@ class OutlierRecord(Record, frozen=True, kw_only=True):
     without: RemovalRecord | NotAssessed | None = None
 
 
-class LevelFormRecord(Record, frozen=True, kw_only=True):
-    """One form of the dependence of s on the level m: s = bm, s = a + bm, or lg s = c + d lg m.
-
-    ``relative_misfit`` is the root mean square of the relative deviations from it.
-    """
-
-    form: Literal["proportional", "linear", "power"]
-    intercept: float
-    slope: float
-    relative_misfit: float
-
-
 class LevelDependenceRecord(Record, frozen=True, kw_only=True):
     """How standard deviations depend on the level; no form is preferred.
 
@@ -79,8 +69,8 @@ class LevelDependenceRecord(Record, frozen=True, kw_only=True):
     intermediate one; ``total_of`` says which.
     """
 
-    repeatability: tuple[LevelFormRecord, ...] | NotAssessed
-    total: tuple[LevelFormRecord, ...] | NotAssessed
+    repeatability: tuple[LevelForm, ...] | NotAssessed
+    total: tuple[LevelForm, ...] | NotAssessed
     total_of: Literal["intermediate", "reproducibility"]
 
 
@@ -174,7 +164,7 @@ class PrecisionRecord(Record, frozen=True, kw_only=True):
     analysis_of_variance: AnalysisOfVarianceRecord | None = None
     components: tuple[VarianceComponentRecord, ...] = ()
     consistency: ConsistencyRecord | None = None
-    robust: RobustRecord | NotAssessed | None = None
+    robust: RobustPrecision | NotAssessed | None = None
     outlier_tests: tuple[OutlierRecord, ...] = ()
     method: str
     excluded: tuple[ExcludedPoint, ...] = ()
@@ -208,20 +198,6 @@ class ConsistencyRecord(Record, frozen=True, kw_only=True):
     h_critical: tuple[float, float] | None = None
     laboratories: tuple[LaboratoryRecord, ...]
     reason: str | None = None
-
-
-class RobustRecord(Record, frozen=True, kw_only=True):
-    """The same figures by algorithms A and S, which a few outlying laboratories do not move.
-
-    ``standard_error`` is that of the mean. Where every laboratory reports a single result only the
-    reproducibility can be had.
-    """
-
-    mean: float
-    standard_error: float
-    repeatability_sd: float | None = None
-    between_sd: float | None = None
-    reproducibility_sd: float
 
 
 class DeviceMean(Record, frozen=True, kw_only=True):

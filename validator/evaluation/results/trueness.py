@@ -14,6 +14,8 @@ from validator.records import (
     SignificanceRecord,
     TTest,
 )
+from validator.statistics.found_on_added import CorrectionAdvice
+from validator.statistics.trueness import ReferenceScores
 
 
 class Equivalence(Record, frozen=True, kw_only=True):
@@ -23,42 +25,6 @@ class Equivalence(Record, frozen=True, kw_only=True):
     upper: float
     passes: bool
     p: float | None = None
-
-
-class ReferenceScoresRecord(Record, frozen=True, kw_only=True):
-    """The mean of the results beside a reference value with its uncertainty, in the unit of the analyte.
-
-    Attributes:
-        difference, standard_uncertainty: of the mean from the reference value.
-        within_two_u: the difference is within twice its standard uncertainty.
-        zeta: difference over its standard uncertainty.
-        en: difference over its expanded uncertainty.
-    """
-
-    difference: float
-    standard_uncertainty: float
-    within_two_u: bool
-    zeta: float
-    en: float
-
-
-class CorrectionRecord(Record, frozen=True, kw_only=True):
-    """Whether results should be corrected for recovery, and what it costs to leave it (Eurachem).
-
-    Attributes:
-        t, critical: of the recovery against 100 %.
-        advised: the recovery differs significantly.
-        factor: what a result would be multiplied by.
-        relative_uncertainty_percent: of the recovery, to be carried into the budget in either case.
-        relative_uncertainty_uncorrected_percent: to be carried in its place where a significant bias is left.
-    """
-
-    t: float
-    critical: float
-    advised: bool
-    factor: float
-    relative_uncertainty_percent: float
-    relative_uncertainty_uncorrected_percent: float
 
 
 class FoundOnAddedRecord(Record, frozen=True, kw_only=True):
@@ -111,8 +77,8 @@ class RecoveryRecord(Record, frozen=True, kw_only=True):
     equivalence: Equivalence | None = None
     reference_uncertainty_used: float | None = None
     native_uncertainty_used: float | None = None
-    scores: ReferenceScoresRecord | None = None
-    correction: CorrectionRecord | None = None
+    scores: ReferenceScores | None = None
+    correction: CorrectionAdvice | None = None
     method: str = ""
     values: tuple[float, ...] = ()
     excluded: tuple[ExcludedPoint, ...] = ()

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import ClassVar, Literal
 
 from validator.records import Interval, NotAssessed, Record
+from validator.statistics.monte_carlo import SimulationCheck
 
 At = Literal[
     "precision",
@@ -101,25 +102,6 @@ class SimulationRecord(Record, frozen=True, kw_only=True):
     digits: int
     doubt: float | None = None
     stable: bool
-
-
-class SimulationCheck(Record, frozen=True, kw_only=True):
-    """The budget at the study's confidence held against the simulation (JCGM 101, clause 8).
-
-    Attributes:
-        tolerance: largest difference that is allowed.
-        d_low, d_high: differences of the ends of the coverage interval.
-        valid: both are within the tolerance: the budget may be used.
-        resolved: the simulation knows its ends well enough for this decision.
-        expanded_uncertainty: U of the budget at the study's confidence, by Student's factor.
-    """
-
-    tolerance: float
-    d_low: float
-    d_high: float
-    valid: bool
-    resolved: bool
-    expanded_uncertainty: float
 
 
 class LevelUncertaintyRecord(Record, frozen=True, kw_only=True):
