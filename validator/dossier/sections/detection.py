@@ -118,11 +118,10 @@ def deciding_ids(record: DetectionRecord) -> set[str]:
 def _table(context: Context, item: Item, record: DetectionRecord) -> Table:
     say, unit = context.say, item.analyte.unit
     declared = deciding_ids(record)
-    rows = [(name, one) for name, one in _shown(record).items()]
     return table_of(
         say,
         "detection.variants",
-        rows,
+        _shown(record).items(),
         Col("variant", lambda one: VARIANTS[one[0]].title),
         Col("critical_level", lambda one: _limit(one[1].critical_level), unit),
         Col("detection_limit", lambda one: _limit(one[1].detection_limit), unit),

@@ -17,7 +17,6 @@ from validator.evaluation.results import (
     LevelForm,
     NotAssessed,
     PrecisionRecord,
-    RobustRecord,
     value_of,
 )
 
@@ -82,7 +81,11 @@ def _answer(context: Context, lab: LaboratoryRecord, consistency: ConsistencyRec
 
 def _robust(context: Context, item: Item, records: Sequence[PrecisionRecord]) -> tuple[Block, ...]:
     unit = item.analyte.unit
-    known = [(one, one.robust) for one in records if isinstance(one.robust, RobustRecord)]
+    known = [
+        (one, one.robust)
+        for one in records
+        if one.robust is not None and not isinstance(one.robust, NotAssessed)
+    ]
     if not known:
         return ()
     return (

@@ -114,7 +114,7 @@ def _conditions(context: Context) -> tuple[Block, ...]:
         table_of(
             say,
             "purpose.conditions",
-            [(name, value) for name, value in conditions.items()],
+            conditions.items(),
             Col("condition", lambda one: one[0], width=40),
             Col("value", lambda one: one[1]),
             id="conditions",
