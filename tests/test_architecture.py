@@ -53,7 +53,6 @@ LEAVES = {
     "resources": set(),
     "sources": set(),
     "version": set(),
-    "differences": set(),
     "yaml_loader": set(),
     "writing": {"errors"},
     "numbers": set(),

@@ -6,7 +6,7 @@ import pytest
 from msgspec.structs import replace
 
 from validator import assess, evaluate
-from validator.assessment.caveats.of_deciding_limit import OWN_CASES, TOLD_BY_THE_DATA
+from validator.assessment.caveats.of_limits import OWN_CASES, TOLD_BY_THE_DATA
 from validator.guidance import caveat_texts
 from validator.statistics.detection import result
 

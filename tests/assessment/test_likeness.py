@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from validator.assessment.caveats.likeness import unlike
 from validator.assessment.caveats.of_exclusions import is_statistical
+from validator.assessment.caveats.raising import unlike
 
 
 @pytest.mark.parametrize(

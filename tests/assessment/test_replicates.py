@@ -9,7 +9,7 @@ import pytest
 from scipy import stats
 
 from validator.assessment.judging import Limit, judge
-from validator.assessment.replicates import MOST, further_results
+from validator.assessment.remedy import MOST, further_results
 from validator.evaluation.results import EstimateRecord
 
 

@@ -17,10 +17,8 @@ import pytest
 import yaml
 
 from validator.batch import find_studies, run_batch, running, trend, working
-from validator.batch.places import STUDY_FILE
-from validator.batch.rows import FigureRow, StudyRow
-from validator.batch.summary import guarded, write_summary
-from validator.batch.trend import natural_order
+from validator.batch.rows import STUDY_FILE, FigureRow, StudyRow
+from validator.batch.summary import guarded, natural_order, write_summary
 from validator.dossier import building
 from validator.errors import EnvironmentProblem, StudyError
 from validator.reading import read_study

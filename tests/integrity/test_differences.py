@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from validator.differences import Comparison, Difference, relative_difference
+from validator.integrity import Comparison, Difference, relative_difference
 
 keys = st.text(st.characters(categories=["Ll", "Nd"]), min_size=1, max_size=4)
 leaves = (

@@ -12,10 +12,9 @@ import numpy as np
 import pytest
 
 from validator import evaluate, read_study
-from validator.planning.figures import figures
+from validator.planning.outcomes import widths
 from validator.planning.simulating import Simulator, Truth
-from validator.planning.trials import Trials
-from validator.planning.widths import widths
+from validator.planning.trials import Trials, figures
 from validator.resources import examples_folder
 from validator.statistics.sample import median
 

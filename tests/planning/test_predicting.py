@@ -10,10 +10,10 @@ from scipy import stats
 
 from validator.errors import StudyError
 from validator.planning import predict
+from validator.planning.outcomes import widths
 from validator.planning.predicting import required_plan
 from validator.planning.simulating import Simulator, Truth
 from validator.planning.trials import Trials, pool_of
-from validator.planning.widths import widths
 
 LEVELS = [2.0, 4.0, 6.0, 8.0, 10.0]
 ASSUMED = {"slope": 1.0, "signal_sd": 0.3}

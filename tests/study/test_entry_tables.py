@@ -13,8 +13,8 @@ from hypothesis import strategies as st
 
 from validator.errors import EnvironmentProblem
 from validator.study import entry_tables, read_study
+from validator.study.delimited import guarded, unguarded
 from validator.study.entry_tables import EntrySheet, entry_workbook
-from validator.study.spreadsheet_text import guarded, unguarded
 
 HEAD = """\
 format: validation-study/1

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from validator.assessment.asked import not_measured, refusal_of
-from validator.assessment.rules import rules_for
+from validator.assessment.asked import not_measured, refusal_of, rules_for
 from validator.evaluation.results import ClauseRecord, NotAssessed
 from validator.guidance import Topic, load_profile
 

@@ -6,9 +6,9 @@ from typing import TYPE_CHECKING
 
 from msgspec import Struct
 
+from validator.assessment.asked import rules_for
 from validator.assessment.counting import provided
 from validator.assessment.guidance_findings import is_remembered, set_aside
-from validator.assessment.rules import rules_for
 from validator.characteristics.order import CHARACTERISTICS
 from validator.evaluation.results import DesignFinding, Outcome
 from validator.evaluation.rows import Cell

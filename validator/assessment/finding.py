@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 from msgspec.structs import replace
 
 from validator import numbers
-from validator.assessment.deciding import remedy
 from validator.assessment.judging import Judgement, Limit, judge, judge_p, margin
+from validator.assessment.remedy import remedy
 from validator.evaluation.results import Finding
 from validator.study.models.criteria import WHOLE
 

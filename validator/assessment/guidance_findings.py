@@ -6,12 +6,12 @@ from typing import TYPE_CHECKING
 
 from msgspec.structs import replace
 
+from validator.assessment.asked import rules_for
 from validator.assessment.finding import finding, judged
 from validator.assessment.guidance_figures import Subject, figure_observations
 from validator.assessment.judging import Limit
 from validator.assessment.observation import Observation, refused
 from validator.assessment.own_criteria import standing, with_effects
-from validator.assessment.rules import rules_for
 from validator.characteristics.order import FIGURES
 from validator.errors import NotEstimable
 from validator.evaluation.convert import not_assessed

@@ -8,8 +8,7 @@ from msgspec.structs import replace
 
 from validator import numbers
 from validator.assessment.observation import Kind, Observation, Reader, Sought, Units, figure, refused
-from validator.assessment.observations_of_conditions import READERS_OF_CONDITIONS
-from validator.assessment.observations_of_uncertainty import READERS_OF_UNCERTAINTY
+from validator.assessment.observations_of_conditions import READERS_OF_CONDITIONS, READERS_OF_UNCERTAINTY
 from validator.evaluation.results import (
     CalibrationRecord,
     ConfigurationRecord,

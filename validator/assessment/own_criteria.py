@@ -7,12 +7,12 @@ from typing import TYPE_CHECKING
 from msgspec.structs import replace
 
 from validator import numbers
+from validator.assessment.asked import PRECISION, SELECTIVITY, TRUENESS
 from validator.assessment.claim import claimed_range, is_inside
 from validator.assessment.finding import finding
 from validator.assessment.judging import Limit
 from validator.assessment.observation import Effect
 from validator.assessment.observations import Observation, Units, observations
-from validator.assessment.rules import PRECISION, SELECTIVITY, TRUENESS
 from validator.characteristics.order import CHARACTERISTICS
 from validator.evaluation.named_levels import same_level
 from validator.evaluation.results import ConfigurationRecord, Finding, NotAssessed, Results

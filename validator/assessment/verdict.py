@@ -12,8 +12,8 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from validator import numbers
+from validator.assessment.asked import PRECISION, SELECTIVITY, TRUENESS
 from validator.assessment.reach import range_words
-from validator.assessment.rules import PRECISION, SELECTIVITY, TRUENESS
 from validator.evaluation.results import AnalyteVerdict, Verdict
 
 if TYPE_CHECKING:

@@ -1,10 +1,8 @@
 """Many studies in one go: each evaluated for itself, one summary of all. No statistics of its own."""
 
-from validator.batch.places import StudyPlace, find_studies
-from validator.batch.rows import FigureRow, StudyRow
+from validator.batch.rows import FigureRow, StudyPlace, StudyRow, find_studies
 from validator.batch.running import run_batch
-from validator.batch.summary import check_summary, write_summary
-from validator.batch.trend import TrendRow, trend
+from validator.batch.summary import TrendRow, check_summary, trend, write_summary
 
 __all__ = [
     "FigureRow",

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from validator.batch.rows import StudyRow
-    from validator.batch.trend import TrendRow
+    from validator.batch.summary import TrendRow
     from validator.dossier.wording import Wording
 
 

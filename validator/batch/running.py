@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
     from multiprocessing.process import BaseProcess as _ParentProcess
 
-    from validator.batch.places import StudyPlace
+    from validator.batch.rows import StudyPlace
 
 INSTALL = "pip install 'validator[cluster]'"
 DIED = "the process was terminated, possibly for lack of memory"

@@ -1,10 +1,8 @@
 """A plan to what it will show: simulated through the engine that will judge the study. No output."""
 
-from validator.planning.design import planned_design
 from validator.planning.predicting import Prediction, predict
-from validator.planning.protocol import Protocol, make_protocol
-from validator.planning.run_order import PlannedRun, run_order
-from validator.planning.tables import DataTable, data_tables, to_workbook
+from validator.planning.protocol import Protocol, make_protocol, planned_design
+from validator.planning.tables import DataTable, PlannedRun, data_tables, run_order, to_workbook
 
 __all__ = [
     "DataTable",

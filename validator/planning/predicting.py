@@ -9,12 +9,11 @@ from msgspec import Struct
 from validator.errors import Problem, StudyError
 from validator.evaluation.chosen_guidance import profiles_of
 from validator.evaluation.declared import check_declared
-from validator.planning.outcomes import Chance, all_met, chances
+from validator.planning.outcomes import Chance, Width, all_met, chances, widths
 from validator.planning.power import Power, powers
 from validator.planning.simulating import Simulator, Truth
 from validator.planning.smallest import SmallestDesign, smallest_design
 from validator.planning.trials import Trials, pool_of
-from validator.planning.widths import Width, widths
 from validator.statistics.proportion import proportion
 
 if TYPE_CHECKING:

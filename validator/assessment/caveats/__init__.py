@@ -8,12 +8,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, TypeVar
 
 from validator.assessment.caveats import (
-    of_bias,
     of_blanks,
     of_calibration,
     of_conditions,
-    of_criteria,
-    of_deciding_limit,
     of_exclusions,
     of_limits,
     of_linearity,
@@ -24,7 +21,6 @@ from validator.assessment.caveats import (
     of_study,
     of_trueness,
     of_uncertainty,
-    of_weights,
 )
 from validator.assessment.caveats.raising import Raised, Subject, Trigger, as_caveats
 from validator.assessment.caveats.restoring import only_with_excluded
@@ -46,15 +42,12 @@ TRIGGERS: tuple[Callable[[Subject], Trigger], ...] = (
     *of_replicates.TRIGGERS,
     *of_series.TRIGGERS,
     *of_exclusions.TRIGGERS,
-    *of_criteria.TRIGGERS,
     *of_linearity.TRIGGERS,
     *of_calibration.TRIGGERS,
-    *of_weights.TRIGGERS,
+    *of_calibration.TRIGGERS,
     *of_limits.TRIGGERS,
     *of_blanks.TRIGGERS,
-    *of_deciding_limit.TRIGGERS,
     *of_trueness.TRIGGERS,
-    *of_bias.TRIGGERS,
     *of_matrix.TRIGGERS,
     *of_conditions.TRIGGERS,
     *of_uncertainty.TRIGGERS,
@@ -65,7 +58,7 @@ OF_COMPARED: tuple[Callable[[Subject], Trigger], ...] = (
     *of_plausibility.TRIGGERS,
     of_calibration.calibration_outlier,
     of_calibration.unequal_scatter_ignored,
-    of_weights.weights_from_few_replicates,
+    of_calibration.weights_from_few_replicates,
     of_blanks.blanks_censored_or_rounded,
     of_blanks.blanks_off_the_line,
 )

@@ -9,10 +9,8 @@ from itertools import pairwise
 import numpy as np
 
 from validator import numbers
-from validator.assessment.caveats.deciding import deciding, rests_on
-from validator.assessment.caveats.likeness import unlike
 from validator.assessment.caveats.of_calibration import blank_mean
-from validator.assessment.caveats.raising import Raised, Subject, Trigger, listed
+from validator.assessment.caveats.raising import Raised, Subject, Trigger, deciding, listed, rests_on, unlike
 from validator.errors import NotEstimable
 from validator.evaluation.rows import kept
 from validator.statistics.detection import VARIANTS

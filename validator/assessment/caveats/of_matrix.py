@@ -5,8 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from validator import numbers
-from validator.assessment.caveats.likeness import unlike
-from validator.assessment.caveats.raising import Raised, Subject, Trigger, listed
+from validator.assessment.caveats.raising import Raised, Subject, Trigger, listed, unlike
 from validator.evaluation.results import (
     EstimateRecord,
     InterferenceRecord,

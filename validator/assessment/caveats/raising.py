@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterator, Mapping, Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 from msgspec import Struct, field
 
@@ -21,6 +22,7 @@ from validator.evaluation.results import (
     DetectionRecord,
     EstimateRecord,
     Finding,
+    LimitVariant,
     NotAssessed,
     PrecisionRecord,
     RecoveryRecord,
@@ -28,13 +30,13 @@ from validator.evaluation.results import (
 )
 from validator.evaluation.rows import Cell, Value, independent_values, kept, runs_of
 from validator.guidance import Kind, Profile, caveat_texts
+from validator.statistics.detection import VARIANTS, resolve_detection, resolve_quantification
 
 if TYPE_CHECKING:
     from validator.study import Study
     from validator.study.models.analysis import AnalysisChoices
     from validator.study.models.method import Analyte
     from validator.study.models.runs import Run
-
 
 CUSTOMARY_BIAS = 15.0
 """Bias in percent that an effect is held against where the study limits none (customary)."""
@@ -256,3 +258,82 @@ def as_caveats(raised: Sequence[tuple[Raised, Cell | None]]) -> tuple[Caveat, ..
     return tuple(
         sorted(found, key=lambda one: (_GRAVITY[one.severity], -abs(one.effect or 0.0), place[one.id]))
     )
+
+
+Which = Literal["detection_limit", "quantification_limit"]
+
+
+class Deciding(Struct, frozen=True):
+    """A declared limit with the variant that gave it."""
+
+    characteristic: Which
+    id: str
+    limit: DeclaredLimit
+    variant: LimitVariant
+
+    @property
+    def title(self) -> str:
+        """The variant as the dossier names it."""
+        return VARIANTS[self.id].title
+
+    def rests_on(self, block: str) -> bool:
+        """True where the limit is a multiple of a standard deviation that results of *block* give."""
+        variant = VARIANTS[self.id]
+        return block in variant.rests_on and not variant.is_level
+
+
+def deciding(subject: Subject) -> tuple[Deciding, ...]:
+    """The deciding limits that were assessed, the detection limit first; none where no limit matters."""
+    found: list[Deciding] = []
+    for characteristic, limit in (
+        ("detection_limit", subject.detection_limit),
+        ("quantification_limit", subject.quantification_limit),
+    ):
+        if limit is None or subject.detection is None:
+            continue
+        of_detection = characteristic == "detection_limit"
+        name = (resolve_detection if of_detection else resolve_quantification)(limit.variant).id
+        variant = subject.detection.variants[name]
+        if isinstance(variant, LimitVariant):
+            which: Which = "detection_limit" if of_detection else "quantification_limit"
+            found.append(Deciding(which, name, limit, variant))
+    return tuple(found)
+
+
+def rests_on(subject: Subject, block: str) -> bool:
+    """True when a deciding limit rests on results of *block*."""
+    return any(one.rests_on(block) for one in deciding(subject))
+
+
+_UNTELLING = frozenset(
+    {
+        "and", "for", "from", "the", "with", "without",
+        "analyte", "artificial", "blank", "certified", "filtered", "free", "material", "matrix", "reference",
+        "sample", "samples", "solution", "spiked", "standard", "synthetic", "treated",
+    }
+)  # fmt: skip
+"""Words that say nothing of what a material is."""
+
+_CLEAN = frozenset(
+    {
+        "buffer", "deionised", "deionized", "demineralised", "distilled", "eluent", "electrolyte", "pure",
+        "purified", "solvent", "ultrapure",
+    }
+)  # fmt: skip
+"""Words of a clean solution, which no sample is."""
+
+
+def unlike(one: str | None, other: str | None) -> bool:
+    """True when the two have no telling word in common, or only one of them is a clean solution.
+
+    Names are free text, so the doubt is raised only where nothing speaks for likeness: ``river water`` and
+    ``canal water`` may be alike, ``seawater`` and ``sediment`` are not.
+    """
+    first, second = _words(one), _words(other)
+    if not first or not second:
+        return False
+    return bool(first & _CLEAN) != bool(second & _CLEAN) or not first & second
+
+
+def _words(text: str | None) -> frozenset[str]:
+    return frozenset(re.findall(r"[^\W\d_]{3,}", (text or "").casefold())) - _UNTELLING

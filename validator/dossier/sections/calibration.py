@@ -103,7 +103,7 @@ def _done(context: Context, item: Item, record: CalibrationRecord) -> Content:
         n=record.n,
         levels=record.levels,
         lower=numbers.as_given(span.lower),
-        upper=numbers.quantity(numbers.as_given(span.upper), item.analyte.unit),
+        upper=numbers.as_given(span.upper, item.analyte.unit),
         nu=numbers.degrees_of_freedom(record.degrees_of_freedom),
         weighting=numbers.with_powers(record.weighting),
         reason=record.weighting_reason,
@@ -234,7 +234,7 @@ def _range(context: Context, item: Item, record: CalibrationRecord) -> Content:
     return say(
         "calibration.range_by_rule" if told else "calibration.range",
         lower=numbers.as_given(found.lower),
-        upper=numbers.quantity(numbers.as_given(found.upper), item.analyte.unit),
+        upper=numbers.as_given(found.upper, item.analyte.unit),
         rule=found.rule,
         tries=len(found.path),
     )
@@ -301,9 +301,8 @@ def _beside(context: Context, item: Item, record: CalibrationRecord) -> tuple[Bl
                 without=estimate_text(record.slope, unit),
                 with_=estimate_text(record.with_excluded.slope, unit),
                 sd=numbers.significant(record.residual_standard_deviation, 2),
-                sd_with=numbers.quantity(
-                    numbers.significant(record.with_excluded.residual_standard_deviation, 2),
-                    item.analyte.signal_unit,
+                sd_with=numbers.significant(
+                    record.with_excluded.residual_standard_deviation, 2, item.analyte.signal_unit
                 ),
             )
         )
@@ -312,9 +311,8 @@ def _beside(context: Context, item: Item, record: CalibrationRecord) -> tuple[Bl
             say.paragraph(
                 "calibration.second_order",
                 sd=numbers.significant(record.residual_standard_deviation, 2),
-                sd_curve=numbers.quantity(
-                    numbers.significant(record.alternative_quadratic.residual_standard_deviation, 2),
-                    item.analyte.signal_unit,
+                sd_curve=numbers.significant(
+                    record.alternative_quadratic.residual_standard_deviation, 2, item.analyte.signal_unit
                 ),
             )
         )
@@ -322,9 +320,7 @@ def _beside(context: Context, item: Item, record: CalibrationRecord) -> tuple[Bl
         blocks.append(
             say.paragraph(
                 "calibration.readings",
-                sd=numbers.quantity(
-                    numbers.significant(record.repeated_readings.sd, 2), item.analyte.signal_unit
-                ),
+                sd=numbers.significant(record.repeated_readings.sd, 2, item.analyte.signal_unit),
                 preparations=record.repeated_readings.preparations,
             )
         )

@@ -18,7 +18,7 @@ from validator.dossier.sections.context import (
 )
 from validator.dossier.sections.judging import judged
 from validator.dossier.sections.matrix import significance_text, t_text
-from validator.dossier.sections.pictures_of_conditions import uses_figure
+from validator.dossier.sections.pictures_of_comparisons import uses_figure
 from validator.dossier.wording import Col, Mid, Num, table_of
 from validator.evaluation.results import (
     ConfigurationRecord,

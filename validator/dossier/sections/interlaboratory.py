@@ -5,11 +5,10 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from validator import numbers
-from validator.dossier.document import Block, Column, Row, Table
 from validator.dossier.inline import Symbol, Text
 from validator.dossier.sections.context import Context, Item, row
 from validator.dossier.sections.pictures import level_label
-from validator.dossier.sections.pictures_of_conditions import consistency_figure
+from validator.dossier.sections.pictures_of_comparisons import consistency_figure
 from validator.dossier.wording import Col, Mid, Num, table_of
 from validator.evaluation.results import (
     ConsistencyRecord,
@@ -24,6 +23,7 @@ from validator.evaluation.results import (
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from validator.dossier.document import Block, Row, Table
     from validator.dossier.inline import Content
 
 
@@ -80,36 +80,27 @@ def _answer(context: Context, lab: LaboratoryRecord, consistency: ConsistencyRec
 
 
 def _robust(context: Context, item: Item, records: Sequence[PrecisionRecord]) -> tuple[Block, ...]:
-    say, unit = context.say, item.analyte.unit
-    rows: list[Row] = []
-    for record in records:
-        robust = record.robust
-        if robust is None or isinstance(robust, NotAssessed):
-            continue
-        rows.append(
-            row(
-                numbers.as_given(record.level),
-                _pair(record.mean, robust.mean, 4),
-                _pair(record.repeatability_sd, robust.repeatability_sd, 2),
-                _pair(record.between_sd, robust.between_sd, 2),
-                _pair(record.reproducibility_sd, robust.reproducibility_sd, 2),
-            )
-        )
-    if not rows:
+    unit = item.analyte.unit
+    known = [
+        (one, one.robust)
+        for one in records
+        if one.robust is not None and not isinstance(one.robust, NotAssessed)
+    ]
+    if not known:
         return ()
     return (
         table_of(
-            say,
+            context.say,
             "interlaboratory.robust",
-            rows,
-            Num("level", unit=unit),
-            Mid("robust_mean", unit=unit),
-            Mid("s_r", unit=unit),
-            Mid("s_l", unit=unit),
-            Mid("s_R", unit=unit),
+            known,
+            Num("level", lambda one: numbers.as_given(one[0].level), unit),
+            Mid("robust_mean", lambda one: _pair(one[0].mean, one[1].mean, 4), unit),
+            Mid("s_r", lambda one: _pair(one[0].repeatability_sd, one[1].repeatability_sd, 2), unit),
+            Mid("s_l", lambda one: _pair(one[0].between_sd, one[1].between_sd, 2), unit),
+            Mid("s_R", lambda one: _pair(one[0].reproducibility_sd, one[1].reproducibility_sd, 2), unit),
             id=item.id("robust"),
             name=item.name,
-            note=say("interlaboratory.robust_note"),
+            note=context.say("interlaboratory.robust_note"),
         ),
     )
 
@@ -124,46 +115,33 @@ def predicted(context: Context, item: Item, records: Sequence[PrecisionRecord]) 
     known = [record for record in records if record.horwitz_rsd is not None]
     if not known:
         return ()
-    columns = [
-        Column(say.text("interlaboratory.level"), unit=item.analyte.unit, align="decimal"),
-        Column(say.text("interlaboratory.fraction"), align="centre"),
-        Column(say("interlaboratory.expected"), unit="%", align="decimal"),
-    ]
-    between = any(record.horrat is not None for record in known)
-    if between:
-        columns.append(Column(say("interlaboratory.found_R"), unit="%", align="decimal"))
-        columns.append(Column(say("interlaboratory.horrat_R"), align="decimal"))
-    columns.append(Column(say("interlaboratory.found_r"), unit="%", align="decimal"))
-    columns.append(Column(say("interlaboratory.horrat_r"), align="decimal"))
+    between: tuple[Col[PrecisionRecord], ...] = (
+        Num("found_R", lambda one: numbers.significant(value_of(one.reproducibility_rsd), 2), "%"),
+        Num("horrat_R", lambda one: numbers.significant(one.horrat, 2)),
+    )
+    if all(record.horrat is None for record in known):
+        between = ()
     assumed = next((one.mass_fraction_assumption for one in known if one.mass_fraction_assumption), None)
     return (
-        Table(
+        table_of(
+            say,
+            "interlaboratory.predicted",
+            known,
+            Num("level", lambda one: numbers.as_given(one.level), item.analyte.unit),
+            Mid("fraction", lambda one: numbers.significant(one.mass_fraction, 2)),
+            Num("expected", lambda one: numbers.significant(one.thompson_rsd, 2), "%"),
+            *between,
+            Num("found_r", lambda one: numbers.significant(value_of(one.repeatability_rsd), 2), "%"),
+            Num("horrat_r", lambda one: numbers.significant(one.horrat_repeatability, 2)),
             id=item.id("predicted"),
-            caption=say("interlaboratory.predicted", name=item.name),
-            columns=tuple(columns),
-            rows=tuple(row(*_predicted_cells(record, between=between)) for record in known),
+            name=item.name,
             note=say(
                 "interlaboratory.predicted_note" if between else "interlaboratory.predicted_note_within",
                 share=numbers.as_given(known[0].horrat_share),
                 assumption=say.text("interlaboratory.assumed", what=assumed) if assumed else "",
             ),
-            size="small",
         ),
     )
-
-
-def _predicted_cells(record: PrecisionRecord, *, between: bool) -> list[str]:
-    cells = [
-        numbers.as_given(record.level),
-        numbers.significant(record.mass_fraction, 2),
-        numbers.significant(record.thompson_rsd, 2),
-    ]
-    if between:
-        cells.append(numbers.significant(value_of(record.reproducibility_rsd), 2))
-        cells.append(numbers.significant(record.horrat, 2))
-    cells.append(numbers.significant(value_of(record.repeatability_rsd), 2))
-    cells.append(numbers.significant(record.horrat_repeatability, 2))
-    return cells
 
 
 def dependence(context: Context, item: Item) -> tuple[Block, ...]:

@@ -17,7 +17,7 @@ from validator.dossier.sections.context import (
     slope_unit,
 )
 from validator.dossier.sections.judging import judged
-from validator.dossier.sections.pairing import paired
+from validator.dossier.sections.pictures import paired
 from validator.dossier.sections.pictures_of_comparisons import additions_figure, matrix_figure
 from validator.dossier.wording import Col, Mid, Num, table_of
 from validator.evaluation.results import (

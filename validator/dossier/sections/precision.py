@@ -101,39 +101,25 @@ def _groups(context: Context, item: Item, records: Sequence[PrecisionRecord]) ->
 def _table(context: Context, item: Item, records: Sequence[PrecisionRecord]) -> Table:
     say, unit = context.say, item.analyte.unit
     over_laboratories = any(record.factor == "laboratory" for record in records)
-    wide_key = "R" if over_laboratories else "i"
-    rows = []
-    for record in records:
-        wide = record.reproducibility_sd or record.intermediate_sd
-        wide_rsd = record.reproducibility_rsd or record.intermediate_rsd
-        rows.append(
-            row(
-                numbers.as_given(record.level),
-                numbers.counts(record.n, record.groups),
-                value_text(record.mean),
-                _sd(record.repeatability_sd),
-                _rsd(record.repeatability_rsd),
-                _sd(record.between_sd),
-                _sd(wide),
-                _rsd(wide_rsd),
-                numbers.significant(record.repeatability_limit, 2),
-                *([numbers.significant(record.reproducibility_limit, 2)] if over_laboratories else []),
-            )
-        )
+    wide = "R" if over_laboratories else "i"
     return table_of(
         say,
         "precision.table",
-        rows,
-        Num("level", unit=unit),
-        Mid("n"),
-        Num("mean", unit=unit),
-        Num("s_r", unit=unit),
-        Col("rsd_r", unit="%"),
-        Num("s_b", unit=unit),
-        Num(say(f"precision.s_{wide_key}"), unit=unit),
-        Col(say(f"precision.rsd_{wide_key}"), unit="%"),
-        Num("r", unit=unit),
-        *([Num("R", unit=unit)] if over_laboratories else []),
+        records,
+        Num("level", lambda one: numbers.as_given(one.level), unit),
+        Mid("n", lambda one: numbers.counts(one.n, one.groups)),
+        Num("mean", lambda one: value_text(one.mean), unit),
+        Num("s_r", lambda one: _sd(one.repeatability_sd), unit),
+        Col("rsd_r", lambda one: _rsd(one.repeatability_rsd), "%"),
+        Num("s_b", lambda one: _sd(one.between_sd), unit),
+        Num(f"s_{wide}", lambda one: _sd(one.reproducibility_sd or one.intermediate_sd), unit),
+        Col(f"rsd_{wide}", lambda one: _rsd(one.reproducibility_rsd or one.intermediate_rsd), "%"),
+        Num("r", lambda one: numbers.significant(one.repeatability_limit, 2), unit),
+        *(
+            [Num("R", lambda one: numbers.significant(one.reproducibility_limit, 2), unit)]
+            if over_laboratories
+            else []
+        ),
         id=item.id("precision-table"),
         name=item.name,
         note=say("precision.note_laboratories" if over_laboratories else "precision.note"),
@@ -172,17 +158,7 @@ def _duplicates(context: Context, item: Item) -> tuple[Block, ...]:
 def _components(context: Context, item: Item, records: Sequence[PrecisionRecord]) -> tuple[Block, ...]:
     """What each of several factors adds, by level."""
     say = context.say
-    rows = [
-        row(
-            numbers.as_given(record.level),
-            part.factor,
-            numbers.count(part.levels),
-            _sd(part.sd),
-            numbers.significant(part.share_percent, 2),
-        )
-        for record in records
-        for part in record.components
-    ]
+    rows = [(record, part) for record in records for part in record.components]
     if not rows:
         return ()
     return (
@@ -190,11 +166,11 @@ def _components(context: Context, item: Item, records: Sequence[PrecisionRecord]
             say,
             "precision.components",
             rows,
-            Num("level", unit=item.analyte.unit),
-            Col("factor"),
-            Mid("factor_levels"),
-            Num("component_sd", unit=item.analyte.unit),
-            Num("share"),
+            Num("level", lambda one: numbers.as_given(one[0].level), item.analyte.unit),
+            Col("factor", lambda one: one[1].factor),
+            Mid("factor_levels", lambda one: numbers.count(one[1].levels)),
+            Num("component_sd", lambda one: _sd(one[1].sd), item.analyte.unit),
+            Num("share", lambda one: numbers.significant(one[1].share_percent, 2)),
             id=item.id("precision-components"),
             name=item.name,
             note=say("precision.components_note"),
@@ -273,30 +249,18 @@ def _in_a_cell(context: Context, test: OutlierRecord | None) -> Content:
 
 def _levels_below(context: Context, item: Item, records: Sequence[PrecisionRecord]) -> Table:
     say = context.say
-    rows = [
-        row(
-            numbers.as_given(record.level),
-            test.test,
-            numbers.significant(test.statistic),
-            numbers.significant(test.critical),
-            numbers.p_value(test.p),
-            _suspect(test),
-            _answer(context, test),
-        )
-        for record in records
-        for test in record.outlier_tests
-    ]
+    rows = [(record, test) for record in records for test in record.outlier_tests]
     return table_of(
         say,
         "precision.outliers",
         rows,
-        Num("level", unit=item.analyte.unit),
-        Col("test", width=34),
-        Num("statistic"),
-        Num("critical"),
-        Num(Text("p")),
-        Col("suspect"),
-        Col("answer", width=14),
+        Num("level", lambda one: numbers.as_given(one[0].level), item.analyte.unit),
+        Col("test", lambda one: one[1].test, width=34),
+        Num("statistic", lambda one: numbers.significant(one[1].statistic)),
+        Num("critical", lambda one: numbers.significant(one[1].critical)),
+        Num(Text("p"), lambda one: numbers.p_value(one[1].p)),
+        Col("suspect", lambda one: _suspect(one[1])),
+        Col("answer", lambda one: _answer(context, one[1]), width=14),
         id=item.id("outliers"),
         name=item.name,
         note=say("precision.outliers_note"),

@@ -19,9 +19,8 @@ from validator.dossier.sections.context import (
 )
 from validator.dossier.sections.judging import judged
 from validator.dossier.sections.matrix import t_text
-from validator.dossier.sections.pairing import paired, widths
-from validator.dossier.sections.pictures import level_label
-from validator.dossier.sections.pictures_of_conditions import stability_figure
+from validator.dossier.sections.pictures import level_label, paired, widths
+from validator.dossier.sections.pictures_of_comparisons import stability_figure
 from validator.dossier.wording import Col, Mid, Num, table_of
 from validator.evaluation.results import (
     CarryOverRecord,
@@ -196,7 +195,7 @@ def _course(context: Context, record: StabilityRecord, trend: StabilityTrendReco
 
 
 def _duration(record: StabilityRecord, time: float) -> str:
-    return numbers.quantity(numbers.significant(time, 2), record.time_unit)
+    return numbers.significant(time, 2, record.time_unit)
 
 
 def _after_high(context: Context, item: Item, records: Sequence[CarryOverRecord]) -> tuple[Block, ...]:
@@ -211,7 +210,7 @@ def _after_high(context: Context, item: Item, records: Sequence[CarryOverRecord]
             "stability.carry_note",
             baseline=baseline,
             level=level,
-            limit=numbers.quantity(numbers.limit(first.limit), item.analyte.unit),
+            limit=numbers.limit(first.limit, item.analyte.unit),
             allowed=numbers.as_given(first.allowed_percent),
             by=say.text(f"stability.{by}"),
         )
@@ -243,9 +242,7 @@ def _carry_sentences(context: Context, record: CarryOverRecord) -> tuple[Content
         found.append(
             say(
                 f"stability.{key}",
-                largest=numbers.quantity(
-                    numbers.significant(largest, 3, apart_from=(record.allowed_percent,)), "%"
-                ),
+                largest=numbers.significant(largest, 3, "%", apart_from=(record.allowed_percent,)),
                 allowed=numbers.as_given(record.allowed_percent),
             )
         )
