@@ -273,7 +273,7 @@ def _components(
         s_R = standard_deviation(layout.variance_of_means, layout.df_between, level)
         return why, why, s_R, False
     s_L2 = max(0.0, (ms_between - ms_within) / n0)
-    reproducibility, _ = total_estimate(layout, ms_within + s_L2, level)
+    reproducibility = total_estimate(layout, ms_within + s_L2, level)
     return (
         repeatability_estimate(layout, ms_within, level),
         between_estimate(layout, s_L2, level),

@@ -14,7 +14,7 @@ from msgspec import Struct
 
 from validator.errors import NotEstimable
 from validator.statistics.distributions import f_upper_tail, student, t_two_sided
-from validator.statistics.interval import Estimate, Interval, SignificanceTest
+from validator.statistics.interval import Estimate, SignificanceTest
 from validator.statistics.precision_intervals import (
     Figure,
     between_estimate,
@@ -55,8 +55,6 @@ class PrecisionResult(Struct, frozen=True, kw_only=True):
         between_sd: s_b, what the groups add.
         intermediate_sd: s_I = √(s_r² + s_b²); with single readings per group, the sd of the results.
         intermediate_rsd: 100·s_I/mean.
-        intermediate_satterthwaite: the interval of s_I by Satterthwaite, beside the modified
-            large-sample one that ``intermediate_sd`` carries.
         between_clipped: the between variance came out negative and was set to zero.
         balanced: every group holds the same number of readings.
         ms_within, ms_between: mean squares of the analysis of variance; None where without df.
@@ -81,7 +79,6 @@ class PrecisionResult(Struct, frozen=True, kw_only=True):
     between_sd: Figure
     intermediate_sd: Figure
     intermediate_rsd: Figure
-    intermediate_satterthwaite: Interval | None
     between_clipped: bool
     balanced: bool
     ms_within: float | None
@@ -223,7 +220,6 @@ class _Parts(Struct, frozen=True, kw_only=True):
     between: Figure
     intermediate: Figure
     method: str
-    satterthwaite: Interval | None = None
     clipped: bool = False
 
 
@@ -258,13 +254,12 @@ def _components(layout: OneWayLayout, level: float) -> _Parts:
         method = "restricted maximum likelihood (unbalanced one-way layout)"
     if s_b2 == 0:
         method += "; negative between-group variance set to zero"
-    intermediate, satterthwaite = total_estimate(layout, s_r2 + s_b2, level)
+    intermediate = total_estimate(layout, s_r2 + s_b2, level)
     return _Parts(
         repeatability=repeatability_estimate(layout, s_r2, level),
         between=between_estimate(layout, s_b2, level),
         intermediate=intermediate,
         method=method,
-        satterthwaite=satterthwaite,
         clipped=s_b2 == 0,
     )
 
@@ -284,7 +279,6 @@ def _result(layout: OneWayLayout, mean: Estimate, parts: _Parts, level: float) -
         between_sd=parts.between,
         intermediate_sd=parts.intermediate,
         intermediate_rsd=relative_standard_deviation(parts.intermediate, layout.mean),
-        intermediate_satterthwaite=parts.satterthwaite,
         between_clipped=parts.clipped,
         balanced=layout.is_balanced,
         ms_within=ms_within,
