@@ -367,7 +367,6 @@ def _assumed(parts: Parts) -> Table:
         Col("between", lambda one: given(one[1].between_series_rsd_percent, "%")),
         Col("recovery", lambda one: given(one[1].recovery_percent, "%")),
         id="assumed",
-        note=parts.say("planning.expected.assumed_note"),
     )
 
 
@@ -397,7 +396,6 @@ def _widths(parts: Parts, prediction: Prediction) -> Table:
         id=identifier("widths", prediction.analyte),
         name=analyte.name,
         level=percent_level(parts.protocol.study.analysis_for(prediction.analyte).confidence),
-        note=say("planning.expected.widths_note"),
     )
 
 
@@ -428,7 +426,7 @@ def _chances(parts: Parts, prediction: Prediction) -> Table:
         Col("simulation", lambda one: percent_interval(one.probability), width=15),
         id=identifier("chances", prediction.analyte),
         name=parts.analyte(prediction.analyte).name,
-        note=parts.say("planning.expected.chances_note", count=prediction.simulations),
+        count=prediction.simulations,
     )
 
 
@@ -445,7 +443,7 @@ def _powers(parts: Parts, prediction: Prediction) -> Table:
         Col("power", lambda one: percent(one.power)),
         id=identifier("powers", prediction.analyte),
         name=analyte.name,
-        note=say("planning.expected.powers_note", alpha=numbers.as_given(prediction.powers[0].alpha)),
+        alpha=numbers.as_given(prediction.powers[0].alpha),
     )
 
 

@@ -95,7 +95,6 @@ def _table(context: Context, item: Item, record: AccuracyProfileRecord) -> Table
         ),
         id=item.id("accuracy-table"),
         name=item.name,
-        note=say("accuracy_profile.note"),
     )
 
 

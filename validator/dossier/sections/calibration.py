@@ -142,7 +142,6 @@ def _coefficients(context: Context, item: Item, record: CalibrationRecord) -> Ta
         Col("unit", width=14),
         id=item.id("coefficients"),
         name=item.name,
-        note=say("calibration.r_note"),
     )
 
 
@@ -182,7 +181,7 @@ def _tests(context: Context, item: Item, record: CalibrationRecord) -> Table:
         Num(Text("p"), lambda one: numbers.p_value(_p(one[1]))),
         Col("answer", lambda one: _answer(context, one[1]), width=24),
         id=item.id("tests"),
-        note=say("calibration.tests_note", alpha=numbers.as_given(context.study.analysis.alpha)),
+        alpha=numbers.as_given(context.study.analysis.alpha),
     )
 
 

@@ -81,7 +81,7 @@ def _table(context: Context, analyte: str, items: list[Item]) -> tuple[Table, ..
         ),
         id=f"merit-{items[0].id()}",
         name=context.analyte_name(analyte),
-        note=say("configurations.merit_note", level=percent_level(items[0].record.confidence)),
+        level=percent_level(items[0].record.confidence),
         size="normal",
     )
     return (table,)
@@ -271,5 +271,5 @@ def _ratios(context: Context, pairs: list[tuple[str, ComparedConfiguration]]) ->
         Col("limit_ratio", lambda one: estimate_text(one[1].detection_limit_ratio)),
         Col("gain", lambda one: _gain(context, *one)),
         id="ratios",
-        note=say("configurations.ratios_note", adjustment=pairs[0][1].adjustment if pairs else ""),
+        adjustment=pairs[0][1].adjustment if pairs else "",
     )

@@ -189,7 +189,6 @@ def routine(context: Context) -> Section | None:
                 Col("warning", lambda one: _limits(one[2], 2 * one[3], one[3])),
                 Col("action", lambda one: _limits(one[2], 3 * one[3], one[3])),
                 id="control",
-                note=say("decision.control_note"),
                 size="normal",
             )
         )
@@ -244,7 +243,7 @@ def conformity(context: Context) -> tuple[Block, ...]:
             Col("accept", lambda one: _accepted(*one), width=19),
             Col("reject", lambda one: _beyond(context, *one), width=19),
             id="conformity",
-            note=say("conformity.note", risk=percent_level(found[0][1].max_risk)),
+            risk=percent_level(found[0][1].max_risk),
         ),
         *refusals(*((item.name, one.acceptance) for item, one in found)),
         *(Paragraph(text) for item, one in found for text in _sentences(context, item, one)),
@@ -334,7 +333,6 @@ def _risks(context: Context, found: Sequence[tuple[Item, ConformityRecord]]) -> 
             Num("conforming", lambda one: _percent(one[1].conforming), "%"),
             Num("accepted", lambda one: _percent(one[1].accepted), "%"),
             id="conformity-risks",
-            note=say("conformity.risks_note"),
             size="normal",
         ),
     )

@@ -64,7 +64,6 @@ def _runs(context: Context) -> tuple[Block, ...]:
             Mid("devices"),
             Mid("excluded"),
             id="runs",
-            note=say("design.runs_note"),
         ),
     )
 
@@ -199,7 +198,6 @@ def _by_profile(context: Context, asked: Sequence[Demand], profiles: Sequence[Pr
         Col("outcome", width=15),
         Col("strictest", width=24),
         id="requirements",
-        note=say("design.several_note"),
     )
 
 

@@ -135,7 +135,6 @@ def _table(context: Context, item: Item, record: DetectionRecord) -> Table:
         Mid(Text("ν"), lambda one: numbers.degrees_of_freedom(one[1].degrees_of_freedom)),
         id=item.id("variants"),
         name=item.name,
-        note=say("detection.variants_note"),
         kind=lambda one: "declared" if one[0] in declared else "plain",
     )
 
@@ -254,5 +253,4 @@ def _table_of_decision_limits(context: Context, known: Sequence[_Limit]) -> Tabl
         Col("limit", lambda one: limit(one[2].value)),
         Col("unit", lambda one: one[0].analyte.unit),
         id="decision-limits-table",
-        note=say("decision_limits.note"),
     )

@@ -141,7 +141,7 @@ def _differences(context: Context, item: Item, record: ComparisonRecord) -> tupl
             Col("test"),
             id=item.id("differences-table"),
             name=item.name,
-            note=say("method_comparison.differences_note", coverage=note_coverage),
+            coverage=note_coverage,
         ),
         *refused,
     )
@@ -171,7 +171,6 @@ def _lines(context: Context, item: Item, record: ComparisonRecord) -> tuple[Bloc
             Col("remark", lambda one: _remark(context, record, one[0]), width=26),
             id=item.id("lines-table"),
             name=item.name,
-            note=say("method_comparison.lines_note"),
         ),
         *refused,
     )

@@ -93,13 +93,10 @@ def _kept(context: Context, item: Item, records: Sequence[StabilityRecord]) -> t
             Col(Text(_shown(context, first))),
             id=item.id("stability-table"),
             name=item.name,
-            note=say(
-                "stability.note",
-                level=percent_level(item.record.confidence),
-                by=say.text(
-                    "stability.by_customary" if first.allowed_by == "customary" else "stability.by_study",
-                    allowed=allowed,
-                ),
+            level=percent_level(item.record.confidence),
+            by=say.text(
+                "stability.by_customary" if first.allowed_by == "customary" else "stability.by_study",
+                allowed=allowed,
             ),
         ),
         *refusals(*((record.condition, record.remaining_percent) for record in records)),

@@ -85,7 +85,6 @@ def _table(context: Context, item: Item, records: Sequence[RecoveryRecord]) -> T
         ),
         id=item.id("recovery-table"),
         name=item.name,
-        note=say("trueness.note"),
     )
 
 

@@ -113,7 +113,7 @@ def _levels(context: Context, item: Item, record: UncertaintyRecord) -> Table:
         Num("calibration", lambda one: numbers.significant(one.calibration, 2), unit),
         id=item.id("uncertainty-levels"),
         name=item.name,
-        note=say("uncertainty.levels_note", k=_k_text(context, record.levels[0].budget)),
+        k=_k_text(context, record.levels[0].budget),
     )
 
 
@@ -225,7 +225,7 @@ def _budget(context: Context, item: Item, budget: BudgetRecord, unit: str, at: s
         id=item.id(f"uncertainty-{name}"),
         name=item.name,
         at=at,
-        note=say("uncertainty.budget_note", method=budget.method),
+        method=budget.method,
     )
 
 
@@ -315,12 +315,9 @@ def simulation_beside(
             Num("to", unit=unit),
             id=item.id(f"uncertainty-{name}"),
             name=item.name,
-            note=say(
-                "uncertainty.simulation_note",
-                draws=simulation.draws,
-                seed=str(simulation.seed),
-                level=percent_level(simulation.confidence),
-            ),
+            draws=simulation.draws,
+            seed=str(simulation.seed),
+            level=percent_level(simulation.confidence),
             size="normal",
         ),
         Paragraph(_agreement(context, simulation, check)),
