@@ -68,9 +68,13 @@ def value_only(value: float | None, uncertainty: float | None) -> str:
 
 
 def significant(
-    value: float | None, digits: int = _FIGURES_WITHOUT_UNCERTAINTY, *, apart_from: Iterable[float] = ()
+    value: float | None,
+    digits: int = _FIGURES_WITHOUT_UNCERTAINTY,
+    unit: str = "",
+    *,
+    apart_from: Iterable[float] = (),
 ) -> str:
-    """*value* to *digits* significant figures.
+    """*value* to *digits* significant figures, with its *unit*.
 
     Where rounding would make it look equal to one of *apart_from* (a limit it is compared with) although it
     is not, figures are added until the difference shows: 5.004 against 5 is ``5.004``, not ``5.00``.
@@ -82,13 +86,13 @@ def significant(
     for figures in range(digits, max(digits, _FIGURES_TO_TELL_APART) + 1):
         rounded = _rounded(v, figures)
         if all(rounded != other for other in others):
-            return _write(rounded)
-    return _write(_rounded(v, _FIGURES_AS_GIVEN))
+            return quantity(_write(rounded), unit)
+    return quantity(_write(_rounded(v, _FIGURES_AS_GIVEN)), unit)
 
 
-def limit(value: float | None) -> str:
+def limit(value: float | None, unit: str = "") -> str:
     """A detection or quantification limit: two significant figures."""
-    return significant(value, _FIGURES_OF_A_LIMIT)
+    return significant(value, _FIGURES_OF_A_LIMIT, unit)
 
 
 def limit_and_interval(value: float | None, ends: tuple[float | None, float | None] | None) -> str:
@@ -101,11 +105,11 @@ def stated(value: float | str | None) -> str:
     return value if isinstance(value, str) else as_given(value)
 
 
-def as_given(value: float | None) -> str:
-    """A datum as it was recorded: nothing rounded away, nothing added (``0.1``, ``5``)."""
+def as_given(value: float | None, unit: str = "") -> str:
+    """A datum as it was recorded, with its *unit*: nothing rounded away, nothing added (``0.1``, ``5``)."""
     if not _is_number(value):
         return _no_number(value)
-    return _write(_rounded(_decimal(value), _FIGURES_AS_GIVEN).normalize(_EXACT))
+    return quantity(_write(_rounded(_decimal(value), _FIGURES_AS_GIVEN).normalize(_EXACT)), unit)
 
 
 def end_of_range(value: float | None) -> str:

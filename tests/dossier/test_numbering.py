@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from validator.dossier.document import CaveatBlock, Column, Document, Formula, Section, Table
-from validator.dossier.numbering import number
+from validator.dossier.document import CaveatBlock, Column, Document, Formula, Section, Table, number
 from validator.dossier.wording import words_for
 
 WORDS = words_for("en", "frame")

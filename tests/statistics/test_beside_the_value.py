@@ -57,7 +57,7 @@ def test_repeatability():
 
 
 def test_total_of_a_balanced_layout():
-    """Satterthwaite's degrees of freedom of (MS_b + (n − 1) MS_w)/n, s/√(2ν) and the χ² interval at them."""
+    """Satterthwaite's degrees of freedom of (MS_b + (n − 1) MS_w)/n, and s/√(2ν)."""
     groups = [[1.0, 1.4, 1.1], [2.1, 2.0, 2.3], [1.6, 1.2, 1.5], [2.6, 2.2, 2.4]]
     between = 3 * np.var([np.mean(group) for group in groups], ddof=1)
     within = np.mean([np.var(group, ddof=1) for group in groups])
@@ -65,13 +65,11 @@ def test_total_of_a_balanced_layout():
     nu = variance**2 / ((between / 3) ** 2 / 3 + (2 * within / 3) ** 2 / 8)
     s = math.sqrt(variance)
 
-    estimate, satterthwaite = total_estimate(one_way_layout(groups), variance, 0.95)
+    estimate = total_estimate(one_way_layout(groups), variance, 0.95)
 
     assert estimate.value == pytest.approx(s, rel=1e-12)
     assert estimate.degrees_of_freedom == pytest.approx(nu, rel=1e-9)
     assert estimate.standard_error == pytest.approx(s / math.sqrt(2 * nu), rel=1e-9)
-    limits = [s * math.sqrt(nu / stats.chi2.ppf(p, nu)) for p in (0.975, 0.025)]
-    assert ends(satterthwaite) == pytest.approx(limits, rel=1e-9)
 
 
 def test_group_means_of_an_unbalanced_layout():

@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from validator.statistics.comparison import bland_altman, compare_variances, paired_difference
+from validator.statistics.comparison import bland_altman, paired_difference, variance_ratio
 from validator.statistics.decision_limits import LevelUncertainty, limit_above
 from validator.statistics.detection.intervals import simulated
 from validator.statistics.distributions import standard_deviation_interval, student
@@ -47,7 +47,7 @@ def dilution(level):
     [
         lambda c: bland_altman(THIS, OTHER, confidence=c).lower,
         lambda c: bland_altman(THIS, OTHER, confidence=c).bias,
-        lambda c: compare_variances(THIS, OTHER, confidence=c).ratio,
+        lambda c: variance_ratio(2.5, 11, 9, confidence=c).ratio,
         lambda c: paired_difference(THIS, OTHER, confidence=c).mean_difference,
         lambda c: limit_above(5.0, 2.33, UNCERTAINTY, c),
         lambda c: simulated(0.0, DRAWS, c),
@@ -63,7 +63,7 @@ def dilution(level):
         lambda c: repeated_use(TIMES + 1, FALLING, confidence=c).uses_until_loss,
         lambda c: relative_change(THIS, OTHER, confidence=c).change,
         lambda c: matrix_effect(LINE, STEEPER, confidence=c),
-        lambda c: slope_ratio(LINE, STEEPER, confidence=c).estimate,
+        lambda c: slope_ratio(LINE, STEEPER, confidence=c),
         lambda c: stability_trend(TIMES, FALLING, allowed_percent=10, confidence=c).change_at_end,
         dilution,
     ],

@@ -15,7 +15,6 @@ from validator.statistics.precision_intervals import (
     mean_over_groups,
     modified_large_sample_interval,
     satterthwaite_degrees_of_freedom,
-    satterthwaite_interval,
     total_terms,
 )
 from validator.statistics.variance_components import one_way_layout
@@ -51,21 +50,6 @@ def test_modified_large_sample_covers_95_percent(sizes, between):
 
 
 @pytest.mark.parametrize("sizes", [BALANCED, UNBALANCED])
-def test_satterthwaite_is_near_95_percent_and_short_where_few_groups_dominate(sizes):
-    """Within 94 to 97 % without a between component; below 94 % when five groups carry the variance."""
-    hits = {
-        between: sum(
-            math.hypot(1.0, between) in satterthwaite_interval(total_terms(layout), 0.95)
-            for layout in simulated_layouts(sizes, between)
-        )
-        for between in (0.0, 3.0)
-    }
-
-    assert 0.94 <= hits[0.0] / RUNS <= 0.97
-    assert 0.88 <= hits[3.0] / RUNS < 0.94
-
-
-@pytest.mark.parametrize("sizes", [BALANCED, UNBALANCED])
 @pytest.mark.parametrize(("between", "upper"), [(0.0, 0.98), (0.3, 0.96), (1.0, 0.96), (3.0, 0.96)])
 def test_the_between_component_is_covered(sizes, between, upper):
     """The between component: 94 to 96 %, but 97.5 % where the truth is zero and only one side can miss."""
@@ -85,12 +69,12 @@ def test_the_between_component_is_covered(sizes, between, upper):
 
 
 def test_one_term_is_exact():
-    """A single mean square has the chi-squared interval, by both ways, and its own degrees of freedom."""
+    """A single mean square has the chi-squared interval and its own degrees of freedom."""
     term = MeanSquareTerm(coefficient=0.5, mean_square=8.0, degrees_of_freedom=7)
     exact = standard_deviation_interval(2.0, 7, 0.95)
 
-    for interval in (modified_large_sample_interval([term], 0.95), satterthwaite_interval([term], 0.95)):
-        assert (interval.lower, interval.upper) == pytest.approx((exact.lower, exact.upper))
+    interval = modified_large_sample_interval([term], 0.95)
+    assert (interval.lower, interval.upper) == pytest.approx((exact.lower, exact.upper))
     assert satterthwaite_degrees_of_freedom([term]) == pytest.approx(7)
 
 

@@ -132,13 +132,13 @@ def _figures_of(context: Context, item: Item) -> Iterator[tuple[str, ...]]:
             if isinstance(limit, DeclaredLimit):
                 yield (context.characteristic(name), "", limit_text(limit))
     for one in () if isinstance(record.precision, NotAssessed) else record.precision:
-        level = numbers.quantity(numbers.as_given(one.level), unit) if one.level is not None else ""
+        level = numbers.as_given(one.level, unit) if one.level is not None else ""
         for name in ("repeatability", "intermediate", "reproducibility"):
             found = getattr(one, f"{name}_rsd")
             if isinstance(found, EstimateRecord) and found.value is not None:
                 yield (f"RSD, {name}", level, estimate_text(found, "%"))
     for entry in () if isinstance(record.recovery, NotAssessed) else record.recovery:
-        level = numbers.quantity(numbers.as_given(entry.level), unit)
+        level = numbers.as_given(entry.level, unit)
         where = f"{level}, {entry.matrix}" if entry.matrix else level
         yield ("Recovery", where, estimate_text(entry.mean_recovery, "%"))
 

@@ -17,9 +17,9 @@ from markupsafe import Markup
 from msgspec import Struct
 
 from validator.dossier import document as model
+from validator.dossier.document import number
 from validator.dossier.inline import pieces, plain
 from validator.dossier.laboratory import ACCENT
-from validator.dossier.numbering import number
 from validator.dossier.table_layout import UNIT_TO_STROKE, is_long, lay_out
 from validator.dossier.wording import words_for
 from validator.resources import templates_folder
@@ -29,10 +29,9 @@ if TYPE_CHECKING:
 
     from jinja2.sandbox import SandboxedEnvironment
 
-    from validator.dossier.document import Block, Document, Section
+    from validator.dossier.document import Block, ContentsEntry, Document, Section
     from validator.dossier.inline import Inline
     from validator.dossier.laboratory import Laboratory
-    from validator.dossier.numbering import ContentsEntry
 
 
 Medium = Literal["print", "web"]

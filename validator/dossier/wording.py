@@ -135,14 +135,15 @@ def table_of(
     records: Iterable[R | Row],
     *columns: Col[R],
     id: str,
-    note: Content = "",
+    note: Content | None = None,
     size: Literal["normal", "small", "tiny"] = "small",
     kind: Callable[[R], RowKind] = lambda _: "plain",
     **values: Content | int | None,
 ) -> Table:
     """A table whose caption stands under *key*, with *values* set in; a row for each of *records*.
 
-    Rows among the records (headings, totals) stand as they are.
+    The note is *note*, else what the catalogue has under ``<key>_note``. Rows among the records (headings,
+    totals) stand as they are.
 
     Raises:
         KeyError: the catalogue lacks the caption or a head.
@@ -166,6 +167,6 @@ def table_of(
             else Row(tuple(column.value(one) for column in columns if column.value), kind(one))
             for one in records
         ),
-        note=note,
+        note=say(f"{key}_note", **values) if note is None and f"{key}_note" in say.entries else note or "",
         size=size,
     )

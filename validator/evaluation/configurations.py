@@ -85,7 +85,7 @@ def _compared(
     gain: SignalGain | NotAssessed = NO_CALIBRATION
     if isinstance(this, Fitted) and isinstance(base, Fitted):
         mine, its = this.fit, base.fit
-        ratio = attempt(lambda: two_sided_record(slope_ratio(mine, its, confidence=single).estimate))
+        ratio = attempt(lambda: two_sided_record(slope_ratio(mine, its, confidence=single)))
         difference = attempt(lambda: t_test(slope_difference(mine, its).welch))
         pooled = attempt(lambda: t_test(pooled_slope_test(mine, its)))
         variances = attempt(lambda: f_test(residual_variance_ratio(mine, its)))

@@ -158,7 +158,7 @@ def _compared(
     if solvent is None:
         return NO_CALIBRATION, NO_CALIBRATION, NO_CALIBRATION
     return (
-        attempt(lambda: estimate_record(slope_ratio(fit, solvent, confidence=confidence).estimate)),
+        attempt(lambda: estimate_record(slope_ratio(fit, solvent, confidence=confidence))),
         attempt(lambda: estimate_record(effect_percent(fit, solvent, confidence=confidence))),
         attempt(lambda: t_test(slope_difference(fit, solvent, confidence=confidence).welch)),
     )

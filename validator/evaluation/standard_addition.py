@@ -170,7 +170,7 @@ def _slope_ratio(
     if isinstance(fitted, NotAssessed):
         return NO_CALIBRATION
     external = fitted.fit
-    return attempt(lambda: estimate_record(slope_ratio(line, external, confidence=confidence).estimate))
+    return attempt(lambda: estimate_record(slope_ratio(line, external, confidence=confidence)))
 
 
 def _p(difference: EstimateRecord) -> float | None:

@@ -128,36 +128,6 @@ def differences(this: ArrayLike, reference: ArrayLike) -> Vector:
     return without_rounding(y - x, np.concatenate([x, y]))
 
 
-def compare_variances(first: ArrayLike, second: ArrayLike, *, confidence: float = 0.95) -> VarianceComparison:
-    r"""F test of two variances of independent results.
-
-    .. math:: F = s_1^2/s_2^2 \sim F(n_1 - 1, n_2 - 1)
-
-    Args:
-        first: independent results under one set of conditions.
-        second: the same under another.
-        confidence: level of the interval of the ratio of the variances.
-
-    Raises:
-        NotEstimable: fewer than 2 results on a side, or no scatter on one.
-
-    References:
-        NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.5.9.
-    """
-    a, b = summarise(first, "first"), summarise(second, "second")
-    if a.variance is None or b.variance is None:
-        raise NotEstimable(
-            "one of the two groups has a single result", "at least 2 independent results in each group"
-        )
-    if a.variance == 0 or b.variance == 0:
-        raise NotEstimable(
-            "the results of one method show no variation", "results recorded with higher resolution"
-        )
-    return variance_ratio(
-        a.variance / b.variance, a.degrees_of_freedom, b.degrees_of_freedom, confidence=confidence
-    )
-
-
 def variance_ratio(f: float, nu1: float, nu2: float, *, confidence: float = 0.95) -> VarianceComparison:
     """F test and interval of a ratio *f* > 0 of independent variances with *nu1* and *nu2* df.
 

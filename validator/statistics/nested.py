@@ -23,7 +23,7 @@ from msgspec import Struct
 
 from validator.errors import NotEstimable
 from validator.statistics.distributions import standard_deviation_interval, student
-from validator.statistics.interval import Estimate, Interval
+from validator.statistics.interval import Estimate
 from validator.statistics.precision_intervals import (
     Figure,
     MeanSquareTerm,
@@ -32,7 +32,6 @@ from validator.statistics.precision_intervals import (
     modified_large_sample_interval,
     relative_standard_deviation,
     satterthwaite_degrees_of_freedom,
-    satterthwaite_interval,
     standard_deviation,
 )
 from validator.statistics.variance_components import (
@@ -65,7 +64,6 @@ class ComponentsResult(Struct, frozen=True, kw_only=True):
         components: outermost factor first, the residual last.
         repeatability_sd, repeatability_rsd: the residual; not estimable without replicates in the cells.
         intermediate_sd, intermediate_rsd: root of the sum of all components.
-        intermediate_satterthwaite: its interval by Satterthwaite.
         design: "nested" or "crossed".
         balanced: by analysis of variance, else by restricted maximum likelihood.
         level: level of confidence of the intervals.
@@ -79,7 +77,6 @@ class ComponentsResult(Struct, frozen=True, kw_only=True):
     repeatability_rsd: Figure
     intermediate_sd: Figure
     intermediate_rsd: Figure
-    intermediate_satterthwaite: Interval | None
     design: str
     balanced: bool
     level: float
@@ -220,7 +217,6 @@ def _result(
         repeatability_rsd=relative_standard_deviation(repeatability, mean.value),
         intermediate_sd=parts.total,
         intermediate_rsd=relative_standard_deviation(parts.total, mean.value),
-        intermediate_satterthwaite=parts.satterthwaite,
         design=design,
         balanced=parts.balanced,
         level=level,
@@ -381,7 +377,6 @@ class ComponentParts(Struct, frozen=True, kw_only=True):
 
     components: tuple[VarianceComponent, ...]
     total: Figure
-    satterthwaite: Interval | None
     balanced: bool
     method: str
 
@@ -416,7 +411,6 @@ def from_mean_squares(table: Sequence[MeanSquareLine], level: float) -> Componen
             interval=holding(s, modified_large_sample_interval(terms, level)),
             degrees_of_freedom=nu,
         ),
-        satterthwaite=holding(s, satterthwaite_interval(terms, level)),
         balanced=True,
         method="balanced analysis of variance" + _said(clipped),
     )
@@ -444,20 +438,16 @@ def from_likelihood(
     s = math.sqrt(total)
     if terms is None:
         nu = 2 * total**2 / float(fit.covariance.sum())
-        interval = satterthwaite = standard_deviation_interval(
-            s, nu, level, "Satterthwaite, information matrix"
-        )
+        interval = standard_deviation_interval(s, nu, level, "Satterthwaite, information matrix")
     else:
         nu = satterthwaite_degrees_of_freedom(terms, total)
         interval = holding(s, modified_large_sample_interval(terms, level))
-        satterthwaite = standard_deviation_interval(s, nu, level, "Satterthwaite")
     clipped = [component.factor for component in components if component.clipped]
     return ComponentParts(
         components=tuple(components),
         total=Estimate(
             value=s, standard_error=s / math.sqrt(2 * nu), interval=interval, degrees_of_freedom=nu
         ),
-        satterthwaite=satterthwaite,
         balanced=False,
         method="unbalanced, restricted maximum likelihood" + _said(clipped),
     )

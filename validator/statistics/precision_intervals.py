@@ -1,4 +1,4 @@
-r"""Intervals for variance components: chi-squared, modified large-sample, Satterthwaite.
+r"""Intervals for variance components: chi-squared and modified large-sample.
 
 A variance that is estimated by a weighted sum of independent mean squares,
 :math:`\hat\gamma = \sum_q c_q S_q^2` with :math:`\nu_q S_q^2/\mathrm{E}(S_q^2) \sim \chi^2_{\nu_q}`,
@@ -116,16 +116,6 @@ def satterthwaite_degrees_of_freedom(terms: Sequence[MeanSquareTerm], total: flo
     scale = max(abs(term.value) for term in terms)
     total = sum(term.value / scale for term in terms) if total is None else total / scale
     return total**2 / sum((term.value / scale) ** 2 / term.degrees_of_freedom for term in terms)
-
-
-def satterthwaite_interval(terms: Sequence[MeanSquareTerm], level: float) -> Interval:
-    """Chi-squared interval of the root of a sum of mean squares, with effective degrees of freedom.
-
-    Simple and much used, but too short when a mean square with few degrees of freedom dominates a
-    difference; for sums it is close to :func:`modified_large_sample_interval`.
-    """
-    s = math.sqrt(sum(term.value for term in terms))
-    return standard_deviation_interval(s, satterthwaite_degrees_of_freedom(terms), level, "Satterthwaite")
 
 
 def modified_large_sample_interval(terms: Sequence[MeanSquareTerm], level: float) -> Interval:
@@ -270,14 +260,13 @@ def between_estimate(layout: OneWayLayout, variance: float, level: float) -> Est
     return Estimate(value=s, interval=holding(s, interval))
 
 
-def total_estimate(layout: OneWayLayout, variance: float, level: float) -> tuple[Estimate, Interval]:
-    """The root of the total *variance* with its modified large-sample interval; beside it Satterthwaite's."""
+def total_estimate(layout: OneWayLayout, variance: float, level: float) -> Estimate:
+    """The root of the total *variance* with its modified large-sample interval."""
     terms = total_terms(layout)
     s, nu = math.sqrt(variance), satterthwaite_degrees_of_freedom(terms)
-    estimate = Estimate(
+    return Estimate(
         value=s,
         standard_error=s / math.sqrt(2 * nu),
         interval=holding(s, modified_large_sample_interval(terms, level)),
         degrees_of_freedom=nu,
     )
-    return estimate, holding(s, satterthwaite_interval(terms, level))

@@ -12,7 +12,6 @@ from validator.statistics.distributions import (
     f_upper_tail,
     student,
     student_interval,
-    t_two_sided,
     t_two_sided_p,
 )
 from validator.statistics.interval import Estimate, Interval, SignificanceTest
@@ -26,36 +25,6 @@ if TYPE_CHECKING:
 
 
 WEIGHTED = "the residual variances of weighted fits refer to different levels"
-
-
-class SlopeRatio(Struct, frozen=True, kw_only=True):
-    """Slope of one calibration over that of another.
-
-    Attributes:
-        value: ρ = b1/b2.
-        standard_error: delta method.
-        interval: Fieller; infinite on both sides when ``unbounded``.
-        degrees_of_freedom: Welch–Satterthwaite ν at the estimated ratio.
-        g: t² s_b2²/b2²; from 1 on the reference slope is not significantly different from 0.
-        unbounded: g ≥ 1.
-    """
-
-    value: float
-    standard_error: float
-    interval: Interval
-    degrees_of_freedom: float
-    g: float
-    unbounded: bool
-
-    @property
-    def estimate(self) -> Estimate:
-        """The ratio as an estimate."""
-        return Estimate(
-            value=self.value,
-            standard_error=self.standard_error,
-            interval=self.interval,
-            degrees_of_freedom=self.degrees_of_freedom,
-        )
 
 
 class SlopeDifference(Struct, frozen=True, kw_only=True):
@@ -80,11 +49,12 @@ class SlopeDifference(Struct, frozen=True, kw_only=True):
     variance_ratio: SignificanceTest | None
 
 
-def slope_ratio(first: CalibrationFit, second: CalibrationFit, *, confidence: float = 0.95) -> SlopeRatio:
+def slope_ratio(first: CalibrationFit, second: CalibrationFit, *, confidence: float = 0.95) -> Estimate:
     r"""Ratio ρ = b1/b2 of the slopes of two independent lines.
 
     Fieller's limits are the ρ with :math:`|b_1 - ρ b_2| = t\,(s_{b1}^2 + ρ^2 s_{b2}^2)^{1/2}`, t at the
-    Welch–Satterthwaite ν of :math:`s_{b1}^2 + \hatρ^2 s_{b2}^2`.
+    Welch–Satterthwaite ν of :math:`s_{b1}^2 + \hatρ^2 s_{b2}^2`.  Where the reference slope may be 0
+    (g ≥ 1) they are infinite.
 
     Raises:
         NotEstimable: a parabola, a reference slope of 0, or two exact lines.
@@ -105,14 +75,11 @@ def slope_ratio(first: CalibrationFit, second: CalibrationFit, *, confidence: fl
             "signals recorded with sufficient resolution to show variation",
         )
     nu = effective_degrees_of_freedom([(r1, nu1), (ratio**2 * r2, nu2)])
-    g = t_two_sided(confidence, nu) ** 2 * r2
-    return SlopeRatio(
+    return Estimate(
         value=ratio,
         standard_error=math.sqrt(variance),
         interval=fieller_interval(ratio, r1, r2, nu, confidence),
         degrees_of_freedom=nu,
-        g=g,
-        unbounded=g >= 1,
     )
 
 
@@ -195,8 +162,8 @@ def matrix_effect(matrix: CalibrationFit, solvent: CalibrationFit, *, confidence
     ratio = slope_ratio(matrix, solvent, confidence=confidence)
     return Estimate(
         value=100 * (ratio.value - 1),
-        standard_error=100 * ratio.standard_error,
-        interval=ratio.interval.through(lambda one: 100 * (one - 1)),
+        standard_error=None if ratio.standard_error is None else 100 * ratio.standard_error,
+        interval=ratio.interval and ratio.interval.through(lambda one: 100 * (one - 1)),
         degrees_of_freedom=ratio.degrees_of_freedom,
     )
 

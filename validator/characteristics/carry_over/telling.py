@@ -32,7 +32,7 @@ def blocks(context: Context, item: Item, records: Sequence[CarryOverRecord]) -> 
             "stability.carry_note",
             baseline=baseline,
             level=level,
-            limit=numbers.quantity(numbers.limit(first.limit), item.analyte.unit),
+            limit=numbers.limit(first.limit, item.analyte.unit),
             allowed=numbers.as_given(first.allowed_percent),
             by=say.text(f"stability.{by}"),
         )
@@ -64,9 +64,7 @@ def _carry_sentences(context: Context, record: CarryOverRecord) -> tuple[Content
         found.append(
             say(
                 f"stability.{key}",
-                largest=numbers.quantity(
-                    numbers.significant(largest, 3, apart_from=(record.allowed_percent,)), "%"
-                ),
+                largest=numbers.significant(largest, 3, "%", apart_from=(record.allowed_percent,)),
                 allowed=numbers.as_given(record.allowed_percent),
             )
         )

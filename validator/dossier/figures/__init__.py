@@ -14,6 +14,7 @@ from validator.dossier.figures.comparison import (
     method_comparison_figure,
     overlay_figure,
 )
+from validator.dossier.figures.curves import accuracy_profile_figure, trend_figure
 from validator.dossier.figures.parts import AxisText, Measured
 from validator.dossier.figures.precision import (
     ConsistencyLevel,
@@ -23,7 +24,6 @@ from validator.dossier.figures.precision import (
     precision_components_figure,
     precision_figure,
 )
-from validator.dossier.figures.profiles import accuracy_profile_figure, trend_figure
 from validator.dossier.figures.rows import (
     EffectRow,
     InterferenceRow,

@@ -7,7 +7,6 @@ import textwrap
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
-from matplotlib.ticker import Formatter
 from msgspec import Struct
 
 from validator.dossier.figure_style import HAIR_WIDTH, INK, RANGE, shortened
@@ -96,7 +95,7 @@ def set_scale(
         target.set_minor_locator(NullLocator())
         target.set_major_formatter(lambda value, _position: as_given(value))
     else:
-        from validator.dossier.figures.parts import SameDecimals
+        from validator.dossier.figures.tick_labels import SameDecimals
 
         target.set_major_formatter(SameDecimals())
 
@@ -214,26 +213,3 @@ def group_axis(axes: Axes, labels: Sequence[str], title: str) -> None:
     axes.set_xlim(-0.6, len(labels) - 0.4)
     axes.tick_params(axis="x", length=0)
     axes.set_xlabel(title)
-
-
-class SameDecimals(Formatter):
-    """``9.0, 9.5, 10.0`` in the number format of the dossier."""
-
-    _decimals = 0
-
-    def set_locs(self, locs: Iterable[float]) -> None:
-        """Take the places of all ticks, which matplotlib tells before it asks for any label."""
-        self._decimals = max((len(_after_the_point(as_given(at))) for at in locs), default=0)
-
-    def __call__(self, x: float, pos: int | None = None) -> str:
-        """The label at *x*."""
-        del pos
-        label = as_given(x)
-        missing = self._decimals - len(_after_the_point(label))
-        if missing <= 0 or not label[-1:].isdecimal() or "×" in label:
-            return label
-        return f"{label}{'' if '.' in label else '.'}{'0' * missing}"
-
-
-def _after_the_point(label: str) -> str:
-    return "" if "×" in label else label.partition(".")[2]

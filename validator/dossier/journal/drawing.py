@@ -12,6 +12,7 @@ from validator.dossier import figures
 from validator.dossier.document import Figure
 from validator.dossier.sections import pictures
 from validator.dossier.sections.context import Context, Item, percent_level
+from validator.dossier.sections.pictures_of_comparisons import draw_overlay
 from validator.dossier.wording import wording
 from validator.evaluation.results import LimitVariant, NotAssessed
 from validator.evaluation.selectivity import interference_limit
@@ -103,7 +104,7 @@ def _drawings(context: Context) -> Iterator[_Drawn]:
         yield from _of_item(context, item)
     for analyte in context.results.comparison_of_configurations:
         items = [item for item in context.items() if item.cell.analyte == analyte]
-        drawing = pictures.draw_overlay(context, items, width=WIDTH)
+        drawing = draw_overlay(context, items, width=WIDTH)
         if drawing is not None:
             count = sum(not isinstance(item.configuration.calibration, NotAssessed) for item in items)
             name = context.analyte_name(analyte)

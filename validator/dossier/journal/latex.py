@@ -10,8 +10,8 @@ import unicodedata
 from typing import TYPE_CHECKING
 
 from validator.dossier import document as model
+from validator.dossier.document import number
 from validator.dossier.inline import Code, Emphasis, LineBreak, Reference, Strong, Symbol, pieces, plain
-from validator.dossier.numbering import number
 from validator.dossier.wording import words_for
 
 if TYPE_CHECKING:

@@ -9,6 +9,7 @@ import re
 from typing import TYPE_CHECKING
 
 from validator.dossier import document as model
+from validator.dossier.document import number
 from validator.dossier.inline import (
     Code,
     Emphasis,
@@ -20,16 +21,14 @@ from validator.dossier.inline import (
     pieces,
     plain,
 )
-from validator.dossier.numbering import number
 from validator.dossier.wording import words_for
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
     from typing import Any
 
-    from validator.dossier.document import Block, Document, Section
+    from validator.dossier.document import Block, Document, Numbering, Section
     from validator.dossier.inline import Content, Inline
-    from validator.dossier.numbering import Numbering
 
 _MARKUP = re.compile(r"[\\`*_{}\[\]<>#|$~&@^!]")
 _AT_LINE_START = re.compile(r"^(\d*)([-+=:.)])")

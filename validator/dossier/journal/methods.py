@@ -130,7 +130,7 @@ def _calibration(context: Context) -> Iterator[Block]:
         reach = say.text(
             "journal.from_to",
             lower=numbers.as_given(span.lower),
-            upper=numbers.quantity(numbers.as_given(span.upper), item.analyte.unit),
+            upper=numbers.as_given(span.upper, item.analyte.unit),
         )
         fits.setdefault(_fit(context, record), []).append((item, reach))
     sentences = [

@@ -82,9 +82,7 @@ def _calibration(context: Context, item: Item, record: CalibrationRecord) -> Ite
         "journal.found_calibration",
         slope=estimate_text(record.slope, slope_unit(item)),
         intercept=estimate_text(record.intercept, item.analyte.signal_unit),
-        sd=numbers.quantity(
-            numbers.significant(record.residual_standard_deviation, 2), item.analyte.signal_unit
-        ),
+        sd=numbers.significant(record.residual_standard_deviation, 2, item.analyte.signal_unit),
         r_squared=near_one(record.r_squared),
     )
     for key, test in (("found_lack_of_fit", record.lack_of_fit), ("found_bend", record.quadratic_test)):
@@ -309,7 +307,7 @@ def _stability(context: Context, item: Item) -> Iterator[Content]:
         if not isinstance(record.remaining_percent, NotAssessed):
             yield context.say(
                 "journal.found_stability",
-                time=numbers.quantity(numbers.as_given(record.last_time), record.time_unit),
+                time=numbers.as_given(record.last_time, record.time_unit),
                 condition=record.condition,
                 remaining=estimate_text(record.remaining_percent, "%"),
             )
@@ -351,7 +349,7 @@ def _expanded(context: Context, item: Item, one: LevelUncertaintyRecord) -> str:
         figure = numbers.percent(budget.expanded_percent, 2)
     else:
         unit = "%" if budget.relative else item.analyte.unit
-        figure = numbers.quantity(numbers.significant(budget.expanded_uncertainty, 2), unit)
+        figure = numbers.significant(budget.expanded_uncertainty, 2, unit)
     factor = numbers.significant(budget.coverage_factor, 2)
     if one.level is None:
         return context.say.text("journal.uncertainty_anywhere", figure=figure, factor=factor)
@@ -364,7 +362,7 @@ def _accuracy(context: Context, item: Item) -> Iterator[Content]:
     if isinstance(record, NotAssessed):
         return
     named = {
-        "accepted": numbers.quantity(numbers.as_given(record.acceptance_percent), "%"),
+        "accepted": numbers.as_given(record.acceptance_percent, "%"),
         "share": percent_level(record.beta),
         "interval": record.decided_by,
     }
@@ -372,6 +370,6 @@ def _accuracy(context: Context, item: Item) -> Iterator[Content]:
         yield context.say("journal.found_no_accuracy", **named)
         return
     lower, upper = record.valid_range
-    reach = numbers.quantity(numbers.significant(upper), item.analyte.unit)
+    reach = numbers.significant(upper, unit=item.analyte.unit)
     ends = {"lower": numbers.significant(lower), "upper": reach}
     yield context.say("journal.found_accuracy", **named, **ends)

@@ -13,8 +13,8 @@ import zipfile
 from typing import TYPE_CHECKING
 
 from validator.dossier import document as model
+from validator.dossier.document import number
 from validator.dossier.inline import Code, Emphasis, LineBreak, Reference, Strong, Symbol, pieces, plain
-from validator.dossier.numbering import number
 from validator.dossier.wording import words_for
 from validator.errors import EnvironmentProblem
 

@@ -8,7 +8,7 @@ from msgspec import Struct
 
 from validator import numbers
 from validator.assessment.design import demands
-from validator.dossier.document import Block, BulletList, Column, Paragraph, Section, Table, identifier
+from validator.dossier.document import Block, BulletList, Paragraph, Section, Table, identifier
 from validator.dossier.inline import Outcome, Text
 from validator.dossier.sections.context import percent_level, row
 from validator.dossier.wording import Col, Mid, Num, table_of
@@ -80,7 +80,7 @@ def variant_title(name: str) -> str:
 def level_text(level: float | None, what: str, unit: str) -> str:
     """``3 µg/L, canal water``; the name of a limit variant; a dash for neither."""
     what = variant_title(what)
-    parts = [numbers.quantity(numbers.as_given(level), unit)] if level is not None else []
+    parts = [numbers.as_given(level, unit)] if level is not None else []
     return ", ".join([*parts, *([what] if what else [])]) or numbers.MISSING
 
 
@@ -351,29 +351,22 @@ def expected(parts: Parts) -> Section:
 
 
 def _assumed(parts: Parts) -> Table:
-    say = parts.say
-    rows = []
-    for prediction in parts.protocol.predictions:
-        analyte, assumed = parts.analyte(prediction.analyte), prediction.assumed
-        rows.append(
-            row(
-                analyte.name,
-                numbers.quantity(numbers.as_given(assumed.slope), _per(analyte.signal_unit, analyte.unit)),
-                numbers.quantity(numbers.as_given(assumed.intercept), analyte.signal_unit),
-                numbers.quantity(numbers.as_given(assumed.signal_sd), analyte.signal_unit),
-                numbers.quantity(numbers.as_given(assumed.signal_rsd_percent), "%"),
-                numbers.quantity(numbers.as_given(assumed.between_series_rsd_percent), "%"),
-                numbers.quantity(numbers.as_given(assumed.recovery_percent), "%"),
-            )
-        )
-    names = ("analyte", "slope", "intercept", "signal_sd", "signal_rsd", "between", "recovery")
-    return Table(
+    def given(value: float | None, unit: str) -> str:
+        return numbers.as_given(value, unit)
+
+    analyte = parts.analyte
+    return table_of(
+        parts.say,
+        "planning.expected.assumed",
+        [(analyte(one.analyte), one.assumed) for one in parts.protocol.predictions],
+        Col("analyte", lambda one: one[0].name),
+        Col("slope", lambda one: given(one[1].slope, _per(one[0].signal_unit, one[0].unit))),
+        Col("intercept", lambda one: given(one[1].intercept, one[0].signal_unit)),
+        Col("signal_sd", lambda one: given(one[1].signal_sd, one[0].signal_unit)),
+        Col("signal_rsd", lambda one: given(one[1].signal_rsd_percent, "%")),
+        Col("between", lambda one: given(one[1].between_series_rsd_percent, "%")),
+        Col("recovery", lambda one: given(one[1].recovery_percent, "%")),
         id="assumed",
-        caption=say("planning.expected.assumed"),
-        columns=tuple(Column(say(f"planning.expected.{name}")) for name in names),
-        rows=tuple(rows),
-        note=say("planning.expected.assumed_note"),
-        size="small",
     )
 
 
@@ -382,107 +375,79 @@ def _per(signal: str, level: str) -> str:
 
 
 def _widths(parts: Parts, prediction: Prediction) -> Table:
-    say = parts.say
-    analyte = parts.analyte(prediction.analyte)
-    confidence = parts.protocol.study.analysis_for(prediction.analyte).confidence
-    return table_of(
-        say,
-        "planning.expected.widths",
-        (_width_row(parts, prediction, one) for one in prediction.widths),
-        Col("figure", width=20),
-        Col("at", width=20),
-        Col("unit", width=10),
-        Num("typical"),
-        Col("half"),
-        Col("range"),
-        Num("closed", width=9),
-        id=identifier("widths", prediction.analyte),
-        name=analyte.name,
-        level=percent_level(confidence),
-        note=say("planning.expected.widths_note"),
-    )
-
-
-def _width_row(parts: Parts, prediction: Prediction, width: Width) -> Row:
-    analyte = parts.analyte(prediction.analyte)
+    say, analyte = parts.say, parts.analyte(prediction.analyte)
     units = {
         "slope": _per(analyte.signal_unit, analyte.unit),
         "intercept": analyte.signal_unit,
         "detection_limit": analyte.unit,
         "quantification_limit": analyte.unit,
     }
-    half = width.half_width
-    shown = numbers.MISSING
-    if half is not None:
-        ends = (half.interval.lower, half.interval.upper) if half.interval else (None, None)
-        shown = numbers.with_interval(half.value, *ends)
-    return row(
-        parts.say.text(f"planning.expected.name.{width.key.figure}"),
-        level_text(width.key.level, width.key.what, analyte.unit),
-        units.get(width.key.figure, "%"),
-        numbers.significant(width.typical),
-        shown,
-        numbers.MISSING
-        if width.low is None
-        else f"{numbers.significant(width.low, 2)} {numbers.TO} {numbers.significant(width.high, 2)}",
-        share(width.closed, width.n),
+    return table_of(
+        say,
+        "planning.expected.widths",
+        prediction.widths,
+        Col("figure", lambda one: say.text(f"planning.expected.name.{one.key.figure}"), width=20),
+        Col("at", lambda one: level_text(one.key.level, one.key.what, analyte.unit), width=20),
+        Col("unit", lambda one: units.get(one.key.figure, "%"), width=10),
+        Num("typical", lambda one: numbers.significant(one.typical)),
+        Col("half", _half_width),
+        Col("range", _range),
+        Num("closed", lambda one: share(one.closed, one.n), width=9),
+        id=identifier("widths", prediction.analyte),
+        name=analyte.name,
+        level=percent_level(parts.protocol.study.analysis_for(prediction.analyte).confidence),
     )
+
+
+def _half_width(width: Width) -> str:
+    half = width.half_width
+    if half is None:
+        return numbers.MISSING
+    ends = (half.interval.lower, half.interval.upper) if half.interval else (None, None)
+    return numbers.with_interval(half.value, *ends)
+
+
+def _range(width: Width) -> str:
+    if width.low is None:
+        return numbers.MISSING
+    return f"{numbers.significant(width.low, 2)} {numbers.TO} {numbers.significant(width.high, 2)}"
 
 
 def _chances(parts: Parts, prediction: Prediction) -> Table:
-    say = parts.say
     return table_of(
-        say,
+        parts.say,
         "planning.expected.chances",
-        _chance_rows(parts, prediction),
-        Col("criterion"),
-        Col("at", width=21),
-        Num("meets", width=9),
-        Num("open", width=11),
-        Num("fails", width=9),
-        Col("simulation", width=15),
+        prediction.chances,
+        Col("criterion", lambda one: parts.criterion(one)),
+        Col("at", lambda one: parts.at(one, prediction.analyte), width=21),
+        Num("meets", lambda one: share(one.meets, one.n), width=9),
+        Num("open", lambda one: share(one.open + one.unanswered, one.n), width=11),
+        Num("fails", lambda one: share(one.fails, one.n), width=9),
+        Col("simulation", lambda one: percent_interval(one.probability), width=15),
         id=identifier("chances", prediction.analyte),
         name=parts.analyte(prediction.analyte).name,
-        note=say("planning.expected.chances_note", count=prediction.simulations),
+        count=prediction.simulations,
     )
-
-
-def _chance_rows(parts: Parts, prediction: Prediction) -> Iterator[Row]:
-    for chance in prediction.chances:
-        yield row(
-            parts.criterion(chance),
-            parts.at(chance, prediction.analyte),
-            share(chance.meets, chance.n),
-            share(chance.open + chance.unanswered, chance.n),
-            share(chance.fails, chance.n),
-            percent_interval(chance.probability),
-        )
 
 
 def _powers(parts: Parts, prediction: Prediction) -> Table:
-    say = parts.say
+    say, analyte = parts.say, parts.analyte(prediction.analyte)
     return table_of(
         say,
         "planning.expected.powers",
-        (_power_row(parts, prediction, one) for one in prediction.powers),
-        Col("test", width=26),
-        Col("at", width=20),
-        Col("departure", width=16),
-        Col("false_alarms"),
-        Col("power"),
+        prediction.powers,
+        Col("test", lambda one: say.text(f"planning.expected.test_name.{one.test}"), width=26),
+        Col("at", lambda one: level_text(one.level, one.what, analyte.unit), width=20),
+        Col("departure", lambda one: _departure(say, one), width=16),
+        Col("false_alarms", lambda one: percent(one.false_alarms)),
+        Col("power", lambda one: percent(one.power)),
         id=identifier("powers", prediction.analyte),
-        name=parts.analyte(prediction.analyte).name,
-        note=say("planning.expected.powers_note", alpha=numbers.as_given(prediction.powers[0].alpha)),
+        name=analyte.name,
+        alpha=numbers.as_given(prediction.powers[0].alpha),
     )
 
 
-def _power_row(parts: Parts, prediction: Prediction, one: Power) -> Row:
+def _departure(say: Wording, one: Power) -> str:
     kind = "bias" if one.test == "bias" else "curvature"
-    departure = numbers.quantity(numbers.as_given(one.departure_percent), "%")
-    return row(
-        parts.say.text(f"planning.expected.test_name.{one.test}"),
-        level_text(one.level, one.what, parts.analyte(prediction.analyte).unit),
-        parts.say.text(f"planning.expected.{kind}", percent=departure),
-        percent(one.false_alarms),
-        percent(one.power),
-    )
+    departure = numbers.as_given(one.departure_percent, "%")
+    return say.text(f"planning.expected.{kind}", percent=departure)

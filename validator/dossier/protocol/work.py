@@ -165,7 +165,7 @@ def _content(parts: Parts, one: Preparation) -> str:
     if material.level is None:
         return parts.say.text("planning.order.blank", name=analyte.name)
     key = "reference" if material.is_reference else "part"
-    level = numbers.quantity(numbers.as_given(material.level), analyte.unit)
+    level = numbers.as_given(material.level, analyte.unit)
     return parts.say.text(f"planning.order.{key}", name=analyte.name, level=level)
 
 

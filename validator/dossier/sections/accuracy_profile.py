@@ -15,7 +15,7 @@ from validator.dossier.sections.context import (
     section_of,
 )
 from validator.dossier.sections.judging import judged
-from validator.dossier.sections.pictures_of_conditions import profile_figures
+from validator.dossier.sections.pictures_of_comparisons import profile_figures
 from validator.dossier.wording import Col, Mid, Num, table_of
 
 if TYPE_CHECKING:
@@ -54,7 +54,7 @@ def _item(context: Context, item: Item, record: AccuracyProfileRecord) -> tuple[
         blocks.append(
             NotAssessedList(
                 tuple(
-                    refused(numbers.quantity(numbers.as_given(one.level), item.analyte.unit), one.reason)
+                    refused(numbers.as_given(one.level, item.analyte.unit), one.reason)
                     for one in record.refused
                 )
             )
@@ -95,7 +95,6 @@ def _table(context: Context, item: Item, record: AccuracyProfileRecord) -> Table
         ),
         id=item.id("accuracy-table"),
         name=item.name,
-        note=say("accuracy_profile.note"),
     )
 
 
@@ -118,5 +117,5 @@ def _range(context: Context, item: Item, record: AccuracyProfileRecord) -> Conte
     return say(
         f"accuracy_profile.{key}",
         lower=numbers.significant(lower),
-        upper=numbers.quantity(numbers.significant(upper), item.analyte.unit),
+        upper=numbers.significant(upper, unit=item.analyte.unit),
     )

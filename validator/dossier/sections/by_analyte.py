@@ -238,7 +238,7 @@ def _of_calibration(
     signal, unit = item.analyte.signal_unit, item.analyte.unit
     yield say.text("overview.slope"), estimate_text(record.slope, slope_unit(item)), n, of("sensitivity")
     yield say.text("overview.intercept"), estimate_text(record.intercept, signal), n, []
-    scatter = numbers.quantity(numbers.significant(record.residual_standard_deviation, 2), signal)
+    scatter = numbers.significant(record.residual_standard_deviation, 2, signal)
     yield say.text("overview.residual_sd"), scatter, n, []
     if not isinstance(record.lack_of_fit, NotAssessed):
         text = numbers.p_text(record.lack_of_fit.p)

@@ -103,7 +103,7 @@ def _done(context: Context, item: Item, record: CalibrationRecord) -> Content:
         n=record.n,
         levels=record.levels,
         lower=numbers.as_given(span.lower),
-        upper=numbers.quantity(numbers.as_given(span.upper), item.analyte.unit),
+        upper=numbers.as_given(span.upper, item.analyte.unit),
         nu=numbers.degrees_of_freedom(record.degrees_of_freedom),
         weighting=numbers.with_powers(record.weighting),
         reason=record.weighting_reason,
@@ -142,7 +142,6 @@ def _coefficients(context: Context, item: Item, record: CalibrationRecord) -> Ta
         Col("unit", width=14),
         id=item.id("coefficients"),
         name=item.name,
-        note=say("calibration.r_note"),
     )
 
 
@@ -182,7 +181,7 @@ def _tests(context: Context, item: Item, record: CalibrationRecord) -> Table:
         Num(Text("p"), lambda one: numbers.p_value(_p(one[1]))),
         Col("answer", lambda one: _answer(context, one[1]), width=24),
         id=item.id("tests"),
-        note=say("calibration.tests_note", alpha=numbers.as_given(context.study.analysis.alpha)),
+        alpha=numbers.as_given(context.study.analysis.alpha),
     )
 
 
@@ -234,7 +233,7 @@ def _range(context: Context, item: Item, record: CalibrationRecord) -> Content:
     return say(
         "calibration.range_by_rule" if told else "calibration.range",
         lower=numbers.as_given(found.lower),
-        upper=numbers.quantity(numbers.as_given(found.upper), item.analyte.unit),
+        upper=numbers.as_given(found.upper, item.analyte.unit),
         rule=found.rule,
         tries=len(found.path),
     )
@@ -301,9 +300,8 @@ def _beside(context: Context, item: Item, record: CalibrationRecord) -> tuple[Bl
                 without=estimate_text(record.slope, unit),
                 with_=estimate_text(record.with_excluded.slope, unit),
                 sd=numbers.significant(record.residual_standard_deviation, 2),
-                sd_with=numbers.quantity(
-                    numbers.significant(record.with_excluded.residual_standard_deviation, 2),
-                    item.analyte.signal_unit,
+                sd_with=numbers.significant(
+                    record.with_excluded.residual_standard_deviation, 2, item.analyte.signal_unit
                 ),
             )
         )
@@ -312,9 +310,8 @@ def _beside(context: Context, item: Item, record: CalibrationRecord) -> tuple[Bl
             say.paragraph(
                 "calibration.second_order",
                 sd=numbers.significant(record.residual_standard_deviation, 2),
-                sd_curve=numbers.quantity(
-                    numbers.significant(record.alternative_quadratic.residual_standard_deviation, 2),
-                    item.analyte.signal_unit,
+                sd_curve=numbers.significant(
+                    record.alternative_quadratic.residual_standard_deviation, 2, item.analyte.signal_unit
                 ),
             )
         )
@@ -322,9 +319,7 @@ def _beside(context: Context, item: Item, record: CalibrationRecord) -> tuple[Bl
         blocks.append(
             say.paragraph(
                 "calibration.readings",
-                sd=numbers.quantity(
-                    numbers.significant(record.repeated_readings.sd, 2), item.analyte.signal_unit
-                ),
+                sd=numbers.significant(record.repeated_readings.sd, 2, item.analyte.signal_unit),
                 preparations=record.repeated_readings.preparations,
             )
         )

@@ -16,8 +16,8 @@ from validator.dossier.sections.context import (
     slope_unit,
 )
 from validator.dossier.sections.matrix import significance_text, t_text
-from validator.dossier.sections.pairing import paired, widths
-from validator.dossier.sections.pictures import forest_figure, overlay_figure
+from validator.dossier.sections.pictures import paired, widths
+from validator.dossier.sections.pictures_of_comparisons import forest_figure, overlay_figure
 from validator.dossier.sections.summary import limit_text
 from validator.dossier.wording import Col, Num, table_of
 from validator.evaluation.results import ComparedConfiguration, FTest, NotAssessed, TTest, value_of
@@ -81,7 +81,7 @@ def _table(context: Context, analyte: str, items: list[Item]) -> tuple[Table, ..
         ),
         id=f"merit-{items[0].id()}",
         name=context.analyte_name(analyte),
-        note=say("configurations.merit_note", level=percent_level(items[0].record.confidence)),
+        level=percent_level(items[0].record.confidence),
         size="normal",
     )
     return (table,)
@@ -141,9 +141,7 @@ def _residual(item: Item) -> str:
     record = item.configuration.calibration
     if isinstance(record, NotAssessed):
         return numbers.MISSING
-    return numbers.quantity(
-        numbers.significant(record.residual_standard_deviation, 2), item.analyte.signal_unit
-    )
+    return numbers.significant(record.residual_standard_deviation, 2, item.analyte.signal_unit)
 
 
 def _r(item: Item) -> str:
@@ -249,41 +247,29 @@ def _gain(context: Context, analyte: str, one: ComparedConfiguration) -> str:
     if isinstance(found, NotAssessed):
         return numbers.MISSING
     unit = next(item.unit for item in context.study.method.analytes if item.name == analyte)
-    level = numbers.quantity(numbers.as_given(found.level), unit)
+    level = numbers.as_given(found.level, unit)
     return f"{estimate_text(found.gain)} at {level}"
 
 
-def _t_text(test: TTest) -> str:
+def _t_text(test: TTest | NotAssessed) -> str:
+    if isinstance(test, NotAssessed):
+        return numbers.MISSING
     return f"t = {numbers.significant(test.t)}, ν = {numbers.degrees_of_freedom(test.df)}"
 
 
 def _ratios(context: Context, pairs: list[tuple[str, ComparedConfiguration]]) -> Table:
     say = context.say
-    rows = []
-    for name, one in pairs:
-        difference = one.slope_difference
-        rows.append(
-            row(
-                context.configuration_name(one.configuration),
-                name,
-                estimate_text(one.slope_ratio),
-                numbers.MISSING if isinstance(difference, NotAssessed) else _t_text(difference),
-                numbers.p_value(one.adjusted_p),
-                estimate_text(one.detection_limit_ratio),
-                _gain(context, name, one),
-            )
-        )
     return table_of(
         say,
         "configurations.ratios",
-        rows,
-        Col("configuration", width=20),
-        Col("analyte", width=12),
-        Col("slope_ratio"),
-        Col("difference"),
-        Num(Text("p")),
-        Col("limit_ratio"),
-        Col("gain"),
+        pairs,
+        Col("configuration", lambda one: context.configuration_name(one[1].configuration), width=20),
+        Col("analyte", lambda one: one[0], width=12),
+        Col("slope_ratio", lambda one: estimate_text(one[1].slope_ratio)),
+        Col("difference", lambda one: _t_text(one[1].slope_difference)),
+        Num(Text("p"), lambda one: numbers.p_value(one[1].adjusted_p)),
+        Col("limit_ratio", lambda one: estimate_text(one[1].detection_limit_ratio)),
+        Col("gain", lambda one: _gain(context, *one)),
         id="ratios",
-        note=say("configurations.ratios_note", adjustment=pairs[0][1].adjustment if pairs else ""),
+        adjustment=pairs[0][1].adjustment if pairs else "",
     )

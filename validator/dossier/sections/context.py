@@ -311,9 +311,7 @@ def figure_text(finding: FindingRecord) -> str:
     if finding.unit == "p":
         return f"p = {numbers.p_value(finding.observed)}".replace("= <", "<").replace("= >", ">")
     if finding.interval is None:
-        return numbers.quantity(
-            numbers.significant(finding.observed, 3, apart_from=_ends(finding)), finding.unit
-        )
+        return numbers.significant(finding.observed, 3, finding.unit, apart_from=_ends(finding))
     return numbers.quantity(numbers.with_interval(finding.observed, *finding.interval), finding.unit)
 
 
@@ -374,7 +372,7 @@ def estimate_text(estimate: EstimateRecord | NotAssessed | None, unit: str = "",
     if estimate is None or isinstance(estimate, NotAssessed) or estimate.value is None:
         return numbers.MISSING
     if estimate.ci is None:
-        return numbers.quantity(numbers.significant(estimate.value, digits), unit)
+        return numbers.significant(estimate.value, digits, unit)
     return numbers.quantity(numbers.with_interval(estimate.value, *estimate.ci), unit)
 
 
@@ -423,4 +421,4 @@ def row(*cells: Content, kind: str = "plain") -> Row:
 
 def percent_level(confidence: float) -> str:
     """``95 %`` from 0.95."""
-    return numbers.quantity(numbers.as_given(round(confidence * 100, 6)), "%")
+    return numbers.as_given(round(confidence * 100, 6), "%")

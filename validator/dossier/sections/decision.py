@@ -9,7 +9,6 @@ from validator.dossier.document import (
     Block,
     BulletList,
     CaveatBlock,
-    Column,
     NotAssessedItem,
     NotAssessedList,
     Paragraph,
@@ -29,6 +28,7 @@ from validator.dossier.sections.context import (
     row,
     sources_of,
 )
+from validator.dossier.sections.pictures import level_label
 from validator.dossier.wording import Col, Num, table_of
 from validator.evaluation.results import (
     ConfigurationRecord,
@@ -114,18 +114,16 @@ def _table(context: Context, found: tuple[Finding, ...]) -> Table:
             )
             for one in members
         )
-    return Table(
+    return table_of(
+        say,
+        f"decision.{'open_criteria' if context.is_compact else 'criteria'}",
+        rows,
+        *((Col("of", width=22),) if several else ()),
+        Col("level", width=34),
+        Col("figure"),
+        Col("outcome", width=16),
         id="criteria",
-        caption=say("decision.open_criteria" if context.is_compact else "decision.criteria"),
-        columns=(
-            *((Column(say.text("decision.of"), width=22),) if several else ()),
-            Column(say.text("decision.level"), width=34),
-            Column(say.text("decision.figure")),
-            Column(say.text("decision.outcome"), width=16),
-        ),
-        rows=tuple(rows),
         note=say("decision.note"),
-        size="small",
     )
 
 
@@ -171,38 +169,26 @@ def _settle(context: Context, found: tuple[Finding, ...]) -> tuple[Block, ...]:
 def routine(context: Context) -> Section | None:
     """Consequences for routine use: limits of a control chart, checks, what calls for a new validation."""
     say = context.say
-    rows = []
-    for item in context.validated_items():
-        records = item.configuration.precision
-        if isinstance(records, NotAssessed):
-            continue
-        for record in records:
-            if record.control_limits is None:
-                continue
-            mean, s = record.control_limits
-            rows.append(
-                row(
-                    item.analyte.name,
-                    numbers.quantity(numbers.as_given(record.level), item.analyte.unit),
-                    numbers.value_only(mean, s),
-                    _limits(mean, 2 * s, s),
-                    _limits(mean, 3 * s, s),
-                )
-            )
+    known = [
+        (item, record, *record.control_limits)
+        for item in context.validated_items()
+        if not isinstance(records := item.configuration.precision, NotAssessed)
+        for record in records
+        if record.control_limits is not None
+    ]
     blocks: list[Block | Section] = [say.paragraph("decision.routine_lead", role="lead")]
-    if rows:
+    if known:
         blocks.append(
             table_of(
                 say,
                 "decision.control",
-                rows,
-                Col("analyte", width=18),
-                Col("level", width=16),
-                Num("centre"),
-                Col("warning"),
-                Col("action"),
+                known,
+                Col("analyte", lambda one: one[0].analyte.name, width=18),
+                Col("level", lambda one: level_label(one[0], one[1].level), width=16),
+                Num("centre", lambda one: numbers.value_only(one[2], one[3])),
+                Col("warning", lambda one: _limits(one[2], 2 * one[3], one[3])),
+                Col("action", lambda one: _limits(one[2], 3 * one[3], one[3])),
                 id="control",
-                note=say("decision.control_note"),
                 size="normal",
             )
         )
@@ -249,15 +235,15 @@ def conformity(context: Context) -> tuple[Block, ...]:
         table_of(
             say,
             "conformity.table",
-            (_row(context, item, one) for item, one in found),
-            Col("analyte", width=15),
-            Col("limit", width=19),
-            Col("u"),
-            Col("guard"),
-            Col("accept", width=19),
-            Col("reject", width=19),
+            found,
+            Col("analyte", lambda one: one[0].analyte.name, width=15),
+            Col("limit", lambda one: _limit_of(context, *one), width=19),
+            Col("u", lambda one: numbers.significant(one[1].standard_uncertainty, 2, one[0].analyte.unit)),
+            Col("guard", lambda one: _guard(one[1], one[0].analyte.unit)),
+            Col("accept", lambda one: _accepted(*one), width=19),
+            Col("reject", lambda one: _beyond(context, *one), width=19),
             id="conformity",
-            note=say("conformity.note", risk=percent_level(found[0][1].max_risk)),
+            risk=percent_level(found[0][1].max_risk),
         ),
         *refusals(*((item.name, one.acceptance) for item, one in found)),
         *(Paragraph(text) for item, one in found for text in _sentences(context, item, one)),
@@ -265,27 +251,21 @@ def conformity(context: Context) -> tuple[Block, ...]:
     )
 
 
-def _row(context: Context, item: Item, one: ConformityRecord) -> Row:
-    say, unit, u = context.say, item.analyte.unit, one.standard_uncertainty
-    name = say.text(f"conformity.of.{one.limit.replace(' ', '_')}")
-    limits = numbers.quantity(_between(one.lower, one.upper, None), unit)
-    accepted = numbers.MISSING
-    if not isinstance(one.acceptance, NotAssessed):
-        accepted = numbers.quantity(_between(*one.acceptance, u), unit)
-    return row(
-        item.analyte.name,
-        f"{name}: {limits}",
-        numbers.quantity(numbers.significant(u, 2), unit),
-        _guard(one, unit),
-        accepted,
-        numbers.quantity(_beyond(context, one, u), unit),
-    )
+def _limit_of(context: Context, item: Item, one: ConformityRecord) -> str:
+    name = context.say.text(f"conformity.of.{one.limit.replace(' ', '_')}")
+    return f"{name}: {numbers.quantity(_between(one.lower, one.upper, None), item.analyte.unit)}"
+
+
+def _accepted(item: Item, one: ConformityRecord) -> str:
+    if isinstance(one.acceptance, NotAssessed):
+        return numbers.MISSING
+    return numbers.quantity(_between(*one.acceptance, one.standard_uncertainty), item.analyte.unit)
 
 
 def _guard(one: ConformityRecord, unit: str) -> str:
     if one.guard_band is None:
         return numbers.MISSING
-    band = numbers.quantity(numbers.significant(one.guard_band, 2), unit)
+    band = numbers.significant(one.guard_band, 2, unit)
     return f"{band} ({numbers.significant(one.guard_factor, 3)} u)"
 
 
@@ -301,13 +281,14 @@ def _between(lower: float | None, upper: float | None, u: float | None) -> str:
     return f"{_written(lower, u)} {numbers.TO} {_written(upper, u)}"
 
 
-def _beyond(context: Context, one: ConformityRecord, u: float) -> str:
+def _beyond(context: Context, item: Item, one: ConformityRecord) -> str:
     parts = [
-        f"{sign} {numbers.value_only(end, u)}"
+        f"{sign} {numbers.value_only(end, one.standard_uncertainty)}"
         for sign, end in (("<", one.rejection_below), (">", one.rejection_above))
         if end is not None
     ]
-    return f" {context.say.text('conformity.or')} ".join(parts) or numbers.MISSING
+    text = f" {context.say.text('conformity.or')} ".join(parts)
+    return numbers.quantity(text or numbers.MISSING, item.analyte.unit)
 
 
 def _sentences(context: Context, item: Item, one: ConformityRecord) -> tuple[Content, ...]:
@@ -337,33 +318,21 @@ def _sentences(context: Context, item: Item, one: ConformityRecord) -> tuple[Con
 
 def _risks(context: Context, found: Sequence[tuple[Item, ConformityRecord]]) -> tuple[Block, ...]:
     say = context.say
-    rows = [
-        row(
-            item.analyte.name,
-            say.text(f"conformity.rule.{risk.rule}"),
-            _percent(risk.consumers_risk),
-            _percent(risk.producers_risk),
-            _percent(risk.conforming),
-            _percent(risk.accepted),
-        )
-        for item, one in found
-        for risk in one.global_risks
-    ]
-    if not rows:
+    risks = [(item, risk) for item, one in found for risk in one.global_risks]
+    if not risks:
         return ()
     return (
         table_of(
             say,
             "conformity.risks",
-            rows,
-            Col("analyte", width=18),
-            Col("by", width=22),
-            Num("consumer", unit="%"),
-            Num("producer", unit="%"),
-            Num("conforming", unit="%"),
-            Num("accepted", unit="%"),
+            risks,
+            Col("analyte", lambda one: one[0].analyte.name, width=18),
+            Col("by", lambda one: say.text(f"conformity.rule.{one[1].rule}"), width=22),
+            Num("consumer", lambda one: _percent(one[1].consumers_risk), "%"),
+            Num("producer", lambda one: _percent(one[1].producers_risk), "%"),
+            Num("conforming", lambda one: _percent(one[1].conforming), "%"),
+            Num("accepted", lambda one: _percent(one[1].accepted), "%"),
             id="conformity-risks",
-            note=say("conformity.risks_note"),
             size="normal",
         ),
     )

@@ -64,7 +64,6 @@ def _runs(context: Context) -> tuple[Block, ...]:
             Mid("devices"),
             Mid("excluded"),
             id="runs",
-            note=say("design.runs_note"),
         ),
     )
 
@@ -199,7 +198,6 @@ def _by_profile(context: Context, asked: Sequence[Demand], profiles: Sequence[Pr
         Col("outcome", width=15),
         Col("strictest", width=24),
         id="requirements",
-        note=say("design.several_note"),
     )
 
 
@@ -260,7 +258,7 @@ def plan_kept(context: Context) -> Section | None:
 def _row(context: Context, one: PlanDifference) -> Row:
     say = context.say
     unit = context.study.analyte(one.analyte).unit if one.analyte else ""
-    level = numbers.quantity(numbers.as_given(one.level), unit) if one.level is not None else ""
+    level = numbers.as_given(one.level, unit) if one.level is not None else ""
     return row(
         say.maybe(f"design.block.{one.subject}", one.subject.replace(".", f".{BREAK}")),
         context.title_of(one.analyte, one.configuration) if one.analyte else numbers.MISSING,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 from validator import numbers
@@ -14,7 +15,7 @@ from validator.dossier.document import (
     Table,
 )
 from validator.dossier.inline import Text
-from validator.dossier.sections.context import Context, Item, open_caveats, refusals, row, section_of
+from validator.dossier.sections.context import Context, Item, open_caveats, refusals, section_of
 from validator.dossier.sections.judging import judged
 from validator.dossier.sections.other_unit import limits_in_other_unit
 from validator.dossier.sections.pictures import limits_figure
@@ -32,8 +33,10 @@ from validator.evaluation.rows import runs_of
 from validator.statistics.detection import VARIANTS, resolve_detection, resolve_quantification
 
 if TYPE_CHECKING:
-    from validator.dossier.document import Row
+    from collections.abc import Sequence
+
     from validator.dossier.inline import Content
+    from validator.evaluation.results import EstimateRecord
 
 
 CHARACTERISTICS = ("detection_limit", "quantification_limit")
@@ -115,35 +118,24 @@ def deciding_ids(record: DetectionRecord) -> set[str]:
 def _table(context: Context, item: Item, record: DetectionRecord) -> Table:
     say, unit = context.say, item.analyte.unit
     declared = deciding_ids(record)
-    rows = [
-        row(
-            VARIANTS[name].title,
-            _limit(one.critical_level),
-            _limit(one.detection_limit),
-            _limit(one.quantification_limit),
-            one.sigma_source or numbers.MISSING,
-            numbers.significant(one.sigma_concentration, 2),
-            numbers.significant(one.k if one.k is not None else one.quantification_k, 3),
-            numbers.degrees_of_freedom(one.degrees_of_freedom),
-            kind="declared" if name in declared else "plain",
-        )
-        for name, one in _shown(record).items()
-    ]
     return table_of(
         say,
         "detection.variants",
-        rows,
-        Col("variant"),
-        Col("critical_level", unit=unit),
-        Col("detection_limit", unit=unit),
-        Col("quantification_limit", unit=unit),
-        Col("sigma_from"),
-        Num("sigma", unit=unit),
-        Num(Text("k")),
-        Mid(Text("ν")),
+        _shown(record).items(),
+        Col("variant", lambda one: VARIANTS[one[0]].title),
+        Col("critical_level", lambda one: _limit(one[1].critical_level), unit),
+        Col("detection_limit", lambda one: _limit(one[1].detection_limit), unit),
+        Col("quantification_limit", lambda one: _limit(one[1].quantification_limit), unit),
+        Col("sigma_from", lambda one: one[1].sigma_source or numbers.MISSING),
+        Num("sigma", lambda one: numbers.significant(one[1].sigma_concentration, 2), unit),
+        Num(
+            Text("k"),
+            lambda one: numbers.significant(one[1].k if one[1].k is not None else one[1].quantification_k, 3),
+        ),
+        Mid(Text("ν"), lambda one: numbers.degrees_of_freedom(one[1].degrees_of_freedom)),
         id=item.id("variants"),
         name=item.name,
-        note=say("detection.variants_note"),
+        kind=lambda one: "declared" if one[0] in declared else "plain",
     )
 
 
@@ -175,11 +167,11 @@ def _why(context: Context, item: Item, record: DetectionRecord) -> tuple[Block, 
             "detection.why",
             ratio=numbers.significant(found[largest] / found[smallest], 2),
             smallest=VARIANTS[smallest].title,
-            low=numbers.quantity(numbers.limit(found[smallest]), item.analyte.unit),
+            low=numbers.limit(found[smallest], item.analyte.unit),
             low_sigma=_sigma(context, item, low),
             low_contains=VARIANTS[smallest].sigma_contains,
             largest=VARIANTS[largest].title,
-            high=numbers.quantity(numbers.limit(found[largest]), item.analyte.unit),
+            high=numbers.limit(found[largest], item.analyte.unit),
             high_sigma=_sigma(context, item, high),
             high_contains=VARIANTS[largest].sigma_contains,
         ),
@@ -189,7 +181,7 @@ def _why(context: Context, item: Item, record: DetectionRecord) -> tuple[Block, 
 def _sigma(context: Context, item: Item, variant: LimitVariant | NotAssessed) -> str:
     if isinstance(variant, NotAssessed) or variant.sigma_concentration is None:
         return context.say.text("detection.no_sigma")
-    return numbers.quantity(numbers.significant(variant.sigma_concentration, 2), item.analyte.unit)
+    return numbers.significant(variant.sigma_concentration, 2, item.analyte.unit)
 
 
 def _refused(record: DetectionRecord) -> tuple[Block, ...]:
@@ -204,10 +196,13 @@ def _refused(record: DetectionRecord) -> tuple[Block, ...]:
 CHARACTERISTICS_OF_DECISION_LIMITS = ("decision_limit", "detection_capability")
 
 
+_Limit = tuple[Item, str, ResidueLimitRecord]
+
+
 def decision_limits(context: Context) -> Section | None:
     """What the study asks for, by analyte; why a limit could not be assessed."""
     say = context.say
-    rows: list[Row] = []
+    known: list[_Limit] = []
     told: list[Block] = []
     for item in context.validated_items():
         told.extend(judged(context, CHARACTERISTICS_OF_DECISION_LIMITS, item.cell))
@@ -215,58 +210,47 @@ def decision_limits(context: Context) -> Section | None:
         for name in CHARACTERISTICS_OF_DECISION_LIMITS:
             found = getattr(item.configuration, name)
             if isinstance(found, ResidueLimitRecord):
-                rows.append(_row(context, item, name, found))
+                known.append((item, name, found))
             elif isinstance(found, NotAssessed):
                 title = context.characteristic(name)
                 refused.append((f"{item.name}: {title}" if context.has_several_analytes else title, found))
         told.extend(refusals(*refused))
         told.extend(open_caveats(context, CHARACTERISTICS_OF_DECISION_LIMITS, item.cell))
-    if not rows and not told:
+    if not known and not told:
         return None
     return Section(
         id="decision-limits",
         title=say("decision_limits.title"),
         blocks=(
             say.paragraph("decision_limits.lead", role="lead"),
-            *((_table_of_decision_limits(context, rows),) if rows else ()),
+            *((_table_of_decision_limits(context, known),) if known else ()),
             *told,
         ),
     )
 
 
-def _table_of_decision_limits(context: Context, rows: list[Row]) -> Table:
+def _table_of_decision_limits(context: Context, known: Sequence[_Limit]) -> Table:
     say = context.say
+
+    def base(record: ResidueLimitRecord) -> str:
+        return say.text(f"decision_limits.{record.base_is}", level=numbers.as_given(record.base))
+
+    def limit(value: EstimateRecord) -> str:
+        return numbers.with_interval(value.value, *(value.ci or (None, None)))
+
+    of: tuple[Col[_Limit], ...] = (Col("analyte", lambda one: one[0].name),)
     return table_of(
         say,
         "decision_limits.table",
-        rows,
-        *((Col("analyte"),) if context.has_several_analytes else ()),
-        Col("quantity", width=20),
-        Col("base", width=18),
-        Num("factor"),
-        Num("reproducibility"),
-        Num("bias"),
-        Num("u"),
-        Col("limit"),
-        Col("unit"),
+        known,
+        *(of if context.has_several_analytes else ()),
+        Col("quantity", lambda one: say.text(f"decision_limits.{one[1]}"), width=20),
+        Col("base", lambda one: base(one[2]), width=18),
+        Num("factor", lambda one: numbers.as_given(one[2].factor)),
+        Num("reproducibility", lambda one: numbers.significant(one[2].reproducibility_sd, 2)),
+        Num("bias", lambda one: numbers.significant(math.hypot(one[2].bias, one[2].bias_uncertainty), 2)),
+        Num("u", lambda one: numbers.significant(one[2].standard_uncertainty, 2)),
+        Col("limit", lambda one: limit(one[2].value)),
+        Col("unit", lambda one: one[0].analyte.unit),
         id="decision-limits-table",
-        note=say("decision_limits.note"),
-    )
-
-
-def _row(context: Context, item: Item, name: str, record: ResidueLimitRecord) -> Row:
-    say = context.say
-    quantity = say.text(f"decision_limits.{name}")
-    base = say.text(f"decision_limits.{record.base_is}", level=numbers.as_given(record.base))
-    lower, upper = record.value.ci or (None, None)
-    return row(
-        *((item.name,) if context.has_several_analytes else ()),
-        quantity,
-        base,
-        numbers.as_given(record.factor),
-        numbers.significant(record.reproducibility_sd, 2),
-        numbers.significant((record.bias**2 + record.bias_uncertainty**2) ** 0.5, 2),
-        numbers.significant(record.standard_uncertainty, 2),
-        numbers.with_interval(record.value.value, lower, upper),
-        item.analyte.unit,
     )

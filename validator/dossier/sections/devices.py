@@ -18,7 +18,7 @@ from validator.dossier.sections.context import (
 )
 from validator.dossier.sections.judging import judged
 from validator.dossier.sections.matrix import significance_text, t_text
-from validator.dossier.sections.pictures_of_conditions import uses_figure
+from validator.dossier.sections.pictures_of_comparisons import uses_figure
 from validator.dossier.wording import Col, Mid, Num, table_of
 from validator.evaluation.results import (
     ConfigurationRecord,
@@ -74,7 +74,7 @@ def _between(context: Context, item: Item, records: Sequence[DeviceToDeviceRecor
             Col("test", lambda record: f_text(record.test)),
             id=item.id("between-table"),
             name=item.name,
-            note=say("devices.between_note", level=percent_level(item.record.confidence)),
+            level=percent_level(item.record.confidence),
         ),
         *(
             say.paragraph("devices.confounded", with_=text)
@@ -117,7 +117,7 @@ def _used(context: Context, item: Item, record: RepeatedUseRecord) -> tuple[Bloc
             Num("rsd", lambda one: numbers.significant(one.rsd, 2), "%"),
             id=item.id("uses-table"),
             name=item.name,
-            note=say("devices.uses_note", rsd=estimate_text(record.rsd, "%")),
+            rsd=estimate_text(record.rsd, "%"),
         )
     ]
     decline = record.decline

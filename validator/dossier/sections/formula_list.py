@@ -8,14 +8,226 @@ from typing import TYPE_CHECKING
 
 from validator.dossier.document import Formula
 from validator.dossier.inline import Content, Inline, Symbol
-from validator.dossier.sections.formulas_of_conditions import OF_CONDITIONS
-from validator.dossier.sections.formulas_of_uncertainty import OF_UNCERTAINTY, uncertainty_names
 from validator.evaluation.results import LimitVariant, NotAssessed, ResidueLimitRecord
 from validator.sources import Source, in_one_line
 from validator.statistics.detection import VARIANTS
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from validator.dossier.sections.context import Context
+    from validator.evaluation.results import UncertaintyRecord
+
+
+OF_UNCERTAINTY: dict[str, tuple[str, str, tuple[Source, ...]]] = {
+    "top_down": (
+        r"u_c = \sqrt{u^2(R_w) + u^2(bias) + \sum_i (c_i u_i)^2}, \quad U = k\, u_c",
+        "combined standard uncertainty from within-laboratory reproducibility, bias and stated components",
+        (
+            Source("ISO 11352:2012, clause 8", "memory"),
+            Source("Nordtest TR 537, ed. 3.1 (2012), chapter 3", "memory"),
+        ),
+    ),
+    "bias_recovery": (
+        r"u(bias) = \sqrt{\frac1N \sum b_i^2 + \bar u^2(C_{ref})}",
+        "bias of several reference materials or recoveries, with the uncertainty of the references",
+        (
+            Source("ISO 11352:2012, 8.3", "memory"),
+            Source("Nordtest TR 537, ed. 3.1 (2012), chapter 6", "memory"),
+        ),
+    ),
+    "level_function": (
+        r"u^2(x) = s_0^2 + (s_1 x)^2",
+        "standard uncertainty as a function of the level",
+        (Source("Eurachem/CITAC CG 4, 3rd ed. 2012, Appendix E.5", "memory"),),
+    ),
+    "welch_satterthwaite": (
+        r"u_c^2(y) = \sum_i \sum_j c_i c_j r_{ij} u_i u_j, \quad "
+        r"\nu_{eff} = \frac{u_c^4}{\sum_i (c_i u_i)^4/\nu_i}, \quad k = t_{(1+p)/2}(\nu_{eff})",
+        "law of propagation of uncertainty, effective degrees of freedom and coverage factor",
+        (Source("JCGM 100:2008, 5.1.2, 5.2.2 and G.4.1", "seen"),),
+    ),
+    "monte_carlo": (
+        r"d_{low} = |y - U - y_{low}|, \quad d_{high} = |y + U - y_{high}|, \quad d \le \delta",
+        "comparison of the ends of the interval of a budget with those of a Monte Carlo simulation",
+        (Source("JCGM 101:2008, clauses 7 and 8", "memory"),),
+    ),
+    "tolerance": (
+        r"\bar x \pm t_{(1+\beta)/2}(\nu)\, s_I \sqrt{1 + \frac{1}{p n B^2}}, \quad "
+        r"B^2 = \frac{R+1}{nR+1}, \quad R = \frac{s_b^2}{s_r^2}",
+        "interval that holds the share beta of future results on average, from p series of n results",
+        (
+            Source("R. W. Mee, Technometrics 26 (1984) 251", "memory"),
+            Source("content interval: D. Hoffman, R. Kringle, J. Biopharm. Stat. 15 (2005) 283", "memory"),
+            Source("profile: P. Hubert et al., J. Pharm. Biomed. Anal. 36 (2004) 579", "memory"),
+        ),
+    ),
+    "guard_band": (
+        r"g = t_{1-\alpha}(\nu)\, u, \quad p_c = \Phi\left(\frac{T_U - y}{u}\right) - "
+        r"\Phi\left(\frac{T_L - y}{u}\right)",
+        "guard band, and probability that the true value keeps the limits given a measured value",
+        (
+            Source("JCGM 106:2012, 7.2 to 7.4 and 8.3", "memory"),
+            Source(
+                "Eurachem/CITAC, Use of uncertainty information in compliance assessment, 2nd ed. 2021",
+                "memory",
+            ),
+        ),
+    ),
+}
+"""Formula, how it is spoken, and source, by name; the names stand in the catalogue of formulas."""
+
+
+def uncertainty_names(context: Context) -> tuple[str, ...]:
+    """Formulas of what the records of uncertainty hold."""
+    found = list(_records(context))
+    with_levels = [one for one in found if one.levels]
+    simulated = any(one.simulated is not None or one.formula is not None for one in found)
+    return tuple(
+        name
+        for name, used in (
+            ("top_down", bool(with_levels)),
+            ("bias_recovery", any(not isinstance(one.bias, NotAssessed) for one in with_levels)),
+            ("level_function", any(one.function is not None for one in with_levels)),
+            ("welch_satterthwaite", bool(found)),
+            ("monte_carlo", simulated),
+            ("guard_band", any(one.conformity for one in found)),
+        )
+        if used
+    )
+
+
+def _records(context: Context) -> Iterator[UncertaintyRecord]:
+    for item in context.items():
+        if not isinstance(item.configuration.uncertainty, NotAssessed):
+            yield item.configuration.uncertainty
+
+
+OF_CONDITIONS: dict[str, tuple[str, str, tuple[Source, ...]]] = {
+    "interlaboratory": (
+        r"s_r^2 = \frac{\sum (n_i-1) s_i^2}{\sum (n_i-1)}, \quad s_L^2 = \max\left(0, "
+        r"\frac{s_d^2 - s_r^2}{\bar{\bar n}}\right), \quad s_R^2 = s_r^2 + s_L^2",
+        "repeatability, between-laboratory and reproducibility variance from the cells of the laboratories",
+        (Source("ISO 5725-2:1994, 7.4.5", "memory"),),
+    ),
+    "mandel_h_k": (
+        r"h_i = \frac{\bar y_i - \bar{\bar y}}{\sqrt{\sum (\bar y_i - \bar{\bar y})^2/(p-1)}}, \quad "
+        r"k_i = \frac{s_i}{\sqrt{\sum s_i^2/p}}",
+        "Mandel's consistency statistics h, between laboratories, and k, within them",
+        (Source("ISO 5725-2:1994, 7.3.1", "memory"),),
+    ),
+    "horwitz": (
+        r"RSD_R = 2^{1 - 0.5 \lg C}\,\% \;(1.2\cdot 10^{-7} \le C \le 0.138), \quad "
+        r"HorRat = \frac{RSD_{found}}{RSD_R}",
+        "relative standard deviation between laboratories predicted from the mass fraction C, and its ratio "
+        "to what was found",
+        (
+            Source("W. Horwitz, Anal. Chem. 54 (1982) 67A", "memory"),
+            Source("ends after M. Thompson, Analyst 125 (2000) 385", "memory"),
+        ),
+    ),
+    "outliers": (
+        r"G = \frac{\max |x_i - \bar x|}{s}, \quad C = \frac{s_{max}^2}{\sum s_i^2}, \quad "
+        r"Q = \frac{x_{(2)} - x_{(1)}}{x_{(n)} - x_{(1)}}",
+        "outlier tests of Grubbs for a value, Cochran for a variance, Dixon for an end value",
+        (
+            Source("ISO 5725-2:1994, 7.3.3 and 7.3.4", "memory"),
+            Source("W. J. Dixon, Ann. Math. Stat. 22 (1951) 68", "memory"),
+        ),
+    ),
+    "matrix_effect": (
+        r"\Delta = 100\left(\frac{b_{matrix}}{b_{solvent}} - 1\right)\%",
+        "matrix effect: relative difference of the slope in matrix from that of the calibration",
+        (
+            Source("common practice", "practice"),
+            Source("interval after E. C. Fieller, J. R. Stat. Soc. B 16 (1954) 175", "memory"),
+        ),
+    ),
+    "standard_addition": (
+        r"x_0 = \frac{a}{b}, \quad s_{x_0} = \frac{s}{b}\sqrt{\frac1n + \frac{\bar y^2}{b^2 S_{xx}}}",
+        "content of the measured solution by standard addition, and its standard error",
+        (
+            Source("DIN 32633:2013", "memory"),
+            Source(
+                "J. N. Miller, J. C. Miller, Statistics and Chemometrics for Analytical Chemistry, "
+                "5th ed. 2005, section 5.8",
+                "memory",
+            ),
+        ),
+    ),
+    "paired": (
+        r"t = \frac{\bar d\,\sqrt n}{s_d}, \quad \bar d \pm 1.96\, s_d",
+        "paired t test of the mean difference, and limits of agreement",
+        (
+            Source("NIST/SEMATECH e-Handbook, 7.3.1", "seen"),
+            Source("J. M. Bland, D. G. Altman, Stat. Methods Med. Res. 8 (1999) 135", "seen"),
+            Source("exact intervals: A. Carkeet, Optom. Vis. Sci. 92 (2015) e71", "seen"),
+        ),
+    ),
+    "deming": (
+        r"b = \frac{S_{yy} - \lambda S_{xx} + \sqrt{(S_{yy}-\lambda S_{xx})^2 + 4\lambda S_{xy}^2}}"
+        r"{2 S_{xy}}, \quad a = \bar y - b \bar x",
+        "line with errors in both methods, lambda being the ratio of their error variances",
+        (Source("K. Linnet, Clin. Chem. 39 (1993) 424, jackknife intervals", "memory"),),
+    ),
+    "passing_bablok": (
+        r"b = \mathrm{shifted\ median}\left\{\frac{y_i - y_j}{x_i - x_j}\right\}, \quad "
+        r"a = \mathrm{median}\{y_i - b x_i\}",
+        "line from the shifted median of the pairwise slopes",
+        (Source("H. Passing, W. Bablok, J. Clin. Chem. Clin. Biochem. 21 (1983) 709", "memory"),),
+    ),
+    "york": (
+        r"b = \frac{\sum W_i \beta_i V_i}{\sum W_i \beta_i U_i}, \quad "
+        r"W_i = \frac{1}{u_{y,i}^2 + b^2 u_{x,i}^2}",
+        "line with a stated uncertainty of every result in both methods, found by iteration",
+        (Source("D. York et al., Am. J. Phys. 72 (2004) 367, section III", "seen"),),
+    ),
+    "effects": (
+        r"E_k = \bar y_{k+} - \bar y_{k-}, \quad u_E = \frac{2 s}{\sqrt N}, \quad "
+        r"|E_k| > t_{1-\alpha/2,\nu}\, u_E",
+        "effect of a factor, its standard error, and when it is beyond chance",
+        (
+            Source("W. J. Youden, E. H. Steiner, Statistical Manual of the AOAC (1975) 33", "memory"),
+            Source("Y. Vander Heyden et al., J. Pharm. Biomed. Anal. 24 (2001) 723", "memory"),
+        ),
+    ),
+    "one_at_a_time": (
+        r"E = \bar y_{changed} - \bar y_{nominal}, \quad u_E = s_p\sqrt{\frac1{n_{changed}} + "
+        r"\frac1{n_{nominal}}}",
+        "effect of a changed setting against the nominal procedure, with the pooled standard deviation",
+        (Source("NIST/SEMATECH e-Handbook, 1.3.5.3 and 7.4.7.3", "seen"),),
+    ),
+    "stability": (
+        r"\theta = \frac{b}{\hat y(t_1)}, \quad \tau = \frac{\delta}{100\,|\theta|}, \quad "
+        r"R = 100\,\frac{\bar y_{last}}{\bar y_{first}}\,\%",
+        "slope over the fitted start, time until a change of delta percent, and last in percent of first",
+        (
+            Source("ICH Q1E (2003), Appendix B.1, with the fitted start in place of a label claim", "memory"),
+            Source("E. C. Fieller, J. R. Stat. Soc. B 16 (1954) 175", "memory"),
+        ),
+    ),
+    "carry_over": (
+        r"c = \bar y_{after} - \bar y_0, \quad u^2(c) = \frac{s_{after}^2}{n} + \frac{s_0^2}{n_0}",
+        "carry-over: blanks directly after a high sample less undisturbed ones",
+        (
+            Source("B. L. Welch, Biometrika 34 (1947) 28", "memory"),
+            Source("limit of 20 %: ICH M10 (2022), 3.2.6", "memory"),
+        ),
+    ),
+    "devices": (
+        r"s_{dev} = \sqrt{\frac{\sum (\bar y_j - \bar y)^2}{p-1}}, \quad "
+        r"RSD_{dev} = 100\,\frac{s_{dev}}{\bar y}",
+        "spread of the devices' means as observed; components by one-way analysis of variance",
+        (Source("ISO 5725-3:2023, with devices as groups", "memory"),),
+    ),
+    "repeated_use": (
+        r"U = u_1 + \frac{L}{100\,\rho}, \quad \rho = -\frac{b}{\hat y(u_1)}",
+        "use at which the signal has lost L percent, rho being the decline per use as part of the first",
+        (Source("inverse of the confidence limit of a line, as in ICH Q1E (2003), Appendix B.1", "memory"),),
+    ),
+}
+"""Formula, how it is spoken, and source, by name; the names stand in the catalogue of formulas."""
+
 
 Named = tuple[Content, Formula]
 

@@ -17,7 +17,7 @@ from validator.dossier.sections.context import (
     slope_unit,
 )
 from validator.dossier.sections.judging import judged
-from validator.dossier.sections.pairing import paired
+from validator.dossier.sections.pictures import paired
 from validator.dossier.sections.pictures_of_comparisons import additions_figure, matrix_figure
 from validator.dossier.wording import Col, Mid, Num, table_of
 from validator.evaluation.results import (
@@ -81,7 +81,7 @@ def _effects(context: Context, item: Item, records: Sequence[MatrixEffectRecord]
             Col("difference", lambda record: _tests(record)),
             id=item.id("matrix-table"),
             name=item.name,
-            note=say("matrix.slopes_note", level=level),
+            level=level,
         ),
         *(Paragraph(text) for record in records if (text := _sentence(context, item, record))),
         *refusals(*((record.matrix, record.effect_percent) for record in records)),
@@ -154,7 +154,7 @@ def _additions(context: Context, item: Item, records: Sequence[StandardAdditionR
             Num("extrapolation", lambda record: numbers.significant(record.extrapolation, 2)),
             id=item.id("additions-table"),
             name=item.name,
-            note=say("matrix.additions_note", level=percent_level(item.record.confidence)),
+            level=percent_level(item.record.confidence),
         ),
         *refusals(*((record.sample, record.concentration) for record in records)),
         *(

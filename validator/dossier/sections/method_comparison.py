@@ -78,7 +78,7 @@ def _done(context: Context, item: Item, record: ComparisonRecord) -> Content:
         "method_comparison.done",
         n=record.n,
         lower=numbers.significant(min(known, default=None)),
-        upper=numbers.quantity(numbers.significant(max(known, default=None)), item.analyte.unit),
+        upper=numbers.significant(max(known, default=None), unit=item.analyte.unit),
         left_out=(
             say.text("method_comparison.left_out", count=left_out)
             if left_out
@@ -141,7 +141,7 @@ def _differences(context: Context, item: Item, record: ComparisonRecord) -> tupl
             Col("test"),
             id=item.id("differences-table"),
             name=item.name,
-            note=say("method_comparison.differences_note", coverage=note_coverage),
+            coverage=note_coverage,
         ),
         *refused,
     )
@@ -153,38 +153,24 @@ def _line_of(name: Content, estimate: EstimateRecord, unit: str, test: str = num
 
 def _lines(context: Context, item: Item, record: ComparisonRecord) -> tuple[Block, ...]:
     say = context.say
-    rows: list[Row] = []
-    for name in ("deming", "passing_bablok", "york"):
-        line = getattr(record, name)
-        if line is not None and not isinstance(line, NotAssessed):
-            rows.append(
-                row(
-                    say(f"method_comparison.{name}"),
-                    estimate_text(line.slope),
-                    estimate_text(line.intercept),
-                    _remark(context, record, name),
-                )
-            )
-    refused = refusals(
-        *(
-            (say.text(f"method_comparison.{name}"), getattr(record, name))
-            for name in ("deming", "passing_bablok", "york")
-        )
-    )
-    if not rows:
+    lines = {name: getattr(record, name) for name in ("deming", "passing_bablok", "york")}
+    refused = refusals(*((say.text(f"method_comparison.{name}"), line) for name, line in lines.items()))
+    known = [
+        (name, line) for name, line in lines.items() if line is not None and not isinstance(line, NotAssessed)
+    ]
+    if not known:
         return refused
     return (
         table_of(
             say,
             "method_comparison.lines",
-            rows,
-            Col("line", width=32),
-            Col("slope"),
-            Col("intercept", unit=item.analyte.unit),
-            Col("remark", width=26),
+            known,
+            Col("line", lambda one: say(f"method_comparison.{one[0]}"), width=32),
+            Col("slope", lambda one: estimate_text(one[1].slope)),
+            Col("intercept", lambda one: estimate_text(one[1].intercept), item.analyte.unit),
+            Col("remark", lambda one: _remark(context, record, one[0]), width=26),
             id=item.id("lines-table"),
             name=item.name,
-            note=say("method_comparison.lines_note"),
         ),
         *refused,
     )
@@ -264,9 +250,9 @@ def _replicates(context: Context, item: Item, record: ComparisonRecord) -> tuple
     return (
         context.say.paragraph(
             "method_comparison.replicates",
-            this=numbers.quantity(numbers.significant(found.this_method, 2), unit),
+            this=numbers.significant(found.this_method, 2, unit),
             df_this=numbers.degrees_of_freedom(found.df_this),
-            reference=numbers.quantity(numbers.significant(found.reference_method, 2), unit),
+            reference=numbers.significant(found.reference_method, 2, unit),
             df_reference=numbers.degrees_of_freedom(found.df_reference),
             test=significance_text("F", found.test.statistic, found.test.df, found.test.p),
         ),

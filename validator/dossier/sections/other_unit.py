@@ -68,7 +68,7 @@ def stated_text(context: Context, limit: StatedLimit) -> str:
         of=of,
         name=limit.analyte.name,
         written=f"{sign} {numbers.quantity(limit.written, limit.unit)}",
-        value=numbers.quantity(numbers.as_given(limit.value), limit.analyte.unit),
+        value=numbers.as_given(limit.value, limit.analyte.unit),
     )
 
 

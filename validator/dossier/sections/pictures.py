@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Literal
+from functools import wraps
+from typing import TYPE_CHECKING, Any, Concatenate, Literal, ParamSpec
 
 import numpy as np
 
 from validator import numbers
 from validator.dossier import figures
+from validator.dossier.document import Figure, FigurePair
+from validator.dossier.figure_style import WIDTHS_MM
 from validator.dossier.figures import AxisText, Measured
 from validator.dossier.sections.context import Context, Item, percent_level, slope_unit
-from validator.dossier.sections.pairing import not_of_many, paired, picture
 from validator.evaluation.results import (
     CalibrationRecord,
-    ComparedConfiguration,
     DetectionRecord,
     EstimateRecord,
     InterferenceRecord,
@@ -27,12 +28,74 @@ from validator.statistics.detection import VARIANTS
 from validator.statistics.linearity import response_factors
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Iterable, Sequence
 
     from matplotlib.figure import Figure as Drawing
 
-    from validator.dossier.document import Figure, FigurePair
     from validator.dossier.figure_style import Width
+    from validator.dossier.inline import Content
+    from validator.dossier.sections.context import Context, Item
+
+
+Given = ParamSpec("Given")
+HALF_MM = WIDTHS_MM["half"]
+
+
+def not_of_many(
+    draw: Callable[Concatenate[Context, Given], tuple[Any, ...]],
+) -> Callable[Concatenate[Context, Given], tuple[Any, ...]]:
+    """*draw* for few analytes; no picture where a dossier of many would hold hundreds."""
+
+    @wraps(draw)
+    def drawn(context: Context, /, *given: Given.args, **more: Given.kwargs) -> tuple[Any, ...]:
+        return () if context.is_compact else draw(context, *given, **more)
+
+    return drawn
+
+
+def picture(
+    context: Context,
+    item: Item | None,
+    id: str | tuple[str, ...],
+    key: str,
+    drawn: Drawing,
+    *,
+    width: Width = "text",
+    **values: Content | int,
+) -> Figure:
+    """*drawn* with its caption under *key* and its alternative text under ``<key>_alt`` of the catalogue.
+
+    Both may name *values* and, of an *item*, its name and level of confidence.
+    """
+    parts = (id,) if isinstance(id, str) else id
+    if item is not None:
+        values = {"name": item.name, "level": percent_level(item.record.confidence)} | values
+    return Figure(
+        id=item.id(*parts) if item is not None else "--".join(parts),
+        svg=figures.to_svg(drawn),
+        caption=context.say(key, **values),
+        alternative_text=context.say.text(f"{key}_alt", **values),
+        width_mm=WIDTHS_MM[width],
+    )
+
+
+def widths(count: int) -> tuple[Width, ...]:
+    """Widths of *count* figures of one kind: in pairs, the odd last one over the whole text."""
+    in_pairs: list[Width] = ["half"] * (count - count % 2)
+    return (*in_pairs, "text") if count % 2 else tuple(in_pairs)
+
+
+def paired(figures: Iterable[Figure]) -> tuple[Figure | FigurePair, ...]:
+    """*figures* in order, neighbours of half the width side by side."""
+    found: list[Figure | FigurePair] = []
+    for figure in figures:
+        before = found[-1] if found else None
+        if isinstance(before, Figure) and before.width_mm == figure.width_mm == HALF_MM:
+            found[-1] = FigurePair(before, figure)
+        else:
+            found.append(figure)
+    return tuple(found)
+
 
 CURVE_POINTS = 80
 MOST_GROUPS_IN_HALF = 24
@@ -60,7 +123,7 @@ def signal_axis(item: Item) -> AxisText:
     return AxisText(item.analyte.signal, "" if unit == "1" else unit)
 
 
-def _line(item: Item, record: CalibrationRecord) -> figures.Line:
+def calibration_line(item: Item, record: CalibrationRecord) -> figures.Line:
     """The recorded function with its bands: from zero, unless the levels lie narrowly about a target."""
     function = record.function_at(item.record.confidence)
     low, high = float(function.x.min()), float(function.x.max())
@@ -84,7 +147,7 @@ def draw_calibration(
     return figures.calibration_figure(
         [point.level for point in record.points],
         [point.signal for point in record.points],
-        _line(item, record),
+        calibration_line(item, record),
         x=level_axis(context, item),
         y=signal_axis(item),
         excluded=([one[0] for one in excluded], [one[1] for one in excluded]) if excluded else None,
@@ -101,7 +164,7 @@ def calibration_and_residuals(context: Context, item: Item, record: CalibrationR
         [point.level for point in record.points],
         [point.signal for point in record.points],
         [point.standardised_residual or 0.0 for point in record.points],
-        _line(item, record),
+        calibration_line(item, record),
         x=level_axis(context, item),
         y=signal_axis(item),
         language=say.language,
@@ -213,7 +276,7 @@ def limits_figure(context: Context, item: Item, record: DetectionRecord) -> tupl
 
 def level_label(item: Item, level: float | None) -> str:
     """A level with its unit."""
-    return numbers.quantity(numbers.as_given(level), item.analyte.unit)
+    return numbers.as_given(level, item.analyte.unit)
 
 
 @not_of_many
@@ -412,87 +475,9 @@ def amount_text(record: InterferenceRecord) -> str:
     """How much interferent: a ratio or a level."""
     if record.ratio is not None:
         return f"{numbers.as_given(record.ratio)}:1"
-    return numbers.quantity(numbers.as_given(record.interferent_level), record.interferent_unit or "")
+    return numbers.as_given(record.interferent_level, record.interferent_unit or "")
 
 
 def interferent_label(record: InterferenceRecord) -> str:
     """Interferent and amount."""
     return f"{record.interferent} {amount_text(record)}"
-
-
-def draw_overlay(context: Context, items: Sequence[Item], *, width: Width = "text") -> Drawing | None:
-    """Calibrations of all configurations of one analyte in one plot; None where fewer than two have one."""
-    lines = []
-    for item in items:
-        record = item.configuration.calibration
-        if isinstance(record, NotAssessed):
-            continue
-        line = _line(item, record)
-        lines.append(
-            figures.ConfigurationLine(
-                label=context.configuration_name(item.cell.configuration) or item.name,
-                levels=[point.level for point in record.points],
-                signals=[point.signal for point in record.points],
-                line_x=line.x,
-                line_y=line.y,
-            )
-        )
-    if len(lines) < 2:
-        return None
-    return figures.overlay_figure(
-        lines, x=level_axis(context, items[0]), y=signal_axis(items[0]), width=width
-    )
-
-
-@not_of_many
-def overlay_figure(
-    context: Context, analyte: str, items: Sequence[Item], *, width: Width = "text"
-) -> tuple[Figure, ...]:
-    """Calibrations of all configurations of one analyte in one plot."""
-    drawn = draw_overlay(context, items, width=width)
-    if drawn is None:
-        return ()
-    count = sum(not isinstance(item.configuration.calibration, NotAssessed) for item in items)
-    name = context.analyte_name(analyte)
-    return (
-        picture(
-            context,
-            items[0],
-            "figure-overlay",
-            "pictures.overlay",
-            drawn,
-            width=width,
-            name=name,
-            count=count,
-        ),
-    )
-
-
-@not_of_many
-def forest_figure(
-    context: Context, compared: Sequence[tuple[str, ComparedConfiguration]]
-) -> tuple[Figure, ...]:
-    """Ratios of slopes and of detection limits, one row each."""
-    say = context.say
-    rows = []
-    for name, one in compared:
-        for key, estimate in (("slope", one.slope_ratio), ("limit", one.detection_limit_ratio)):
-            ratio = measured(estimate)
-            if ratio is not None:
-                rows.append(
-                    figures.RatioRow(
-                        label=say.text(
-                            f"pictures.ratio_{key}",
-                            configuration=context.configuration_name(one.configuration),
-                            analyte=name,
-                        ),
-                        ratio=ratio,
-                        text=numbers.with_interval(ratio.value, ratio.lower, ratio.upper),
-                    )
-                )
-    if not rows:
-        return ()
-    drawn = figures.ratio_forest_figure(
-        rows, x=AxisText(say.text("pictures.ratio")), reference=1.0, language=say.language
-    )
-    return (picture(context, None, "figure-ratios", "pictures.forest", drawn, count=len(rows)),)

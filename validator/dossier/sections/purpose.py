@@ -69,7 +69,7 @@ def _analytes(context: Context) -> tuple[Block, ...]:
     for one in context.study.method.analytes:
         limits = [
             *(
-                say.text(f"purpose.{key}", limit=numbers.quantity(numbers.as_given(level), one.unit))
+                say.text(f"purpose.{key}", limit=numbers.as_given(level, one.unit))
                 for key in LIMITS_OF_ANALYTE
                 if (level := getattr(one, key))
             ),
@@ -114,9 +114,9 @@ def _conditions(context: Context) -> tuple[Block, ...]:
         table_of(
             say,
             "purpose.conditions",
-            (row(name, value) for name, value in conditions.items()),
-            Col("condition", width=40),
-            Col("value"),
+            conditions.items(),
+            Col("condition", lambda one: one[0], width=40),
+            Col("value", lambda one: one[1]),
             id="conditions",
             size="normal",
         ),
@@ -139,7 +139,7 @@ def _configurations(context: Context) -> tuple[Block, ...]:
             Col(
                 "area",
                 lambda one: (
-                    numbers.quantity(numbers.as_given(one.active_area.value), one.active_area.unit)
+                    numbers.as_given(one.active_area.value, one.active_area.unit)
                     if one.active_area
                     else numbers.MISSING
                 ),

@@ -11,7 +11,7 @@ from validator.dossier.document import Block, Column, DefinitionList, Figure, Pa
 from validator.dossier.figures.curves import DrawnCurve, curves_figure
 from validator.dossier.figures.parts import AxisText
 from validator.dossier.sections.context import section_of
-from validator.dossier.sections.pairing import picture
+from validator.dossier.sections.pictures import picture
 from validator.evaluation.recordings import CLEAR, Reduction, reductions
 
 if TYPE_CHECKING:
@@ -68,7 +68,7 @@ def _settings(
     read = say(
         f"recordings.read.{_way(settings)}",
         window=_windows(((settings.lower, settings.upper),), unit),
-        at=numbers.quantity(numbers.as_given(settings.at), unit),
+        at=numbers.as_given(settings.at, unit),
     )
     items: list[tuple[Content, Content]] = [
         (say("recordings.measure"), say(f"recordings.{settings.measure}_{settings.direction}")),
@@ -78,7 +78,7 @@ def _settings(
         summit = (
             say("recordings.highest")
             if settings.summit is None
-            else say("recordings.parabola", width=numbers.quantity(numbers.as_given(settings.summit), unit))
+            else say("recordings.parabola", width=numbers.as_given(settings.summit, unit))
         )
         items.append((say("recordings.summit"), summit))
     items.append((say("recordings.drawn"), drawn))
@@ -106,9 +106,9 @@ def _scatter(context: Context, record: RecordingsRecord, unit: str) -> Content:
     return context.say(
         "recordings.scatter" if relative is not None else "recordings.scatter_no_percent",
         n=record.n,
-        noise=numbers.quantity(numbers.significant(record.noise_sd, 2), unit),
-        error=numbers.quantity(numbers.significant(record.standard_error, 2), unit),
-        repeatability=numbers.quantity(numbers.significant(record.repeatability, 2), unit),
+        noise=numbers.significant(record.noise_sd, 2, unit),
+        error=numbers.significant(record.standard_error, 2, unit),
+        repeatability=numbers.significant(record.repeatability, 2, unit),
         percent=numbers.percent(relative or 0.0, 2),
         clear=CLEAR,
     )

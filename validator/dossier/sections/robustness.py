@@ -16,7 +16,7 @@ from validator.dossier.sections.context import (
     value_text,
 )
 from validator.dossier.sections.judging import judged
-from validator.dossier.sections.pictures_of_conditions import effects_figure
+from validator.dossier.sections.pictures_of_comparisons import effects_figure
 from validator.dossier.wording import Col, Mid, Num, table_of
 
 if TYPE_CHECKING:
@@ -59,7 +59,7 @@ def _done(context: Context, item: Item, record: RobustnessRecord) -> Content:
         mean=numbers.quantity(numbers.value_only(record.mean, record.standard_error), unit),
         error=say.text(
             f"robustness.error.{record.error_source}",
-            u=numbers.quantity(numbers.significant(record.standard_error, 2), unit),
+            u=numbers.significant(record.standard_error, 2, unit),
             nu=numbers.degrees_of_freedom(record.degrees_of_freedom),
             reason=record.reason or "",
         ),

@@ -86,7 +86,6 @@ def _table(context: Context, item: Item, records: Sequence[InterferenceRecord], 
         Mid("tolerance_guarded", lambda record: _tolerance(record.tolerance_ratio_guarded)),
         id=item.id("interference-table"),
         name=item.name,
-        note=say("selectivity.note"),
     )
 
 

@@ -20,8 +20,8 @@ from validator.dossier.sections.context import (
 )
 from validator.dossier.sections.judging import judged
 from validator.dossier.sections.matrix import t_text
-from validator.dossier.sections.pairing import paired, widths
-from validator.dossier.sections.pictures_of_conditions import stability_figure
+from validator.dossier.sections.pictures import paired, widths
+from validator.dossier.sections.pictures_of_comparisons import stability_figure
 from validator.dossier.wording import Col, Mid, Num, table_of
 from validator.evaluation.results import (
     ConfigurationRecord,
@@ -91,13 +91,10 @@ def _kept(context: Context, item: Item, records: Sequence[StabilityRecord]) -> t
             Col(Text(_shown(context, first))),
             id=item.id("stability-table"),
             name=item.name,
-            note=say(
-                "stability.note",
-                level=percent_level(item.record.confidence),
-                by=say.text(
-                    "stability.by_customary" if first.allowed_by == "customary" else "stability.by_study",
-                    allowed=allowed,
-                ),
+            level=percent_level(item.record.confidence),
+            by=say.text(
+                "stability.by_customary" if first.allowed_by == "customary" else "stability.by_study",
+                allowed=allowed,
             ),
         ),
         *refusals(*((record.condition, record.remaining_percent) for record in records)),
@@ -193,4 +190,4 @@ def _course(context: Context, record: StabilityRecord, trend: StabilityTrendReco
 
 
 def _duration(record: StabilityRecord, time: float) -> str:
-    return numbers.quantity(numbers.significant(time, 2), record.time_unit)
+    return numbers.significant(time, 2, record.time_unit)

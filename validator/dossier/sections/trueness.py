@@ -85,7 +85,6 @@ def _table(context: Context, item: Item, records: Sequence[RecoveryRecord]) -> T
         ),
         id=item.id("recovery-table"),
         name=item.name,
-        note=say("trueness.note"),
     )
 
 
@@ -116,8 +115,8 @@ def _references(context: Context, item: Item, records: Sequence[RecoveryRecord])
         context.say.paragraph(
             f"trueness.{'reference_agrees' if record.scores.within_two_u else 'reference_differs'}",
             what=recovery_label(context, item, record),
-            difference=numbers.quantity(numbers.significant(record.scores.difference, 2), unit),
-            u=numbers.quantity(numbers.significant(record.scores.standard_uncertainty, 2), unit),
+            difference=numbers.significant(record.scores.difference, 2, unit),
+            u=numbers.significant(record.scores.standard_uncertainty, 2, unit),
             zeta=numbers.significant(record.scores.zeta, 2),
             en=numbers.significant(record.scores.en, 2),
         )

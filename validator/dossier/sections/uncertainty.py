@@ -17,7 +17,7 @@ from validator.dossier.sections.context import (
     section_of,
 )
 from validator.dossier.sections.judging import judged
-from validator.dossier.sections.pictures_of_conditions import contribution_figures
+from validator.dossier.sections.pictures_of_comparisons import contribution_figures
 from validator.dossier.wording import Col, Num, table_of
 from validator.evaluation.results import (
     BudgetRecord,
@@ -113,7 +113,7 @@ def _levels(context: Context, item: Item, record: UncertaintyRecord) -> Table:
         Num("calibration", lambda one: numbers.significant(one.calibration, 2), unit),
         id=item.id("uncertainty-levels"),
         name=item.name,
-        note=say("uncertainty.levels_note", k=_k_text(context, record.levels[0].budget)),
+        k=_k_text(context, record.levels[0].budget),
     )
 
 
@@ -142,24 +142,24 @@ def _function(
         return ()
     text = say(
         "uncertainty.function",
-        s0=numbers.quantity(numbers.significant(function.s0, 2), unit),
-        s1=numbers.quantity(numbers.significant(function.s1_percent, 2), "%"),
+        s0=numbers.significant(function.s0, 2, unit),
+        s1=numbers.significant(function.s1_percent, 2, "%"),
         lowest=numbers.as_given(function.lowest),
-        highest=numbers.quantity(numbers.as_given(function.highest), unit),
+        highest=numbers.as_given(function.highest, unit),
     )
     blocks: list[Block] = [Paragraph(text)]
     if function.crossover and (function.lowest or 0.0) < function.crossover < (function.highest or 0.0):
-        crossover = numbers.quantity(numbers.significant(function.crossover, 2), unit)
+        crossover = numbers.significant(function.crossover, 2, unit)
         blocks.append(say.paragraph("uncertainty.crossover", level=crossover))
     target, lowest = function.target_percent, function.lowest_for_target
     if target is not None and lowest is not None:
-        percent = numbers.quantity(numbers.as_given(target), "%")
+        percent = numbers.as_given(target, "%")
         if isinstance(lowest, NotAssessed):
             blocks.append(say.paragraph("uncertainty.target_never", target=percent))
         elif function.lowest is not None and lowest <= function.lowest:
             blocks.append(say.paragraph("uncertainty.target_everywhere", target=percent))
         else:
-            level = numbers.quantity(numbers.significant(lowest, 2), unit)
+            level = numbers.significant(lowest, 2, unit)
             blocks.append(say.paragraph("uncertainty.target", target=percent, level=level))
     return tuple(blocks)
 
@@ -172,9 +172,7 @@ def _budget_of_a_level(context: Context, item: Item, record: UncertaintyRecord) 
         one = next((found for found in record.levels if found.level == level), one)
     at = context.say.text("uncertainty.of_any_level")
     if one.level is not None:
-        at = context.say.text(
-            "uncertainty.at_level", level=numbers.quantity(numbers.as_given(one.level), item.analyte.unit)
-        )
+        at = context.say.text("uncertainty.at_level", level=numbers.as_given(one.level, item.analyte.unit))
     unit = "%" if one.budget.relative else item.analyte.unit
     return (
         _budget(context, item, one.budget, unit, at, "budget"),
@@ -227,7 +225,7 @@ def _budget(context: Context, item: Item, budget: BudgetRecord, unit: str, at: s
         id=item.id(f"uncertainty-{name}"),
         name=item.name,
         at=at,
-        note=say("uncertainty.budget_note", method=budget.method),
+        method=budget.method,
     )
 
 
@@ -317,12 +315,9 @@ def simulation_beside(
             Num("to", unit=unit),
             id=item.id(f"uncertainty-{name}"),
             name=item.name,
-            note=say(
-                "uncertainty.simulation_note",
-                draws=simulation.draws,
-                seed=str(simulation.seed),
-                level=percent_level(simulation.confidence),
-            ),
+            draws=simulation.draws,
+            seed=str(simulation.seed),
+            level=percent_level(simulation.confidence),
             size="normal",
         ),
         Paragraph(_agreement(context, simulation, check)),
