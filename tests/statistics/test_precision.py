@@ -12,7 +12,7 @@ from scipy import stats
 
 from validator.errors import NotEstimable
 from validator.statistics.interval import Estimate
-from validator.statistics.precision import duplicates, one_way, single_series
+from validator.statistics.precision import critical_difference, duplicates, one_way, single_series
 
 thousandths = st.integers(-(10**6), 10**6).map(lambda number: number / 1000)
 layouts = st.lists(st.lists(thousandths, min_size=1, max_size=5), min_size=2, max_size=5)
@@ -80,7 +80,6 @@ def test_intermediate_is_never_below_repeatability(groups):
 
     if isinstance(result.repeatability_sd, Estimate):
         assert result.intermediate_sd.value >= result.repeatability_sd.value
-        assert result.between_clipped == (result.between_sd.value == 0)
     for figure in (result.repeatability_sd, result.between_sd, result.intermediate_sd, result.mean):
         if isinstance(figure, Estimate):
             assert figure.value in figure.interval
@@ -99,7 +98,7 @@ def test_f_test_agrees_with_a_general_library(sizes):
 
 
 def test_balanced_components_follow_from_the_mean_squares():
-    """s_r² = MS_W, s_b² = (MS_B - MS_W)/n, and the mean-square figures beside are the same."""
+    """s_r² = MS_W, s_b² = (MS_B - MS_W)/n."""
     result = one_way(days(2, (3, 3, 3, 3, 3)))
 
     s_b2 = (result.ms_between - result.ms_within) / 3
@@ -107,23 +106,19 @@ def test_balanced_components_follow_from_the_mean_squares():
     assert result.repeatability_sd.value == pytest.approx(math.sqrt(result.ms_within))
     assert result.between_sd.value == pytest.approx(math.sqrt(s_b2))
     assert result.intermediate_sd.value == pytest.approx(math.sqrt(result.ms_within + s_b2))
-    assert result.anova_between_sd == pytest.approx(result.between_sd.value)
-    assert result.anova_intermediate_sd == pytest.approx(result.intermediate_sd.value)
     assert result.mean.standard_error == pytest.approx(math.sqrt(result.ms_between / 15))
 
 
-def test_unbalanced_layout_shows_both_estimates():
-    """Likelihood decides, the mean squares with n0 = (N - Σn²/N)/(p - 1) stand beside."""
+def test_likelihood_decides_in_an_unbalanced_layout():
+    """It lies near the mean squares with n0 = (N - Σn²/N)/(p - 1), and is not the same."""
     result = one_way(days(3, (2, 5, 3, 6)))
 
     assert not result.balanced
-    assert result.n0 == pytest.approx((16 - (4 + 25 + 9 + 36) / 16) / 3)
-    assert result.anova_repeatability_sd == pytest.approx(math.sqrt(result.ms_within))
-    assert result.anova_between_sd == pytest.approx(
-        math.sqrt((result.ms_between - result.ms_within) / result.n0)
-    )
-    assert result.repeatability_sd.value == pytest.approx(result.anova_repeatability_sd, rel=0.05)
-    assert result.repeatability_sd.value != result.anova_repeatability_sd
+    n0 = (16 - (4 + 25 + 9 + 36) / 16) / 3
+    by_mean_squares = math.sqrt(result.ms_within), math.sqrt((result.ms_between - result.ms_within) / n0)
+    by_likelihood = result.repeatability_sd.value, result.between_sd.value
+    assert by_likelihood == pytest.approx(by_mean_squares, rel=0.1)
+    assert by_likelihood[0] != by_mean_squares[0]
     assert "restricted maximum likelihood" in result.method
 
 
@@ -131,8 +126,8 @@ def test_negative_between_component_is_set_to_zero_and_said_so():
     """Groups that agree better than their readings: s_b = 0, s_I = s_r."""
     result = one_way([[1.0, 3.0], [1.1, 2.9], [0.9, 3.1]])
 
-    assert result.between_clipped
     assert result.between_sd.value == 0
+    assert "negative between-group variance set to zero" in result.method
     assert result.intermediate_sd.value == result.repeatability_sd.value
     assert result.between_sd.interval.lower == 0
     assert "set to zero" in result.method
@@ -149,7 +144,7 @@ def test_single_readings_still_give_intermediate_precision():
     assert isinstance(result.between_sd, NotEstimable)
     assert result.intermediate_sd.value == pytest.approx(np.std([10.1, 10.4, 9.8, 10.2], ddof=1))
     assert result.intermediate_sd.degrees_of_freedom == 3
-    assert result.repeatability_limit is None
+    assert critical_difference(result.repeatability_sd) is None
     assert result.f is None
     assert "single results" in result.method
 
@@ -183,8 +178,10 @@ def test_series_agrees_with_elementary_statistics():
         list(sd_interval)
     )
     assert result.repeatability_rsd.value == pytest.approx(100 * s / values.mean())
-    assert result.repeatability_limit == pytest.approx(2.8 * s)
-    assert result.repeatability_limit_exact == pytest.approx(math.sqrt(2) * stats.t.ppf(0.975, n - 1) * s)
+    assert critical_difference(result.repeatability_sd) == pytest.approx(2.8 * s)
+    assert critical_difference(result.repeatability_sd, exact=True) == pytest.approx(
+        math.sqrt(2) * stats.t.ppf(0.975, n - 1) * s
+    )
 
 
 @pytest.mark.parametrize("mean", [0.0, -3.0])

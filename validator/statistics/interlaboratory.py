@@ -69,7 +69,6 @@ class InterlaboratoryResult(Struct, frozen=True, kw_only=True):
         repeatability_sd, repeatability_rsd: s_r.
         between_sd: s_L.
         reproducibility_sd, reproducibility_rsd: s_R.
-        between_clipped: s_L² came out negative and was set to zero.
         repeatability_limit, reproducibility_limit: 2.8·s_r and 2.8·s_R.
         cell_means, cell_sds, cell_sizes: by laboratory; a single reading has no standard deviation.
         mandel: h and k, or why not.
@@ -87,7 +86,6 @@ class InterlaboratoryResult(Struct, frozen=True, kw_only=True):
     between_sd: Figure
     reproducibility_sd: Figure
     reproducibility_rsd: Figure
-    between_clipped: bool
     repeatability_limit: float | None
     reproducibility_limit: float | None
     cell_means: tuple[float, ...]
@@ -154,7 +152,6 @@ def interlaboratory(
         between_sd=s_L,
         reproducibility_sd=s_R,
         reproducibility_rsd=relative_standard_deviation(s_R, layout.mean),
-        between_clipped=clipped,
         repeatability_limit=LIMIT_FACTOR * s_r.value if isinstance(s_r, Estimate) else None,
         reproducibility_limit=LIMIT_FACTOR * s_R.value if isinstance(s_R, Estimate) else None,
         cell_means=tuple(layout.group_means.tolist()),

@@ -55,18 +55,10 @@ class PrecisionResult(Struct, frozen=True, kw_only=True):
         between_sd: s_b, what the groups add.
         intermediate_sd: s_I = √(s_r² + s_b²); with single readings per group, the sd of the results.
         intermediate_rsd: 100·s_I/mean.
-        between_clipped: the between variance came out negative and was set to zero.
         balanced: every group holds the same number of readings.
         ms_within, ms_between: mean squares of the analysis of variance; None where without df.
         df_within, df_between: their degrees of freedom.
         f, p: F test of the between mean square; None where there is no within scatter to test against.
-        n0: readings per group as they enter the between mean square.
-        anova_repeatability_sd, anova_between_sd, anova_intermediate_sd: by mean squares with n0, the same
-            as above when balanced; shown beside the REML figures when not.
-        repeatability_limit: 2.8·s_r.
-        repeatability_limit_exact: √2·t(0.975, ν_r)·s_r.
-        intermediate_limit: 2.8·s_I.
-        intermediate_limit_exact: √2·t(0.975, ν_I)·s_I.
         level: level of confidence of every interval.
         method: how it was computed, in a sentence.
     """
@@ -79,7 +71,6 @@ class PrecisionResult(Struct, frozen=True, kw_only=True):
     between_sd: Figure
     intermediate_sd: Figure
     intermediate_rsd: Figure
-    between_clipped: bool
     balanced: bool
     ms_within: float | None
     ms_between: float | None
@@ -87,14 +78,6 @@ class PrecisionResult(Struct, frozen=True, kw_only=True):
     df_between: int
     f: float | None
     p: float | None
-    n0: float | None
-    anova_repeatability_sd: float | None
-    anova_between_sd: float | None
-    anova_intermediate_sd: float | None
-    repeatability_limit: float | None
-    repeatability_limit_exact: float | None
-    intermediate_limit: float | None
-    intermediate_limit_exact: float | None
     level: float
     method: str
 
@@ -126,8 +109,7 @@ def one_way(groups: Sequence[Sequence[float] | FloatArray], *, level: float = 0.
 
     .. math:: s_r^2 = MS_W, \qquad s_b^2 = \max(0, (MS_B - MS_W)/n), \qquad s_I^2 = s_r^2 + s_b^2,
 
-    unbalanced ones by restricted maximum likelihood, with the mean-square estimates (n replaced by
-    :math:`n_0 = (N - \sum n_i^2/N)/(p-1)`) beside. Intervals: chi-squared for s_r, modified
+    unbalanced ones by restricted maximum likelihood. Intervals: chi-squared for s_r, modified
     large-sample for s_b and s_I; unbalanced layouts enter the last two with the mean square of
     the group means and the harmonic mean of the n_i. Intervals of RSDs are those of the standard
     deviation divided by the mean, whose own doubt is left out: it matters beyond an RSD of about 30 %.
@@ -220,7 +202,6 @@ class _Parts(Struct, frozen=True, kw_only=True):
     between: Figure
     intermediate: Figure
     method: str
-    clipped: bool = False
 
 
 def _without_within_scatter(layout: OneWayLayout, level: float) -> _Parts:
@@ -260,16 +241,12 @@ def _components(layout: OneWayLayout, level: float) -> _Parts:
         between=between_estimate(layout, s_b2, level),
         intermediate=intermediate,
         method=method,
-        clipped=s_b2 == 0,
     )
 
 
 def _result(layout: OneWayLayout, mean: Estimate, parts: _Parts, level: float) -> PrecisionResult:
-    ms_within, ms_between, n0 = layout.ms_within, layout.ms_between, layout.n0
+    ms_within, ms_between = layout.ms_within, layout.ms_between
     f = ms_between / ms_within if ms_between is not None and ms_within else None
-    anova_b2 = None
-    if ms_within is not None and ms_between is not None and n0 is not None:
-        anova_b2 = max(0.0, (ms_between - ms_within) / n0)
     return PrecisionResult(
         n=layout.n,
         groups=layout.groups,
@@ -279,7 +256,6 @@ def _result(layout: OneWayLayout, mean: Estimate, parts: _Parts, level: float) -
         between_sd=parts.between,
         intermediate_sd=parts.intermediate,
         intermediate_rsd=relative_standard_deviation(parts.intermediate, layout.mean),
-        between_clipped=parts.clipped,
         balanced=layout.is_balanced,
         ms_within=ms_within,
         ms_between=ms_between,
@@ -287,14 +263,6 @@ def _result(layout: OneWayLayout, mean: Estimate, parts: _Parts, level: float) -
         df_between=layout.df_between,
         f=f,
         p=None if f is None else f_upper_tail(f, layout.df_between, layout.df_within),
-        n0=n0,
-        anova_repeatability_sd=None if ms_within is None else math.sqrt(ms_within),
-        anova_between_sd=None if anova_b2 is None else math.sqrt(anova_b2),
-        anova_intermediate_sd=None if anova_b2 is None else math.sqrt((ms_within or 0.0) + anova_b2),
-        repeatability_limit=critical_difference(parts.repeatability),
-        repeatability_limit_exact=critical_difference(parts.repeatability, exact=True),
-        intermediate_limit=critical_difference(parts.intermediate),
-        intermediate_limit_exact=critical_difference(parts.intermediate, exact=True),
         level=level,
         method=parts.method,
     )
