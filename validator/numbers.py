@@ -147,11 +147,8 @@ def percent(value: float | None, digits: int = 3) -> str:
 
 
 def correlation(r: float | None) -> str:
-    """A coefficient of correlation to two figures of its distance from 1: it is never rounded to 1."""
-    if not _is_number(r):
-        return MISSING
-    rest = 1 - abs(r)
-    return significant(r, 4 if rest >= 1e-3 or rest <= 0 else 2 - math.floor(math.log10(rest)) - 1)
+    """A coefficient of correlation, or its square, to two figures of its distance from 1."""
+    return value_only(r, None if r is None else 1 - abs(r))
 
 
 def p_text(p: float | None) -> str:

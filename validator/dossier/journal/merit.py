@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 from validator import numbers
 from validator.dossier.document import Column, Row, Table
 from validator.dossier.journal.methods import listed
-from validator.dossier.journal.results import near_one
 from validator.dossier.sections.context import Context, Item, estimate_text, percent_level, slope_unit
 from validator.dossier.sections.summary import limits_are_claimed
 from validator.evaluation.results import CalibrationRecord, EstimateRecord, NotAssessed, value_of
@@ -54,7 +53,7 @@ def _table(context: Context, items: Sequence[Item]) -> Table:
         "slope": (slope_unit(first), _of_line(lambda one: estimate_text(one.slope))),
         "intercept": (signal, _of_line(lambda one: estimate_text(one.intercept))),
         "residual": (signal, _of_line(_residual)),
-        "correlation": ("", _of_line(lambda one: near_one(one.correlation))),
+        "correlation": ("", _of_line(lambda one: numbers.correlation(one.correlation))),
         "range": (unit, _of_line(_range)),
         "detection_limit": (unit, _limit(context, "detection_limit")),
         "quantification_limit": (unit, _limit(context, "quantification_limit")),

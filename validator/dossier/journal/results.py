@@ -83,7 +83,7 @@ def _calibration(context: Context, item: Item, record: CalibrationRecord) -> Ite
         slope=estimate_text(record.slope, slope_unit(item)),
         intercept=estimate_text(record.intercept, item.analyte.signal_unit),
         sd=numbers.significant(record.residual_standard_deviation, 2, item.analyte.signal_unit),
-        r_squared=near_one(record.r_squared),
+        r_squared=numbers.correlation(record.r_squared),
     )
     for key, test in (("found_lack_of_fit", record.lack_of_fit), ("found_bend", record.quadratic_test)):
         if not isinstance(test, NotAssessed):
@@ -107,12 +107,6 @@ def _calibration(context: Context, item: Item, record: CalibrationRecord) -> Ite
 def _significance(context: Context, item: Item, p: float) -> str:
     alpha = context.study.analysis_for(item.cell.analyte).alpha
     return context.say.text(f"journal.{'significant' if p < alpha else 'not_significant'}")
-
-
-def near_one(value: float) -> str:
-    """A correlation coefficient or its square, to two figures of its distance from one."""
-    distance = 1 - abs(value)
-    return numbers.value_only(value, distance) if distance > 0 else numbers.significant(value)
 
 
 def _f_text(test: FTest) -> str:
@@ -314,7 +308,7 @@ def _stability(context: Context, item: Item) -> Iterator[Content]:
 
 
 def _carry_over(context: Context, item: Item) -> Iterator[Content]:
-    records = item.configuration.carry_over
+    records = item.configuration.of("carry_over")
     for record in () if isinstance(records, NotAssessed) else records:
         percent = estimate_text(record.percent_of_high, "%", digits=2)
         yield context.say("journal.found_carry_over", percent=percent)

@@ -120,7 +120,7 @@ def _coefficients(context: Context, item: Item, record: CalibrationRecord) -> Ta
         "residual_sd": (numbers.significant(record.residual_standard_deviation, 2), signal),
         "method_sd": (numbers.significant(record.method_standard_deviation, 2), item.analyte.unit),
         "method_sd_percent": (numbers.significant(record.method_standard_deviation_percent, 2), "%"),
-        "r_squared": (_near_one(record.r_squared), "1"),
+        "r_squared": (numbers.correlation(record.r_squared), "1"),
     }
     dash = numbers.MISSING
     rows = [
@@ -143,11 +143,6 @@ def _coefficients(context: Context, item: Item, record: CalibrationRecord) -> Ta
         id=item.id("coefficients"),
         name=item.name,
     )
-
-
-def _near_one(value: float) -> str:
-    """r² is read by its distance from one: two figures of that distance."""
-    return numbers.value_only(value, 1 - value) if 0 < value < 1 else numbers.significant(value)
 
 
 def _standard_error(estimate: EstimateRecord) -> str:

@@ -148,7 +148,7 @@ def _r(item: Item) -> str:
     record = item.configuration.calibration
     if isinstance(record, NotAssessed):
         return numbers.MISSING
-    return numbers.value_only(record.correlation, 1 - abs(record.correlation))
+    return numbers.correlation(record.correlation)
 
 
 def _rsd(item: Item, field: str) -> str:

@@ -18,7 +18,7 @@ from validator.dossier.inline import Text
 from validator.dossier.sections.context import Context, Item, open_caveats, refusals, section_of
 from validator.dossier.sections.judging import judged
 from validator.dossier.sections.other_unit import limits_in_other_unit
-from validator.dossier.sections.pictures import limits_figure
+from validator.dossier.sections.pictures import deciding_ids, limits_figure
 from validator.dossier.sections.summary import limit_text
 from validator.dossier.wording import Col, Mid, Num, table_of
 from validator.evaluation.results import (
@@ -30,7 +30,7 @@ from validator.evaluation.results import (
     ResidueLimitRecord,
 )
 from validator.evaluation.rows import runs_of
-from validator.statistics.detection import VARIANTS, resolve_detection, resolve_quantification
+from validator.statistics.detection import VARIANTS
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -103,16 +103,6 @@ def _declared(context: Context, item: Item, record: DetectionRecord) -> Content:
 
 def _shown(record: DetectionRecord) -> dict[str, LimitVariant]:
     return {name: one for name, one in record.variants.items() if isinstance(one, LimitVariant)}
-
-
-def deciding_ids(record: DetectionRecord) -> set[str]:
-    """Registry ids of the variants that decide."""
-    found = set()
-    if not isinstance(record.detection_limit, NotAssessed):
-        found.add(resolve_detection(record.detection_limit.variant).id)
-    if not isinstance(record.quantification_limit, NotAssessed):
-        found.add(resolve_quantification(record.quantification_limit.variant).id)
-    return found
 
 
 def _table(context: Context, item: Item, record: DetectionRecord) -> Table:

@@ -24,7 +24,7 @@ from validator.evaluation.results import (
     PrecisionRecord,
     RecoveryRecord,
 )
-from validator.statistics.detection import VARIANTS
+from validator.statistics.detection import VARIANTS, resolve_detection, resolve_quantification
 from validator.statistics.linearity import response_factors
 
 if TYPE_CHECKING:
@@ -232,10 +232,18 @@ def _response(context: Context, item: Item, record: CalibrationRecord) -> list[F
     return [picture(context, item, "figure-response", "pictures.response", drawn, width="half")]
 
 
+def deciding_ids(record: DetectionRecord) -> set[str]:
+    """Registry ids of the variants that decide."""
+    found = set()
+    if not isinstance(record.detection_limit, NotAssessed):
+        found.add(resolve_detection(record.detection_limit.variant).id)
+    if not isinstance(record.quantification_limit, NotAssessed):
+        found.add(resolve_quantification(record.quantification_limit.variant).id)
+    return found
+
+
 def draw_limits(context: Context, item: Item, record: DetectionRecord, *, width: Width = "text") -> Drawing:
     """Every variant that gives a limit, a row each, on a logarithmic axis."""
-    from validator.dossier.sections.detection import deciding_ids
-
     declared = deciding_ids(record)
     rows = [
         figures.LimitRow(
