@@ -314,41 +314,35 @@ READERS = {"min": _observations, "max": _observations}
 TRIGGERS = ()
 '''
 
-SECTION = '''"""Dilution: what is found of a known content."""
+TELLING = '''"""Dilution in the dossier."""
 from validator import numbers
-from validator.dossier.document import Column, Paragraph, Section, Table
+from validator.dossier.document import Column, Table
 from validator.dossier.sections.context import estimate_text, row
-from validator.dossier.sections.judging import judged
-from validator.evaluation.results import NotAssessed
+from validator.sources import Source
 
 
-def dilution_integrity(context):
-    """One subsection for each analyte and configuration with dilutions."""
-    sections = [_item(context, item) for item in context.items() if _is_assessed(item)]
-    if not sections:
-        return None
+def blocks(context, item, found):
+    """The table of the dilutions."""
     say = context.say
-    lead = Paragraph(say("dilution_integrity.lead"), role="lead")
-    return Section(id="dilution", title=say("dilution_integrity.title"), blocks=(lead, *sections))
-
-
-def _is_assessed(item):
-    return not isinstance(item.configuration.dilution_integrity, NotAssessed)
-
-
-def _item(context, item):
-    say = context.say
-    table = Table(
+    yield Table(
         id=item.id("dilution-table"),
         caption=say("dilution_integrity.caption", name=item.name),
         columns=(Column(say.text("dilution_integrity.factor")), Column(say.text("dilution_integrity.found"))),
         rows=tuple(
-            row(numbers.as_given(one.factor), estimate_text(one.found_percent, "%"))
-            for one in item.configuration.dilution_integrity
+            row(numbers.as_given(one.factor), estimate_text(one.found_percent, "%")) for one in found
         ),
     )
-    asked = judged(context, ("dilution_integrity",), item.cell)
-    return Section(id=item.id("dilution"), title=item.name, blocks=(*asked, table))
+
+
+def sentences(context, found):
+    """What a manuscript says."""
+    for one in found:
+        yield context.say("dilution_integrity.sentence", factor=numbers.as_given(one.factor))
+
+
+FORMULAS = {
+    "dilution_integrity": ("D = 100 c / c_0", "found over known content", (Source("A. Xample", "memory"),)),
+}
 '''
 
 SENTENCES = """title: Dilution
@@ -356,6 +350,7 @@ lead: Samples above the working range are diluted into it; known contents show w
 caption: "Known contents found after dilution, {name}"
 factor: Factor
 found: Found
+sentence: "Dilutions by {factor} were tested."
 """
 
 
@@ -410,7 +405,7 @@ requirements:
 
 
 def test_a_characteristic(checkout):
-    """A package, its place in the list and a section: read, computed, judged and printed."""
+    """A package, its place in the list and its words: read, computed, judged and printed."""
     copy = checkout("How to add a characteristic")
     name = "dilution_integrity"
 
@@ -423,6 +418,7 @@ def test_a_characteristic(checkout):
         ("statistic", STATISTICS),
         ("results", RECORD),
         ("assessing", STEP),
+        ("telling", TELLING),
     ):
         copy.write(f"{home}/{part}.py", text)
     # step 2
@@ -436,12 +432,13 @@ def test_a_characteristic(checkout):
         f"  {name}: Samples of known content that were diluted into the working range.",
     )
     # step 4
-    copy.write(f"validator/dossier/sections/{name}.py", SECTION)
-    order = "validator/dossier/sections/order.py"
-    copy.add_import(order, f"from validator.dossier.sections.{name} import {name}")
-    copy.insert(order, "    configurations,", f"    {name},")
     copy.write(f"report_templates/language/en/{name}.yaml", SENTENCES)
     copy.insert("report_templates/language/en/names.yaml", "characteristic:", f"  {name}: Dilution integrity")
+    copy.insert(
+        "report_templates/language/en/formulas.yaml",
+        "carry_over: Carry-over",
+        f"{name}: Content after dilution",
+    )
     copy.insert("report_templates/language/en/design.yaml", "block:", f"  {name}: Dilutions")
 
     assert copy.follows_its_recipe()
@@ -474,6 +471,7 @@ def test_a_characteristic(checkout):
     page = copy.page(study)
     assert "Known contents found after dilution" in page
     assert "Dilution integrity" in page
+    assert "Content after dilution" in page
     runs, annex, cross = (part_of(page, part) for part in ("runs", "data", "cross-reference"))
     assert "Dilutions" in runs
     assert "Dilutions" in annex

@@ -85,6 +85,7 @@ class Characteristic(Struct, frozen=True, kw_only=True):
 
         ``runs.BLOCK`` is the model of its data block, ``results.RECORD`` the type of what is found;
         ``assessing`` holds ``evaluate(given)``, ``READERS`` by kind of limit and ``TRIGGERS`` of caveats,
-        ``telling`` the ``blocks(context, item, found)`` of its section.
+        ``telling`` the ``blocks(context, item, found)`` of its section, the ``sentences(context, found)`` of
+        a manuscript and ``FORMULAS``.
         """
         return import_module(f"{self.home}.{name}")

@@ -483,6 +483,10 @@ ORDER: tuple[Characteristic, ...] = (
 PACKAGES = tuple(one for one in ORDER if one.home)
 """Those with a package of their own: their blocks, records, figures and caveats are found there."""
 
+_SECTIONS = [one.section for one in ORDER]
+ALONE = tuple(one for one in PACKAGES if _SECTIONS.count(one.section) == 1)
+"""Those that share their section of the dossier with no other."""
+
 CHARACTERISTICS: Mapping[str, Characteristic] = {one.name: one for one in ORDER}
 FIGURES: Mapping[str, Figure] = {
     name: figure for one in reversed(ORDER) for name, figure in one.figures.items()

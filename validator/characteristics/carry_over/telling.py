@@ -9,9 +9,10 @@ from validator.dossier.document import Block, Paragraph
 from validator.dossier.sections.context import Context, Item, estimate_text, percent_level
 from validator.dossier.sections.pictures import level_label
 from validator.dossier.wording import Col, Mid, Num, table_of
+from validator.sources import Source
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
 
     from validator.characteristics.carry_over.results import CarryOverRecord
     from validator.dossier.inline import Content
@@ -78,3 +79,22 @@ def _carry_sentences(context: Context, record: CarryOverRecord) -> tuple[Content
             )
         )
     return tuple(found)
+
+
+def sentences(context: Context, found: Sequence[CarryOverRecord]) -> Iterator[Content]:
+    """What a manuscript says of it."""
+    for record in found:
+        percent = estimate_text(record.percent_of_high, "%", digits=2)
+        yield context.say("journal.found_carry_over", percent=percent)
+
+
+FORMULAS = {
+    "carry_over": (
+        r"c = \bar y_{after} - \bar y_0, \quad u^2(c) = \frac{s_{after}^2}{n} + \frac{s_0^2}{n_0}",
+        "carry-over: blanks directly after a high sample less undisturbed ones",
+        (
+            Source("B. L. Welch, Biometrika 34 (1947) 28", "memory"),
+            Source("limit of 20 %: ICH M10 (2022), 3.2.6", "memory"),
+        ),
+    ),
+}

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from validator import numbers
+from validator.characteristics.order import PACKAGES
 from validator.dossier.document import Block, Paragraph, Section
 from validator.dossier.journal.methods import joined
 from validator.dossier.sections.configurations import slope_sentences
@@ -250,7 +251,9 @@ def further(context: Context, item: Item) -> Iterator[Content]:
     yield from _methods(context, item)
     yield from _robustness(context, item)
     yield from _stability(context, item)
-    yield from _carry_over(context, item)
+    for one in PACKAGES:
+        if not isinstance(found := item.configuration.of(one.name), NotAssessed):
+            yield from one.part("telling").sentences(context, found)
     yield from _devices(context, item)
     yield from _uncertainty(context, item)
     yield from _accuracy(context, item)
@@ -305,13 +308,6 @@ def _stability(context: Context, item: Item) -> Iterator[Content]:
                 condition=record.condition,
                 remaining=estimate_text(record.remaining_percent, "%"),
             )
-
-
-def _carry_over(context: Context, item: Item) -> Iterator[Content]:
-    records = item.configuration.of("carry_over")
-    for record in () if isinstance(records, NotAssessed) else records:
-        percent = estimate_text(record.percent_of_high, "%", digits=2)
-        yield context.say("journal.found_carry_over", percent=percent)
 
 
 def _devices(context: Context, item: Item) -> Iterator[Content]:

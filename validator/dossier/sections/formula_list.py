@@ -6,6 +6,7 @@ import re
 from types import NoneType
 from typing import TYPE_CHECKING
 
+from validator.characteristics.order import ALONE, PACKAGES
 from validator.dossier.document import Formula
 from validator.dossier.inline import Content, Inline, Symbol
 from validator.evaluation.results import LimitVariant, NotAssessed, ResidueLimitRecord
@@ -13,7 +14,7 @@ from validator.sources import Source, in_one_line
 from validator.statistics.detection import VARIANTS
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Mapping
 
     from validator.dossier.sections.context import Context
     from validator.evaluation.results import UncertaintyRecord
@@ -206,14 +207,6 @@ OF_CONDITIONS: dict[str, tuple[str, str, tuple[Source, ...]]] = {
             Source("E. C. Fieller, J. R. Stat. Soc. B 16 (1954) 175", "memory"),
         ),
     ),
-    "carry_over": (
-        r"c = \bar y_{after} - \bar y_0, \quad u^2(c) = \frac{s_{after}^2}{n} + \frac{s_0^2}{n_0}",
-        "carry-over: blanks directly after a high sample less undisturbed ones",
-        (
-            Source("B. L. Welch, Biometrika 34 (1947) 28", "memory"),
-            Source("limit of 20 %: ICH M10 (2022), 3.2.6", "memory"),
-        ),
-    ),
     "devices": (
         r"s_{dev} = \sqrt{\frac{\sum (\bar y_j - \bar y)^2}{p-1}}, \quad "
         r"RSD_{dev} = 100\,\frac{s_{dev}}{\bar y}",
@@ -325,7 +318,7 @@ def formulas_used(context: Context) -> tuple[tuple[str, tuple[Named, ...]], ...]
         (say.text("robustness.title"), _general(context, _robustness_names(context))),
         (
             say.text("stability.title"),
-            _if(context, "stability", ("stability",)) + _if(context, "carry_over", ("carry_over",)),
+            _if(context, "stability", ("stability",)) + _of_packages(context, "stability"),
         ),
         (
             say.text("devices.title"),
@@ -338,7 +331,8 @@ def formulas_used(context: Context) -> tuple[tuple[str, tuple[Named, ...]], ...]
         (say.text("uncertainty.title"), _general(context, uncertainty_names(context))),
         (say.text("accuracy_profile.title"), _if(context, "accuracy_profile", ("tolerance",))),
     )
-    return tuple((title, formulas) for title, formulas in topics if formulas)
+    own = ((say.text(f"{one.name}.title"), _of_packages(context, one.section)) for one in ALONE)
+    return tuple((title, formulas) for title, formulas in (*topics, *own) if formulas)
 
 
 def _precision_names(context: Context) -> tuple[str, ...]:
@@ -396,8 +390,23 @@ def _robustness_names(context: Context) -> tuple[str, ...]:
     return tuple(sorted(designs))
 
 
+def _of_packages(context: Context, section: str) -> tuple[Named, ...]:
+    """Formulas of the characteristics with a package of their own that stand in *section*."""
+    found: dict[str, tuple[str, str, tuple[Source, ...]]] = {}
+    for one in PACKAGES:
+        records = [item.configuration.of(one.name) for item in context.items()]
+        if one.section == section and not all(isinstance(record, NotAssessed) for record in records):
+            found |= one.part("telling").FORMULAS
+    return _named(context, tuple(found), found)
+
+
 def _general(context: Context, names: tuple[str, ...]) -> tuple[Named, ...]:
-    known = _GENERAL | OF_CONDITIONS | OF_UNCERTAINTY
+    return _named(context, names, _GENERAL | OF_CONDITIONS | OF_UNCERTAINTY)
+
+
+def _named(
+    context: Context, names: tuple[str, ...], known: Mapping[str, tuple[str, str, tuple[Source, ...]]]
+) -> tuple[Named, ...]:
     return tuple(
         (
             context.say(f"formulas.{name}"),
