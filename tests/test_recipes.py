@@ -243,6 +243,9 @@ class DilutionBlock(Block):
     """The block ``dilution_integrity``."""
 
     runs: tuple[DilutionRun, ...]
+
+
+BLOCK = DilutionBlock
 '''
 
 STATISTICS = '''"""What is found of a known content after dilution."""
@@ -272,22 +275,27 @@ class DilutionRecord(Record, frozen=True, kw_only=True):
     factor: float
     n: int
     found_percent: EstimateRecord
+
+
+RECORD = tuple[DilutionRecord, ...]
 '''
 
 STEP = '''"""Dilution: samples above the range, diluted into it."""
 from validator.evaluation.convert import attempt, estimate_record
 from validator.evaluation.results import NotAssessed
-from validator.evaluation.results.dilution_integrity import DilutionRecord
-from validator.evaluation.rows import independent_values, kept, runs_of
-from validator.statistics.dilution_integrity import found_after_dilution
+from validator.characteristics.dilution_integrity.results import DilutionRecord
+from validator.assessment.observation import figure
+from validator.characteristics.dilution_integrity.runs import DilutionRun
+from validator.evaluation.rows import independent_values, kept
+from validator.characteristics.dilution_integrity.statistic import found_after_dilution
 
 
-def dilution_integrity(study, cell):
-    """Every dilution of *cell*."""
-    runs = kept(runs_of(study.dilution_integrity, cell))
+def evaluate(given):
+    """Every dilution."""
+    runs = kept(given.runs("dilution_integrity", DilutionRun))
     if not runs:
         return NotAssessed(not_assessed="the study holds no dilutions", needs="samples that were diluted")
-    confidence = study.analysis_for(cell.analyte).confidence
+    confidence = given.study.analysis_for(given.cell.analyte).confidence
     records = [attempt(lambda run=run: _record(run, confidence)) for run in runs]
     return tuple(one for one in records if isinstance(one, DilutionRecord)) or records[0]
 
@@ -296,16 +304,15 @@ def _record(run, confidence):
     found = [value.value for value in independent_values([run])]
     estimate = found_after_dilution(found, run.expected, confidence=confidence)
     return DilutionRecord(factor=run.factor, n=len(found), found_percent=estimate_record(estimate))
-'''
 
-READER = """def _dilution(record, _units):
-    if isinstance(record.dilution_integrity, NotAssessed):
-        yield refused(record.dilution_integrity)
-        return
-    for entry in record.dilution_integrity:
+def _observations(found, _units):
+    for entry in found:
         yield figure(entry.found_percent, what=f"diluted {entry.factor:g}-fold", n=entry.n)
 
-"""
+
+READERS = {"min": _observations, "max": _observations}
+TRIGGERS = ()
+'''
 
 SECTION = '''"""Dilution: what is found of a known content."""
 from validator import numbers
@@ -352,8 +359,12 @@ found: Found
 """
 
 
-KNOWN = """    Characteristic(
+KNOWN = '''"""Dilution: samples above the range, diluted into it."""
+from validator.characteristics import Characteristic, Figure
+
+DILUTION = Characteristic(
         name="dilution_integrity",
+        home=__name__,
         takes=("min", "max"),
         quantity="part found after dilution",
         unit="%",
@@ -366,7 +377,8 @@ KNOWN = """    Characteristic(
         found=("dilution_integrity",),
         section="dilution",
         excluded_in=("dilution_integrity",),
-    ),"""
+)
+'''
 
 
 def part_of(page: str, name: str) -> str:
@@ -398,49 +410,32 @@ requirements:
 
 
 def test_a_characteristic(checkout):
-    """A block, a statistic, a record, a reader and a section: read, computed, judged and printed."""
+    """A package, its place in the list and a section: read, computed, judged and printed."""
     copy = checkout("How to add a characteristic")
     name = "dilution_integrity"
 
     # step 1
-    copy.write("validator/study/models/dilution.py", MODEL)
-    study_model = "validator/study/models/study.py"
-    copy.add_import(study_model, "from validator.study.models.dilution import DilutionBlock")
-    copy.insert(
-        study_model, "    noise: NoiseBlock | None = None", f"    {name}: DilutionBlock | None = None"
-    )
-    copy.insert("validator/characteristics/order.py", "ORDER: tuple[Characteristic, ...] = (", KNOWN)
+    home = f"validator/characteristics/{name}"
+    (copy.root / home).mkdir()
+    for part, text in (
+        ("__init__", KNOWN),
+        ("runs", MODEL),
+        ("statistic", STATISTICS),
+        ("results", RECORD),
+        ("assessing", STEP),
+    ):
+        copy.write(f"{home}/{part}.py", text)
+    # step 2
+    known = "validator/characteristics/order.py"
+    copy.add_import(known, f"from {home.replace('/', '.')} import DILUTION")
+    copy.insert(known, "ORDER: tuple[Characteristic, ...] = (", "    DILUTION,")
+    # step 3
     copy.insert(
         "validator/study/descriptions.yaml",
         "Study:",
         f"  {name}: Samples of known content that were diluted into the working range.",
     )
-    # step 2
-    copy.write(f"validator/statistics/{name}.py", STATISTICS)
-    # step 3
-    copy.write(f"validator/evaluation/results/{name}.py", RECORD)
-    whole = "validator/evaluation/results/whole.py"
-    copy.add_import(whole, f"from validator.evaluation.results.{name} import DilutionRecord")
-    copy.insert(
-        whole,
-        "    accuracy_profile: AccuracyProfileRecord | NotAssessed",
-        f"    {name}: tuple[DilutionRecord, ...] | NotAssessed",
-    )
-    copy.write(f"validator/evaluation/{name}.py", STEP)
-    evaluate = "validator/evaluation/evaluate.py"
-    copy.add_import(evaluate, f"from validator.evaluation.{name} import {name}")
-    copy.insert(evaluate, "        stability=stability(study, cell),", f"        {name}={name}(study, cell),")
     # step 4
-    observations = "validator/assessment/observations.py"
-    copy.insert(
-        observations, "READERS: dict[tuple[str, str], Reader] = {", f'    ("{name}", "min"): _dilution,'
-    )
-    copy.insert(observations, f'    ("{name}", "min"): _dilution,', f'    ("{name}", "max"): _dilution,')
-    readers = (copy.root / observations).read_text(encoding="utf-8")
-    (copy.root / observations).write_text(
-        readers.replace("\nREADERS: dict", f"\n{READER}\nREADERS: dict", 1), "utf-8"
-    )
-    # step 5
     copy.write(f"validator/dossier/sections/{name}.py", SECTION)
     order = "validator/dossier/sections/order.py"
     copy.add_import(order, f"from validator.dossier.sections.{name} import {name}")

@@ -64,7 +64,7 @@ def _plain_ones(kind: type[Record]) -> tuple[tuple[str, Callable[[Any], object]]
     annotations: dict[str, str] = {}
     for one in reversed(kind.__mro__):
         annotations |= get_annotations(one)
-    kinds = ((name, annotations[name].removesuffix(" | None")) for name in kind.__struct_fields__)
+    kinds = ((name, str(annotations[name]).removesuffix(" | None")) for name in kind.__struct_fields__)
     return tuple((name, PLAIN[one]) for name, one in kinds if one in PLAIN)
 
 

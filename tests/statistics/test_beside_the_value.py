@@ -130,7 +130,7 @@ def test_trend_of_devices():
 
     assert ends(result.slope.interval) == pytest.approx(stats.t.interval(0.95, 2, mean, error), rel=1e-9)
     t = stats.t.ppf(0.95, 2)
-    assert (result.lower, result.upper) == pytest.approx((mean - t * error, mean + t * error), rel=1e-9)
+    assert ends(result.limits.one_sided) == pytest.approx((mean - t * error, mean + t * error), rel=1e-9)
 
 
 def test_linearity_of_ranked_slopes():

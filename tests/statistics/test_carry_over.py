@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from validator.characteristics.carry_over.statistic import carry_over
 from validator.errors import NotEstimable
-from validator.statistics.carry_over import carry_over
 
 KINDS = ["blank", "blank", "blank", "high", "blank", "blank", "high", "blank", "high", "blank"]
 SIGNALS = [0.010, 0.012, 0.011, 5.0, 0.020, 0.013, 5.1, 0.024, 4.9, 0.019]

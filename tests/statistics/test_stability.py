@@ -27,16 +27,17 @@ def test_guarded_time_is_where_the_confidence_limit_meets_the_allowed_change():
     assert r.time_point == pytest.approx(-0.05 * fit.params[0] / fit.params[1], rel=1e-9)
     assert r.time_guarded == pytest.approx(optimize.brentq(limit, 0, 50), rel=1e-7)
     assert r.time_guarded < r.time_point
-    assert (r.shown_point, r.shown_guarded, r.longest_tested) == (7.0, 7.0, 7.0)
+    assert r.shown_guarded == 7.0
 
 
 def test_change_at_the_end_with_its_bound():
-    """Change over the time tested, and the one-sided limit on the side of a decrease."""
+    """Change over the time tested, and the one-sided limit on the side of a decrease, which decides."""
     r = stability_trend(TIME, FOUND, allowed_percent=5)
 
     assert r.change_at_end.value == pytest.approx(7 * r.change_per_time.value)
-    assert r.bound_at_end == pytest.approx(700 * r.trend.lower)
-    assert r.change_at_end.interval.lower < r.bound_at_end < r.change_at_end.value < 0
+    bound = r.change_at_end.interval.one_sided.lower
+    assert r.change_at_end.interval.lower < bound < r.change_at_end.value < 0
+    assert r.time_guarded == pytest.approx(5 / -bound * 7)
 
 
 def test_direction_decides_which_change_counts():
@@ -49,22 +50,20 @@ def test_direction_decides_which_change_counts():
     assert either.time_point == pytest.approx(down.time_point)
     assert either.time_guarded == pytest.approx(5 / (-100 * down.trend.slope.interval.lower))
     assert either.time_guarded < down.time_guarded
-    assert either.bound_at_end == pytest.approx(700 * down.trend.slope.interval.lower)
 
 
 def test_rising_results_in_either_direction():
     """A rise is bounded by the upper limit."""
     r = stability_trend(TIME, 20 - FOUND, allowed_percent=5, direction="either")
 
-    assert r.bound_at_end == pytest.approx(700 * r.trend.slope.interval.upper)
-    assert r.bound_at_end > 0
+    assert r.time_guarded == pytest.approx(5 / (100 * r.trend.slope.interval.upper))
 
 
 def test_short_guarded_time_is_shown_as_such():
     """When the limit is met within the time tested, that time is the answer."""
     r = stability_trend(TIME, FOUND, allowed_percent=2)
 
-    assert r.shown_guarded == r.time_guarded < r.shown_point == r.time_point < 7
+    assert r.shown_guarded == r.time_guarded < r.time_point < 7
 
 
 def test_times_count_from_the_first():

@@ -28,7 +28,7 @@ def test_slope_over_start_agrees_with_statsmodels():
     for theta, level in (
         (trend.slope.interval.lower, 0.975),
         (trend.slope.interval.upper, 0.975),
-        (trend.lower, 0.95),
+        (trend.limits.one_sided.lower, 0.95),
     ):
         u = math.sqrt(cov[1, 1] + theta**2 * cov[0, 0] - 2 * theta * cov[0, 1])
         assert abs(b - theta * a) / u == pytest.approx(stats.t.ppf(level, 5), rel=1e-9)
@@ -77,7 +77,9 @@ def test_devices_as_units_are_a_mean_of_slopes():
     assert trend.slope.value == pytest.approx(np.mean(own))
     assert trend.slope.standard_error == pytest.approx(np.std(own, ddof=1) / math.sqrt(2))
     assert (trend.slope.degrees_of_freedom, trend.units, trend.residual_sd) == (1, 2, None)
-    assert trend.lower == pytest.approx(np.mean(own) - stats.t.ppf(0.95, 1) * trend.slope.standard_error)
+    assert trend.limits.one_sided.lower == pytest.approx(
+        np.mean(own) - stats.t.ppf(0.95, 1) * trend.slope.standard_error
+    )
 
 
 @given(st.sampled_from([1e-12, 1e12]), st.permutations(list(range(7))), st.floats(0.01, 100))

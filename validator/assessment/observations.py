@@ -9,6 +9,7 @@ from msgspec.structs import replace
 from validator import numbers
 from validator.assessment.observation import Kind, Observation, Reader, Sought, Units, figure, refused
 from validator.assessment.observations_of_conditions import READERS_OF_CONDITIONS, READERS_OF_UNCERTAINTY
+from validator.characteristics.order import CHARACTERISTICS
 from validator.evaluation.results import (
     CalibrationRecord,
     ConfigurationRecord,
@@ -35,6 +36,10 @@ def observations(
 
     *limit* is ``rsd_max``, ``p_min``, ``min`` or ``max``.
     """
+    known = CHARACTERISTICS.get(characteristic)
+    if known is not None and known.home and limit in (readers := known.part("assessing").READERS):
+        found = record.of(characteristic)
+        return (refused(found),) if isinstance(found, NotAssessed) else tuple(readers[limit](found, units))
     reader = READERS.get((characteristic, limit))
     if reader is None:
         return (Observation(estimate=None, refusal=_nothing(characteristic)),)

@@ -12,7 +12,6 @@ if TYPE_CHECKING:
 
     from validator.evaluation.results import (
         BudgetRecord,
-        CarryOverRecord,
         ConfigurationRecord,
         DeviceToDeviceRecord,
         FactorEffectRecord,
@@ -67,35 +66,6 @@ def _remaining(record: ConfigurationRecord, _units: Units) -> Iterator[Observati
         return
     for entry in record.stability:
         yield figure(entry.remaining_percent, level=entry.level, what=entry.condition, n=entry.n)
-
-
-def _carry_over(record: ConfigurationRecord, _units: Units) -> Iterator[Observation]:
-    """The largest single blank, and the mean where it has an interval: both have to keep the limit."""
-    if isinstance(record.carry_over, NotAssessed):
-        yield refused(record.carry_over)
-        return
-    for entry in record.carry_over:
-        yield from _after_high(entry)
-
-
-def _after_high(entry: CarryOverRecord) -> Iterator[Observation]:
-    if entry.largest_percent_of_limit is None or entry.percent_of_limit is None:
-        refusal = NotAssessed(
-            not_assessed="no quantification limit is available for comparison with the carry-over",
-            needs="a calibration and a quantification limit",
-        )
-        yield refused(refusal, level=entry.highest_level)
-        return
-    yield Observation(
-        estimate=EstimateRecord(value=entry.largest_percent_of_limit),
-        unit="%",
-        kind="bound",
-        level=entry.highest_level,
-        what="largest single blank",
-        n=entry.n,
-    )
-    if entry.percent_of_limit.ci is not None:
-        yield figure(entry.percent_of_limit, level=entry.highest_level, what="mean of the blanks", n=entry.n)
 
 
 def _device_rsd(record: ConfigurationRecord, _units: Units) -> Iterator[Observation]:
@@ -179,7 +149,6 @@ READERS_OF_CONDITIONS: dict[tuple[str, str], Reader] = {
     ("robustness", "p_min"): _effects_p,
     ("stability", "min"): _remaining,
     ("stability", "max"): _remaining,
-    ("carry_over", "max"): _carry_over,
     ("device_to_device", "rsd_max"): _device_rsd,
     ("device_to_device", "max"): _device_sd,
     ("repeated_use", "rsd_max"): _use_rsd,

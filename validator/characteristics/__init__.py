@@ -5,8 +5,9 @@ Rooms loop over ``order.ORDER``; what is said here of a characteristic is said n
 
 from __future__ import annotations
 
+from importlib import import_module
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 from msgspec import Struct
 
@@ -37,6 +38,7 @@ class Characteristic(Struct, frozen=True, kw_only=True):
 
     Attributes:
         name: its id in study, results and guidance.
+        home: its package, where it has one of its own.
         takes: the limits that a criterion on it may state.
         quantity: what ``min``, ``max`` and ``within`` limit.
         unit: its unit: ``%``, ``1``, that of the ``level``, of the ``signal`` or of the ``slope``.
@@ -58,6 +60,7 @@ class Characteristic(Struct, frozen=True, kw_only=True):
     """
 
     name: str
+    home: str = ""
     takes: tuple[str, ...]
     quantity: str = ""
     unit: Literal["%", "1", "level", "signal", "slope", ""] = ""
@@ -76,3 +79,12 @@ class Characteristic(Struct, frozen=True, kw_only=True):
     tolerates: str = ""
     planned_in: str | None = None
     names_things: bool = False
+
+    def part(self, name: Literal["runs", "results", "assessing", "telling"]) -> Any:  # noqa: ANN401 (each has contents of its own)
+        """A module of its package, loaded when it is asked for.
+
+        ``runs.BLOCK`` is the model of its data block, ``results.RECORD`` the type of what is found;
+        ``assessing`` holds ``evaluate(given)``, ``READERS`` by kind of limit and ``TRIGGERS`` of caveats,
+        ``telling`` the ``blocks(context, item, found)`` of its section.
+        """
+        return import_module(f"{self.home}.{name}")

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any, Literal
 
 from validator.characteristics import Characteristic, Figure
+from validator.characteristics.carry_over import CARRY_OVER
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -374,26 +375,7 @@ ORDER: tuple[Characteristic, ...] = (
         counters=frozenset({"time_points", "replicates_per_time_point", "levels", "devices"}),
         figures=_remaining("stability"),
     ),
-    Characteristic(
-        name="carry_over",
-        takes=("max",),
-        quantity="share of the signal at the quantification limit",
-        unit="%",
-        ideal=0.0,
-        block="carry_over",
-        found=("carry_over",),
-        excluded_in=("carry_over",),
-        section="stability",
-        names_things=True,
-        counters=frozenset({"determinations"}),
-        figures={
-            "carry_over_percent_of_quantification_limit": Figure(
-                "blank after the highest level, relative to the signal at the quantification limit",
-                "%",
-                ("carry_over", "max"),
-            ),
-        },
-    ),
+    CARRY_OVER,
     Characteristic(
         name="device_to_device",
         takes=("rsd_max", "max"),
@@ -497,6 +479,9 @@ ORDER: tuple[Characteristic, ...] = (
         },
     ),
 )
+
+PACKAGES = tuple(one for one in ORDER if one.home)
+"""Those with a package of their own: their blocks, records, figures and caveats are found there."""
 
 CHARACTERISTICS: Mapping[str, Characteristic] = {one.name: one for one in ORDER}
 FIGURES: Mapping[str, Figure] = {

@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 import scipy
 
+from validator.characteristics.order import PACKAGES
 from validator.errors import NotEstimable
 from validator.evaluation.accuracy_profile import accuracy_profile
 from validator.evaluation.calibration import Fitted, calibration
-from validator.evaluation.carry_over import carry_over
 from validator.evaluation.comparison import comparison
 from validator.evaluation.concentrations import SignalReader
 from validator.evaluation.configurations import compare_configurations
@@ -19,6 +19,7 @@ from validator.evaluation.decision_limits import decision_limits
 from validator.evaluation.declared import check_declared
 from validator.evaluation.detection import Limits, detection
 from validator.evaluation.device_to_device import device_to_device
+from validator.evaluation.given import Given
 from validator.evaluation.inputs import check_size, input_records
 from validator.evaluation.matrix_effect import matrix_effect
 from validator.evaluation.plan_kept import plan_kept
@@ -137,6 +138,7 @@ def _configuration(
         only_deciding=only_deciding_limits,
     )
     decision, capability = decision_limits(study, cell, precisions, recoveries)
+    given = Given(study, cell, fitted, limits.record)
     record = ConfigurationRecord(
         calibration=fitted if isinstance(fitted, NotAssessed) else fitted.record,
         detection=limits.record,
@@ -148,7 +150,6 @@ def _configuration(
         comparison=comparison(study, cell),
         robustness=robustness(study, cell),
         stability=stability(study, cell),
-        carry_over=carry_over(study, cell, fitted, limits.record),
         repeated_use=repeated_use(study, cell),
         device_to_device=device_to_device(study, cell, reader),
         uncertainty=uncertainty(study, cell, fitted, precisions, recoveries),
@@ -160,6 +161,7 @@ def _configuration(
         found_on_added=found_on_added(study, cell) or None,
         blank_response=blank_response(study, cell, reader, limits.record),
         recordings=recordings(study, cell),
+        **{one.name: one.part("assessing").evaluate(given) for one in PACKAGES},
     )
     return record, limits
 

@@ -111,7 +111,7 @@ def repeated_use(
     else:
         trend = pooled_trend(use, signal, device, confidence=confidence)
     decline = trend.slope.scaled(-100)
-    slowest = -100 * trend.lower
+    slowest = -100 * trend.limits.one_sided.lower
     at_least = _use_at(trend.start, loss_percent, slowest)
     until = _uses_until(trend, decline, loss_percent, confidence)
     whole = _whole(at_least)

@@ -9,13 +9,14 @@ from msgspec import Struct
 
 from validator.errors import NotEstimable
 from validator.statistics.equivalence import Equivalence, equivalence_of_ratio
-from validator.statistics.interval import Estimate, Interval, SignificanceTest
 from validator.statistics.sample import vector
 from validator.statistics.selectivity import RelativeChange, relative_change
 from validator.statistics.trend import RelativeTrend, pooled_trend
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike
+
+    from validator.statistics.interval import Estimate, SignificanceTest
 
 Direction = Literal["decrease", "increase", "either"]
 
@@ -28,15 +29,11 @@ class StabilityTrend(Struct, frozen=True, kw_only=True):
         change_per_time: percent per unit of time.
         test: t test of no trend.
         change_at_end: percent at the longest time tested.
-        bound_at_end: one-sided limit of that change on the side it matters (the farther of the two-sided
-            limits when either direction counts).
         allowed_percent: largest change allowed.
         direction: of a change that counts.
         start: first time tested; times below are counted from it.
-        longest_tested: last time tested.
         time_point: time until the line reaches the allowed change; None when it never does.
         time_guarded: the same for the confidence limit of the line; None when that never does.
-        shown_point: time_point, but not beyond the longest tested.
         shown_guarded: time_guarded, but not beyond the longest tested.
         curvature: t test of a quadratic term.
         trend: the line behind all this.
@@ -46,14 +43,11 @@ class StabilityTrend(Struct, frozen=True, kw_only=True):
     change_per_time: Estimate
     test: SignificanceTest
     change_at_end: Estimate
-    bound_at_end: float
     allowed_percent: float
     direction: Direction
     start: float
-    longest_tested: float
     time_point: float | None
     time_guarded: float | None
-    shown_point: float
     shown_guarded: float
     curvature: SignificanceTest | None
     trend: RelativeTrend
@@ -122,14 +116,11 @@ def stability_trend(
         change_per_time=trend.slope.scaled(100),
         test=trend.test,
         change_at_end=trend.slope.scaled(100 * span),
-        bound_at_end=100 * limit * span,
         allowed_percent=allowed_percent,
         direction=direction,
         start=trend.start,
-        longest_tested=trend.end,
         time_point=time_point,
         time_guarded=time_guarded,
-        shown_point=min(span, math.inf if time_point is None else time_point),
         shown_guarded=min(span, math.inf if time_guarded is None else time_guarded),
         curvature=trend.curvature,
         trend=trend,
@@ -145,10 +136,10 @@ def _rate_and_limit(trend: RelativeTrend, direction: Direction) -> tuple[float, 
     """Rate of change in the direction that counts, and the confidence limit of θ on that side."""
     theta = trend.slope.value
     if direction == "decrease":
-        return -theta, trend.lower
+        return -theta, trend.limits.one_sided.lower
     if direction == "increase":
-        return theta, trend.upper
-    interval = trend.slope.interval or Interval(theta, theta, trend.level, "none")
+        return theta, trend.limits.one_sided.upper
+    interval = trend.limits
     return abs(theta), interval.lower if -interval.lower >= interval.upper else interval.upper
 
 

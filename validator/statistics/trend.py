@@ -10,7 +10,7 @@ from msgspec import Struct
 
 from validator.errors import NotEstimable
 from validator.numbers import counted
-from validator.statistics.distributions import f_upper_tail, student, t_quantile, t_two_sided, t_two_sided_p
+from validator.statistics.distributions import f_upper_tail, student, t_two_sided, t_two_sided_p
 from validator.statistics.interval import Estimate, Interval, SignificanceTest
 from validator.statistics.sample import Vector, series_rows, summarise, vector
 
@@ -29,9 +29,6 @@ class RelativeTrend(Struct, frozen=True, kw_only=True):
         start: x where the line counts as 1 (the smallest x).
         end: largest x.
         slope: θ, fraction per unit of x, with two-sided interval.
-        lower: one-sided lower limit of θ at the same level.
-        upper: one-sided upper limit of θ.
-        level: level of confidence.
         test: t test of no trend, two-sided.
         residual_sd: residual standard deviation as a fraction of the mean; None where devices are the units.
         homogeneity: F test of equal relative slopes of the groups; None for one group or without residuals.
@@ -44,14 +41,17 @@ class RelativeTrend(Struct, frozen=True, kw_only=True):
     start: float
     end: float
     slope: Estimate
-    lower: float
-    upper: float
-    level: float
     test: SignificanceTest
     residual_sd: float | None
     homogeneity: SignificanceTest | None
     curvature: SignificanceTest | None
     method: str
+
+    @property
+    def limits(self) -> Interval:
+        """The two-sided limits of θ."""
+        assert self.slope.interval is not None
+        return self.slope.interval
 
 
 class _Lines(Struct, frozen=True):
@@ -91,7 +91,7 @@ def pooled_trend(
         x: (N,) time or number of use.
         y: (N,) independent results or signals.
         groups: (N,) labels of the group (device) of each, or None for one group.
-        confidence: level of the interval and of the one-sided limits.
+        confidence: level of the interval.
 
     Raises:
         NotEstimable: too few results, a single x, means that are not positive, or no scatter.
@@ -125,7 +125,6 @@ def pooled_trend(
         )
 
     theta = _from_start(kappa, lines.offset)
-    low_1, high_1 = limits(t_quantile(confidence, nu))
     x_all = vector(x, "x")
     # d theta/d kappa = 1/(1 + kappa·offset)²
     u = math.sqrt(v_slope + kappa**2 * v_mean) / (1 + kappa * lines.offset) ** 2
@@ -141,9 +140,6 @@ def pooled_trend(
             interval=Interval.by(lambda level: limits(t_two_sided(level, nu)), confidence, "Fieller"),
             degrees_of_freedom=nu,
         ),
-        lower=low_1,
-        upper=high_1,
-        level=confidence,
         test=SignificanceTest(name="trend", statistic=t, df=(nu,), p=t_two_sided_p(t, nu)),
         residual_sd=math.sqrt(s_squared),
         homogeneity=_homogeneity(lines),
@@ -165,7 +161,7 @@ def trend_of_units(
         x: (N,) time or number of use.
         y: (N,) results or signals.
         groups: (N,) labels of the device of each.
-        confidence: level of the interval and of the one-sided limits.
+        confidence: level of the interval.
 
     Raises:
         NotEstimable: one group, a group with a single x, a mean that is not positive, or equal slopes.
@@ -185,7 +181,6 @@ def trend_of_units(
     if not sample.variance_of_mean:
         raise NotEstimable("the devices do not differ", "results recorded with higher resolution")
     u, nu = math.sqrt(sample.variance_of_mean), sample.degrees_of_freedom
-    half_1 = t_quantile(confidence, nu) * u
     t = sample.mean / u
     return RelativeTrend(
         n=x_all.size,
@@ -193,9 +188,6 @@ def trend_of_units(
         start=start,
         end=float(x_all.max()),
         slope=student(sample.mean, u, nu, confidence, "Student t, devices"),
-        lower=sample.mean - half_1,
-        upper=sample.mean + half_1,
-        level=confidence,
         test=SignificanceTest(name="trend", statistic=t, df=(nu,), p=t_two_sided_p(t, nu)),
         residual_sd=None,
         homogeneity=_homogeneity(lines),

@@ -24,12 +24,13 @@ from validator.assessment.caveats import (
 )
 from validator.assessment.caveats.raising import Raised, Subject, Trigger, as_caveats
 from validator.assessment.caveats.restoring import only_with_excluded
+from validator.characteristics.order import PACKAGES
 from validator.evaluation.rows import Cell
 from validator.study.censored import with_numbers
 from validator.study.exclusions import excluded_from
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Sequence
+    from collections.abc import Callable, Iterable, Iterator, Sequence
 
     from validator.evaluation.results import Caveat, DesignFinding, Finding, Results
     from validator.guidance import Profile
@@ -43,7 +44,6 @@ TRIGGERS: tuple[Callable[[Subject], Trigger], ...] = (
     *of_series.TRIGGERS,
     *of_exclusions.TRIGGERS,
     *of_linearity.TRIGGERS,
-    *of_calibration.TRIGGERS,
     *of_calibration.TRIGGERS,
     *of_limits.TRIGGERS,
     *of_blanks.TRIGGERS,
@@ -87,6 +87,12 @@ def raised_caveats(
     return as_caveats(raised)
 
 
+def _of_packages() -> Iterator[Callable[[Subject], Trigger]]:
+    # asked for only here: a characteristic imports what stands above
+    for one in PACKAGES:
+        yield from one.part("assessing").TRIGGERS
+
+
 def _raised(
     study: Study,
     results: Results,
@@ -109,7 +115,8 @@ def _raised(
                 all_findings=tuple(findings),
                 design=design_of[analyte],
             )
-            triggers = TRIGGERS if configuration == study.validated_configuration else OF_COMPARED
+            is_validated = configuration == study.validated_configuration
+            triggers = (*TRIGGERS, *_of_packages()) if is_validated else OF_COMPARED
             for trigger in triggers:
                 raised.extend((one, cell) for one in trigger(subject))
     return raised

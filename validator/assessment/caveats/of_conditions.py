@@ -150,31 +150,6 @@ def uses_beyond_test(subject: Subject) -> Trigger:
         )
 
 
-def carry_over_present(subject: Subject) -> Trigger:
-    """A blank after a high sample shows more than is allowed."""
-    found = subject.record.carry_over
-    if isinstance(found, NotAssessed):
-        return
-    present = [
-        (largest, record)
-        for record in found
-        if (largest := record.largest_percent_of_limit) is not None and largest > record.allowed_percent
-    ]
-    if present and subject.limits_are_claimed:
-        largest, record = max(present, key=lambda one: one[0])
-        level = record.highest_level
-        yield Raised(
-            id="carry_over_present",
-            case="present",
-            values={
-                "highest": "a high sample" if level is None else subject.level(level),
-                "percent": numbers.significant(largest, 2, apart_from=(record.allowed_percent,)),
-                "allowed": numbers.as_given(record.allowed_percent),
-            },
-            effect=largest / record.allowed_percent if record.allowed_percent else None,
-        )
-
-
 def not_studied(subject: Subject) -> Trigger:
     """What the chosen guidance recommends for a method of this kind, and nobody studied."""
     scope = subject.study.study.scope
@@ -241,6 +216,5 @@ TRIGGERS = (
     stability_claim_beyond_test,
     answers_on_stability_differ,
     uses_beyond_test,
-    carry_over_present,
     not_studied,
 )

@@ -308,7 +308,7 @@ def _stability(context: Context, item: Item) -> Iterator[Content]:
 
 
 def _carry_over(context: Context, item: Item) -> Iterator[Content]:
-    records = item.configuration.carry_over
+    records = item.configuration.of("carry_over")
     for record in () if isinstance(records, NotAssessed) else records:
         percent = estimate_text(record.percent_of_high, "%", digits=2)
         yield context.say("journal.found_carry_over", percent=percent)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from validator import numbers
+from validator.characteristics.order import CHARACTERISTICS
 from validator.dossier.document import Block, Paragraph, Section
 from validator.dossier.inline import Text
 from validator.dossier.sections.context import (
@@ -19,11 +20,10 @@ from validator.dossier.sections.context import (
 )
 from validator.dossier.sections.judging import judged
 from validator.dossier.sections.matrix import t_text
-from validator.dossier.sections.pictures import level_label, paired, widths
+from validator.dossier.sections.pictures import paired, widths
 from validator.dossier.sections.pictures_of_comparisons import stability_figure
 from validator.dossier.wording import Col, Mid, Num, table_of
 from validator.evaluation.results import (
-    CarryOverRecord,
     ConfigurationRecord,
     NotAssessed,
     StabilityRecord,
@@ -35,8 +35,6 @@ if TYPE_CHECKING:
 
     from validator.dossier.inline import Content
 
-BASELINES = {"blanks before the first high": "first", "later blanks": "later", "none": "none"}
-
 
 def stability(context: Context) -> Section | None:
     """One subsection for each analyte and configuration with stability or carry-over runs."""
@@ -45,13 +43,13 @@ def stability(context: Context) -> Section | None:
 
 def _item(context: Context, item: Item, found: ConfigurationRecord) -> tuple[Block, ...]:
     blocks: list[Block] = []
-    kept, after = found.stability, found.carry_over
+    kept, after = found.stability, found.of("carry_over")
     if not isinstance(kept, NotAssessed):
         blocks.extend(judged(context, ("stability",), item.cell))
         blocks.extend(_kept(context, item, kept))
     if not isinstance(after, NotAssessed):
         blocks.extend(judged(context, ("carry_over",), item.cell))
-        blocks.extend(_after_high(context, item, after))
+        blocks.extend(CHARACTERISTICS["carry_over"].part("telling").blocks(context, item, after))
     if blocks:
         blocks.extend(open_caveats(context, ("stability", "carry_over"), item.cell))
     return tuple(blocks)
@@ -193,63 +191,3 @@ def _course(context: Context, record: StabilityRecord, trend: StabilityTrendReco
 
 def _duration(record: StabilityRecord, time: float) -> str:
     return numbers.significant(time, 2, record.time_unit)
-
-
-def _after_high(context: Context, item: Item, records: Sequence[CarryOverRecord]) -> tuple[Block, ...]:
-    say, first = context.say, records[0]
-    level = percent_level(item.record.confidence)
-    baseline = say.text(f"stability.baseline.{BASELINES[first.baseline]}")
-    if first.limit is None:
-        note = say("stability.carry_note_no_limit", baseline=baseline, level=level)
-    else:
-        by = "allowed_customary" if first.allowed_by == "customary" else "allowed_study"
-        note = say(
-            "stability.carry_note",
-            baseline=baseline,
-            level=level,
-            limit=numbers.limit(first.limit, item.analyte.unit),
-            allowed=numbers.as_given(first.allowed_percent),
-            by=say.text(f"stability.{by}"),
-        )
-    return (
-        table_of(
-            say,
-            "stability.carry_over",
-            records,
-            Col("sequence", lambda record: record.place, width=16),
-            Col("highest", lambda record: level_label(item, record.highest_level)),
-            Mid("blanks", lambda record: numbers.counts(record.n, record.baseline_n)),
-            Col("value", lambda record: estimate_text(record.carry_over), item.analyte.signal_unit),
-            Col("of_high", lambda record: estimate_text(record.percent_of_high, digits=2), "%"),
-            Col("of_limit", lambda record: estimate_text(record.percent_of_limit, digits=2), "%"),
-            Num("largest", lambda record: numbers.significant(record.largest_percent_of_limit), "%"),
-            id=item.id("carry-over-table"),
-            name=item.name,
-            note=note,
-        ),
-        *(Paragraph(text) for record in records for text in _carry_sentences(context, record)),
-    )
-
-
-def _carry_sentences(context: Context, record: CarryOverRecord) -> tuple[Content, ...]:
-    say, found = context.say, []
-    largest = record.largest_percent_of_limit
-    if largest is not None:
-        key = "exceeds" if largest > record.allowed_percent else "keeps"
-        found.append(
-            say(
-                f"stability.{key}",
-                largest=numbers.significant(largest, 3, "%", apart_from=(record.allowed_percent,)),
-                allowed=numbers.as_given(record.allowed_percent),
-            )
-        )
-    if record.carry_over.ci is None and record.carry_over.reason:
-        found.append(
-            say(
-                "stability.no_interval",
-                reason=record.carry_over.reason,
-                after=record.n,
-                before=record.baseline_n,
-            )
-        )
-    return tuple(found)

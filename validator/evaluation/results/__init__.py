@@ -74,7 +74,6 @@ from validator.evaluation.results.recordings import (
     ReductionSettings,
 )
 from validator.evaluation.results.stability import (
-    CarryOverRecord,
     FactorEffectRecord,
     RobustnessRecord,
     StabilityRecord,

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from typing import ClassVar, Literal
+from typing import Any, ClassVar, Literal
 
 from msgspec import field
 
+from validator.characteristics.order import PACKAGES
 from validator.evaluation.results.accuracy_profile import AccuracyProfileRecord
 from validator.evaluation.results.assessment import Assessment
 from validator.evaluation.results.calibration import CalibrationRecord
@@ -19,7 +20,7 @@ from validator.evaluation.results.precision import (
     RepeatedUseRecord,
 )
 from validator.evaluation.results.recordings import RecordingsRecord
-from validator.evaluation.results.stability import CarryOverRecord, RobustnessRecord, StabilityRecord
+from validator.evaluation.results.stability import RobustnessRecord, StabilityRecord
 from validator.evaluation.results.trueness import (
     ComparisonRecord,
     FoundOnAddedRecord,
@@ -47,7 +48,9 @@ class ConfigurationRecord(Record, frozen=True, kw_only=True):
     comparison: ComparisonRecord | NotAssessed
     robustness: RobustnessRecord | NotAssessed
     stability: tuple[StabilityRecord, ...] | NotAssessed
-    carry_over: tuple[CarryOverRecord, ...] | NotAssessed
+    for _one in PACKAGES:
+        __annotations__[_one.name] = _one.part("results").RECORD | NotAssessed
+    del _one
     repeated_use: RepeatedUseRecord | NotAssessed
     device_to_device: tuple[DeviceToDeviceRecord, ...] | NotAssessed
     uncertainty: UncertaintyRecord | NotAssessed
@@ -59,6 +62,10 @@ class ConfigurationRecord(Record, frozen=True, kw_only=True):
     found_on_added: tuple[FoundOnAddedRecord, ...] | None = None
     blank_response: BlankResponseRecord | None = None
     recordings: RecordingsRecord | None = None
+
+    def of(self, characteristic: str) -> Any:  # noqa: ANN401 (each has a record of its own)
+        """What was found of a characteristic that has a package of its own."""
+        return getattr(self, characteristic)
 
 
 class AnalyteRecord(Record, frozen=True, kw_only=True):

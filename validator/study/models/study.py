@@ -7,6 +7,7 @@ from typing import Literal, NamedTuple, Self
 
 from pydantic import PrivateAttr, ValidationInfo, field_validator
 
+from validator.characteristics.order import PACKAGES
 from validator.study.conversion import Inconvertible, factor
 from validator.study.curves import Curve, CurveName
 from validator.study.files import InputFile
@@ -23,7 +24,7 @@ from validator.study.models.recordings import RecordedRun, RecordingsBlock
 from validator.study.models.robustness import RobustnessBlock
 from validator.study.models.runs import Block, Run
 from validator.study.models.selectivity import InterferenceBlock
-from validator.study.models.stability import CarryOverBlock, StabilityBlock
+from validator.study.models.stability import StabilityBlock
 from validator.study.models.trueness import ComparisonBlock, RecoveryBlock
 from validator.study.models.uncertainty import FEWEST_DRAWS, UncertaintyBlock
 from validator.study.places import Table, find, leaves, node_at, path_of, text_of
@@ -82,7 +83,10 @@ class Study(Record):
     comparison: ComparisonBlock | None = None
     robustness: RobustnessBlock | None = None
     stability: StabilityBlock | None = None
-    carry_over: CarryOverBlock | None = None
+    for _one in PACKAGES:
+        __annotations__[_one.block] = _one.part("runs").BLOCK | None
+        vars()[_one.block] = None
+    del _one
     repeated_use: RepeatedUseBlock | None = None
     noise: NoiseBlock | None = None
     uncertainty: UncertaintyBlock | None = None

@@ -6,26 +6,33 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from validator import numbers
+from validator.assessment.caveats.raising import Raised, Subject, Trigger
+from validator.assessment.observation import Observation, Units, figure, refused
+from validator.characteristics.carry_over.results import CarryOverRecord
+from validator.characteristics.carry_over.runs import CarryOverRun
+from validator.characteristics.carry_over.statistic import carry_over as after_high
 from validator.evaluation.chosen_guidance import BY_STUDY, CUSTOMARY, own_criterion
 from validator.evaluation.convert import attempt, estimate_record, significance
-from validator.evaluation.results import CarryOverRecord, DetectionRecord, NotAssessed
-from validator.evaluation.rows import Cell, kept, runs_of
-from validator.statistics.carry_over import carry_over as after_high
-from validator.study.models.stability import CarryOverRun
+from validator.evaluation.results import DetectionRecord, NotAssessed
+from validator.evaluation.rows import kept
+from validator.records import EstimateRecord
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from validator.evaluation.calibration import Fitted
-    from validator.study import Study
+    from validator.evaluation.given import Given
+
+Found = tuple[CarryOverRecord, ...]
 
 ALLOWED_PERCENT = 20.0
 """Share of the signal at the quantification limit (ICH M10:2022, 3.2.6; from memory)."""
 
 
-def carry_over(
-    study: Study, cell: Cell, fitted: Fitted | NotAssessed, detection: DetectionRecord | NotAssessed
-) -> tuple[CarryOverRecord, ...] | NotAssessed:
-    """One record for each sequence of *cell*."""
-    runs = [run for run in runs_of(study.carry_over, cell) if isinstance(run, CarryOverRun)]
+def evaluate(given: Given) -> Found | NotAssessed:
+    """One record for each sequence of the cell."""
+    runs = given.runs("carry_over", CarryOverRun)
     if not runs:
         return NotAssessed(
             not_assessed="no carry-over data were provided",
@@ -37,10 +44,10 @@ def carry_over(
             not_assessed="all carry-over sequences are excluded",
             needs="a carry-over sequence that is not excluded",
         )
-    criterion = own_criterion(study, cell, "carry_over", "max")
+    criterion = own_criterion(given.study, given.cell, "carry_over", "max")
     allowed = criterion.max if criterion is not None and criterion.max is not None else None
-    confidence = study.analysis_for(cell.analyte).confidence
-    limit, response = _low_limit(fitted, detection)
+    confidence = given.study.analysis_for(given.cell.analyte).confidence
+    limit, response = _low_limit(given.fitted, given.detection)
     records: list[CarryOverRecord] = []
     refusals: list[NotAssessed] = []
     for run in counted:
@@ -90,3 +97,58 @@ def _record(
         values=found.values,
         reason=found.reason or (None if limit else "no quantification limit is available for comparison"),
     )
+
+
+def _observations(found: Found, _units: Units) -> Iterator[Observation]:
+    """The largest single blank, and the mean where it has an interval: both have to keep the limit."""
+    for entry in found:
+        yield from _after_high(entry)
+
+
+def _after_high(entry: CarryOverRecord) -> Iterator[Observation]:
+    if entry.largest_percent_of_limit is None or entry.percent_of_limit is None:
+        refusal = NotAssessed(
+            not_assessed="no quantification limit is available for comparison with the carry-over",
+            needs="a calibration and a quantification limit",
+        )
+        yield refused(refusal, level=entry.highest_level)
+        return
+    yield Observation(
+        estimate=EstimateRecord(value=entry.largest_percent_of_limit),
+        unit="%",
+        kind="bound",
+        level=entry.highest_level,
+        what="largest single blank",
+        n=entry.n,
+    )
+    if entry.percent_of_limit.ci is not None:
+        yield figure(entry.percent_of_limit, level=entry.highest_level, what="mean of the blanks", n=entry.n)
+
+
+def carry_over_present(subject: Subject) -> Trigger:
+    """A blank after a high sample shows more than is allowed."""
+    found = subject.record.of("carry_over")
+    if isinstance(found, NotAssessed):
+        return
+    present = [
+        (largest, record)
+        for record in found
+        if (largest := record.largest_percent_of_limit) is not None and largest > record.allowed_percent
+    ]
+    if present and subject.limits_are_claimed:
+        largest, record = max(present, key=lambda one: one[0])
+        level = record.highest_level
+        yield Raised(
+            id="carry_over_present",
+            case="present",
+            values={
+                "highest": "a high sample" if level is None else subject.level(level),
+                "percent": numbers.significant(largest, 2, apart_from=(record.allowed_percent,)),
+                "allowed": numbers.as_given(record.allowed_percent),
+            },
+            effect=largest / record.allowed_percent if record.allowed_percent else None,
+        )
+
+
+READERS = {"max": _observations}
+TRIGGERS = (carry_over_present,)

@@ -1,0 +1,32 @@
+"""What the evaluation of one characteristic is given."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, TypeVar
+
+from msgspec import Struct
+
+from validator.evaluation.rows import Cell, runs_of
+from validator.study.models.runs import Run
+
+if TYPE_CHECKING:
+    from validator.evaluation.calibration import Fitted
+    from validator.evaluation.results import DetectionRecord
+    from validator.records import NotAssessed
+    from validator.study import Study
+
+R = TypeVar("R", bound=Run)
+
+
+class Given(Struct, frozen=True):
+    """One analyte with one configuration, its calibration and its limits."""
+
+    study: Study
+    cell: Cell
+    fitted: Fitted | NotAssessed
+    detection: DetectionRecord | NotAssessed
+
+    def runs(self, block: str, kind: type[R]) -> tuple[R, ...]:
+        """Its runs of a data block, excluded ones too."""
+        runs = runs_of(getattr(self.study, block), self.cell)
+        return tuple(run for run in runs if isinstance(run, kind))
