@@ -28,6 +28,8 @@ from validator.statistics.detection import (
     PrecisionLevel,
     RecoveryLevel,
 )
+from validator.statistics.levels import by_level
+from validator.statistics.residuals import SMALLEST_GROUP
 from validator.study.models.blanks import BlankRun, LowLevelRun, NoiseRun
 
 if TYPE_CHECKING:
@@ -70,6 +72,10 @@ def limit_inputs(
         low_level_refusal=unreadable,
         precision_levels=_precision_levels(precision),
         variance_function=fitted.variance_function if isinstance(fitted, Fitted) else None,
+        variance_degrees_of_freedom=(
+            fitted.weighting.degrees_of_freedom if isinstance(fitted, Fitted) else None
+        ),
+        scatter_refusal=_unproven_scatter(study, cell, fitted),
         recovery_levels=_recovery_levels(Criteria(study, cell, profiles), recovery),
         accuracy_profile=profile,
         linear_range_lower=_lowest_linear(fitted),
@@ -89,6 +95,19 @@ def _refusal(study: Study, cell: Cell, fitted: Fitted | NotAssessed) -> NotEstim
     if isinstance(fitted, Fitted) or not runs_of(study.calibration, cell):
         return None
     return NotEstimable(fitted.not_assessed, fitted.needs)
+
+
+def _unproven_scatter(study: Study, cell: Cell, fitted: Fitted | NotAssessed) -> NotEstimable | None:
+    """Equal scatter that a test on few replicates did not reject, and that nobody declared, is not shown."""
+    automatic = study.analysis_for(cell.analyte).calibration.weighting == "auto"
+    if not automatic or isinstance(fitted, NotAssessed) or fitted.weighting.scheme != "none":
+        return None
+    if by_level(fitted.fit.x, fitted.fit.y).n.min() >= SMALLEST_GROUP:
+        return None
+    return NotEstimable(
+        "equal scatter at all levels was concluded from too few replicates to bound the scatter at level 0",
+        f"weights declared beforehand, {SMALLEST_GROUP} replicates at each level, or limits from blanks",
+    )
 
 
 def _numerical(runs: Sequence[BlankRun]) -> NDArray[np.float64] | None:

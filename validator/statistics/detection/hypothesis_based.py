@@ -81,9 +81,9 @@ def iso_11843(inputs: DetectionInputs) -> LimitResult:
               x_D = \delta_{\alpha,\beta,\nu}\, \frac{s}{|b|}
                     \sqrt{\frac1{m w(x_D)} + \frac1n + \frac{\bar x^2}{S_{xx}}}
 
-    ν = n − 2; weighted means and sums with Σw = n.  The weighted x_D is the fixed point of the second
-    equation, to which the document's iteration leads; w(x_D) comes from the variance function or, without
-    one, from between the levels.
+    ν = n − 2, or that of σ(0) where the weights were estimated; weighted means and sums with Σw = n.  The
+    weighted x_D is the fixed point of the second equation, to which the document's iteration leads; w(x_D)
+    comes from the variance function or, without one, from between the levels.
 
     Raises:
         NotEstimable: no straight line with an intercept, slope not told from zero, residuals all zero, or
@@ -94,7 +94,7 @@ def iso_11843(inputs: DetectionInputs) -> LimitResult:
     """
     fit = straight_line(inputs, "ISO 11843-2")
     scatter = residual_scatter(inputs)
-    nu = fit.degrees_of_freedom
+    nu = scatter.degrees_of_freedom
     t = t_quantile(1 - inputs.alpha, nu)
     delta = noncentrality_for(inputs.alpha, inputs.beta, nu)
     variance = relative_variance(inputs, fit)
@@ -148,7 +148,7 @@ def hubaux_vos(inputs: DetectionInputs) -> LimitResult:
     """
     fit = calibration(inputs)
     scatter = residual_scatter(inputs)
-    nu = fit.degrees_of_freedom
+    nu = scatter.degrees_of_freedom
     t_alpha, t_beta = t_quantile(1 - inputs.alpha, nu), t_quantile(1 - inputs.beta, nu)
     doubt = doubt_of(scatter, inputs.confidence, inputs.seed)
     if fit.model == "linear" and not fit.is_weighted:

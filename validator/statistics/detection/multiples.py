@@ -28,6 +28,7 @@ from validator.statistics.detection.scatter import (
     corrected_factor,
     levels_of,
     residual_scatter,
+    scale,
     straight_line,
 )
 
@@ -94,6 +95,7 @@ def result_of(
         source=source,
         note=" ".join((*notes, *scatter.notes)),
         cautions=(*scatter.cautions, *cautions),
+        refusal=scatter.refusal,
     )
 
 
@@ -250,7 +252,13 @@ def intercept_3_3(inputs: DetectionInputs) -> LimitResult:
     residual = residual_scatter(inputs)
     return multiples_of_sigma(
         inputs,
-        replace(residual, sd=fit.intercept.standard_error or 0.0, source=INTERCEPT, notes=(), cautions=()),
+        replace(
+            residual,
+            sd=(fit.intercept.standard_error or 0.0) * scale(inputs, fit),
+            source=INTERCEPT,
+            notes=(),
+            cautions=(),
+        ),
         detection=3.3,
         quantification=10.0,
         source=ICH,
