@@ -76,7 +76,7 @@ def test_known_weights_keep_the_degrees_of_freedom_of_the_fit():
 
 
 def test_equal_scatter_that_few_replicates_did_not_reject_bounds_no_limit(described, judged):
-    """Under ``auto`` without weights the interval is refused below six replicates, and nothing passes on it."""
+    """Under ``auto`` without weights the interval is refused with few replicates; nothing passes on it."""
     generator = np.random.default_rng(4)
 
     def outcome(weighting, replicates):
