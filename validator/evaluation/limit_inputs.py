@@ -64,7 +64,8 @@ def limit_inputs(
         fit_refusal=_refusal(study, cell, fitted),
         blank_signals=_numerical(on_signals),
         blank_concentrations=_numerical(as_results),
-        blanks_blank_corrected=any(run.blank_correction == "subtracted" for run in blank_runs),
+        blanks_blank_corrected=_blank_corrected(blank_runs),
+        blanks_per_correction=study.blanks.blanks_per_correction if study.blanks else None,
         blanks_censored=sum(len(run.below) for run in blank_runs),
         blank_series=_series(as_results or on_signals),
         blank_replicates_averaged=max((run.replicates_averaged or 1 for run in blank_runs), default=1),
@@ -95,6 +96,14 @@ def _refusal(study: Study, cell: Cell, fitted: Fitted | NotAssessed) -> NotEstim
     if isinstance(fitted, Fitted) or not runs_of(study.calibration, cell):
         return None
     return NotEstimable(fitted.not_assessed, fitted.needs)
+
+
+def _blank_corrected(runs: Sequence[BlankRun]) -> bool | None:
+    """Whether results have a blank subtracted, as stated; None where a run does not say and none says so."""
+    stated = {run.blank_correction for run in runs}
+    if "subtracted" in stated:
+        return True
+    return False if stated == {"none"} else None
 
 
 def _unproven_scatter(study: Study, cell: Cell, fitted: Fitted | NotAssessed) -> NotEstimable | None:

@@ -18,6 +18,7 @@ from validator.statistics.detection.scatter import (
     calibration,
     levels_of,
     mean_factor,
+    number_in_correction,
     relative_variance,
     residual_scatter,
     straight_line,
@@ -44,12 +45,14 @@ HUBAUX_VOS = Source("A. Hubaux, G. Vos, Anal. Chem. 42 (1970) 849-855", "memory"
 def currie(inputs: DetectionInputs) -> LimitResult:
     r"""Critical level and detection limit of the net signal, from blanks.
 
-    .. math:: x_C = t_{1-\alpha,\nu}\, \frac{s_0}{|b|} \sqrt{\frac1m + \frac1{n_b}}, \qquad
-              x_D = \delta_{\alpha,\beta,\nu}\, \frac{s_0}{|b|} \sqrt{\frac1m + \frac1{n_b}}, \qquad
-              x_Q = 10\, s_0/|b|
+    .. math:: x_C = t_{1-\alpha,\nu}\, \frac{s_0}{|b|} \sqrt{\frac1m + \frac1{n_c}}, \qquad
+              x_D = \delta_{\alpha,\beta,\nu}\, \frac{s_0}{|b|} \sqrt{\frac1m + \frac1{n_c}}, \qquad
+              x_Q = 10\, \frac{s_0}{|b|} \sqrt{\frac1m + \frac1{n_c}}
 
-    δ is the noncentrality at which a t test at α with ν = n_b − 1 misses with probability β; it is a little
-    less than 2t.  The standard deviation is taken to be the same at x_D as at the blank.
+    with n_c the blanks averaged in a routine correction, and no such term where results are stated not to be
+    blank-corrected.  δ is the noncentrality at which a t test at α with ν = n_b − 1 misses with probability
+    β; it is a little less than 2t.  x_C belongs to the net result, the reading less the blank.  The standard
+    deviation is taken to be the same at x_D as at the blank.
 
     Raises:
         NotEstimable: see :func:`~validator.statistics.detection.scatter.blank_scatter`.
@@ -60,15 +63,20 @@ def currie(inputs: DetectionInputs) -> LimitResult:
     scatter = blank_scatter(inputs)
     t = t_quantile(1 - inputs.alpha, scatter.degrees_of_freedom)
     delta = noncentrality_for(inputs.alpha, inputs.beta, scatter.degrees_of_freedom)
-    net = math.sqrt(mean_factor(inputs) + blank_mean_factor(inputs, scatter.n))
+    correction = 0.0 if inputs.blanks_blank_corrected is False else blank_mean_factor(inputs, scatter.n)
+    net = math.sqrt(mean_factor(inputs) + correction)
     return multiples_of_sigma(
         inputs,
         scatter,
         critical=t * net,
         detection=delta * net,
-        quantification=10.0,
+        quantification=10.0 * net,
         source=CURRIE,
-        notes=("The standard deviation is assumed to be constant up to the detection limit.",),
+        notes=(
+            "The standard deviation is assumed to be constant up to the detection limit.",
+            "The critical value applies to the net result, the reading less the blank.",
+            *(number_in_correction(inputs, scatter.n) if correction else ()),
+        ),
         numbers={**_risks(inputs), "t": t, "delta": delta, "net_factor": net},
     )
 

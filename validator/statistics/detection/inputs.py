@@ -107,7 +107,7 @@ class DetectionInputs(Struct, frozen=True, kw_only=True, eq=False):
         blank_signals: (n_b,) independent blanks on the signal axis; empty when all are censored.
         blank_concentrations: (n_b,) the same or other blanks as results, used as they are; likewise.
         blanks_are_independent: False when they are repeated readings of one preparation.
-        blanks_blank_corrected: True when a routine result has a blank subtracted.
+        blanks_blank_corrected: whether a routine result has a blank subtracted; None where it is not stated.
         blanks_censored: blanks reported as "below" something, beside those in the arrays.
         blank_series: batch or day of each blank, numerical ones first, then the censored.
         blank_replicates_averaged: readings that each listed blank is the mean of, in the way that a
@@ -138,7 +138,7 @@ class DetectionInputs(Struct, frozen=True, kw_only=True, eq=False):
     blank_signals: Array | None = None
     blank_concentrations: Array | None = None
     blanks_are_independent: bool = True
-    blanks_blank_corrected: bool = False
+    blanks_blank_corrected: bool | None = None
     blanks_censored: int = 0
     blank_series: tuple[Hashable, ...] | None = None
     blank_replicates_averaged: int = 1

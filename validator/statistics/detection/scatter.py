@@ -390,6 +390,13 @@ def corrected_factor(inputs: DetectionInputs, n_blanks: int) -> float:
     return variance
 
 
+def number_in_correction(inputs: DetectionInputs, n_blanks: int) -> tuple[str, ...]:
+    """The assumption on the blanks of a routine correction, where the study does not state their number."""
+    if inputs.blanks_per_correction is not None:
+        return ()
+    return (f"The number of blanks in a routine correction is not stated; {n_blanks} are assumed.",)
+
+
 def blank_mean_factor(inputs: DetectionInputs, n_blanks: int) -> float:
     """Variance of the mean blank that is subtracted, over that of a listed blank."""
     if inputs.blanks_per_correction is None:
