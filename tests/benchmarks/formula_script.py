@@ -184,7 +184,7 @@ def _limits(line, data: pd.DataFrame, blanks: pd.DataFrame) -> Figures:
         ("currie", n - 1): {
             "critical": t * net * s_blank,
             "detection": delta * net * s_blank,
-            "quantification": 10 * s_blank,
+            "quantification": 10 * net * s_blank,
         },
         ("iso_11843", nu): {
             "critical": stats.t.ppf(1 - ALPHA, nu) * of_line * s,

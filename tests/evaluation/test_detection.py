@@ -298,6 +298,32 @@ def test_blanks_that_are_all_below_a_limit_are_not_missing(limits):
     assert found.detection_limit.variant == "residual_3.3"
 
 
+def test_the_number_of_blanks_in_a_routine_correction_is_declared(limits):
+    """One blank subtracted: s_0·√2 instead of s_0·√(1 + 1/12); the note names an assumed number only."""
+    many, one = (
+        limits(blanks={**blanks(blank_correction="subtracted"), **key})
+        for key in ({}, {"blanks_per_correction": 1})
+    )
+
+    for name in ("blank_3s", "currie"):
+        ratio = one.variants[name].detection_limit.value / many.variants[name].detection_limit.value
+        assert ratio == pytest.approx((2 / (1 + 1 / 12)) ** 0.5)
+        assert "is not stated" in many.variants[name].note
+        assert "is not stated" not in one.variants[name].note
+
+
+def test_the_mean_blank_counts_where_blanks_are_results(limits):
+    """Blanks given as concentrations need no line: x̄ + 3 s and x̄ + 10 s."""
+    values = [0.30, 0.41, 0.36, 0.28, 0.35, 0.44, 0.33, 0.39, 0.31, 0.37]
+
+    found = limits(blanks={"runs": [{"concentrations": values}]}).variants["blank_mean_3s"]
+
+    mean, sd = np.mean(values), np.std(values, ddof=1)
+    assert found.detection_limit.value == pytest.approx(mean + 3 * sd)
+    assert found.quantification_limit.value == pytest.approx(mean + 10 * sd)
+    assert found.detection_limit.ci[0] < mean + 3 * sd < found.detection_limit.ci[1]
+
+
 @pytest.mark.parametrize("variant", ["low_level_3s", "lob_lod"])
 def test_low_level_results_below_a_limit_are_not_left_out_in_silence(limits, variant):
     """What is left after censoring scatters too little: no limit is made of it."""

@@ -118,7 +118,7 @@ def test_currie_by_the_printed_noncentrality(found, nu, delta):
     assert value(limits, "currie") / math.sqrt(1 + 1 / n) == pytest.approx(delta, abs=0.0006)
     critical = stats.t.ppf(0.95, nu) * math.sqrt(1 + 1 / n)
     assert value(limits, "currie", "critical_level") == pytest.approx(critical)
-    assert value(limits, "currie", "quantification_limit") == pytest.approx(10)
+    assert value(limits, "currie", "quantification_limit") == pytest.approx(10 * math.sqrt(1 + 1 / n))
 
 
 @pytest.mark.parametrize(

@@ -159,11 +159,16 @@ def _limit(field: str) -> Reader:
             yield refused(declared)
             return
         variant = record.detection.variants.get(_variant_of(field, declared.variant))
-        nu = None if variant is None or isinstance(variant, NotAssessed) else variant.degrees_of_freedom
+        known = None if isinstance(variant, NotAssessed) else variant
+        nu = None if known is None else known.degrees_of_freedom
         decides = _variant_of(field, declared.variant)
         yield Observation(
             estimate=EstimateRecord(
-                value=declared.value, ci=declared.ci, one_sided=declared.one_sided, degrees_of_freedom=nu
+                value=declared.value,
+                ci=declared.ci,
+                one_sided=declared.one_sided,
+                degrees_of_freedom=nu,
+                reason=None if known is None else known.reason,
             ),
             unit=units.level,
             kind="bound" if VARIANTS[decides].is_level else "deviation",

@@ -45,8 +45,8 @@ class RelativeVariance(Struct, frozen=True):
     weighting: Weighting
 
     def variance(self, level: ArrayLike) -> NDArray[np.float64]:
-        """Variance at *level*, up to a common factor."""
-        return self.weighting.relative_variance(level)
+        """Variance at *level*, up to a common factor where the weights are known."""
+        return self.weighting.variance(level)
 
 
 class Fitted(Struct, frozen=True):

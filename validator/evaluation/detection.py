@@ -222,6 +222,7 @@ def _variant(result: LimitResult | NotEstimable, *, judged: bool) -> LimitVarian
         source_status=result.source.status,
         note=result.note,
         cautions=result.cautions,
+        reason=None if result.refusal is None else f"{result.refusal.reason}; needs {result.refusal.needs}",
     )
 
 

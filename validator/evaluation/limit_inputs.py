@@ -28,6 +28,8 @@ from validator.statistics.detection import (
     PrecisionLevel,
     RecoveryLevel,
 )
+from validator.statistics.levels import by_level
+from validator.statistics.residuals import SMALLEST_GROUP
 from validator.study.models.blanks import BlankRun, LowLevelRun, NoiseRun
 
 if TYPE_CHECKING:
@@ -62,7 +64,8 @@ def limit_inputs(
         fit_refusal=_refusal(study, cell, fitted),
         blank_signals=_numerical(on_signals),
         blank_concentrations=_numerical(as_results),
-        blanks_blank_corrected=any(run.blank_correction == "subtracted" for run in blank_runs),
+        blanks_blank_corrected=_blank_corrected(blank_runs),
+        blanks_per_correction=study.blanks.blanks_per_correction if study.blanks else None,
         blanks_censored=sum(len(run.below) for run in blank_runs),
         blank_series=_series(as_results or on_signals),
         blank_replicates_averaged=max((run.replicates_averaged or 1 for run in blank_runs), default=1),
@@ -70,6 +73,10 @@ def limit_inputs(
         low_level_refusal=unreadable,
         precision_levels=_precision_levels(precision),
         variance_function=fitted.variance_function if isinstance(fitted, Fitted) else None,
+        variance_degrees_of_freedom=(
+            fitted.weighting.degrees_of_freedom if isinstance(fitted, Fitted) else None
+        ),
+        scatter_refusal=_unproven_scatter(study, cell, fitted),
         recovery_levels=_recovery_levels(Criteria(study, cell, profiles), recovery),
         accuracy_profile=profile,
         linear_range_lower=_lowest_linear(fitted),
@@ -89,6 +96,27 @@ def _refusal(study: Study, cell: Cell, fitted: Fitted | NotAssessed) -> NotEstim
     if isinstance(fitted, Fitted) or not runs_of(study.calibration, cell):
         return None
     return NotEstimable(fitted.not_assessed, fitted.needs)
+
+
+def _blank_corrected(runs: Sequence[BlankRun]) -> bool | None:
+    """Whether results have a blank subtracted, as stated; None where a run does not say and none says so."""
+    stated = {run.blank_correction for run in runs}
+    if "subtracted" in stated:
+        return True
+    return False if stated == {"none"} else None
+
+
+def _unproven_scatter(study: Study, cell: Cell, fitted: Fitted | NotAssessed) -> NotEstimable | None:
+    """Equal scatter that a test on few replicates did not reject, and that nobody declared, is not shown."""
+    automatic = study.analysis_for(cell.analyte).calibration.weighting == "auto"
+    if not automatic or isinstance(fitted, NotAssessed) or fitted.weighting.scheme != "none":
+        return None
+    if by_level(fitted.fit.x, fitted.fit.y).n.min() >= SMALLEST_GROUP:
+        return None
+    return NotEstimable(
+        "equal scatter at all levels was concluded from too few replicates to bound the scatter at level 0",
+        f"weights declared beforehand, {SMALLEST_GROUP} replicates at each level, or limits from blanks",
+    )
 
 
 def _numerical(runs: Sequence[BlankRun]) -> NDArray[np.float64] | None:

@@ -46,6 +46,8 @@ class Weighting(Struct, frozen=True, kw_only=True, eq=False):
         normalisation: K in w = K / v(x), v the variance up to a factor.
         variance_function: of the smoothed scheme.
         levels, level_variances: (k,) of the scheme 1/s²; empty otherwise.
+        degrees_of_freedom: ν of the estimated variance at level 0 (that of the lowest level for 1/s², and
+            where the variance vanishes at 0); None where the weights are known.
     """
 
     scheme: Scheme
@@ -54,6 +56,7 @@ class Weighting(Struct, frozen=True, kw_only=True, eq=False):
     variance_function: VarianceFunction | None
     levels: NDArray[np.float64]
     level_variances: NDArray[np.float64]
+    degrees_of_freedom: float | None = None
 
     def relative_variance(self, x: ArrayLike) -> NDArray[np.float64]:
         """1/w at the levels *x*, any shape: variance there over the variance at w = 1.
@@ -61,7 +64,11 @@ class Weighting(Struct, frozen=True, kw_only=True, eq=False):
         With 1/s² per level the variance is interpolated linearly between the levels and held constant
         beyond; with 1/x and 1/x² it is 0 at level 0.
         """
-        return np.asarray(self._variance(np.asarray(x, dtype=np.float64)) / self.normalisation)
+        return self.variance(x) / self.normalisation
+
+    def variance(self, x: ArrayLike) -> NDArray[np.float64]:
+        """Variance of a single signal at the levels *x*; up to a factor where the weights are known."""
+        return np.asarray(self._variance(np.asarray(x, dtype=np.float64)))
 
     def _variance(self, x: NDArray[np.float64]) -> NDArray[np.float64]:
         if self.variance_function is not None:
@@ -119,7 +126,7 @@ def weights_for(
             return _per_level(levels, signals, signal_sd)
         case "1/s^2 smoothed":
             data = level_variances_of(levels, signals, signal_sd, model)
-            return smoothed(levels, fit_variance_function(*data))
+            return smoothed(levels, fit_variance_function(*data), estimated=signal_sd is None)
 
 
 def _weighting(
@@ -129,6 +136,7 @@ def _weighting(
     function: VarianceFunction | None = None,
     levels: NDArray[np.float64] | None = None,
     level_variances: NDArray[np.float64] | None = None,
+    degrees_of_freedom: float | None = None,
 ) -> Weighting:
     """Normalise w = K/v; relative to the smallest variance first, so that nothing overflows."""
     smallest = float(variance.min())
@@ -142,6 +150,7 @@ def _weighting(
         variance_function=function,
         levels=empty if levels is None else levels,
         level_variances=empty if level_variances is None else level_variances,
+        degrees_of_freedom=degrees_of_freedom,
     )
 
 
@@ -163,15 +172,24 @@ def _per_level(x: NDArray[np.float64], y: NDArray[np.float64], signal_sd: ArrayL
             f"the signals at level {float(levels.level[at_level <= 0][0]):g} are identical",
             "signals recorded with sufficient resolution, or weights '1/s^2 smoothed'",
         )
-    return _weighting("1/s^2", at_level[levels.index], levels=levels.level, level_variances=at_level)
+    return _weighting(
+        "1/s^2",
+        at_level[levels.index],
+        levels=levels.level,
+        level_variances=at_level,
+        degrees_of_freedom=float(levels.n[0] - 1) if signal_sd is None else None,
+    )
 
 
-def smoothed(x: NDArray[np.float64], function: VarianceFunction) -> Weighting:
-    """Weights 1/s² by a fitted variance function at the levels *x*, (n,)."""
+def smoothed(x: NDArray[np.float64], function: VarianceFunction, *, estimated: bool = True) -> Weighting:
+    """Weights 1/s² by a variance function at the levels *x*, (n,), of signals or of declared scatter."""
     variance = function.variance(x)
     if not (variance > 0).all():
         raise NotEstimable("the variance function is zero at level 0", "replicates at level 0")
-    return _weighting("1/s^2 smoothed", variance, function=function)
+    # a scatter that vanishes at level 0 is taken from the lowest level, with what is known of it there
+    at = 0.0 if float(function.variance(0.0)) > 0 else float(x.min())
+    freedom = function.degrees_of_freedom_at(at) if estimated else None
+    return _weighting("1/s^2 smoothed", variance, function=function, degrees_of_freedom=freedom)
 
 
 def level_variances_of(
@@ -280,7 +298,7 @@ def choose_weighting(
         scheme = SCHEME_OF_FORM[forms.best.form]
         try:
             weighting = (
-                smoothed(levels, forms.best)
+                smoothed(levels, forms.best, estimated=signal_sd is None)
                 if scheme == "1/s^2 smoothed"
                 else weights_for(levels, signals, scheme)
             )

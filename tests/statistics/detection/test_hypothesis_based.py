@@ -29,9 +29,8 @@ def test_currie_from_its_definition(study):
     net = s0 / b * math.sqrt(1 / 2 + 1 / 10)
 
     assert result.critical_level.value == pytest.approx(stats.t.ppf(0.99, 9) * net)
-    assert result.quantification_limit.value == pytest.approx(10 * s0 / b)
+    assert result.quantification_limit.value == pytest.approx(10 * net)
     assert result.detection_limit.value == pytest.approx(result.k * result.sigma_concentration)
-    assert result.quantification_k == 10.0
     delta = result.detection_limit.value / net
     assert stats.nct.cdf(stats.t.ppf(0.99, 9), 9, delta) == pytest.approx(0.1, abs=1e-6)
 

@@ -29,7 +29,7 @@ class LimitValue(Record, frozen=True, kw_only=True):
 
 
 class LimitVariant(Record, frozen=True, kw_only=True):
-    """What one variant yields and what entered it."""
+    """What one variant yields and what entered it; ``reason`` says why its limits have no interval."""
 
     detection_limit: LimitValue | None = None
     quantification_limit: LimitValue | None = None
@@ -46,6 +46,7 @@ class LimitVariant(Record, frozen=True, kw_only=True):
     sigma_concentration: float | None = None
     quantification_k: float | None = None
     cautions: tuple[str, ...] = ()
+    reason: str | None = None
 
 
 class DetectionRecord(Record, frozen=True, kw_only=True):

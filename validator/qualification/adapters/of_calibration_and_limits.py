@@ -167,6 +167,7 @@ def known_scatter(inputs: Inputs) -> Figures:
     for name, result in (("paired", paired), ("well known", single)):
         figures[f"critical level, {name}"] = value_of(result.critical_level)
         figures[f"detection limit, {name}"] = value_of(result.detection_limit)
+        figures[f"quantification limit, {name}"] = value_of(result.quantification_limit)
     return figures
 
 

@@ -18,6 +18,7 @@ from validator.statistics.detection.scatter import (
     calibration,
     levels_of,
     mean_factor,
+    number_in_correction,
     relative_variance,
     residual_scatter,
     straight_line,
@@ -44,12 +45,14 @@ HUBAUX_VOS = Source("A. Hubaux, G. Vos, Anal. Chem. 42 (1970) 849-855", "memory"
 def currie(inputs: DetectionInputs) -> LimitResult:
     r"""Critical level and detection limit of the net signal, from blanks.
 
-    .. math:: x_C = t_{1-\alpha,\nu}\, \frac{s_0}{|b|} \sqrt{\frac1m + \frac1{n_b}}, \qquad
-              x_D = \delta_{\alpha,\beta,\nu}\, \frac{s_0}{|b|} \sqrt{\frac1m + \frac1{n_b}}, \qquad
-              x_Q = 10\, s_0/|b|
+    .. math:: x_C = t_{1-\alpha,\nu}\, \frac{s_0}{|b|} \sqrt{\frac1m + \frac1{n_c}}, \qquad
+              x_D = \delta_{\alpha,\beta,\nu}\, \frac{s_0}{|b|} \sqrt{\frac1m + \frac1{n_c}}, \qquad
+              x_Q = 10\, \frac{s_0}{|b|} \sqrt{\frac1m + \frac1{n_c}}
 
-    δ is the noncentrality at which a t test at α with ν = n_b − 1 misses with probability β; it is a little
-    less than 2t.  The standard deviation is taken to be the same at x_D as at the blank.
+    with n_c the blanks averaged in a routine correction, and no such term where results are stated not to be
+    blank-corrected.  δ is the noncentrality at which a t test at α with ν = n_b − 1 misses with probability
+    β; it is a little less than 2t.  x_C belongs to the net result, the reading less the blank.  The standard
+    deviation is taken to be the same at x_D as at the blank.
 
     Raises:
         NotEstimable: see :func:`~validator.statistics.detection.scatter.blank_scatter`.
@@ -60,15 +63,20 @@ def currie(inputs: DetectionInputs) -> LimitResult:
     scatter = blank_scatter(inputs)
     t = t_quantile(1 - inputs.alpha, scatter.degrees_of_freedom)
     delta = noncentrality_for(inputs.alpha, inputs.beta, scatter.degrees_of_freedom)
-    net = math.sqrt(mean_factor(inputs) + blank_mean_factor(inputs, scatter.n))
+    correction = 0.0 if inputs.blanks_blank_corrected is False else blank_mean_factor(inputs, scatter.n)
+    net = math.sqrt(mean_factor(inputs) + correction)
     return multiples_of_sigma(
         inputs,
         scatter,
         critical=t * net,
         detection=delta * net,
-        quantification=10.0,
+        quantification=10.0 * net,
         source=CURRIE,
-        notes=("The standard deviation is assumed to be constant up to the detection limit.",),
+        notes=(
+            "The standard deviation is assumed to be constant up to the detection limit.",
+            "The critical value applies to the net result, the reading less the blank.",
+            *(number_in_correction(inputs, scatter.n) if correction else ()),
+        ),
         numbers={**_risks(inputs), "t": t, "delta": delta, "net_factor": net},
     )
 
@@ -81,9 +89,9 @@ def iso_11843(inputs: DetectionInputs) -> LimitResult:
               x_D = \delta_{\alpha,\beta,\nu}\, \frac{s}{|b|}
                     \sqrt{\frac1{m w(x_D)} + \frac1n + \frac{\bar x^2}{S_{xx}}}
 
-    ν = n − 2; weighted means and sums with Σw = n.  The weighted x_D is the fixed point of the second
-    equation, to which the document's iteration leads; w(x_D) comes from the variance function or, without
-    one, from between the levels.
+    ν = n − 2, or that of σ(0) where the weights were estimated; weighted means and sums with Σw = n.  The
+    weighted x_D is the fixed point of the second equation, to which the document's iteration leads; w(x_D)
+    comes from the variance function or, without one, from between the levels.
 
     Raises:
         NotEstimable: no straight line with an intercept, slope not told from zero, residuals all zero, or
@@ -94,7 +102,7 @@ def iso_11843(inputs: DetectionInputs) -> LimitResult:
     """
     fit = straight_line(inputs, "ISO 11843-2")
     scatter = residual_scatter(inputs)
-    nu = fit.degrees_of_freedom
+    nu = scatter.degrees_of_freedom
     t = t_quantile(1 - inputs.alpha, nu)
     delta = noncentrality_for(inputs.alpha, inputs.beta, nu)
     variance = relative_variance(inputs, fit)
@@ -148,7 +156,7 @@ def hubaux_vos(inputs: DetectionInputs) -> LimitResult:
     """
     fit = calibration(inputs)
     scatter = residual_scatter(inputs)
-    nu = fit.degrees_of_freedom
+    nu = scatter.degrees_of_freedom
     t_alpha, t_beta = t_quantile(1 - inputs.alpha, nu), t_quantile(1 - inputs.beta, nu)
     doubt = doubt_of(scatter, inputs.confidence, inputs.seed)
     if fit.model == "linear" and not fit.is_weighted:

@@ -19,7 +19,7 @@ Array = NDArray[np.float64]
 
 
 class VarianceOfSignal(Protocol):
-    """Variance of a single signal as a function of level, up to a common factor."""
+    """Variance of a single signal by level, up to a common factor where the weights are known."""
 
     def variance(self, level: ArrayLike, /) -> NDArray[np.float64]:
         """Variance at *level*."""
@@ -107,7 +107,7 @@ class DetectionInputs(Struct, frozen=True, kw_only=True, eq=False):
         blank_signals: (n_b,) independent blanks on the signal axis; empty when all are censored.
         blank_concentrations: (n_b,) the same or other blanks as results, used as they are; likewise.
         blanks_are_independent: False when they are repeated readings of one preparation.
-        blanks_blank_corrected: True when a routine result has a blank subtracted.
+        blanks_blank_corrected: whether a routine result has a blank subtracted; None where it is not stated.
         blanks_censored: blanks reported as "below" something, beside those in the arrays.
         blank_series: batch or day of each blank, numerical ones first, then the censored.
         blank_replicates_averaged: readings that each listed blank is the mean of, in the way that a
@@ -118,6 +118,9 @@ class DetectionInputs(Struct, frozen=True, kw_only=True, eq=False):
         precision_levels: standard deviations of results by level.
         rsd_target_percent: relative standard deviation that defines the precision-profile limit.
         variance_function: variance of the signal as a function of level, as used for the weights.
+        variance_degrees_of_freedom: ν of that variance at level 0, where it was estimated from the signals;
+            None where the weights are known.
+        scatter_refusal: why the doubt of the scatter at level 0 is not known, where it is not.
         recovery_levels: recovery by level (and kind, and matrix), with the criteria that hold there.
         accuracy_profile: tolerance intervals of the relative error by level, with their acceptance limits.
         linear_range_lower: lowest level above zero in the linear range.
@@ -135,7 +138,7 @@ class DetectionInputs(Struct, frozen=True, kw_only=True, eq=False):
     blank_signals: Array | None = None
     blank_concentrations: Array | None = None
     blanks_are_independent: bool = True
-    blanks_blank_corrected: bool = False
+    blanks_blank_corrected: bool | None = None
     blanks_censored: int = 0
     blank_series: tuple[Hashable, ...] | None = None
     blank_replicates_averaged: int = 1
@@ -145,6 +148,8 @@ class DetectionInputs(Struct, frozen=True, kw_only=True, eq=False):
     precision_levels: tuple[PrecisionLevel, ...] = ()
     rsd_target_percent: float = 10.0
     variance_function: VarianceOfSignal | None = None
+    variance_degrees_of_freedom: float | None = None
+    scatter_refusal: NotEstimable | None = None
     recovery_levels: tuple[RecoveryLevel, ...] = ()
     accuracy_profile: AccuracyProfile | None = None
     linear_range_lower: float | None = None

@@ -37,10 +37,10 @@ NORMAL_QUARTILES = 1.349
 
 
 class Doubt(NamedTuple):
-    """What the factor f = (σ/β)/(s/b) may be: relative standard error, interval."""
+    """What the factor f = (σ/β)/(s/b) may be: relative standard error, and interval where it is known."""
 
     standard_error: float
-    interval: Interval
+    interval: Interval | None
 
 
 def doubt_of(scatter: Scatter, level: float, seed: int) -> Doubt:
@@ -57,6 +57,8 @@ def doubt_of(scatter: Scatter, level: float, seed: int) -> Doubt:
     """
     nu = scatter.degrees_of_freedom
     relative = math.hypot(math.sqrt(0.5 / nu), scatter.slope_relative_error)
+    if scatter.refusal is not None:
+        return Doubt(relative, None)
     if scatter.slope_relative_error <= SLOPE_NEGLIGIBLE:
         return Doubt(relative, standard_deviation_interval(1.0, nu, level))
 
@@ -145,7 +147,7 @@ def proportional(value: float, doubt: Doubt, nu: float) -> Estimate:
     return Estimate(
         value=value,
         standard_error=value * doubt.standard_error,
-        interval=doubt.interval.through(lambda factor: value * factor),
+        interval=doubt.interval and doubt.interval.through(lambda factor: value * factor),
         degrees_of_freedom=nu,
     )
 
@@ -160,7 +162,7 @@ def increasing(limit: Callable[[float], float], doubt: Doubt, nu: float) -> Esti
     return Estimate(
         value=value,
         standard_error=_slope_of(limit, value) * doubt.standard_error,
-        interval=doubt.interval.through(partial(_or_infinite, limit)),
+        interval=doubt.interval and doubt.interval.through(partial(_or_infinite, limit)),
         degrees_of_freedom=nu,
     )
 

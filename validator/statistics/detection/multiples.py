@@ -27,7 +27,9 @@ from validator.statistics.detection.scatter import (
     calibration,
     corrected_factor,
     levels_of,
+    number_in_correction,
     residual_scatter,
+    scale,
     straight_line,
 )
 
@@ -94,6 +96,7 @@ def result_of(
         source=source,
         note=" ".join((*notes, *scatter.notes)),
         cautions=(*scatter.cautions, *cautions),
+        refusal=scatter.refusal,
     )
 
 
@@ -108,7 +111,7 @@ EURACHEM = Source(
 )
 IUPAC_1976 = Source(
     "IUPAC, Nomenclature, symbols, units and their usage in spectrochemical analysis II (1976), "
-    "Compendium of Chemical Terminology L03540 (k = 3 and 10)",
+    "Compendium of Chemical Terminology L03540 (k = 3)",
     "seen",
 )
 ICH = Source("ICH Q2(R2), 2023, section 3.2.3", "quotation")
@@ -147,6 +150,7 @@ def blank_3s(inputs: DetectionInputs) -> LimitResult:
         notes=(
             "Sigma is that of a routine result"
             + (", blank-corrected." if inputs.blanks_blank_corrected else ", not blank-corrected."),
+            *(number_in_correction(inputs, single.n) if inputs.blanks_blank_corrected else ()),
         ),
         numbers=numbers,
     )
@@ -158,26 +162,29 @@ def blank_mean_3s(inputs: DetectionInputs) -> LimitResult:
     .. math:: x_D = (\bar y_B + 3 s_B - a)/b, \qquad x_Q = (\bar y_B + 10 s_B - a)/b
 
     For a curve the signal is read on it by solving f(x) = y; where the signal falls with the level, the
-    multiples are subtracted.  The interval comes from draws of the blank mean, σ and the coefficients.
+    multiples are subtracted.  Blanks given as results need no function.  The interval comes from draws of
+    the blank mean, σ and the coefficients.
 
     Raises:
-        NotEstimable: no blank signals or calibration; blanks censored or all equal.
+        NotEstimable: no blanks, or signals without a calibration; blanks censored or all equal.
 
     References:
-        IUPAC, Pure Appl. Chem. 45 (1976) 99; Compendium of Chemical Terminology, L03540.
+        IUPAC, Pure Appl. Chem. 45 (1976) 99; Compendium of Chemical Terminology, L03540 (k = 3).  ACS
+        Committee on Environmental Improvement, Anal. Chem. 52 (1980) 2242 (k = 10, from memory).
     """
-    scatter = blank_signal_scatter(inputs)
-    fit = calibration(inputs)
-    direction = math.copysign(1.0, fit.slope.value)
+    scatter = blank_signal_scatter(inputs) if inputs.blank_concentrations is None else blank_scatter(inputs)
+    fit = None if scatter.unit == "concentration" else calibration(inputs)
+    direction = 1.0 if fit is None else math.copysign(1.0, fit.slope.value)
 
     generator = np.random.default_rng(inputs.seed)
     sigma = scatter.sd * sigma_draws(scatter.degrees_of_freedom, generator)
     mean = scatter.mean + sigma * generator.standard_normal(sigma.size) / math.sqrt(scatter.n)
-    coefficients = coefficient_draws(fit, generator)
+    coefficients = None if fit is None else coefficient_draws(fit, generator)
 
     def limit(k: float) -> Estimate:
-        value = float(levels_of(fit, scatter.mean + direction * k * scatter.sd))
-        draws = level_draws(fit, mean + direction * k * sigma, coefficients)
+        value, draws = scatter.mean + direction * k * scatter.sd, mean + direction * k * sigma
+        if fit is not None and coefficients is not None:
+            value, draws = float(levels_of(fit, value)), level_draws(fit, draws, coefficients)
         return simulated(value, draws, inputs.confidence, scatter.degrees_of_freedom)
 
     return result_of(
@@ -187,8 +194,12 @@ def blank_mean_3s(inputs: DetectionInputs) -> LimitResult:
         k=3.0,
         quantification_k=10.0,
         source=IUPAC_1976,
-        notes=("The limits include the difference between the mean blank and the intercept.",),
-        numbers={"mean_blank": scatter.mean, "intercept": fit.intercept.value},
+        notes=(
+            "The limits include the mean blank"
+            + ("." if fit is None else ", less the intercept of the calibration."),
+            "The factor 10 is that of the ACS Committee on Environmental Improvement (1980).",
+        ),
+        numbers={"mean_blank": scatter.mean, **({} if fit is None else {"intercept": fit.intercept.value})},
     )
 
 
@@ -250,7 +261,13 @@ def intercept_3_3(inputs: DetectionInputs) -> LimitResult:
     residual = residual_scatter(inputs)
     return multiples_of_sigma(
         inputs,
-        replace(residual, sd=fit.intercept.standard_error or 0.0, source=INTERCEPT, notes=(), cautions=()),
+        replace(
+            residual,
+            sd=(fit.intercept.standard_error or 0.0) * scale(inputs, fit),
+            source=INTERCEPT,
+            notes=(),
+            cautions=(),
+        ),
         detection=3.3,
         quantification=10.0,
         source=ICH,

@@ -148,12 +148,12 @@ _ALL = (
         title="Mean blank + 3s (IUPAC 1976)",
         function=blank_mean_3s,
         formula=r"x_D = \frac{\bar y_B + 3 s_B - a}{b},\quad x_Q = \frac{\bar y_B + 10 s_B - a}{b}",
-        symbols=_BLANK_SYMBOLS + "; ȳ_B: mean blank signal; a: intercept",
+        symbols=_BLANK_SYMBOLS + "; ȳ_B: mean blank signal; a: intercept (0 and b = 1 for results)",
         source=IUPAC_1976,
         sigma_contains=_BLANK_SCATTER
         + "; the difference between mean blank and intercept is added to the limit",
         rests_on=("blanks",),
-        needs="signals of at least 2 independent blanks (10 are customary), and a calibration",
+        needs="at least 2 independent blanks (10 are customary), as signals with a calibration",
         gives=("detection", "quantification"),
     ),
     Variant(
@@ -214,12 +214,13 @@ _ALL = (
         title="Currie (IUPAC 1995)",
         function=currie,
         formula=(
-            r"x_C = t_{1-\alpha,\nu}\frac{s_0}{b}\sqrt{\frac1m+\frac1{n_b}},\quad "
-            r"x_D = \delta_{\alpha,\beta,\nu}\frac{s_0}{b}\sqrt{\frac1m+\frac1{n_b}},\quad "
-            r"x_Q = \frac{10 s_0}{b}"
+            r"x_C = t_{1-\alpha,\nu}\frac{s_0}{b}\sqrt{\frac1m+\frac1{n_c}},\quad "
+            r"x_D = \delta_{\alpha,\beta,\nu}\frac{s_0}{b}\sqrt{\frac1m+\frac1{n_c}},\quad "
+            r"x_Q = 10\frac{s_0}{b}\sqrt{\frac1m+\frac1{n_c}}"
         ),
         symbols=_BLANK_SYMBOLS
-        + "; δ: noncentrality of t at false positives α and false negatives β; ν = n_b − 1",
+        + "; n_c: blanks averaged in a routine correction; δ: noncentrality of t at false positives α "
+        "and false negatives β; ν = n_b − 1",
         source=CURRIE,
         sigma_contains=_BLANK_SCATTER,
         rests_on=("blanks",),

@@ -9,6 +9,7 @@ from msgspec import Struct, field
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+    from validator.errors import NotEstimable
     from validator.sources import Source
     from validator.statistics.interval import Estimate
 
@@ -63,6 +64,7 @@ class LimitResult(Struct, frozen=True, kw_only=True):
         source: published source of the formula.
         note: assumptions and choices, in sentences.
         cautions: ids from this module for what weakens the limit.
+        refusal: why the limits have no interval, where the doubt of sigma is not known.
     """
 
     critical_level: Estimate | None = None
@@ -79,6 +81,7 @@ class LimitResult(Struct, frozen=True, kw_only=True):
     source: Source
     note: str = ""
     cautions: tuple[str, ...] = ()
+    refusal: NotEstimable | None = None
 
     @property
     def lowest(self) -> Estimate:

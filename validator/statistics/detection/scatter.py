@@ -50,6 +50,7 @@ class Scatter(Struct, frozen=True, kw_only=True):
         slope_standard_error: standard error of the slope; 0 for concentrations.
         slope_degrees_of_freedom: ν of the slope; infinite for concentrations.
         notes, cautions: what has to be said about it.
+        refusal: why its doubt is not known, where it is not.
     """
 
     sd: float
@@ -63,6 +64,7 @@ class Scatter(Struct, frozen=True, kw_only=True):
     slope_degrees_of_freedom: float = np.inf
     notes: tuple[str, ...] = ()
     cautions: tuple[str, ...] = ()
+    refusal: NotEstimable | None = None
 
     @property
     def concentration(self) -> float:
@@ -76,8 +78,12 @@ class Scatter(Struct, frozen=True, kw_only=True):
 
     @property
     def shares_residuals(self) -> bool:
-        """True when σ and the standard error of the slope come from the same residuals."""
-        return self.source in (RESIDUALS, INTERCEPT)
+        """True when σ and the standard error of the slope come from the same residuals.
+
+        σ from estimated variances of the levels has degrees of freedom of its own.
+        """
+        own = self.degrees_of_freedom != self.slope_degrees_of_freedom
+        return self.source in (RESIDUALS, INTERCEPT) and not own
 
     def scaled(self, factor: float) -> Scatter:
         """The standard deviation *factor* times as large, everything else as it is."""
@@ -148,6 +154,9 @@ def with_slope(scatter: Scatter, fit: CalibrationFit) -> Scatter:
 def residual_scatter(inputs: DetectionInputs) -> Scatter:
     r"""Standard deviation of a single signal at level 0 from the residuals, :math:`s_{y/x}/\sqrt{w_0}`.
 
+    Where the weights were themselves estimated, by level or by a variance function, it is the square root of
+    that variance, with the degrees of freedom of its estimate: n − 2 belongs to known weights only.
+
     Raises:
         NotEstimable: no calibration, or residuals that are all zero.
     """
@@ -163,9 +172,11 @@ def residual_scatter(inputs: DetectionInputs) -> Scatter:
     cautions: tuple[str, ...] = ()
     if fit.is_weighted:
         notes, cautions = _of_weights(variance, float(fit.x.min()))
+    own = inputs.variance_degrees_of_freedom
     scatter = Scatter(
         sd=s * math.sqrt(float(variance(0.0))),
-        degrees_of_freedom=fit.degrees_of_freedom,
+        degrees_of_freedom=fit.degrees_of_freedom if own is None else own,
+        refusal=inputs.scatter_refusal,
         n=fit.n,
         unit="signal",
         source=RESIDUALS,
@@ -190,10 +201,10 @@ def _of_weights(
 def relative_variance(inputs: DetectionInputs, fit: CalibrationFit) -> Callable[[ArrayLike], Array]:
     """Variance of a single signal at any levels, in units of s_y/x²: 1/w, with w on the scale of the fit.
 
-    With a variance function V it is V(x)·[1/(w V)] at the lowest level; without, 1/w is interpolated between
-    the levels and held constant below the lowest.  A function that vanishes at level 0, as that of weights
-    1/x and 1/x² does, is held at its value of the lowest level below it: no signal is free of scatter, and
-    the limit then errs on the high side.
+    An estimated variance V is taken as it is, V(x)/s_y/x²; one known up to a factor as V(x)·[1/(w V)] at the
+    lowest level; without one, 1/w is interpolated between the levels and held constant below the lowest.  A
+    function that vanishes at level 0, as that of weights 1/x and 1/x² does, is held at its value of the
+    lowest level below it: no signal is free of scatter, and the limit then errs on the high side.
     """
     if not fit.is_weighted:
         return lambda x: np.ones(np.shape(x))
@@ -201,10 +212,19 @@ def relative_variance(inputs: DetectionInputs, fit: CalibrationFit) -> Callable[
     if function is None:
         return lambda x: 1.0 / fit.weight_at(x)
     lowest = float(fit.x.min())
-    factor = 1.0 / (float(fit.weight_at(lowest)) * float(function.variance(lowest)))
+    if inputs.variance_degrees_of_freedom is None:
+        factor = 1.0 / (float(fit.weight_at(lowest)) * float(function.variance(lowest)))
+    else:
+        factor = 1.0 / fit.residual_standard_deviation**2
     if float(function.variance(0.0)) > 0:
         return lambda x: factor * function.variance(x)
     return lambda x: factor * function.variance(np.maximum(x, lowest))
+
+
+def scale(inputs: DetectionInputs, fit: CalibrationFit) -> float:
+    """Standard deviation of a signal of weight 1 over s_y/x: 1 where the weights are known."""
+    lowest = float(fit.x.min())
+    return math.sqrt(float(relative_variance(inputs, fit)(lowest)) * float(fit.weight_at(lowest)))
 
 
 def blank_scatter(inputs: DetectionInputs) -> Scatter:
@@ -368,6 +388,13 @@ def corrected_factor(inputs: DetectionInputs, n_blanks: int) -> float:
     if inputs.blanks_blank_corrected:
         variance += blank_mean_factor(inputs, n_blanks)
     return variance
+
+
+def number_in_correction(inputs: DetectionInputs, n_blanks: int) -> tuple[str, ...]:
+    """The assumption on the blanks of a routine correction, where the study does not state their number."""
+    if inputs.blanks_per_correction is not None:
+        return ()
+    return (f"The number of blanks in a routine correction is not stated; {n_blanks} are assumed.",)
 
 
 def blank_mean_factor(inputs: DetectionInputs, n_blanks: int) -> float:

@@ -19,8 +19,9 @@ class BlankRun(MeasuredRun):
 
 
 class BlanksBlock(Block):
-    """The block ``blanks``."""
+    """The block ``blanks``; ``blanks_per_correction`` of them are averaged to correct a routine result."""
 
+    blanks_per_correction: Count | None = None
     runs: tuple[BlankRun, ...]
 
 
