@@ -26,8 +26,7 @@ from validator.assessment.caveats.raising import Raised, Subject, Trigger, as_ca
 from validator.assessment.caveats.restoring import only_with_excluded
 from validator.characteristics.order import PACKAGES
 from validator.evaluation.rows import Cell
-from validator.study.censored import with_numbers
-from validator.study.exclusions import excluded_from
+from validator.study.censored import excluded_from, with_numbers
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Sequence
