@@ -65,7 +65,9 @@ def _remaining(record: ConfigurationRecord, _units: Units) -> Iterator[Observati
         yield refused(record.stability)
         return
     for entry in record.stability:
-        yield figure(entry.remaining_percent, level=entry.level, what=entry.condition, n=entry.n)
+        worst = entry.batches.worst if entry.batches else None
+        what = entry.condition if worst is None else f"{entry.condition}, batch {worst}"
+        yield figure(entry.remaining_percent, level=entry.level, what=what, n=entry.n)
 
 
 def _device_rsd(record: ConfigurationRecord, _units: Units) -> Iterator[Observation]:
