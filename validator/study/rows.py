@@ -34,20 +34,30 @@ from validator.study.columns import (
     normal_header,
     place_of_header,
 )
+from validator.study.conversion import same_unit
 from validator.study.files import Unusable
 from validator.study.keys import kind_of
 from validator.study.models.base import LARGEST, SMALLEST
-from validator.study.places import Entry, Leaf, Listing, Node, Place, Table, plain, text_of
+from validator.study.places import (
+    Entry,
+    Leaf,
+    Listing,
+    Node,
+    Place,
+    Scalar,
+    Table,
+    plain,
+    resolve_cell,
+    text_of,
+)
 from validator.study.problems import Problems
-from validator.study.scalars import Scalar, resolve_cell
-from validator.study.units import same_unit
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 
+    from validator.study.files import Row, Sheet
     from validator.study.keys import Kind
     from validator.study.models.runs import Run
-    from validator.study.tables import Row, Sheet
 
 _OTHER_SEPARATORS = re.compile(r"[|\s]+")
 
