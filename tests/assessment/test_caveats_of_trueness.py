@@ -317,8 +317,8 @@ CASES = [
     (
         "uncertainty_incomplete:refuted",
         (
-            "The first-order budget of the measurement model gives U = 0.39 mg/L; its coverage interval differs "
-            "from that of the simulation by 0.25 mg/L, more than the tolerance of 0.005 mg/L."
+            "The first-order budget of the measurement model gives U = 0.39 mg/L; its coverage interval "
+            "differs from that of the simulation by 0.25 mg/L, more than the tolerance of 0.005 mg/L."
         ),
         {"uncertainty": RATIO % 2.0},
         {"uncertainty": RATIO % 0.02},

@@ -9,7 +9,7 @@ from validator import evaluate
 
 
 def test_a_refuted_budget_does_not_decide(described, study_of):
-    """u(b) of 20 %: the budget gives 96 % and "conforming"; the draws 91 %, which allows no statement at 5 %."""
+    """u(b) of 20 %: the budget gives 96 %, "conforming"; the draws 91 %, no statement at 5 % of risk."""
     study = described(
         analytes=[
             {
