@@ -61,6 +61,10 @@ ROUGH_DAY = "{runs: [{level: 5, date: 2025-01-14, concentrations: [5.0, 5.3, 4.7
 LOW_FOUND = recovery(known(5, 4.5, 4.52, 4.48, 4.51, 4.49))
 STOCK = "{name: stock solution, value: 0.5, relative: true, kind: standard, source: certificate}"
 KNOWN_BIAS = "bias: {value: 0, standard_uncertainty: 0.1, relative: true}"
+RATIO = (
+    "{model: a/b, result_unit: mg/L, quantities: [{name: a, value: 10, uncertainty: 0.2}, "
+    "{name: b, value: 10, uncertainty: %s}]}"
+)
 TINY = f"{{within_laboratory: none, {KNOWN_BIAS}, components: [{STOCK}]}}"
 FULL = f"{{within_laboratory: from precision, {KNOWN_BIAS}, components: [{STOCK}]}}"
 TOP_DOWN = {"calibration": CALIBRATION, "precision": DAYS, "uncertainty": "{target_percent: 50}"}
@@ -309,6 +313,15 @@ CASES = [
         "The expanded uncertainty of 1.0 % is smaller than twice the intermediate precision, 26 %.",
         {"precision": ROUGH, "uncertainty": TINY},
         {"precision": ROUGH, "uncertainty": FULL},
+    ),
+    (
+        "uncertainty_incomplete:refuted",
+        (
+            "The first-order budget of the measurement model gives U = 0.39 mg/L; its coverage interval "
+            "differs from that of the simulation by 0.25 mg/L, more than the tolerance of 0.005 mg/L."
+        ),
+        {"uncertainty": RATIO % 2.0},
+        {"uncertainty": RATIO % 0.02},
     ),
     (
         "false_digits:declared_value",

@@ -5,9 +5,8 @@ from __future__ import annotations
 import pytest
 from pydantic import ValidationError
 
-from validator.assessment.finding import finding
+from validator.assessment.finding import finding, limits_of
 from validator.assessment.observation import Effect, Observation
-from validator.assessment.own_criteria import limits_of
 from validator.characteristics.order import CHARACTERISTICS
 from validator.evaluation.results import EstimateRecord
 from validator.evaluation.rows import Cell

@@ -6,8 +6,8 @@ import re
 
 import pytest
 
+from validator.assessment.finding import limits_of
 from validator.assessment.judging import Limit
-from validator.assessment.own_criteria import limits_of
 from validator.assessment.remedy import needed
 from validator.errors import StudyError
 from validator.study import Criterion

@@ -139,3 +139,121 @@ def test_absent_block(record_of, described):
     record = record_of(described(precision={"runs": [{"level": 5, "concentrations": [4, 5]}]})).stability
 
     assert record.not_assessed == "no stability data were provided"
+
+
+# --- batches, and a level that is claimed -----------------------------------------------------------
+def batches(seed=7, **rates):
+    """Two results of each batch at five times; *rates* in percent per month."""
+    rng = np.random.default_rng(seed)
+    return [
+        {
+            "condition": "25 °C",
+            "time": month,
+            "time_unit": "month",
+            "level": 100,
+            "found": (100 + rate * month + 0.3 * rng.standard_normal(2)).round(3).tolist(),
+            "series": batch,
+        }
+        for batch, rate in rates.items()
+        for month in (0, 3, 6, 9, 12)
+    ]
+
+
+LIMIT = [{"characteristic": "stability", "min": 90}]
+
+
+def test_batches_that_differ_are_judged_by_the_worst(kept, judged, described):
+    """ICH Q1E (from memory): batches whose slopes differ are not pooled; one that fails, fails."""
+    runs = batches(A=0.0, B=0.0, C=0.0, D=0.0, E=0.0, F=-1.2)
+    (entry,) = kept(runs, criteria=LIMIT)
+    (alone,) = kept([run for run in runs if run["series"] == "F"], criteria=LIMIT)
+
+    assert (entry.batches.decision, entry.batches.worst) == ("separate lines", "F")
+    assert entry.remaining_percent == alone.remaining_percent
+    assert entry.trend == alone.trend
+    assert [one.batch for one in entry.batches.each] == list("ABCDEF")
+    _, results = judged(described(stability={"runs": runs}, criteria=LIMIT))
+    assert [one.outcome for one in results.assessment.findings] == ["does not meet"]
+
+
+def test_a_batch_without_an_interval_is_never_hidden_by_one_that_has(judged, described):
+    """The batch that shows nothing decides before those that are shown to keep the limit."""
+    runs = batches(A=0.0, B=-0.3)
+    single = [{**run, "found": run["found"][:1]} if run["series"] == "A" else run for run in runs]
+
+    _, results = judged(described(stability={"runs": single}, criteria=LIMIT))
+
+    (finding,) = results.assessment.findings
+    assert (finding.outcome, finding.what) == ("inconclusive", "25 °C, batch A")
+
+
+def test_poolability_is_the_analysis_of_covariance(kept):
+    """Both F tests against statsmodels' comparison of nested models."""
+    statsmodels = pytest.importorskip("statsmodels.formula.api")
+    import pandas as pd
+    from statsmodels.stats.anova import anova_lm
+
+    runs = batches(seed=1, A=-0.1, B=-0.1, C=-0.1)
+    data = pd.DataFrame(
+        [{"y": y, "t": run["time"], "b": run["series"]} for run in runs for y in run["found"]]
+    )
+    one, common, own = (
+        statsmodels.ols(formula, data).fit() for formula in ("y ~ t", "y ~ t + b", "y ~ t * b")
+    )
+
+    (entry,) = kept(runs)
+
+    slopes = anova_lm(common, own)
+    intercepts = anova_lm(one, common)
+    assert entry.batches.slopes.statistic == pytest.approx(slopes["F"][1], rel=1e-9)
+    assert entry.batches.slopes.p == pytest.approx(slopes["Pr(>F)"][1], rel=1e-9)
+    assert entry.batches.intercepts.p == pytest.approx(intercepts["Pr(>F)"][1], rel=1e-9)
+    assert entry.batches.decision == "one line"
+
+
+def test_days_of_measurement_are_no_batches(kept):
+    """A series that was measured at a single time says nothing of a slope."""
+    runs = [{**run, "series": f"day {run['time']}"} for run in series()]
+
+    (entry,) = kept(runs)
+
+    assert entry.batches is None
+
+
+def test_remaining_of_what_is_claimed(kept, judged, described):
+    """Relative to the level, a product that starts at 95 % of it reaches 92 % sooner."""
+    rng = np.random.default_rng(3)
+    times = np.repeat([0.0, 3, 6, 9, 12], 3)
+    values = 95 - 0.3 * times + 0.1 * rng.standard_normal(times.size)
+    runs = [
+        {"condition": "c", "time": float(t), "time_unit": "month", "level": 100, "found": [float(y)]}
+        for t, y in zip(times, values, strict=True)
+    ]
+    criteria = [{"characteristic": "stability", "min": 92}]
+    (entry,) = kept(runs, criteria=criteria)
+    study = described(stability={"relative_to": "level", "runs": runs}, criteria=criteria)
+    _, results = judged(study)
+    claimed = results.analytes["x"].configurations["default"].stability[0]
+
+    assert entry.remaining_percent.value > 95
+    assert claimed.relative_to == "nominal"
+    assert claimed.remaining_percent.value == pytest.approx(values[-3:].mean())
+    assert [one.outcome for one in results.assessment.findings] == ["does not meet"]
+    # where the one-sided 95 % confidence limit of the mean line reaches 92
+    line = stats.linregress(times, values)
+    grid = np.linspace(0, 12, 120_001)
+    scatter = np.sqrt(((values - line.intercept - line.slope * times) ** 2).sum() / (times.size - 2))
+    error = scatter * np.sqrt(1 / times.size + (grid - 6) ** 2 / ((times - 6) ** 2).sum())
+    bound = line.intercept + line.slope * grid - stats.t.ppf(0.95, times.size - 2) * error
+    assert claimed.trend.time_until_allowed == pytest.approx((92 - line.intercept) / line.slope, rel=1e-6)
+    assert claimed.trend.shown == pytest.approx(grid[np.argmax(bound < 92)], abs=2e-4)
+
+
+def test_a_level_that_is_claimed_must_be_given(study_of, described):
+    """Each run that lacks it is named, with what is missing."""
+    from validator.errors import StudyError
+
+    runs = [{"condition": "c", "time": 0, "time_unit": "d", "found": [1.0]}]
+
+    with pytest.raises(StudyError, match="level is missing; it is required where relative_to is level"):
+        study_of(described(stability={"relative_to": "level", "runs": runs}))

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from validator.errors import StudyError
 from validator.study import read_study
-from validator.study.models.hints import date_instead_of, instead_of, is_plain_number
+from validator.study.models.base import date_instead_of, instead_of, is_plain_number
 
 RUNS = "calibration:\n  runs:\n"
 """Lines 5 and 6; the run stands in line 7."""

@@ -13,7 +13,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from validator.errors import StudyError
-from validator.study import plain_rows, read_study
+from validator.study import read_study
+from validator.study import rows as reader
 from validator.study.blocks import data_blocks
 from validator.study.keys import kind_of
 
@@ -139,7 +140,7 @@ def test_both_ways_give_the_same(write, table):
     cast = outcome(folder)
 
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(plain_rows, "MOST_PATTERNS", 0)
+        patch.setattr(reader, "MOST_PATTERNS", 0)
         assert outcome(folder) == cast
 
 
@@ -158,9 +159,9 @@ def test_a_cell_of_two_lines_is_not_two_numbers(write, column):
 def test_most_rows_are_cast(write, monkeypatch):
     """Only the first row of each pattern goes the long way: the test above compares two ways indeed."""
     asked = []
-    through = plain_rows.PlainRows._made
+    through = reader._Reader._made
     monkeypatch.setattr(
-        plain_rows.PlainRows, "_made", lambda self, *given: asked.append(given) or through(self, *given)
+        reader._Reader, "_made", lambda self, *given: asked.append(given) or through(self, *given)
     )
     table = "analyte,level,signal,series\n" + "".join(
         f"{'zn' if i % 2 else 'cd'},{i % 5},{i}.5,S{i}\n" for i in range(500)

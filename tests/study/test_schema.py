@@ -20,9 +20,8 @@ from validator.statistics.detection.registry import QUANTIFICATION_ALIASES, VARI
 from validator.study import Study, read_study
 from validator.study.composing import compose
 from validator.study.keys import known_keys
-from validator.study.places import plain
+from validator.study.places import Scalar, plain
 from validator.study.problems import Problems
-from validator.study.scalars import Scalar
 from validator.study.schema import key_descriptions, study_schema
 
 from .test_fuzz import FILES, TREE, WHOLE, _mutated, mutations

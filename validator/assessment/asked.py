@@ -9,7 +9,7 @@ from msgspec import Struct
 from validator.characteristics.order import CHARACTERISTICS, family
 from validator.evaluation.chosen_guidance import kind_of
 from validator.evaluation.results import ConfigurationRecord, NotAssessed
-from validator.guidance import Kind
+from validator.guidance import Binding, Kind
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -152,3 +152,15 @@ _NO_SERIES = NotAssessed(
         "readings of the same material in several series (days, operators, instruments) of one laboratory"
     ),
 )
+
+
+def is_remembered(study: Study, rule: str, status: str) -> bool:
+    """Whether a rule was written down from memory and nobody compared it with its text since."""
+    return status == "memory" and all(one.rule != rule for one in study.study.confirmed_rules)
+
+
+def is_set_aside(study: Study, profile: Profile, rule: str) -> bool:
+    """Whether the study sets a rule of *profile* aside; one of law stands all the same."""
+    return profile.binding is not Binding.LAW and any(
+        one.document == profile.id and one.rule == rule for one in study.study.not_applicable
+    )

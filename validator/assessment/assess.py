@@ -27,8 +27,7 @@ from validator.evaluation.results import (
     Results,
 )
 from validator.evaluation.rows import Cell
-from validator.study.censored import censored, with_numbers
-from validator.study.exclusions import without_exclusions
+from validator.study.censored import censored, with_numbers, without_exclusions
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence

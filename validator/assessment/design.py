@@ -6,13 +6,12 @@ from typing import TYPE_CHECKING
 
 from msgspec import Struct
 
-from validator.assessment.asked import rules_for
+from validator.assessment.asked import is_remembered, is_set_aside, rules_for
 from validator.assessment.counting import provided
-from validator.assessment.guidance_findings import is_remembered, set_aside
 from validator.characteristics.order import CHARACTERISTICS
 from validator.evaluation.results import DesignFinding, Outcome
 from validator.evaluation.rows import Cell
-from validator.guidance import Binding, Status
+from validator.guidance import Status
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
@@ -157,6 +156,6 @@ def _informs(study: Study, profile: Profile, rule: Requirement) -> Informs | Non
     """Why a design counts for no verdict, where it does not."""
     if study.study.scope and rule.characteristic not in study.study.scope:
         return "outside the scope"
-    if set_aside(study, profile, rule.id) is not None and profile.binding is not Binding.LAW:
+    if is_set_aside(study, profile, rule.id):
         return "set aside"
     return None

@@ -6,12 +6,11 @@ from typing import TYPE_CHECKING
 
 from msgspec.structs import replace
 
-from validator.assessment.asked import rules_for
-from validator.assessment.finding import finding, judged
+from validator.assessment.asked import is_remembered, is_set_aside, rules_for
+from validator.assessment.finding import finding, judged, standing, with_effects
 from validator.assessment.guidance_figures import Subject, figure_observations
 from validator.assessment.judging import Limit
 from validator.assessment.observation import Observation, refused
-from validator.assessment.own_criteria import standing, with_effects
 from validator.characteristics.order import FIGURES
 from validator.errors import NotEstimable
 from validator.evaluation.convert import not_assessed
@@ -22,7 +21,6 @@ from validator.evaluation.rows import Cell
 from validator.guidance import (
     Acceptance,
     AtLevel,
-    Binding,
     JudgedBy,
     Place,
     Profile,
@@ -37,7 +35,6 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
     from validator.study import Study
-    from validator.study.models.identity import NotApplicable
     from validator.study.models.method import Analyte
 
 
@@ -123,21 +120,9 @@ def _standing(
     made = replace(made, remembered=is_remembered(study, rule.id, made.source_status))
     if not acceptance.decides or acceptance.status is not Status.REQUIRED:
         return replace(made, decides=False, informs="not required")
-    if set_aside(study, profile, rule.id) is not None and profile.binding is not Binding.LAW:
+    if is_set_aside(study, profile, rule.id):
         return replace(made, decides=False, informs="set aside")
     return standing(made, study)
-
-
-def is_remembered(study: Study, rule: str, status: str) -> bool:
-    """Whether a rule was written down from memory and nobody compared it with its text since."""
-    return status == "memory" and all(one.rule != rule for one in study.study.confirmed_rules)
-
-
-def set_aside(study: Study, profile: Profile, rule: str) -> NotApplicable | None:
-    """Why the study sets a rule of *profile* aside; None where it does not."""
-    return next(
-        (one for one in study.study.not_applicable if one.document == profile.id and one.rule == rule), None
-    )
 
 
 def _limit(

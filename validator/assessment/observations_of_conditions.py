@@ -4,17 +4,20 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from msgspec.structs import replace
+
 from validator.assessment.observation import Observation, Reader, Sought, Units, figure, refused
-from validator.evaluation.results import EstimateRecord, NotAssessed
+from validator.evaluation.results import BudgetRecord, EstimateRecord, NotAssessed
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from validator.evaluation.results import (
-        BudgetRecord,
         ConfigurationRecord,
         DeviceToDeviceRecord,
         FactorEffectRecord,
+        FormulaRecord,
+        SimulatedLevel,
     )
 
 
@@ -65,7 +68,9 @@ def _remaining(record: ConfigurationRecord, _units: Units) -> Iterator[Observati
         yield refused(record.stability)
         return
     for entry in record.stability:
-        yield figure(entry.remaining_percent, level=entry.level, what=entry.condition, n=entry.n)
+        worst = entry.batches.worst if entry.batches else None
+        what = entry.condition if worst is None else f"{entry.condition}, batch {worst}"
+        yield figure(entry.remaining_percent, level=entry.level, what=what, n=entry.n)
 
 
 def _device_rsd(record: ConfigurationRecord, _units: Units) -> Iterator[Observation]:
@@ -211,10 +216,32 @@ def _budgets(
     if isinstance(found, NotAssessed):
         yield None, "", found
         return
+    simulated = found.simulated
     for one in found.levels:
-        yield one.level, "", one.budget
+        refuted = simulated is not None and simulated.level == one.level
+        budget = one.budget
+        yield one.level, "", _by_simulation(budget, simulated, one.level) if refuted else budget
     if found.formula is not None:
-        yield None, "from the measurement model", found.formula.budget
+        result = found.formula.budget
+        if isinstance(result, BudgetRecord):
+            result = _by_simulation(result, found.formula, result.value)
+        yield None, "from the measurement model", result
+
+
+def _by_simulation(
+    budget: BudgetRecord, beside: SimulatedLevel | FormulaRecord | None, centre: float | None
+) -> BudgetRecord:
+    """The budget with the expanded uncertainty of the simulation, where that refutes it: its longer side."""
+    if beside is None or isinstance(beside.check, NotAssessed) or not beside.check.refutes:
+        return budget
+    if isinstance(beside.simulation, NotAssessed) or centre is None:
+        return budget
+    lower, upper = beside.simulation.symmetric
+    if lower is None or upper is None:
+        return budget
+    expanded = max(centre - lower, upper - centre)
+    percent = None if not centre or budget.expanded_percent is None else 100 * expanded / abs(centre)
+    return replace(budget, expanded_uncertainty=expanded, expanded_percent=percent)
 
 
 def two_standard_uncertainties(record: ConfigurationRecord) -> tuple[Observation, ...]:

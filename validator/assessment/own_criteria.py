@@ -7,11 +7,8 @@ from typing import TYPE_CHECKING
 from msgspec.structs import replace
 
 from validator import numbers
-from validator.assessment.asked import PRECISION, SELECTIVITY, TRUENESS
-from validator.assessment.claim import claimed_range, is_inside
-from validator.assessment.finding import finding
-from validator.assessment.judging import Limit
-from validator.assessment.observation import Effect
+from validator.assessment.asked import SELECTIVITY
+from validator.assessment.finding import RANGES, finding, limits_of, standing, with_effects
 from validator.assessment.observations import Observation, Units, observations
 from validator.characteristics.order import CHARACTERISTICS
 from validator.evaluation.named_levels import same_level
@@ -23,12 +20,6 @@ if TYPE_CHECKING:
 
     from validator.study import Study
     from validator.study.models.criteria import Criterion
-
-RANGES = ("working_range", "accuracy_profile")
-"""Characteristics whose ``min`` and ``max`` are levels that a range must reach."""
-
-BY_LEVEL = PRECISION | TRUENESS | {"uncertainty"}
-"""Characteristics that the claimed range is about: inside it their levels decide, outside they inform."""
 
 
 def own_findings(study: Study, results: Results) -> tuple[Finding, ...]:
@@ -73,60 +64,6 @@ def _findings(
             yield standing(made, study)
 
 
-def standing(made: Finding, study: Study) -> Finding:
-    """The finding with the reason why it informs only, where it does."""
-    if study.study.scope and made.characteristic not in study.study.scope:
-        return replace(made, decides=False, informs="outside the scope")
-    if made.characteristic in BY_LEVEL and made.analyte is not None:
-        claim = claimed_range(study.analyte(made.analyte))
-        if not is_inside(made.content, claim):
-            return replace(made, decides=False, informs="outside the claim")
-    if made.characteristic in SELECTIVITY and _is_beyond(made, study):
-        return replace(made, decides=False, informs="beyond the expected amount")
-    return made
-
-
-def _is_beyond(made: Finding, study: Study) -> bool:
-    block = study.interference
-    expected = block.expected_max.get(made.what) if block is not None else None
-    return (
-        expected is not None
-        and made.level is not None
-        and made.level > expected
-        and not same_level(made.level, expected)
-    )
-
-
-def with_effects(observation: Observation, study: Study, cell: Cell) -> Observation:
-    """A test with the effects it looks for, held against what the study or the program tolerates."""
-    effects = []
-    claim = claimed_range(study.analyte(cell.analyte))
-    for sought in observation.sought:
-        if not is_inside(sought.level, claim):
-            continue
-        tolerated = _tolerated(sought.kind, study, cell)
-        if tolerated is not None:
-            effects.append(Effect(sought.of, *(sought.estimate.ci or (None, None)), tolerated))
-    return replace(observation, effects=tuple(effects)) if effects else observation
-
-
-def _tolerated(kind: str, study: Study, cell: Cell) -> tuple[float, float] | None:
-    defaults = study.analysis_for(cell.analyte).defaults
-    if kind == "misfit":
-        return -defaults.misfit_percent, defaults.misfit_percent
-    if kind == "lowest misfit":
-        return -defaults.misfit_lowest_percent, defaults.misfit_lowest_percent
-    for criterion in study.criteria:
-        asked = CHARACTERISTICS[criterion.characteristic]
-        if asked.tolerates != kind or criterion.analyte not in (None, cell.analyte):
-            continue
-        ideal = asked.ideal or 0.0
-        for names, limit in limits_of(criterion):
-            if "p_min" not in names and limit.lower is not None and limit.upper is not None:
-                return limit.lower - ideal, limit.upper - ideal
-    return None
-
-
 def _with_unit(observation: Observation, criterion: Criterion, limit: str, units: Units) -> Observation:
     """A figure that was not assessed has a limit with a unit all the same."""
     if observation.refusal is None or observation.unit or limit == "p_min":
@@ -134,29 +71,6 @@ def _with_unit(observation: Observation, criterion: Criterion, limit: str, units
     of_meaning = {"level": units.level, "signal": "", "slope": f"{units.signal}/({units.level})", "1": ""}
     unit = "%" if limit == "rsd_max" else CHARACTERISTICS[criterion.characteristic].unit
     return replace(observation, unit=of_meaning.get(unit, unit))
-
-
-def limits_of(criterion: Criterion) -> list[tuple[tuple[str, ...], Limit]]:
-    """The limits of a criterion, ``min`` and ``max`` joined where they limit one figure."""
-    given = criterion.limits
-    found: list[tuple[tuple[str, ...], Limit]] = []
-    if "rsd_max" in given:
-        found.append((("rsd_max",), Limit(upper=given["rsd_max"])))
-    if "p_min" in given:
-        found.append((("p_min",), Limit(lower=given["p_min"])))
-    sides = tuple(name for name in ("min", "max") if name in given)
-    if criterion.characteristic in RANGES:
-        found.extend(((name,), _reach(name, given[name])) for name in sides)
-    elif sides == ("max",) and CHARACTERISTICS[criterion.characteristic].is_change:
-        found.append((sides, Limit(-abs(given["max"]), abs(given["max"]))))
-    elif sides:
-        found.append((sides, Limit(given.get("min"), given.get("max"))))
-    return found
-
-
-def _reach(name: str, value: float) -> Limit:
-    """The range must reach down to min and up to max: its lower end at most min, its upper at least max."""
-    return Limit(upper=value) if name == "min" else Limit(lower=value)
 
 
 def _at(criterion: Criterion, found: tuple[Observation, ...]) -> list[Observation]:

@@ -18,7 +18,7 @@ from msgspec import Struct
 from validator import numbers
 from validator.assessment import levels as of_levels
 from validator.assessment.asked import PRECISION, TRUENESS
-from validator.assessment.claim import Span, claimed_range, is_inside
+from validator.assessment.levels import Span, claimed_range, is_inside
 from validator.evaluation.named_levels import same_level
 from validator.evaluation.results import (
     AccuracyProfileRecord,

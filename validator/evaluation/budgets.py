@@ -121,6 +121,13 @@ def check_record(
     return attempt(lambda: validate(budget, simulation))
 
 
+def refuting(check: SimulationCheck | NotAssessed, simulation: MonteCarlo | NotAssessed) -> MonteCarlo | None:
+    """The simulation, where it refutes the budget."""
+    if isinstance(check, NotAssessed) or isinstance(simulation, NotAssessed) or not check.refutes:
+        return None
+    return simulation
+
+
 class Contributions(Struct, frozen=True):
     """All that a budget of one analyte and configuration is made of."""
 

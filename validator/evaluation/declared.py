@@ -10,7 +10,7 @@ from validator.evaluation.measurement_formula import correlations
 from validator.guidance import Binding, resolve
 from validator.statistics.detection import resolve_detection, resolve_quantification
 from validator.statistics.measurement_model import MeasurementModel, measurement_model, normal_form
-from validator.study.suggestions import nearest
+from validator.study.problems import nearest
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping, Sequence

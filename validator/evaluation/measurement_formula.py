@@ -9,7 +9,13 @@ import numpy as np
 from msgspec import Struct, structs
 
 from validator.errors import NotEstimable
-from validator.evaluation.budgets import budget_record, check_record, enough_draws, simulation_record
+from validator.evaluation.budgets import (
+    budget_record,
+    check_record,
+    enough_draws,
+    refuting,
+    simulation_record,
+)
 from validator.evaluation.convert import attempt
 from validator.evaluation.results import FormulaRecord, NotAssessed
 from validator.statistics.input_quantity import (
@@ -28,6 +34,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from validator.evaluation.calibration import Fitted
+    from validator.statistics.monte_carlo import MonteCarlo
     from validator.statistics.uncertainty_budget import UncertaintyBudget
     from validator.study.models.analysis import AnalysisChoices
     from validator.study.models.uncertainty import ModelQuantity, UncertaintyBlock
@@ -37,10 +44,11 @@ DIGITS = 2
 
 
 class FormulaResult(Struct, frozen=True):
-    """The record, and the first-order budget behind it for conformity."""
+    """The record, the first-order budget behind it for conformity, and the simulation that refutes it."""
 
     record: FormulaRecord
     budget: UncertaintyBudget | NotAssessed
+    refuted_by: MonteCarlo | None = None
 
 
 def formula_result(
@@ -83,7 +91,7 @@ def formula_result(
         simulation=simulation if isinstance(simulation, NotAssessed) else simulation_record(simulation),
         check=check_record(at_confidence, simulation),
     )
-    return FormulaResult(record, budget)
+    return FormulaResult(record, budget, refuting(record.check, simulation))
 
 
 def _input(quantity: ModelQuantity, fitted: Fitted | NotAssessed, replicates: int) -> InputQuantity:

@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 from msgspec import Struct
+from msgspec.structs import replace
 
 from validator.errors import NotEstimable
 from validator.evaluation.chosen_guidance import BY_STUDY, CUSTOMARY, own_criterion
 from validator.evaluation.convert import attempt, estimate_record, significance
 from validator.evaluation.results import (
+    BatchesRecord,
+    BatchStabilityRecord,
     Equivalence,
     EstimateRecord,
     NotAssessed,
@@ -21,7 +25,14 @@ from validator.evaluation.results import (
 from validator.evaluation.rows import Cell, excluded, excluded_points, independent_values, kept, runs_of
 from validator.records import finite
 from validator.statistics.precision import single_series
-from validator.statistics.stability import Direction, first_versus_last, stability_trend
+from validator.statistics.stability import (
+    POOLING_LEVEL,
+    Direction,
+    first_versus_last,
+    poolability,
+    stability_trend,
+    trend_from_level,
+)
 from validator.study.models.stability import StabilityRun
 
 if TYPE_CHECKING:
@@ -44,7 +55,7 @@ class _Allowed(Struct, frozen=True):
 
 
 class _Series(Struct, frozen=True):
-    """Values of one condition and level over time."""
+    """Values of one condition and level over time, with the batch of each where there are several."""
 
     condition: str
     level: float | None
@@ -52,6 +63,13 @@ class _Series(Struct, frozen=True):
     time_unit: str
     times: NDArray[np.float64]
     values: NDArray[np.float64]
+    batches: tuple[str, ...] | None
+    from_level: bool
+
+    def of(self, batch: str) -> _Series:
+        """The values of one *batch*."""
+        own = np.array([one == batch for one in self.batches or ()], dtype=np.bool_)
+        return replace(self, times=self.times[own], values=self.values[own], batches=None)
 
     def check(self) -> None:
         """Refuse what cannot be averaged.
@@ -76,7 +94,8 @@ def stability(study: Study, cell: Cell) -> tuple[StabilityRecord, ...] | NotAsse
         groups.setdefault((run.condition, run.level, run.axis), []).append(run)
     allowed = _allowed(study, cell)
     confidence = study.analysis_for(cell.analyte).confidence
-    return tuple(_record(members, allowed, confidence) for members in groups.values())
+    from_level = study.stability is not None and study.stability.relative_to == "level"
+    return tuple(_record(members, allowed, confidence, from_level=from_level) for members in groups.values())
 
 
 def _allowed(study: Study, cell: Cell) -> _Allowed:
@@ -93,12 +112,13 @@ def _allowed(study: Study, cell: Cell) -> _Allowed:
     return _Allowed(min(stated), direction, BY_STUDY)
 
 
-def _series(runs: Sequence[StabilityRun], counted: Sequence[StabilityRun]) -> _Series:
+def _series(runs: Sequence[StabilityRun], counted: Sequence[StabilityRun], *, from_level: bool) -> _Series:
     by_time: dict[float, list[StabilityRun]] = {}
     for run in counted:
         by_time.setdefault(run.time, []).append(run)
     # repeated readings are averaged within one time only
-    points = [(time, value.value) for time in sorted(by_time) for value in independent_values(by_time[time])]
+    found = [(time, value) for time in sorted(by_time) for value in independent_values(by_time[time])]
+    points = [(time, value.value) for time, value in found]
     return _Series(
         condition=runs[0].condition,
         level=runs[0].level,
@@ -106,17 +126,99 @@ def _series(runs: Sequence[StabilityRun], counted: Sequence[StabilityRun]) -> _S
         time_unit=runs[0].time_unit,
         times=np.array([time for time, _ in points]),
         values=np.array([value for _, value in points]),
+        batches=_batches([(time, value.run.series) for time, value in found]),
+        from_level=from_level,
     )
 
 
-def _record(runs: Sequence[StabilityRun], allowed: _Allowed, confidence: float) -> StabilityRecord:
-    series = _series(runs, kept(runs))
-    remaining = attempt(lambda: _remaining(series, confidence))
+def _batches(found: Sequence[tuple[float, str | None]]) -> tuple[str, ...] | None:
+    """The batch of each result; none where series are days of measurement, each at a single time."""
+    times: dict[str, set[float]] = {}
+    for time, batch in found:
+        if batch is None:
+            return None
+        times.setdefault(batch, set()).add(time)
+    if len(times) < 2 or any(len(one) < 2 for one in times.values()):
+        return None
+    return tuple(batch for _, batch in found if batch is not None)
+
+
+class _Answers(Struct, frozen=True):
+    """What remains, whether that is equivalent to the start, and the line."""
+
+    remaining: EstimateRecord | NotAssessed
+    equivalence: Equivalence | None
+    trend: StabilityTrendRecord | NotAssessed
+
+
+def _answers(series: _Series, allowed: _Allowed, confidence: float) -> _Answers:
+    return _Answers(
+        remaining=attempt(lambda: _remaining(series, confidence)),
+        equivalence=None if series.from_level else _equivalence(series, allowed, confidence),
+        trend=attempt(lambda: _trend(series, allowed, confidence)),
+    )
+
+
+def _of_batches(
+    series: _Series, allowed: _Allowed, confidence: float
+) -> tuple[_Answers, BatchesRecord | None]:
+    """All results together where batches may be pooled, else the worst batch."""
+    if series.batches is None:
+        return _answers(series, allowed, confidence), None
+    pooling = poolability(series.times, series.values, series.batches)
+    record = BatchesRecord(
+        slopes=None if pooling.slopes is None else significance(pooling.slopes),
+        intercepts=None if pooling.intercepts is None else significance(pooling.intercepts),
+        level=POOLING_LEVEL,
+        decision=pooling.decision,
+    )
+    if pooling.decision == "one line" or (pooling.decision == "common slope" and not series.from_level):
+        own = series if pooling.decision == "common slope" else replace(series, batches=None)
+        return _answers(own, allowed, confidence), record
+    each = {batch: series.of(batch) for batch in dict.fromkeys(series.batches)}
+    answers = {batch: _answers(one, allowed, confidence) for batch, one in each.items()}
+    worst = min(answers, key=lambda batch: _margin(answers[batch].remaining, allowed))
+    return answers[worst], replace(
+        record,
+        decision="separate lines",
+        worst=worst,
+        each=tuple(
+            BatchStabilityRecord(
+                batch=batch,
+                n=each[batch].values.size,
+                remaining_percent=one.remaining,
+                trend=one.trend,
+            )
+            for batch, one in answers.items()
+        ),
+    )
+
+
+def _margin(remaining: EstimateRecord | NotAssessed, allowed: _Allowed) -> float:
+    """How far from 100 % the bound lies in the direction that counts, negative; below the limit is worst.
+
+    Where there is no bound, or no result, the limit itself stands for it at best: such a batch comes before
+    those that are shown to keep the limit, and after those shown to miss it.
+    """
+    if isinstance(remaining, NotAssessed) or remaining.value is None:
+        return -allowed.percent
+    lower, upper = remaining.ci or (remaining.value, remaining.value)
+    below = -math.inf if lower is None else lower - 100
+    above = -math.inf if upper is None else 100 - upper
+    margin = {"decrease": below, "increase": above, "either": min(below, above)}[allowed.direction]
+    return margin if remaining.ci else min(margin, -allowed.percent)
+
+
+def _record(
+    runs: Sequence[StabilityRun], allowed: _Allowed, confidence: float, *, from_level: bool
+) -> StabilityRecord:
+    series = _series(runs, kept(runs), from_level=from_level)
+    answers, batches = _of_batches(series, allowed, confidence)
     beside = None
     if excluded(runs):
-        everything = _series(runs, runs)
-        beside = attempt(lambda: _remaining(everything, confidence))
-    several = np.unique(series.times).size > 1
+        everything = _series(runs, runs, from_level=from_level)
+        beside = _of_batches(everything, allowed, confidence)[0].remaining
+    several = np.unique(series.times).size > 1 and not from_level
     return StabilityRecord(
         condition=series.condition,
         level=series.level,
@@ -126,26 +228,27 @@ def _record(runs: Sequence[StabilityRun], allowed: _Allowed, confidence: float) 
         last_time=float(series.times.max(initial=runs[0].time)),
         times=int(np.unique(series.times).size),
         n=series.values.size,
-        remaining_percent=remaining,
+        remaining_percent=answers.remaining,
         relative_to="start" if several or series.level is None else "nominal",
-        equivalence=_equivalence(series, allowed, confidence),
+        equivalence=answers.equivalence,
         allowed_percent=allowed.percent,
         allowed_by=allowed.by,
         direction=allowed.direction,
-        trend=attempt(lambda: _trend(series, allowed, confidence)),
+        trend=answers.trend,
         points=tuple(
             TimePoint(time=float(time), value=float(value))
             for time, value in zip(series.times, series.values, strict=True)
         ),
         excluded=excluded_points(runs),
         with_excluded=beside,
+        batches=batches,
     )
 
 
 def _remaining(series: _Series, confidence: float) -> EstimateRecord:
-    """Last against first; against the nominal level where a single time was tested."""
+    """Last against first; against the level where the study says so or a single time was tested."""
     series.check()
-    if np.unique(series.times).size == 1 and series.level:
+    if series.level and (series.from_level or np.unique(series.times).size == 1):
         return _against_nominal(series, confidence)
     found = first_versus_last(
         series.times, series.values, allowed_percent=ALLOWED_PERCENT, confidence=confidence
@@ -161,7 +264,7 @@ def _against_nominal(series: _Series, confidence: float) -> EstimateRecord:
             "signals at one time cannot be compared with a nominal level",
             "concentrations, or signals at a second time",
         )
-    percent = 100 * series.values / series.level
+    percent = 100 * series.values[series.times == series.times.max()] / series.level
     if percent.size == 1:
         return EstimateRecord(value=float(percent[0]), reason="only one result")
     return estimate_record(single_series(percent, level=confidence).mean)
@@ -187,12 +290,24 @@ def _equivalence(series: _Series, allowed: _Allowed, confidence: float) -> Equiv
 
 def _trend(series: _Series, allowed: _Allowed, confidence: float) -> StabilityTrendRecord:
     series.check()
-    found = stability_trend(
-        series.times,
-        series.values,
-        allowed_percent=allowed.percent,
-        direction=allowed.direction,
-        confidence=confidence,
+    found = (
+        trend_from_level(
+            series.times,
+            series.values,
+            series.level,
+            allowed_percent=allowed.percent,
+            direction=allowed.direction,
+            confidence=confidence,
+        )
+        if series.from_level and series.level
+        else stability_trend(
+            series.times,
+            series.values,
+            series.batches,
+            allowed_percent=allowed.percent,
+            direction=allowed.direction,
+            confidence=confidence,
+        )
     )
     return StabilityTrendRecord(
         change_per_time=estimate_record(found.change_per_time),

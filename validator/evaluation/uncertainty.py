@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from operator import itemgetter
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Literal, NamedTuple
 
 from msgspec import Struct
 from msgspec.structs import replace
@@ -15,6 +15,7 @@ from validator.evaluation.budgets import (
     check_record,
     components_of,
     enough_draws,
+    refuting,
     simulation_record,
 )
 from validator.evaluation.convert import attempt
@@ -50,6 +51,7 @@ if TYPE_CHECKING:
     from validator.evaluation.results import PrecisionRecord, RecoveryRecord
     from validator.evaluation.results.uncertainty import At
     from validator.evaluation.rows import Cell
+    from validator.statistics.monte_carlo import MonteCarlo
     from validator.statistics.uncertainty_budget import UncertaintyBudget
     from validator.study import Study
     from validator.study.models.analysis import AnalysisChoices
@@ -91,14 +93,15 @@ def uncertainty(
     if isinstance(levels, NotAssessed) and formula is None:
         return levels
     found = () if isinstance(levels, NotAssessed) else levels
+    simulated, refuted_by = _simulated(known, found)
     return UncertaintyRecord(
         within_laboratory=known.within if isinstance(known.within, NotAssessed) else known.within.record,
         bias=known.bias if isinstance(known.bias, NotAssessed) else known.bias.record,
         levels=found,
         function=_function(known, found),
-        simulated=_simulated(known, found),
+        simulated=simulated,
         formula=None if formula is None else formula.record,
-        conformity=_conformity(known, found, formula),
+        conformity=_conformity(known, found, formula, refuted_by),
         notes=_notes(known) if found else (),
     )
 
@@ -221,14 +224,16 @@ def _function(
     return attempt(compute)
 
 
-def _simulated(known: Contributions, levels: Sequence[LevelUncertaintyRecord]) -> SimulatedLevel | None:
+def _simulated(
+    known: Contributions, levels: Sequence[LevelUncertaintyRecord]
+) -> tuple[SimulatedLevel | None, Refuted | None]:
     """The budget of the level that matters most, simulated and held against the simulation.
 
     Without stated components every row is normal, and a simulation would say nothing new.
     """
     block = known.block
     if not levels or block is None or not (known.components or "simulation" in block.model_fields_set):
-        return None
+        return None, None
     level, asked = _deciding(levels).level, block.simulation
     budget = attempt(
         lambda: (
@@ -238,7 +243,7 @@ def _simulated(known: Contributions, levels: Sequence[LevelUncertaintyRecord]) -
         )
     )
     if isinstance(budget, NotAssessed):
-        return SimulatedLevel(level=level, simulation=budget, check=budget)
+        return SimulatedLevel(level=level, simulation=budget, check=budget), None
     simulation = attempt(
         lambda: simulate_budget(
             budget,
@@ -248,11 +253,21 @@ def _simulated(known: Contributions, levels: Sequence[LevelUncertaintyRecord]) -
             significant_digits=asked.digits or DIGITS,
         )
     )
-    return SimulatedLevel(
+    check = check_record(budget, simulation)
+    record = SimulatedLevel(
         level=level,
         simulation=simulation if isinstance(simulation, NotAssessed) else simulation_record(simulation),
-        check=check_record(budget, simulation),
+        check=check,
     )
+    refuted_by = refuting(check, simulation)
+    return record, None if refuted_by is None or level is None else Refuted(level, refuted_by)
+
+
+class Refuted(NamedTuple):
+    """A level whose budget the simulation refutes."""
+
+    level: float
+    simulation: MonteCarlo
 
 
 def _deciding(levels: Sequence[LevelUncertaintyRecord]) -> LevelUncertaintyRecord:
@@ -265,7 +280,10 @@ def _deciding(levels: Sequence[LevelUncertaintyRecord]) -> LevelUncertaintyRecor
 
 
 def _conformity(
-    known: Contributions, levels: Sequence[LevelUncertaintyRecord], formula: FormulaResult | None
+    known: Contributions,
+    levels: Sequence[LevelUncertaintyRecord],
+    formula: FormulaResult | None,
+    refuted: Refuted | None,
 ) -> tuple[ConformityRecord, ...]:
     def doubt_at(limit: float) -> Doubt | None:
         for one in levels:
@@ -283,6 +301,8 @@ def _conformity(
         known.analyte,
         doubt_at,
         result,
+        refuted=refuted,
+        result_refuted_by=None if formula is None else formula.refuted_by,
         declared=declared,
         confidence=known.choices.confidence,
         rule=known.choices.decision_rule,
@@ -331,6 +351,8 @@ def conformity(
     doubt_at: Callable[[float], Doubt | None],
     result: UncertaintyBudget | None,
     *,
+    refuted: Refuted | None = None,
+    result_refuted_by: MonteCarlo | None = None,
     declared: Conformity | None,
     confidence: float,
     rule: Literal["simple", "guarded"],
@@ -342,6 +364,8 @@ def conformity(
         doubt_at: standard uncertainty of a result at a level and its ν; None where it is not known.
         result: of the study's formula in the unit of the analyte; its uncertainty stands in where that at
             the limit is not known.
+        refuted: level whose budget is refuted by its simulation, which then gives the guard band there.
+        result_refuted_by: the simulation that refutes *result*, and then decides.
         declared: what the study says of risks and items.
         confidence: 1 − confidence is the largest risk where none is declared.
         rule: of decision.
@@ -352,16 +376,47 @@ def conformity(
     found = []
     for tolerance in tolerances(analyte):
         doubts = [doubt for end in tolerance.ends if (doubt := doubt_at(end)) is not None]
+        draws = None
+        if refuted is not None and any(same_level(refuted.level, end) for end in tolerance.ends):
+            draws = refuted
         if not doubts and result is not None:
             doubts = [(result.standard_uncertainty, result.degrees_of_freedom)]
+            if result_refuted_by is not None and result.value is not None:
+                draws = Refuted(result.value, result_refuted_by)
         if doubts:
             record = _record(tolerance, max(doubts), max_risk, declared)
+            if draws is not None:
+                record = _by_draws(record, tolerance, draws, max_risk)
             found.append(
                 record
                 if result is None or result.value is None
-                else replace(record, result=_result(result, tolerance, max_risk, rule))
+                else replace(record, result=_result(result, tolerance, max_risk, rule, result_refuted_by))
             )
     return tuple(found)
+
+
+def _by_draws(
+    record: ConformityRecord, tolerance: Tolerance, draws: Refuted, max_risk: float
+) -> ConformityRecord:
+    """The guard band, and what follows from it, from simulated results instead of a refuted budget."""
+    band = draws.simulation.margin(draws.level, max_risk, tolerance.lower, tolerance.upper)
+    lower, upper = tolerance.lower + band, tolerance.upper - band
+    shift = tolerance.ends[-1] - draws.level
+    return replace(
+        record,
+        guard_factor=band / record.standard_uncertainty,
+        guard_band=band,
+        acceptance=(finite(lower), finite(upper))
+        if lower < upper
+        else NotAssessed(
+            not_assessed="the measurement uncertainty is too large relative to the tolerance",
+            needs="a smaller uncertainty, wider limits or a higher accepted risk",
+        ),
+        rejection_below=finite(tolerance.lower - band),
+        rejection_above=finite(tolerance.upper + band),
+        probability_at_limit=draws.simulation.share_within(tolerance.lower - shift, tolerance.upper - shift),
+        by="simulation",
+    )
 
 
 def _record(
@@ -425,9 +480,26 @@ def _global_risks(
 
 
 def _result(
-    result: UncertaintyBudget, tolerance: Tolerance, max_risk: float, rule: Literal["simple", "guarded"]
+    result: UncertaintyBudget,
+    tolerance: Tolerance,
+    max_risk: float,
+    rule: Literal["simple", "guarded"],
+    refuted_by: MonteCarlo | None,
 ) -> ResultConformity:
     assert result.value is not None
+    if refuted_by is not None:
+        p = refuted_by.share_within(tolerance.lower, tolerance.upper)
+        inside = tolerance.lower <= result.value <= tolerance.upper
+        outcome: Literal["conforming", "non-conforming", "inconclusive"] = (
+            "conforming" if inside else "non-conforming"
+        )
+        if rule == "guarded":
+            outcome = (
+                "conforming" if 1 - p <= max_risk else "non-conforming" if p <= max_risk else "inconclusive"
+            )
+        return ResultConformity(
+            value=result.value, outcome=outcome, rule=rule, conformance_probability=p, by="simulation"
+        )
     found = decide(
         result.value,
         result.standard_uncertainty,

@@ -64,6 +64,7 @@ class MonteCarlo(Struct, frozen=True, kw_only=True):
         tolerance: δ, half a unit of the last of ``significant_digits`` of the standard uncertainty.
         significant_digits: asked for.
         stable: every doubt is within δ.
+        results: (M,) the simulated results in ascending order.
     """
 
     value: float
@@ -76,6 +77,21 @@ class MonteCarlo(Struct, frozen=True, kw_only=True):
     tolerance: float
     significant_digits: int
     stable: bool
+    results: FloatArray
+
+    def share_within(self, lower: float, upper: float) -> float:
+        """Share of the simulated results from *lower* to *upper*."""
+        first, last = np.searchsorted(self.results, lower), np.searchsorted(self.results, upper, "right")
+        return float(last - first) / self.results.size
+
+    def margin(self, value: float, risk: float, lower: float, upper: float) -> float:
+        """Distance from *value* beyond which a result lies with probability *risk*, on sides with a limit."""
+        sides = []
+        if math.isfinite(upper):
+            sides.append(float(np.quantile(self.results, 1 - risk)) - value)
+        if math.isfinite(lower):
+            sides.append(value - float(np.quantile(self.results, risk)))
+        return max(sides)
 
 
 def monte_carlo(
@@ -144,6 +160,7 @@ def monte_carlo(
         tolerance=tolerance,
         significant_digits=significant_digits,
         stable=doubt is not None and doubt.largest <= tolerance,
+        results=results,
     )
 
 
@@ -314,7 +331,7 @@ class SimulationCheck(Record, frozen=True, kw_only=True):
         d_low: |y − U − y_low|.
         d_high: |y + U − y_high|.
         valid: both are within δ.
-        resolved: the simulation knows its limits to δ/5, as it should for this decision.
+        resolved: the numerical doubt of the simulation is less than what either difference is away from δ.
         expanded_uncertainty: U of the budget.
     """
 
@@ -324,6 +341,11 @@ class SimulationCheck(Record, frozen=True, kw_only=True):
     valid: bool
     resolved: bool
     expanded_uncertainty: float
+
+    @property
+    def refutes(self) -> bool:
+        """The budget is shown to differ from the simulation, which then decides (JCGM 101:2008, 8.2)."""
+        return self.resolved and not self.valid
 
 
 def validate(
@@ -357,12 +379,17 @@ def validate(
     d_low = abs(budget.interval.lower - simulation.symmetric.lower)
     d_high = abs(budget.interval.upper - simulation.symmetric.upper)
     doubt = simulation.doubt
+    known = doubt is not None and (
+        (abs(d_low - delta) >= doubt.lower and abs(d_high - delta) >= doubt.upper)
+        or d_low - delta >= doubt.lower
+        or d_high - delta >= doubt.upper
+    )
     return SimulationCheck(
         tolerance=delta,
         d_low=d_low,
         d_high=d_high,
         valid=d_low <= delta and d_high <= delta,
-        resolved=doubt is not None and max(doubt.lower, doubt.upper) <= delta / 5,
+        resolved=known,
         expanded_uncertainty=budget.expanded_uncertainty,
     )
 

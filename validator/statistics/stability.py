@@ -6,18 +6,28 @@ import math
 from contextlib import suppress
 from typing import TYPE_CHECKING, Literal
 
+import numpy as np
 from msgspec import Struct
 
 from validator.errors import NotEstimable
+from validator.statistics.distributions import f_upper_tail, student
 from validator.statistics.equivalence import Equivalence, equivalence_of_ratio
-from validator.statistics.sample import vector
+from validator.statistics.interval import Estimate, SignificanceTest
+from validator.statistics.regression import fit
+from validator.statistics.roots import crossing
+from validator.statistics.sample import series_rows, vector
 from validator.statistics.selectivity import RelativeChange, relative_change
 from validator.statistics.trend import RelativeTrend, pooled_trend
 
 if TYPE_CHECKING:
-    from numpy.typing import ArrayLike
+    from collections.abc import Callable, Hashable, Sequence
 
-    from validator.statistics.interval import Estimate, SignificanceTest
+    from numpy.typing import ArrayLike, NDArray
+
+POOLING_LEVEL = 0.25
+"""Significance level below which batches are not pooled (ICH Q1E, 2003, appendix B.3; from memory)."""
+FARTHEST = 100
+"""Multiples of the tested span within which the confidence limit of a line is followed."""
 
 Direction = Literal["decrease", "increase", "either"]
 
@@ -46,6 +56,20 @@ class StabilityTrend(Struct, frozen=True, kw_only=True):
     trend: RelativeTrend
 
 
+class Poolability(Struct, frozen=True, kw_only=True):
+    """Whether batches share a line.
+
+    Attributes:
+        slopes: F test of equal slopes; None where no degrees of freedom are left.
+        intercepts: F test of equal intercepts under a common slope; None where the slopes differ.
+        decision: what followed at ``POOLING_LEVEL``.
+    """
+
+    slopes: SignificanceTest | None
+    intercepts: SignificanceTest | None
+    decision: Literal["one line", "common slope", "separate lines"]
+
+
 class FirstVersusLast(Struct, frozen=True, kw_only=True):
     """Results at the last time against those at the first.
 
@@ -62,6 +86,7 @@ class FirstVersusLast(Struct, frozen=True, kw_only=True):
 def stability_trend(
     time: ArrayLike,
     results: ArrayLike,
+    batches: Sequence[Hashable] | None = None,
     *,
     allowed_percent: float,
     direction: Direction = "decrease",
@@ -77,6 +102,7 @@ def stability_trend(
     Args:
         time: (N,) times.
         results: (N,) independent results or signals under one condition of storage.
+        batches: (N,) batch of each, where they have a common slope but not a common start.
         allowed_percent: δ > 0.
         direction: of a change that counts.
         confidence: level.
@@ -91,7 +117,7 @@ def stability_trend(
     if not allowed_percent > 0:
         message = "the allowed change must be positive"
         raise ValueError(message)
-    trend = pooled_trend(time, results, confidence=confidence)
+    trend = pooled_trend(time, results, batches, confidence=confidence)
     span = trend.end - trend.start
     rate, limit = _rate_and_limit(trend, direction)
     guarded_rate = {"decrease": -limit, "increase": limit, "either": abs(limit)}[direction]
@@ -106,6 +132,126 @@ def stability_trend(
         curvature=trend.curvature,
         trend=trend,
     )
+
+
+def trend_from_level(
+    time: ArrayLike,
+    results: ArrayLike,
+    level: float,
+    *,
+    allowed_percent: float,
+    direction: Direction = "decrease",
+    confidence: float = 0.95,
+) -> StabilityTrend:
+    """Straight line over time in percent of the stated *level*, and the time until it may leave the limits.
+
+    The guarded time is where the confidence limit of the mean line first reaches the limit: one-sided where
+    the direction is known, either of the two-sided limits where both count.
+
+    Raises:
+        NotEstimable: as :func:`stability_trend`.
+
+    References:
+        ICH Q1E (2003), appendix B.1 (from memory).
+    """
+    trend = pooled_trend(time, results, confidence=confidence)
+    t, y = vector(time, "time") - trend.start, 100 * vector(results, "results") / level
+    span = trend.end - trend.start
+    line = fit(t, y, confidence=confidence)
+    sided = confidence if direction == "either" else 2 * confidence - 1
+    lower = None if direction == "increase" else 100 - allowed_percent
+    upper = None if direction == "decrease" else 100 + allowed_percent
+    guarded = _first_outside(lambda x: line.band(x, level=sided), lower, upper, span)
+    point = _first_outside(lambda x: (line.predict(x), line.predict(x)), lower, upper, span)
+    scatter = float(line.standard_error_at(span))
+    return StabilityTrend(
+        n=trend.n,
+        change_per_time=line.slope,
+        test=trend.test,
+        change_at_end=student(
+            float(line.predict(span)) - 100, scatter, line.degrees_of_freedom, confidence, "Student t"
+        ),
+        allowed_percent=allowed_percent,
+        direction=direction,
+        start=trend.start,
+        time_point=point,
+        time_guarded=guarded,
+        shown_guarded=min(span, math.inf if guarded is None else guarded),
+        curvature=trend.curvature,
+        trend=trend,
+    )
+
+
+def _first_outside(
+    band: Callable[[NDArray[np.float64]], tuple[NDArray[np.float64], NDArray[np.float64]]],
+    lower: float | None,
+    upper: float | None,
+    span: float,
+) -> float | None:
+    """First time from the start at which the *band* touches a limit; None where it does not within reach."""
+
+    def outside(x: NDArray[np.float64]) -> NDArray[np.float64]:
+        low, high = band(x)
+        below = -np.inf if lower is None else lower - low
+        above = -np.inf if upper is None else high - upper
+        return np.asarray(np.maximum(below, above))
+
+    grid = span * np.concatenate([np.linspace(0.0, 2.0, 401), np.geomspace(2.01, FARTHEST, 200)])
+    reached = np.flatnonzero(outside(grid) >= 0)
+    if not reached.size:
+        return None
+    first = int(reached[0])
+    return crossing(outside, float(grid[first - 1]), float(grid[first])) if first else 0.0
+
+
+def poolability(time: ArrayLike, results: ArrayLike, batches: Sequence[Hashable]) -> Poolability:
+    r"""May batches share a line? Equal slopes first, then equal intercepts under a common slope.
+
+    .. math:: F = \frac{(SS_{common} - SS_{own})/(G-1)}{SS_{own}/\nu}
+
+    with ν = N − 2G for the slopes and N − G − 1 for the intercepts.  Where the slopes cannot be tested, the
+    batches are not pooled.
+
+    Args:
+        time: (N,) times.
+        results: (N,) independent results.
+        batches: (N,) batch of each, every one at two times or more.
+
+    References:
+        ICH Q1E (2003), appendix B.3 (from memory): analysis of covariance at the level 0.25.
+    """
+    x, y = vector(time, "time"), vector(results, "results")
+    rows = series_rows(batches, x.size)
+    groups, n = len(rows), x.size
+    dx, dy = x - x.mean(), y - y.mean()
+    one = float((dy**2).sum() - (dx @ dy) ** 2 / (dx @ dx))
+    within = [(x[own] - x[own].mean(), y[own] - y[own].mean()) for own in rows]
+    s_xx, s_xy, s_yy = (
+        np.array([float(u @ v) for u, v in pairs])
+        for pairs in (
+            [(a, a) for a, _ in within],
+            [(a, b) for a, b in within],
+            [(b, b) for _, b in within],
+        )
+    )
+    common = float(s_yy.sum() - s_xy.sum() ** 2 / s_xx.sum())
+    own_lines = float((s_yy - s_xy**2 / s_xx).sum())
+    slopes = _f_test("equal slopes", common, own_lines, groups - 1, n - 2 * groups)
+    if slopes is None or slopes.p is None or slopes.p < POOLING_LEVEL:
+        return Poolability(slopes=slopes, intercepts=None, decision="separate lines")
+    intercepts = _f_test("equal intercepts", one, common, groups - 1, n - groups - 1)
+    shared = intercepts is not None and intercepts.p is not None and intercepts.p >= POOLING_LEVEL
+    return Poolability(
+        slopes=slopes, intercepts=intercepts, decision="one line" if shared else "common slope"
+    )
+
+
+def _f_test(name: str, restricted: float, free: float, nu1: int, nu2: int) -> SignificanceTest | None:
+    """F test of a restriction by its residual sums of squares; None without residual scatter."""
+    if nu2 < 1 or free <= 1e-24 * max(restricted, 1e-300):
+        return None
+    f = max(restricted - free, 0.0) / nu1 / (free / nu2)
+    return SignificanceTest(name=name, statistic=f, df=(nu1, nu2), p=f_upper_tail(f, nu1, nu2))
 
 
 def time_until(rate: float, percent: float) -> float | None:

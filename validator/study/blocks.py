@@ -9,13 +9,12 @@ from typing import TYPE_CHECKING
 from msgspec import Struct
 
 from validator.study.columns import TableBlock, Units
-from validator.study.files import StudyFolder, Unusable
+from validator.study.files import Sheet, StudyFolder, TableFiles, Unusable
 from validator.study.keys import records_in
 from validator.study.models.runs import Block, Run
 from validator.study.models.study import DEFAULT_CONFIGURATION, Study
 from validator.study.places import Entry, Leaf, Listing, Node, Place, Table, text_of
 from validator.study.rows import runs_of
-from validator.study.tables import Sheet, TableFiles
 
 if TYPE_CHECKING:
     from validator.study.problems import Problems

@@ -1,4 +1,4 @@
-"""Results reported as less than a limit: where they stand, and the study with numbers in their place."""
+"""Results below a limit and excluded ones: where they stand, and the study with others in their place."""
 
 from __future__ import annotations
 
@@ -65,3 +65,24 @@ def _numbered(run: Run, at: Literal["zero", "bound"]) -> Run:
 
 def _number(reading: LessThan, at: Literal["zero", "bound"]) -> float:
     return reading.limit if at == "bound" else 0.0
+
+
+def excluded_from(study: Study) -> tuple[str, ...]:
+    """Names of the blocks from which results are excluded."""
+    return tuple(
+        name
+        for name in type(study).model_fields
+        if isinstance(getattr(study, name), Block)
+        and any(run.excluded is not None for run in study.runs(name))
+    )
+
+
+def without_exclusions(study: Study) -> Study | None:
+    """The study with every excluded run restored and the shortest simulation; None where none is excluded."""
+    blocks = {
+        name: getattr(study, name).model_copy(
+            update={"runs": tuple(run.model_copy(update={"excluded": None}) for run in study.runs(name))}
+        )
+        for name in excluded_from(study)
+    }
+    return study.model_copy(update=blocks).with_shortest_simulation() if blocks else None

@@ -7,20 +7,20 @@ from typing import TYPE_CHECKING, get_origin
 
 from msgspec import Struct
 
+from validator.study.conversion import same_unit
 from validator.study.keys import parts_of, specific_first
 from validator.study.models.base import quoted
 from validator.study.places import Place
-from validator.study.suggestions import meant, nearest, unknown
-from validator.study.units import same_unit
+from validator.study.problems import meant, nearest, unknown
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
 
     from pydantic.fields import FieldInfo
 
+    from validator.study.files import Row
     from validator.study.models.runs import Run
     from validator.study.problems import Problems
-    from validator.study.tables import Row
 
 _BRACKETS = re.compile(r"\s*[(\[]([^()\[\]]*)[)\]]\s*")
 _NUMBERED = re.compile(r"(.*?)[ _]*([0-9]{1,6})")

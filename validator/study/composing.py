@@ -13,14 +13,12 @@ import yaml
 from msgspec import Struct, field
 
 from validator.study.models.base import quoted
-from validator.study.places import Entry, Leaf, Listing, Loc, Node, Place, Table
-from validator.study.scalars import Scalar, resolve
-from validator.yaml_loader import SafeLoader
+from validator.study.places import Entry, Leaf, Listing, Loc, Node, Place, Scalar, Table, resolve
+from validator.yaml_loader import DEEPEST, SafeLoader
 
 if TYPE_CHECKING:
     from validator.study.problems import Problems
 
-DEEPEST = 30
 MOST_VALUES = 100_000
 LONGEST_KEY = 200
 LONGEST_TEXT = 100_000

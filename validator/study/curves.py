@@ -11,13 +11,13 @@ from msgspec import Struct
 from validator.study.columns import normal_header, unit_in
 from validator.study.files import Unusable
 from validator.study.models.base import LARGEST, quoted
-from validator.study.scalars import Scalar, resolve_cell
-from validator.study.suggestions import nearest
+from validator.study.places import Scalar, resolve_cell
+from validator.study.problems import nearest
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from validator.study.tables import Row, Sheet, TableFiles
+    from validator.study.files import Row, Sheet, TableFiles
 
 CurveName = tuple[str, str | None]
 """File of a curve, and the header of its ordinates where the file holds several."""

@@ -11,8 +11,16 @@ from typing import TYPE_CHECKING, TextIO
 
 from msgspec import Struct
 
-from validator.study.files import Remark, Unusable
-from validator.study.tables import MOST_CELLS, MOST_COLUMNS, MOST_ROWS, ROWS_OF_BEGINNING, Row, Sheet
+from validator.study.files import (
+    MOST_CELLS,
+    MOST_COLUMNS,
+    MOST_ROWS,
+    ROWS_OF_BEGINNING,
+    Remark,
+    Row,
+    Sheet,
+    Unusable,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence

@@ -14,9 +14,9 @@ from msgspec import Struct
 from validator.errors import EnvironmentProblem
 from validator.study.blocks import data_blocks
 from validator.study.columns import Column, TableBlock, Units, columns_of
+from validator.study.files import Row
 from validator.study.keys import kind_of, parts_of
 from validator.study.problems import Problems
-from validator.study.tables import Row
 from validator.study.workbook import INSTALL
 
 if TYPE_CHECKING:

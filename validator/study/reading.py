@@ -12,17 +12,15 @@ from pydantic import ValidationError
 from validator.errors import Problem, StudyError
 from validator.study.blocks import data_blocks, with_data
 from validator.study.composing import compose
+from validator.study.conversion import same_unit
 from validator.study.curves import Curve, CurveName, read_curve
-from validator.study.files import StudyFolder, Unusable, decoded
+from validator.study.files import StudyFolder, TableFiles, Unusable, decoded
 from validator.study.models.base import quoted
 from validator.study.models.study import Study
 from validator.study.places import Leaf, Listing, Place, Table, find, plain, text_of
 from validator.study.plan_record import PlanRecord, read_plan_record
-from validator.study.problems import Problems
+from validator.study.problems import Problems, add_validation_errors
 from validator.study.references import check_references
-from validator.study.sentences import add_validation_errors
-from validator.study.tables import TableFiles
-from validator.study.units import same_unit
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence

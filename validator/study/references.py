@@ -8,13 +8,13 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from validator.study.blocks import configuration_ids, data_blocks, units_by_analyte
+from validator.study.conversion import same_unit
 from validator.study.models.base import quoted
 from validator.study.models.plan import PLANNED_BLOCKS
 from validator.study.models.runs import Run
 from validator.study.models.study import DEFAULT_CONFIGURATION
 from validator.study.places import Leaf, Listing, text_of
-from validator.study.suggestions import nearest
-from validator.study.units import same_unit
+from validator.study.problems import nearest
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

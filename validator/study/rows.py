@@ -1,13 +1,26 @@
 """Rows to runs: plain ones cast many at a time, the others with the place of every cell for the models.
 
 Lists are gathered from numbered columns or, where a run stands in several rows, from these.
+
+A row is plain where its cells are numbers in the usual spelling, labels, and words that the model knows.
+Plain rows that fill the same columns with numbers of the same signs and with the same words make the same run
+but for these numbers and labels. So the first row of each such pattern goes the long way, through the model
+and all its checks; the run that comes out is the pattern's mould, and the rows that follow are cast from it:
+a table of a million rows is read in seconds. A row whose pattern the model refuses goes the long way, on
+which problems get their words.
+
+For this, what a model of a run demands of a number may depend on its sign and size only, and what it demands
+of several fields together on which of them are filled; a test holds both ways against each other.
 """
 
 from __future__ import annotations
 
 import re
-from itertools import islice
+from itertools import islice, zip_longest
 from typing import TYPE_CHECKING
+
+from msgspec import Struct
+from pydantic import ValidationError
 
 from validator.study.columns import (
     Column,
@@ -21,21 +34,30 @@ from validator.study.columns import (
     normal_header,
     place_of_header,
 )
+from validator.study.conversion import same_unit
 from validator.study.files import Unusable
 from validator.study.keys import kind_of
-from validator.study.places import Entry, Leaf, Listing, Node, Place, Table, text_of
-from validator.study.plain_rows import PlainRows
+from validator.study.models.base import LARGEST, SMALLEST
+from validator.study.places import (
+    Entry,
+    Leaf,
+    Listing,
+    Node,
+    Place,
+    Scalar,
+    Table,
+    plain,
+    resolve_cell,
+    text_of,
+)
 from validator.study.problems import Problems
-from validator.study.scalars import Scalar, resolve_cell
-from validator.study.tables import Row
-from validator.study.units import same_unit
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Sequence
+    from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 
-    from validator.study.columns import Column, TableBlock
+    from validator.study.files import Row, Sheet
+    from validator.study.keys import Kind
     from validator.study.models.runs import Run
-    from validator.study.tables import Sheet
 
 _OTHER_SEPARATORS = re.compile(r"[|\s]+")
 
@@ -147,6 +169,25 @@ def runs_of(
     return Listing(place, gathered if table.run.gathers_rows else items), complete
 
 
+Code = int | str | None
+"""What a pattern keeps of a cell: the sign of its number, that it holds a text, or the word itself."""
+
+MOST_PATTERNS = 20_000
+_UNUSUAL = "\0"
+_HOLDS_TEXT = 1
+_NUMBER = re.compile(r"[-+]?(?:(?:0|[1-9][0-9]*)(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][-+]?[0-9]+)?")
+_WHOLE = re.compile(r"0|[1-9][0-9]{0,11}")
+
+
+class _Mould(Struct, frozen=True):
+    """What the runs of one pattern share, and from which columns of a row the rest is filled."""
+
+    state: dict[str, object]
+    fields: dict[str, object]
+    singles: Sequence[tuple[str, int]]
+    lists: Sequence[tuple[str, Sequence[int]]]
+
+
 class _Reader:
     """Reads rows and keeps in mind what the table as a whole is asked for."""
 
@@ -154,36 +195,124 @@ class _Reader:
         self, columns: Sequence[Column], table: TableBlock, through: Callable[[Table], Table | None]
     ) -> None:
         self._columns = columns
+        # ids are looked up: an unknown one is a problem
+        self._kinds: list[Kind] = [
+            "word" if one.field in ("analyte", "configuration") else kind_of(table.info(one.field))
+            for one in columns
+        ]
         self._table = table
-        self._plain = PlainRows(columns, table, lambda row: through(_run(row, columns, table)))
-        self._analytes: set[str] = set()
-        self._has_repeated_readings = False
+        self._through = through
+        self._moulds: dict[tuple[Code, ...], _Mould | None] = {}
+        self._named: set[str] = set()
+        self.has_repeated_readings = False
         self.unusual = 0
 
     @property
     def analytes(self) -> set[str]:
         """Ids of the analytes that the rows name or leave to the block."""
-        default = {self._table.analyte} if self._table.analyte else set()
-        return (self._analytes | self._plain.analytes) or default
-
-    @property
-    def has_repeated_readings(self) -> bool:
-        """A row says that its readings are repeated ones."""
-        return self._has_repeated_readings or self._plain.has_repeated_readings
+        return self._named or ({self._table.analyte} if self._table.analyte else set())
 
     def runs(self, rows: Sequence[Row]) -> Iterator[Run | Table]:
         """A finished run for every plain row, what was written for every other."""
-        for item in rows if self._table.run.gathers_rows else self._plain.cast(rows):
-            yield self._unusual(item) if isinstance(item, Row) else item
+        if self._table.run.gathers_rows or not self._columns:
+            yield from map(self._written, rows)
+            return
+        by_column = [*zip_longest(*[row.cells for row in rows], fillvalue="")]
+        read = [
+            _read(kind, by_column[one.index] if one.index < len(by_column) else [""] * len(rows), self._table)
+            for kind, one in zip(self._kinds, self._columns, strict=True)
+        ]
+        patterns = zip(*(codes for codes, _ in read), strict=True)
+        values = zip(*(values for _, values in read), strict=True)
+        model, start = self._table.run, f"{self._table.file} row "
+        make = model.__new__
+        for row, pattern, filled in zip(rows, patterns, values, strict=True):
+            mould = self._moulds[pattern] if pattern in self._moulds else self._mould(pattern, row)
+            if mould is None:
+                yield self._written(row)
+                continue
+            fields = mould.fields.copy()
+            for field, index in mould.singles:
+                fields[field] = filled[index]
+            for field, indices in mould.lists:
+                fields[field] = tuple([filled[index] for index in indices])
+            mould.state["__dict__"], mould.state["place"] = fields, f"{start}{row.number}"
+            run = make(model)
+            run.__setstate__(mould.state)  # as if it came back from a worker: a copy takes twice the room
+            yield run
 
-    def _unusual(self, row: Row) -> Table:
+    def _written(self, row: Row) -> Table:
         self.unusual += 1
         run = _run(row, self._columns, self._table)
-        analyte = run.text("analyte") or self._table.analyte
-        if analyte:
-            self._analytes.add(analyte)
-        self._has_repeated_readings |= run.text("preparation") == "repeated_reading"
+        self._note(run.text("analyte") or self._table.analyte, run.text("preparation"))
         return run
+
+    def _note(self, analyte: str | None, preparation: str | None) -> None:
+        self._named |= {analyte} if analyte else set()
+        self.has_repeated_readings |= preparation == "repeated_reading"
+
+    def _mould(self, pattern: tuple[Code, ...], first: Row) -> _Mould | None:
+        if len(self._moulds) >= MOST_PATTERNS:
+            return None
+        self._moulds[pattern] = made = None if _UNUSUAL in pattern else self._made(pattern, first)
+        return made
+
+    def _made(self, pattern: tuple[Code, ...], first: Row) -> _Mould | None:
+        table = self._through(_run(first, self._columns, self._table))
+        if table is None:
+            return None
+        try:
+            run = self._table.run.model_validate(plain(table))
+        except ValidationError:
+            return None
+        self._note(run.analyte, run.preparation)
+        singles: list[tuple[str, int]] = []
+        lists: dict[str, list[int]] = {}
+        for index, (column, kind, code) in enumerate(zip(self._columns, self._kinds, pattern, strict=True)):
+            if kind == "word" or code is None:
+                continue
+            if column.holds_list:
+                lists.setdefault(column.field, []).append(index)
+            else:
+                singles.append((column.field, index))
+        return _Mould(run.__getstate__(), dict(run), singles, list(lists.items()))
+
+
+def _read(
+    kind: Kind, cells: Sequence[str], table: TableBlock
+) -> tuple[Iterable[Code], Iterable[str | float | None]]:
+    """Codes and values of the *cells* of one column; equal cells are read once and share their value."""
+    read = {cell: _CELLS[kind](cell, table.decimal) if cell else (None, None) for cell in set(cells)}
+    codes, values = zip(*map(read.__getitem__, cells), strict=True)
+    return codes, values
+
+
+def _text(cell: str, _decimal: str) -> tuple[Code, str]:
+    return _HOLDS_TEXT if cell.isprintable() and not cell.startswith("<") else _UNUSUAL, cell
+
+
+def _whole(cell: str, _decimal: str) -> tuple[Code, int | None]:
+    return (min(int(cell), 1), int(cell)) if _WHOLE.fullmatch(cell) else (_UNUSUAL, None)
+
+
+def _number(cell: str, decimal: str) -> tuple[Code, float | None]:
+    if decimal == ",":
+        cell = _UNUSUAL if "." in cell else cell.replace(",", ".")  # a point might separate thousands
+    if not _NUMBER.fullmatch(cell):
+        return _UNUSUAL, None
+    value = float(cell)
+    if value and not SMALLEST <= abs(value) <= LARGEST:
+        return _UNUSUAL, None
+    return (value > 0) - (value < 0), value
+
+
+_CELLS: Mapping[Kind, Callable[[str, str], tuple[Code, str | float | None]]] = {
+    "number": _number,
+    "whole": _whole,
+    "text": _text,
+    "word": lambda cell, _decimal: (cell, cell),
+}
+"""Code and value of a cell, by what its field holds."""
 
 
 def _check_headless(rows: Sequence[Row], header: Row, table: TableBlock, problems: Problems) -> None:

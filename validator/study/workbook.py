@@ -17,9 +17,8 @@ from typing import TYPE_CHECKING
 from msgspec import Struct
 
 from validator.errors import EnvironmentProblem
-from validator.study.files import Remark, Unusable
+from validator.study.files import MOST_COLUMNS, ROWS_OF_BEGINNING, Remark, Row, Sheet, Unusable
 from validator.study.models.base import quoted
-from validator.study.tables import MOST_COLUMNS, ROWS_OF_BEGINNING, Row, Sheet
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence

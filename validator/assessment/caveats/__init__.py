@@ -22,12 +22,11 @@ from validator.assessment.caveats import (
     of_trueness,
     of_uncertainty,
 )
-from validator.assessment.caveats.raising import Raised, Subject, Trigger, as_caveats
-from validator.assessment.caveats.restoring import only_with_excluded
+from validator.assessment.caveats.raising import Raised, Subject, Trigger, as_caveats, listed
 from validator.characteristics.order import PACKAGES
 from validator.evaluation.rows import Cell
-from validator.study.censored import with_numbers
-from validator.study.exclusions import excluded_from
+from validator.guidance import caveat_texts
+from validator.study.censored import excluded_from, with_numbers
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -83,7 +82,7 @@ def raised_caveats(
     if restored is not None:
         other, found = restored
         again = _raised(with_numbers(other, "bound"), found, profiles, findings, design)
-        raised.extend(only_with_excluded(excluded_from(study), raised, again))
+        raised.extend(_only_with_excluded(excluded_from(study), raised, again))
     return as_caveats(raised)
 
 
@@ -129,6 +128,33 @@ def _by_analyte(entries: Iterable[F], analytes: Iterable[str]) -> dict[str, tupl
         for some in found.values() if entry.analyte is None else (found[entry.analyte],):
             some.append(entry)
     return {analyte: tuple(some) for analyte, some in found.items()}
+
+
+def _only_with_excluded(
+    blocks: Sequence[str],
+    raised: Sequence[tuple[Raised, Cell]],
+    again: Sequence[tuple[Raised, Cell]],
+) -> Iterator[tuple[Raised, Cell]]:
+    """A note for each analyte and configuration on what *again* raises and *raised* does not."""
+    texts = caveat_texts()
+    known = {(one.id, one.case, cell) for one, cell in raised}
+    titles: dict[Cell, list[str]] = {}
+    for one, cell in again:
+        text = texts[one.id]
+        if (one.id, one.case, cell) not in known and text.characteristics:
+            titles.setdefault(cell, []).append(text.cases[one.case].title or text.title)
+    for cell, some in titles.items():
+        yield (
+            Raised(
+                id="raised_by_excluded_results",
+                case="only_with",
+                values={
+                    "blocks": listed([name.replace("_", " ") for name in blocks]),
+                    "caveats": "; ".join(dict.fromkeys(some)),
+                },
+            ),
+            cell,
+        )
 
 
 __all__ = ["TRIGGERS", "raised_caveats"]

@@ -48,6 +48,33 @@ def uncertainty_incomplete(subject: Subject) -> Trigger:
     yield from _below_scatter(subject, found)
 
 
+def budget_refuted(subject: Subject) -> Trigger:
+    """The simulation of a budget contradicts it, and decides in its place."""
+    found = subject.record.uncertainty
+    if isinstance(found, NotAssessed):
+        return
+    unit = subject.analyte.unit
+    beside = []
+    if found.simulated is not None:
+        at = "" if found.simulated.level is None else f"at {subject.unit(found.simulated.level)}"
+        relative = found.simulated.level is None and any(one.budget.relative for one in found.levels)
+        beside.append((at, found.simulated.check, "%" if relative else unit))
+    if found.formula is not None:
+        beside.append(("of the measurement model", found.formula.check, found.formula.unit))
+    for of, check, of_unit in beside:
+        if not isinstance(check, NotAssessed) and check.refutes:
+            yield Raised(
+                id="uncertainty_incomplete",
+                case="refuted",
+                values={
+                    "of": of,
+                    "expanded": numbers.significant(check.expanded_uncertainty, 2, of_unit),
+                    "difference": numbers.significant(max(check.d_low, check.d_high), 2, of_unit),
+                    "tolerance": numbers.significant(check.tolerance, 1, of_unit),
+                },
+            )
+
+
 def _rests_on_own_standards(subject: Subject, found: UncertaintyRecord) -> bool:
     """True where an error of the standards would stay hidden.
 
@@ -111,4 +138,4 @@ def _expanded(budget: BudgetRecord) -> float | None:
     return budget.expanded_uncertainty if budget.relative else budget.expanded_percent
 
 
-TRIGGERS = (uncertainty_incomplete,)
+TRIGGERS = (uncertainty_incomplete, budget_refuted)

@@ -293,6 +293,9 @@ def _beyond(context: Context, item: Item, one: ConformityRecord) -> str:
 
 def _sentences(context: Context, item: Item, one: ConformityRecord) -> tuple[Content, ...]:
     say, found = context.say, []
+    if one.by is not None:
+        limit = _limit_of(context, item, one)
+        found.append(say("conformity.by_simulation", analyte=item.analyte.name, limit=limit))
     if one.capability is not None:
         found.append(
             say(

@@ -98,6 +98,7 @@ def _kept(context: Context, item: Item, records: Sequence[StabilityRecord]) -> t
             ),
         ),
         *refusals(*((record.condition, record.remaining_percent) for record in records)),
+        *(Paragraph(_of_batches(context, record)) for record in records if record.batches),
         *(Paragraph(text) for record in records for text in _sentences(context, item, record)),
         *paired(
             figure
@@ -169,6 +170,26 @@ def _sentences(context: Context, item: Item, record: StabilityRecord) -> tuple[C
         text = t_text(trend.curvature)
         found.append(say("stability.curved", condition=record.condition, test=text))
     return tuple(found)
+
+
+def _of_batches(context: Context, record: StabilityRecord) -> Content:
+    """Whether the batches share a line, and the worst of them where they do not."""
+    say, batches = context.say, record.batches
+    assert batches is not None
+    decision = batches.decision.replace(" ", "_")
+    tests = [
+        say.text(f"stability.batches.{name}", p=numbers.p_text(test.p))
+        for name, test in (("slopes", batches.slopes), ("intercepts", batches.intercepts))
+        if test is not None
+    ]
+    return say(
+        f"stability.batches.{decision}",
+        condition=record.condition,
+        tests="; ".join(tests) or say.text("stability.batches.untested"),
+        level=numbers.as_given(batches.level),
+        worst=batches.worst or "",
+        each="; ".join(f"{one.batch} {estimate_text(one.remaining_percent, '%')}" for one in batches.each),
+    )
 
 
 def _course(context: Context, record: StabilityRecord, trend: StabilityTrendRecord, alpha: float) -> Content:

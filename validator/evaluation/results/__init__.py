@@ -74,6 +74,8 @@ from validator.evaluation.results.recordings import (
     ReductionSettings,
 )
 from validator.evaluation.results.stability import (
+    BatchesRecord,
+    BatchStabilityRecord,
     FactorEffectRecord,
     RobustnessRecord,
     StabilityRecord,

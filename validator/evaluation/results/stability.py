@@ -45,6 +45,34 @@ class StabilityTrendRecord(Record, frozen=True, kw_only=True):
     shown: float
 
 
+class BatchStabilityRecord(Record, frozen=True, kw_only=True):
+    """One batch by itself: what remains of it, and its line."""
+
+    batch: str
+    n: int
+    remaining_percent: EstimateRecord | NotAssessed
+    trend: StabilityTrendRecord | NotAssessed
+
+
+class BatchesRecord(Record, frozen=True, kw_only=True):
+    """Whether batches share a line, and each by itself where they do not.
+
+    Attributes:
+        slopes, intercepts: F tests of equal slopes, and of equal intercepts under a common slope.
+        level: significance level below which batches are not pooled.
+        decision: "one line", "common slope" or "separate lines".
+        worst: the batch that decides under separate lines.
+        each: every batch, under separate lines.
+    """
+
+    slopes: SignificanceRecord | None = None
+    intercepts: SignificanceRecord | None = None
+    level: float
+    decision: Literal["one line", "common slope", "separate lines"]
+    worst: str | None = None
+    each: tuple[BatchStabilityRecord, ...] = ()
+
+
 class StabilityRecord(Record, frozen=True, kw_only=True):
     """Stability under one condition of storage at one level.
 
@@ -58,6 +86,8 @@ class StabilityRecord(Record, frozen=True, kw_only=True):
         allowed_percent: largest change allowed; ``allowed_by`` says who states it.
         direction: of a change that counts.
         trend: the line over all times.
+        batches: of several batches, whether they were pooled; where not, ``remaining_percent``,
+            ``equivalence`` and ``trend`` are those of the worst one.
     """
 
     condition: str
@@ -78,6 +108,7 @@ class StabilityRecord(Record, frozen=True, kw_only=True):
     points: tuple[TimePoint, ...] = ()
     excluded: tuple[ExcludedPoint, ...] = ()
     with_excluded: EstimateRecord | NotAssessed | None = None
+    batches: BatchesRecord | None = None
 
 
 class FactorEffectRecord(Record, frozen=True, kw_only=True):

@@ -218,12 +218,14 @@ class ResultConformity(Record, frozen=True, kw_only=True):
         outcome: by the decision rule of the study.
         rule: that rule.
         conformance_probability: that the true value lies within the limits.
+        by: "simulation" where that refutes the first-order budget and decides.
     """
 
     value: float
     outcome: Literal["conforming", "non-conforming", "inconclusive"]
     rule: Literal["guarded", "simple"]
     conformance_probability: float
+    by: Literal["simulation"] | None = None
 
 
 class ConformityRecord(Record, frozen=True, kw_only=True):
@@ -243,6 +245,7 @@ class ConformityRecord(Record, frozen=True, kw_only=True):
         capability: width of the tolerance over 4·u, for two limits (JCGM 106, 7.6.3).
         result: of the formula, where the study has one in this unit.
         global_risks: for the items that the study describes.
+        by: "simulation" where that refutes the budget, and the guard band is that of the simulated results.
     """
 
     limit: Literal["legal limit", "specification"]
@@ -260,6 +263,7 @@ class ConformityRecord(Record, frozen=True, kw_only=True):
     capability: float | None = None
     result: ResultConformity | None = None
     global_risks: tuple[GlobalRiskRecord, ...] = ()
+    by: Literal["simulation"] | None = None
 
 
 class UncertaintyRecord(Record, frozen=True, kw_only=True):

@@ -7,7 +7,7 @@ from pydantic import AfterValidator, BeforeValidator, model_validator
 
 from validator.study.models.base import Label, Readings, Record, problem, quoted, refuse, refuse_all
 from validator.study.models.runs import Block, Run, numbers_of
-from validator.study.scalars import Scalar
+from validator.study.places import Scalar
 
 SETTINGS = {"+": 1, "-": -1, "0": 0, "+1": 1, "1": 1, "-1": -1}
 

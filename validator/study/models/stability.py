@@ -1,6 +1,6 @@
 """The block ``stability``."""
 
-from typing import Self
+from typing import Literal, Self
 
 from pydantic import model_validator
 
@@ -54,9 +54,25 @@ class StabilityRun(Run):
 
 
 class StabilityBlock(Block):
-    """The block ``stability``."""
+    """The block ``stability``; what remains is relative to the start, or to the ``level`` stated."""
 
+    relative_to: Literal["start", "level"] | None = None
     runs: tuple[StabilityRun, ...]
+
+    @model_validator(mode="after")
+    def _has_the_level_it_is_relative_to(self) -> Self:
+        if self.relative_to == "level":
+            misfits: list[tuple[str, tuple[str | int, ...]]] = []
+            for index, run in enumerate(self.runs):
+                if not run.level:
+                    message = "level is missing; it is required where relative_to is level"
+                    misfits.append((message, ("runs", index)))
+                elif run.axis == "signal":
+                    message = "signals cannot be compared with a level; give found, or omit relative_to"
+                    misfits.append((message, ("runs", index, "signals")))
+            if misfits:
+                refuse_all(misfits)
+        return self
 
     @model_validator(mode="after")
     def _one_time_unit_for_each_condition(self) -> Self:
