@@ -165,15 +165,11 @@ def trend_from_level(
     point = _first_outside(lambda x: (line.predict(x), line.predict(x)), lower, upper, span)
     scatter = float(line.standard_error_at(span))
     return StabilityTrend(
-        n=trend.n,
         change_per_time=line.slope,
         test=trend.test,
         change_at_end=student(
             float(line.predict(span)) - 100, scatter, line.degrees_of_freedom, confidence, "Student t"
         ),
-        allowed_percent=allowed_percent,
-        direction=direction,
-        start=trend.start,
         time_point=point,
         time_guarded=guarded,
         shown_guarded=min(span, math.inf if guarded is None else guarded),
