@@ -14,7 +14,7 @@ from validator.dossier.qualification_record import cases_table
 from validator.qualification import Case, qualify, read_cases, running
 from validator.qualification.adapters import ADAPTERS
 from validator.qualification.case import EVERY, Tolerance, half_a_unit
-from validator.qualification.installation import fingerprint
+from validator.qualification.running import fingerprint
 from validator.statistics import horwitz, regression
 
 CASES = {case.id: case for case in read_cases()}

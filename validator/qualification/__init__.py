@@ -1,8 +1,7 @@
 """Published cases run on this installation and compared digit by digit. No documents, no guidance."""
 
 from validator.qualification.case import Case, read_cases
-from validator.qualification.installation import Installation
-from validator.qualification.running import CaseResult, FigureResult, Qualification, qualify
+from validator.qualification.running import CaseResult, FigureResult, Installation, Qualification, qualify
 
 __all__ = [
     "Case",

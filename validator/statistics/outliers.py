@@ -95,9 +95,9 @@ def grubbs(values: Sequence[float] | FloatArray, *, alpha: float = 0.05) -> Outl
     )
 
 
-def grubbs_critical(n: int, alpha: float, *, two_sided: bool = True) -> float:
-    """Critical value of Grubbs' single test at level *alpha*, by the Bonferroni bound."""
-    t = t_quantile(1 - alpha / (2 * n if two_sided else n), n - 2)
+def grubbs_critical(n: int, alpha: float) -> float:
+    """Critical value of Grubbs' single test, two-sided at level *alpha*, by the Bonferroni bound."""
+    t = t_quantile(1 - alpha / (2 * n), n - 2)
     return (n - 1) / math.sqrt(n) * math.sqrt(t**2 / (n - 2 + t**2))
 
 

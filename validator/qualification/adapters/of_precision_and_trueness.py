@@ -105,10 +105,7 @@ def outliers(inputs: Inputs) -> Figures:
 
 def grubbs_table(inputs: Inputs) -> Figures:
     """Critical values of the test of Grubbs."""
-    return {
-        f"n = {n}": outlier_module.grubbs_critical(n, inputs["alpha"], two_sided=inputs["two_sided"])
-        for n in inputs["n"]
-    }
+    return {f"n = {n}": outlier_module.grubbs_critical(n, inputs["alpha"]) for n in inputs["n"]}
 
 
 def cochran_table(inputs: Inputs) -> Figures:
