@@ -154,6 +154,13 @@ class TTest(Record, frozen=True, kw_only=True):
     p: float
 
 
+class Range(Record, frozen=True, kw_only=True):
+    """An interval of levels."""
+
+    lower: float
+    upper: float
+
+
 class ExcludedPoint(Record, frozen=True, kw_only=True):
     """A datum that the study excludes, with its recorded cause."""
 

@@ -10,7 +10,7 @@ from msgspec.structs import replace
 
 from validator.errors import NotEstimable
 from validator.evaluation.calibration_record import lack_of_fit_record
-from validator.evaluation.convert import attempt, estimate_record, f_test, not_assessed, two_sided_record
+from validator.evaluation.convert import attempt, f_test, not_assessed
 from validator.evaluation.results import (
     AdditionLinearity,
     AdditionPoint,
@@ -20,6 +20,7 @@ from validator.evaluation.results import (
 )
 from validator.evaluation.rows import Cell, excluded, excluded_points, kept, runs_of
 from validator.statistics.distributions import t_two_sided_p
+from validator.statistics.interval import estimate_record, two_sided_record
 from validator.statistics.levels import average_repeated_readings
 from validator.statistics.linearity import mandel
 from validator.statistics.slopes import slope_ratio
