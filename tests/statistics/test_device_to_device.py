@@ -27,7 +27,6 @@ def test_components_of_a_balanced_layout():
     assert r.test.p == pytest.approx(theirs.pvalue)
     assert r.between_rsd.value == pytest.approx(100 * between / np.mean(means))
     assert r.within_rsd.value == pytest.approx(100 * math.sqrt(ms_within) / np.mean(means))
-    assert r.device_rsd == pytest.approx(100 * np.std(means, ddof=1) / np.mean(means))
     assert r.between_rsd.value in r.between_rsd.interval
     assert r.device_means == pytest.approx(means)
 
@@ -39,7 +38,7 @@ def test_one_reading_on_each_device_tells_the_total_only():
     assert isinstance(r.between_rsd, NotEstimable)
     assert isinstance(r.within_rsd, NotEstimable)
     assert r.test is None
-    assert r.total_rsd.value == pytest.approx(r.device_rsd)
+    assert r.total_rsd.value == pytest.approx(100 * np.std([10.0, 10.5, 9.5, 10.2], ddof=1) / 10.05)
     assert r.total_rsd.interval.is_bounded
 
 
@@ -68,4 +67,4 @@ def test_relative_figures_refer_to_the_mean_of_all_readings():
     """Device means that cancel to zero do not matter when the mean of all readings is positive."""
     r = device_to_device([[0.3, 0.1, 0.0, 0.0], [0.0, 0.0, 0.0, 0.0], [-0.1]])
 
-    assert r.device_rsd == pytest.approx(100 * np.std([0.1, 0.0, -0.1], ddof=1) / (0.3 / 9))
+    assert r.within_rsd.value == pytest.approx(100 * r.precision.repeatability_sd.value / (0.3 / 9))

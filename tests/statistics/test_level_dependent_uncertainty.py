@@ -28,7 +28,7 @@ def test_exact_uncertainties_give_their_own_function(s0, s1, unit):
 
     assert fit.function.s0 == pytest.approx(s0 * unit, rel=1e-4, abs=0)
     assert fit.function.s1 == pytest.approx(s1, rel=1e-4)
-    np.testing.assert_allclose(fit.fitted, fit.uncertainties, rtol=1e-5)
+    np.testing.assert_allclose(fit.function.at(x), np.hypot(s0 * unit, s1 * x), rtol=1e-5)
 
 
 def test_two_levels_determine_the_function():
@@ -47,7 +47,7 @@ def test_all_levels_count_alike_whatever_their_size():
 
     fit = fit_level_dependence(LEVELS, shifted)
 
-    assert fit.fitted[0] == pytest.approx(u[0], rel=0.1)
+    assert fit.function.at(LEVELS)[0] == pytest.approx(u[0], rel=0.1)
 
 
 def test_levels_with_more_degrees_of_freedom_count_more():

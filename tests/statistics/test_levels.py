@@ -58,7 +58,6 @@ def test_readings_of_one_preparation_become_one_value():
     )
     assert found.x.tolist() == [1, 2, 1]
     assert found.y.tolist() == [11, 22, 15]
-    assert found.readings.tolist() == [2, 3, 1]
 
 
 @pytest.mark.parametrize(

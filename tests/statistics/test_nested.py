@@ -80,7 +80,6 @@ def test_parts_add_up_and_intermediate_is_not_below_repeatability(analysis, drop
     assert sum(line.share_percent for line in result.components) == pytest.approx(100)
     assert result.intermediate_sd.value >= result.repeatability_sd.value
     assert result.intermediate_sd.value in result.intermediate_sd.interval
-    assert result.balanced == (dropped == 0)
     assert result.mean.value in result.mean.interval
 
 
@@ -141,7 +140,6 @@ def test_crossed_with_an_empty_cell_has_its_interval_from_the_effects():
         math.sqrt(likelihood.components.sum() + likelihood.residual)
     )
     assert result.intermediate_sd.interval.method.startswith("modified large-sample")
-    assert not result.balanced
 
 
 def test_crossed_in_blocks_says_where_its_interval_comes_from():

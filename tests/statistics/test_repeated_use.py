@@ -25,7 +25,6 @@ def test_uses_until_loss_is_an_inverse_prediction():
     assert r.uses_until_loss.interval.upper == pytest.approx(1 + 10 / r.decline_per_use.interval.lower)
     assert r.uses_until_loss.interval.lower < r.at_least < r.uses_until_loss.value
     assert r.loss_at_last_use.value == pytest.approx(9 * r.decline_per_use.value)
-    assert (r.n, r.devices, r.last_use) == (10, 1, 10.0)
 
 
 def test_whole_uses():
@@ -64,7 +63,7 @@ def test_devices_are_the_units_unless_pooled():
     units = repeated_use(use, signal, device.tolist())
     pooled = repeated_use(use, signal, device.tolist(), across_devices="pooled")
 
-    assert (units.devices, units.decline_per_use.degrees_of_freedom) == (3, 2)
+    assert units.decline_per_use.degrees_of_freedom == 2
     assert pooled.decline_per_use.degrees_of_freedom == 30 - 3 - 1
     assert units.decline_per_use.value == pytest.approx(pooled.decline_per_use.value, rel=0.02)
     assert units.homogeneity == pooled.homogeneity

@@ -4,7 +4,6 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy import stats
 
 from validator.errors import NotEstimable
 from validator.statistics.interval import Estimate, Interval
@@ -21,13 +20,11 @@ def interval(lower, upper):
 
 
 def test_change_with_interval():
-    """Change, Welch test and an interval that holds the change."""
+    """Change and an interval that holds the change."""
     y, ref = [1.08, 1.05, 1.07], [1.00, 1.01, 0.99, 1.00]
     r = relative_change(y, ref)
-    theirs = stats.ttest_ind(y, ref, equal_var=False)
 
     assert r.change.value == pytest.approx(100 * (np.mean(y) / np.mean(ref) - 1))
-    assert (r.t, r.p, r.degrees_of_freedom) == pytest.approx((theirs.statistic, theirs.pvalue, theirs.df))
     assert r.change.value in r.change.interval
     assert (r.n_with, r.n_reference, r.reason) == (3, 4, None)
 
@@ -45,7 +42,7 @@ def test_change_without_interval_says_why(y, ref, reason):
     r = relative_change(y, ref)
 
     assert r.change.value == pytest.approx(100 * (np.mean(y) / np.mean(ref) - 1))
-    assert (r.change.interval, r.t, r.p, r.reason) == (None, None, None, reason)
+    assert (r.change.interval, r.reason) == (None, reason)
 
 
 def test_reference_near_zero_has_an_open_interval():
@@ -90,7 +87,7 @@ def test_both_rules(change, limits, point, guarded):
     """The point rule looks at the change, the guarded rule at its interval; the limit itself is inside."""
     r = interferes(Estimate(value=change, interval=interval(*limits)))
 
-    assert (r.interferes, r.guarded, r.limit_percent) == (point, guarded, 5.0)
+    assert (r.interferes, r.guarded) == (point, guarded)
 
 
 def test_without_interval_the_guarded_rule_stays_open():
@@ -100,41 +97,31 @@ def test_without_interval_the_guarded_rule_stays_open():
 
 def test_tolerance_is_the_largest_ratio_with_all_lower_ones_inside():
     """A ratio above a failed one does not count, even when it looks fine itself."""
-    r = tolerance_ratio([1, 10, 100, 1000], [0.5, -2.0, 7.0, 1.0])
-
-    assert (r.value, r.first_outside, r.at_least, r.reason) == (10.0, 100.0, False, None)
+    assert tolerance_ratio([1, 10, 100, 1000], [0.5, -2.0, 7.0, 1.0]) == 10.0
 
 
 def test_guarded_tolerance_is_never_above_the_point_one():
     """The interval at 10 reaches beyond 5 %, so only 1 is shown."""
     limits = [interval(-1, 2), interval(-5.5, 1), interval(5, 9)]
 
-    assert tolerance_ratio([1, 10, 100], [0.5, -2.0, 7.0], limits, rule="point").value == 10.0
-    assert tolerance_ratio([1, 10, 100], [0.5, -2.0, 7.0], limits, rule="guarded").value == 1.0
+    assert tolerance_ratio([1, 10, 100], [0.5, -2.0, 7.0], limits, rule="point") == 10.0
+    assert tolerance_ratio([1, 10, 100], [0.5, -2.0, 7.0], limits, rule="guarded") == 1.0
 
 
-def test_no_tolerated_ratio_says_why():
-    """Even the smallest ratio outside gives None and a sentence, for either rule."""
-    point = tolerance_ratio([2, 20], [9.0, 30.0])
-    guarded = tolerance_ratio([2, 20], [1.0, 2.0], rule="guarded")
-
-    assert (point.value, point.reason) == (None, "the smallest ratio tested (2) is beyond ±5 %")
-    assert (guarded.value, guarded.reason) == (
-        None,
-        "the smallest ratio tested (2) is not shown to be within ±5 %",
-    )
+def test_no_tolerated_ratio_is_none():
+    """Even the smallest ratio outside gives None, by either rule."""
+    assert tolerance_ratio([2, 20], [9.0, 30.0]) is None
+    assert tolerance_ratio([2, 20], [1.0, 2.0], rule="guarded") is None
 
 
-def test_all_inside_means_at_least_the_largest():
-    """Nothing interferes: the tolerance is at least the largest ratio tested."""
-    r = tolerance_ratio([10, 1], [1.0, 2.0])
-
-    assert (r.value, r.at_least, r.first_outside) == (10.0, True, None)
+def test_all_inside_gives_the_largest():
+    """Nothing interferes: the largest ratio tested is tolerated."""
+    assert tolerance_ratio([10, 1], [1.0, 2.0]) == 10.0
 
 
 def test_a_ratio_tested_twice_must_pass_twice():
     """One failure at a ratio is enough."""
-    assert tolerance_ratio([1, 10, 10], [0.0, 1.0, 6.0]).value == 1.0
+    assert tolerance_ratio([1, 10, 10], [0.0, 1.0, 6.0]) == 1.0
 
 
 def test_tolerance_needs_ratios():
@@ -158,7 +145,7 @@ def test_order_does_not_matter_and_guarding_only_lowers(rows):
     point, guarded = ask(rows, "point"), ask(rows, "guarded")
 
     assert ask(rows[::-1], "point") == point
-    assert (guarded.value or 0) <= (point.value or 0)
+    assert (guarded or 0) <= (point or 0)
 
 
 def test_false_alarm_rate_of_the_guarded_rule():

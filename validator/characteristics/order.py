@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, Literal
+from functools import partial
+from typing import TYPE_CHECKING, Literal
 
 from validator.characteristics import Characteristic, Figure
 from validator.characteristics.carry_over import CARRY_OVER
@@ -10,17 +11,6 @@ from validator.characteristics.carry_over import CARRY_OVER
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-_OF_CALIBRATION: dict[str, Any] = {
-    "block": "calibration",
-    "section": "calibration",
-    "family": "calibration",
-    "counters": frozenset(
-        {
-            *("levels", "levels_above_zero", "replicates_per_level", "replicates_at_lowest_level"),
-            *("replicates_at_highest_level", "determinations", "series", "dates"),
-        }
-    ),
-}
 _OF_LINE = {
     "back_calculation_error_percent": Figure(
         "absolute relative error of the mean back-calculated value of a calibration level",
@@ -46,75 +36,90 @@ _OF_LINE = {
         "method coefficient of variation (residual standard deviation / slope / mean level)", "%"
     ),
 }
-_OF_LIMITS: dict[str, Any] = {
-    "takes": ("max",),
-    "unit": "level",
-    "ideal": 0.0,
-    "block": "blanks",
-    "section": "limits",
-    "family": "limits",
-    "of": ("independent blank or preparation", "independent blanks or preparations"),
-    "counters": frozenset(
+_of_calibration = partial(
+    Characteristic,
+    ideal=None,
+    found=("calibration",),
+    figures=_OF_LINE,
+    block="calibration",
+    section="calibration",
+    family="calibration",
+    counters=frozenset(
+        {
+            *("levels", "levels_above_zero", "replicates_per_level", "replicates_at_lowest_level"),
+            *("replicates_at_highest_level", "determinations", "series", "dates"),
+        }
+    ),
+)
+_of_limits = partial(
+    Characteristic,
+    takes=("max",),
+    unit="level",
+    block="blanks",
+    section="limits",
+    family="limits",
+    of=("independent blank or preparation", "independent blanks or preparations"),
+    counters=frozenset(
         {
             *("blanks", "low_level_samples", "batches", "dates", "instruments"),
             *("levels", "levels_above_zero", "replicates_per_level"),
         }
     ),
-}
+)
 _COUNTED_FOR_PRECISION = frozenset(
     {
         *("levels", "replicates_per_level", "determinations", "series", "replicates_per_series", "dates"),
         *("operators", "instruments", "samples"),
     }
 )
-_OF_RESIDUES: dict[str, Any] = {
-    "takes": ("min", "max"),
-    "unit": "level",
-    "block": "precision",
-    "section": "decision-limits",
-    "of": ("series", "series"),
-    "counters": _COUNTED_FOR_PRECISION,
-}
-_OF_PRECISION: dict[str, Any] = {
-    "takes": ("rsd_max", "max"),
-    "unit": "level",
-    "ideal": 0.0,
-    "block": "precision",
-    "section": "precision",
-    "family": "precision",
-    "deviation_in": ("precision",),
-}
-_OF_TRUENESS: dict[str, Any] = {
-    "unit": "%",
-    "block": "recovery",
-    "section": "trueness",
-    "family": "trueness",
-    "tolerates": "bias",
-    "of": ("independent result or series", "independent results or series"),
-    "planned_in": "recovery",
-    "counters": _COUNTED_FOR_PRECISION | {"reference_materials", "recoveries", "matrices"},
-    "figures": {
+_of_residues = partial(
+    Characteristic,
+    takes=("min", "max"),
+    unit="level",
+    ideal=None,
+    block="precision",
+    section="decision-limits",
+    of=("series", "series"),
+    counters=_COUNTED_FOR_PRECISION,
+)
+_of_precision = partial(
+    Characteristic,
+    takes=("rsd_max", "max"),
+    unit="level",
+    block="precision",
+    section="precision",
+    family="precision",
+    deviation_in=("precision",),
+    counters=_COUNTED_FOR_PRECISION,
+)
+_of_trueness = partial(
+    Characteristic,
+    block="recovery",
+    section="trueness",
+    family="trueness",
+    tolerates="bias",
+    of=("independent result or series", "independent results or series"),
+    planned_in="recovery",
+    counters=_COUNTED_FOR_PRECISION | {"reference_materials", "recoveries", "matrices"},
+    figures={
         "mean_recovery_percent": Figure("mean recovery", "%", ("recovery", "min"), per_level=True),
         "relative_bias_percent": Figure(
             "relative bias (mean recovery − 100 %)", "%", ("trueness", "max"), per_level=True
         ),
         "bias_test_p": Figure(
-            "p (t test of the bias against zero, two-sided)",
-            criterion=("trueness", "p_min"),
-            per_level=True,
+            "p (t test of the bias against zero, two-sided)", criterion=("trueness", "p_min"), per_level=True
         ),
     },
-}
-_OF_INTERFERENCE: dict[str, Any] = {
-    "takes": ("min", "max", "tolerated_ratio_min"),
-    "quantity": "change",
-    "unit": "%",
-    "ideal": 0.0,
-    "is_change": True,
-    "block": "interference",
-    "section": "selectivity",
-    "family": "selectivity",
-}
+)
+_of_interference = partial(
+    Characteristic,
+    takes=("min", "max", "tolerated_ratio_min"),
+    quantity="change",
+    is_change=True,
+    block="interference",
+    section="selectivity",
+    family="selectivity",
+)
 _RATIOS = {
     "relative_change_percent": Figure(
         "absolute relative change of the result or signal caused by an interferent", "%"
@@ -129,37 +134,28 @@ def _remaining(characteristic: str) -> dict[str, Figure]:
 
 
 ORDER: tuple[Characteristic, ...] = (
-    Characteristic(
+    _of_calibration(
         name="linearity",
         takes=("min", "p_min"),
         quantity="correlation coefficient",
         unit="1",
         ideal=1.0,
-        found=("calibration",),
         excluded_in=("calibration",),
-        figures=_OF_LINE,
-        **_OF_CALIBRATION,
     ),
-    Characteristic(
+    _of_calibration(
         name="lack_of_fit",
         takes=("p_min",),
         found=("calibration.lack_of_fit",),
-        figures=_OF_LINE,
-        **_OF_CALIBRATION,
     ),
-    Characteristic(
+    _of_calibration(
         name="residual_pattern",
         takes=("p_min",),
-        found=("calibration",),
-        figures=_OF_LINE,
-        **_OF_CALIBRATION,
     ),
-    Characteristic(
+    _of_calibration(
         name="working_range",
         takes=("min", "max"),
         quantity="end of the calibrated range",
         unit="level",
-        found=("calibration",),
         figures={
             **_OF_LINE,
             "range_lower_percent_of_specification": Figure(
@@ -169,19 +165,15 @@ ORDER: tuple[Characteristic, ...] = (
                 "upper end of the working range relative to the upper specification limit", "%"
             ),
         },
-        **_OF_CALIBRATION,
     ),
-    Characteristic(
+    _of_calibration(
         name="sensitivity",
         takes=("min", "max"),
         quantity="slope",
         unit="slope",
-        found=("calibration",),
         planned_in="calibration",
-        figures=_OF_LINE,
-        **_OF_CALIBRATION,
     ),
-    Characteristic(
+    _of_limits(
         name="detection_limit",
         quantity="detection limit",
         found=("detection.detection_limit",),
@@ -194,9 +186,8 @@ ORDER: tuple[Characteristic, ...] = (
                 "ratio of the low-level spike to the detection limit obtained from it"
             ),
         },
-        **_OF_LIMITS,
     ),
-    Characteristic(
+    _of_limits(
         name="quantification_limit",
         quantity="quantification limit",
         found=("detection.quantification_limit",),
@@ -205,39 +196,33 @@ ORDER: tuple[Characteristic, ...] = (
                 "declared quantification limit relative to the legal limit", "%"
             ),
         },
-        **_OF_LIMITS,
     ),
-    Characteristic(
+    _of_residues(
         name="decision_limit",
         quantity="decision limit",
-        found=("decision_limit",),
         figures={
             "decision_limit_percent_of_reference_point": Figure(
                 "decision limit CCα of an unauthorised substance relative to the reference point for action",
                 "%",
             ),
         },
-        **_OF_RESIDUES,
     ),
-    Characteristic(
+    _of_residues(
         name="detection_capability",
         quantity="detection capability",
-        found=("detection_capability",),
         figures={
             "detection_capability_percent_of_level_of_interest": Figure(
                 "detection capability CCβ relative to the legal limit, or to the reference point for action",
                 "%",
             ),
         },
-        **_OF_RESIDUES,
     ),
-    Characteristic(
+    _of_precision(
         name="repeatability",
         quantity="repeatability standard deviation",
         found=("precision.repeatability_sd",),
         excluded_in=("precision",),
         planned_in="precision",
-        counters=_COUNTED_FOR_PRECISION,
         figures={
             "repeatability_rsd_percent": Figure(
                 "repeatability RSD", "%", ("repeatability", "rsd_max"), per_level=True
@@ -247,23 +232,20 @@ ORDER: tuple[Characteristic, ...] = (
                 per_level=True,
             ),
         },
-        **_OF_PRECISION,
     ),
-    Characteristic(
+    _of_precision(
         name="intermediate_precision",
         quantity="intermediate standard deviation",
         found=("precision.intermediate_sd",),
         of=("series", "series"),
         planned_in="precision",
-        counters=_COUNTED_FOR_PRECISION,
         figures={
             "intermediate_rsd_percent": Figure(
                 "intermediate precision RSD", "%", ("intermediate_precision", "rsd_max"), per_level=True
             ),
         },
-        **_OF_PRECISION,
     ),
-    Characteristic(
+    _of_precision(
         name="reproducibility",
         quantity="reproducibility standard deviation",
         found=("precision.reproducibility_sd",),
@@ -280,28 +262,22 @@ ORDER: tuple[Characteristic, ...] = (
                 "HorRat: reproducibility RSD / Horwitz prediction", per_level=True
             ),
         },
-        **_OF_PRECISION,
     ),
-    Characteristic(
+    _of_trueness(
         name="trueness",
         takes=("min", "max", "p_min"),
         quantity="bias",
-        ideal=0.0,
         is_change=True,
         found=("recovery", "comparison"),
         excluded_in=("standard_addition",),
-        **_OF_TRUENESS,
     ),
-    Characteristic(
+    _of_trueness(
         name="recovery",
         takes=("min", "max"),
         quantity="recovery",
         ideal=100.0,
-        found=("recovery",),
-        excluded_in=("recovery",),
-        **_OF_TRUENESS,
     ),
-    Characteristic(
+    _of_interference(
         name="selectivity",
         found=("interference", "blank_response"),
         counters=frozenset({"blanks", "matrices", "samples", "interferents"}),
@@ -311,25 +287,18 @@ ORDER: tuple[Characteristic, ...] = (
             ),
             **_RATIOS,
         },
-        **_OF_INTERFERENCE,
     ),
-    Characteristic(
+    _of_interference(
         name="interference",
-        found=("interference",),
-        excluded_in=("interference",),
         counters=frozenset({"interferents", "ratios", "replicates_per_ratio"}),
         figures=_RATIOS,
-        **_OF_INTERFERENCE,
     ),
     Characteristic(
         name="matrix_effect",
         takes=("min", "max"),
         quantity="change of the slope",
-        unit="%",
-        ideal=0.0,
         is_change=True,
         block="matrix_calibration",
-        found=("matrix_effect",),
         excluded_in=("matrix_calibration",),
         section="matrix",
         names_things=True,
@@ -345,13 +314,7 @@ ORDER: tuple[Characteristic, ...] = (
         name="robustness",
         takes=("min", "max", "p_min"),
         quantity="effect",
-        unit="%",
-        ideal=0.0,
         is_change=True,
-        block="robustness",
-        found=("robustness",),
-        excluded_in=("robustness",),
-        section="robustness",
         tolerates="effect",
         names_things=True,
         counters=frozenset({"factors", "runs"}),
@@ -365,12 +328,7 @@ ORDER: tuple[Characteristic, ...] = (
         name="stability",
         takes=("min", "max", "max_change"),
         quantity="remaining part",
-        unit="%",
         ideal=100.0,
-        block="stability",
-        found=("stability",),
-        excluded_in=("stability",),
-        section="stability",
         names_things=True,
         counters=frozenset({"time_points", "replicates_per_time_point", "levels", "devices"}),
         figures=_remaining("stability"),
@@ -381,10 +339,8 @@ ORDER: tuple[Characteristic, ...] = (
         takes=("rsd_max", "max"),
         quantity="standard deviation between devices",
         unit="signal",
-        ideal=0.0,
         block="precision",
         told_by="device",
-        found=("device_to_device",),
         section="devices",
         of=("device", "devices"),
         deviation_in=("precision", "repeated_use"),
@@ -399,11 +355,7 @@ ORDER: tuple[Characteristic, ...] = (
         name="repeated_use",
         takes=("rsd_max", "min", "max", "max_change"),
         quantity="remaining part",
-        unit="%",
         ideal=100.0,
-        block="repeated_use",
-        found=("repeated_use",),
-        excluded_in=("repeated_use",),
         section="devices",
         deviation_in=("repeated_use",),
         names_things=True,
@@ -420,10 +372,7 @@ ORDER: tuple[Characteristic, ...] = (
         takes=("rsd_max", "max"),
         quantity="expanded uncertainty",
         unit="level",
-        ideal=0.0,
         block="precision",
-        found=("uncertainty",),
-        section="uncertainty",
         planned_in="precision",
         counters=frozenset(
             {"control_results", "laboratory_comparisons", "reference_materials", "recoveries", "levels"}
@@ -436,12 +385,11 @@ ORDER: tuple[Characteristic, ...] = (
     ),
     Characteristic(
         name="accuracy_profile",
+        ideal=None,
         takes=("min", "max"),
         quantity="end of the range of the profile",
         unit="level",
         block="precision",
-        found=("accuracy_profile",),
-        section="accuracy-profile",
         planned_in="precision",
         counters=frozenset({"levels", "series", "replicates_per_series"}),
         figures={
@@ -456,13 +404,10 @@ ORDER: tuple[Characteristic, ...] = (
         name="method_comparison",
         takes=("min", "max", "p_min"),
         quantity="mean difference",
-        unit="%",
-        ideal=0.0,
         is_change=True,
         block="comparison",
         found=("comparison",),
         excluded_in=("comparison",),
-        section="method-comparison",
         of=("sample", "samples"),
         tolerates="difference",
         counters=frozenset({"samples"}),

@@ -86,7 +86,7 @@ def _compared(
     if isinstance(this, Fitted) and isinstance(base, Fitted):
         mine, its = this.fit, base.fit
         ratio = attempt(lambda: two_sided_record(slope_ratio(mine, its, confidence=single)))
-        difference = attempt(lambda: t_test(slope_difference(mine, its).welch))
+        difference = attempt(lambda: t_test(slope_difference(mine, its)))
         pooled = attempt(lambda: t_test(pooled_slope_test(mine, its)))
         variances = attempt(lambda: f_test(residual_variance_ratio(mine, its)))
         gain = attempt(lambda: _gain(mine, its, single))

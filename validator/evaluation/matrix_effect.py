@@ -160,5 +160,5 @@ def _compared(
     return (
         attempt(lambda: estimate_record(slope_ratio(fit, solvent, confidence=confidence))),
         attempt(lambda: estimate_record(effect_percent(fit, solvent, confidence=confidence))),
-        attempt(lambda: t_test(slope_difference(fit, solvent, confidence=confidence).welch)),
+        attempt(lambda: t_test(slope_difference(fit, solvent))),
     )

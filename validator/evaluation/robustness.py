@@ -140,7 +140,7 @@ def _two_level(experiments: _Experiments) -> RobustnessRecord:
         margin=finite(found.margin),
         allowed_percent=experiments.allowed_percent,
         to_control=found.to_control,
-        orthogonal=found.orthogonality.orthogonal,
+        orthogonal=found.orthogonal,
         reason="no replicates, no dummy factors and too few effects"
         if found.standard_error is None
         else None,

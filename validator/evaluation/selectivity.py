@@ -162,8 +162,8 @@ def _records(tested: Sequence[_Tested], limit: float) -> list[InterferenceRecord
         amounts = [entry.amount for entry, _ in shown]
         changes = [outcome.change.value for _, outcome in shown]
         intervals: list[Interval | None] = [outcome.change.interval for _, outcome in shown]
-        point = tolerance_ratio(amounts, changes, intervals, limit_percent=limit, rule="point").value
-        guarded = tolerance_ratio(amounts, changes, intervals, limit_percent=limit, rule="guarded").value
+        point = tolerance_ratio(amounts, changes, intervals, limit_percent=limit, rule="point")
+        guarded = tolerance_ratio(amounts, changes, intervals, limit_percent=limit, rule="guarded")
     return [_record(entry, limit, point, guarded) for entry in tested]
 
 

@@ -230,7 +230,6 @@ class ToleranceIntervals(Struct, frozen=True, kw_only=True):
         degrees_of_freedom: ν of ``prediction_sd``.
         expectation: holds the share β of future results on average (β-expectation).
         content: holds at least the share β of future results with confidence γ (β-content); its level is γ.
-        beta: β.
         precision: the standard deviations behind the intervals.
         method: how they were found, in a sentence.
     """
@@ -240,7 +239,6 @@ class ToleranceIntervals(Struct, frozen=True, kw_only=True):
     degrees_of_freedom: float
     expectation: Interval
     content: Interval
-    beta: float
     precision: PrecisionResult
     method: str
 
@@ -319,7 +317,6 @@ def tolerance_intervals(
         degrees_of_freedom=nu,
         expectation=Interval(centre - reach, centre + reach, beta, "β-expectation"),
         content=Interval(centre - content, centre + content, gamma, f"β-content, β = {beta:g}"),
-        beta=beta,
         precision=precision,
         method=method,
     )

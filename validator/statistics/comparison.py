@@ -19,7 +19,6 @@ from validator.statistics.distributions import (
     student,
     t_two_sided_p,
 )
-from validator.statistics.equivalence import Equivalence, two_one_sided_tests
 from validator.statistics.interval import Estimate, Interval, SignificanceTest
 from validator.statistics.sample import Vector, summarise, vector, without_rounding
 
@@ -33,18 +32,14 @@ class PairedDifference(Struct, frozen=True, kw_only=True):
     """Mean of the differences this − reference.
 
     Attributes:
-        n: number of pairs.
         mean_difference: d̄ in the unit of the data.
         sd: standard deviation of the differences.
         test: t test of d̄ against 0.
-        equivalence: two one-sided tests of d̄ within the bounds asked for.
     """
 
-    n: int
     mean_difference: Estimate
     sd: float
     test: SignificanceTest
-    equivalence: Equivalence | None
 
 
 class VarianceComparison(Struct, frozen=True, kw_only=True):
@@ -81,7 +76,6 @@ def paired_difference(
     this: ArrayLike,
     reference: ArrayLike,
     *,
-    equivalence_bounds: tuple[float, float] | None = None,
     confidence: float = 0.95,
 ) -> PairedDifference:
     r"""Paired t test of two methods.
@@ -91,8 +85,7 @@ def paired_difference(
     Args:
         this: (n,) results of the method, one for each sample (means where readings were repeated).
         reference: (n,) results of the other method on the same samples.
-        equivalence_bounds: differences between which d̄ should be shown to lie, unit of the data.
-        confidence: level of the interval; each one-sided test has α = 1 − confidence.
+        confidence: level of the interval.
 
     Raises:
         NotEstimable: fewer than 2 pairs, or differences without scatter.
@@ -108,16 +101,10 @@ def paired_difference(
         raise NotEstimable("the differences show no variation", "results recorded with higher resolution")
     u, nu = math.sqrt(sample.variance_of_mean), sample.degrees_of_freedom
     t = sample.mean / u
-    equivalence = None
-    if equivalence_bounds is not None:
-        lower, upper = equivalence_bounds
-        equivalence = two_one_sided_tests(sample.mean, u, nu, lower=lower, upper=upper, alpha=1 - confidence)
     return PairedDifference(
-        n=sample.n,
         mean_difference=student(sample.mean, u, nu, confidence),
         sd=u * math.sqrt(sample.n),
         test=SignificanceTest(name="paired t", statistic=t, df=(nu,), p=t_two_sided_p(t, nu)),
-        equivalence=equivalence,
     )
 
 
@@ -193,8 +180,6 @@ class BlandAltman(Struct, frozen=True, kw_only=True):
     """Bias and limits of agreement of this − reference.
 
     Attributes:
-        n: number of samples.
-        scale: "absolute" (unit of the data) or "percent" (of the mean of the two methods).
         coverage: share of differences expected between the limits.
         bias: mean difference.
         sd: standard deviation of the differences, s.
@@ -204,11 +189,8 @@ class BlandAltman(Struct, frozen=True, kw_only=True):
         proportional_bias_test: t test of that slope against 0; None where the means are all equal or the
             differences lie on a line.
         differences: (n,) as plotted.
-        means: (n,) as plotted.
     """
 
-    n: int
-    scale: Literal["absolute", "percent"]
     coverage: float
     bias: Estimate
     sd: float
@@ -217,7 +199,6 @@ class BlandAltman(Struct, frozen=True, kw_only=True):
     proportional_bias: Estimate | None
     proportional_bias_test: SignificanceTest | None
     differences: tuple[float, ...]
-    means: tuple[float, ...]
 
 
 def bland_altman(
@@ -273,8 +254,6 @@ def bland_altman(
     slope, slope_test = _proportional_bias(d, means, confidence)
     percentile = partial(_percentile, sample.mean, s, n, z, confidence=confidence)
     return BlandAltman(
-        n=n,
-        scale=scale,
         coverage=coverage,
         bias=student(sample.mean, s / math.sqrt(n), nu, confidence),
         sd=s,
@@ -283,7 +262,6 @@ def bland_altman(
         proportional_bias=slope,
         proportional_bias_test=slope_test,
         differences=tuple(float(x) for x in d),
-        means=tuple(float(x) for x in means),
     )
 
 

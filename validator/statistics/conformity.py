@@ -29,13 +29,11 @@ class AcceptanceLimits(Struct, frozen=True, kw_only=True):
     Attributes:
         lower, upper: a measured value between them is accepted.
         guard_band: distance between tolerance and acceptance limit; 0 for simple acceptance.
-        max_risk: largest specific consumer's risk; None where it was not asked for.
     """
 
     lower: float
     upper: float
     guard_band: float
-    max_risk: float | None
 
     def __contains__(self, value: float) -> bool:
         return self.lower <= value <= self.upper
@@ -48,7 +46,6 @@ class ConformityDecision(Struct, frozen=True, kw_only=True):
         outcome: conforming, non-conforming, or inconclusive where neither can be said at the risk allowed.
         conformance_probability: probability that the true value lies within the limits.
         rule: "guarded" by the risk, "simple" by the measured value alone.
-        max_risk: largest probability of a wrong statement; None under the simple rule.
         acceptance: limits within which a measured value is conforming; None where the uncertainty is too
             large for any value to be so.
     """
@@ -56,7 +53,6 @@ class ConformityDecision(Struct, frozen=True, kw_only=True):
     outcome: Outcome
     conformance_probability: float
     rule: Rule
-    max_risk: float | None
     acceptance: AcceptanceLimits | None
 
 
@@ -138,7 +134,7 @@ def acceptance_limits(
     _check_risk(max_risk)
     if not (math.isfinite(lower) and math.isfinite(upper)):
         band = guard_band(standard_uncertainty, max_risk=max_risk, degrees_of_freedom=degrees_of_freedom)
-        return AcceptanceLimits(lower=lower + band, upper=upper - band, guard_band=band, max_risk=max_risk)
+        return AcceptanceLimits(lower=lower + band, upper=upper - band, guard_band=band)
     half = (upper - lower) / 2
 
     def risk(distance: float) -> float:
@@ -161,9 +157,7 @@ def acceptance_limits(
         )
     reach = last_below(risk, max_risk, 0.0, half)
     middle = lower + half
-    return AcceptanceLimits(
-        lower=middle - reach, upper=middle + reach, guard_band=half - reach, max_risk=max_risk
-    )
+    return AcceptanceLimits(lower=middle - reach, upper=middle + reach, guard_band=half - reach)
 
 
 def decide(
@@ -199,8 +193,7 @@ def decide(
             outcome="conforming" if lower <= value <= upper else "non-conforming",
             conformance_probability=p,
             rule=rule,
-            max_risk=None,
-            acceptance=AcceptanceLimits(lower=lower, upper=upper, guard_band=0.0, max_risk=None),
+            acceptance=AcceptanceLimits(lower=lower, upper=upper, guard_band=0.0),
         )
     try:
         acceptance = acceptance_limits(
@@ -217,9 +210,7 @@ def decide(
         outcome = "conforming"
     elif p <= max_risk:
         outcome = "non-conforming"
-    return ConformityDecision(
-        outcome=outcome, conformance_probability=p, rule=rule, max_risk=max_risk, acceptance=acceptance
-    )
+    return ConformityDecision(outcome=outcome, conformance_probability=p, rule=rule, acceptance=acceptance)
 
 
 def last_below(function: Callable[[float], float], bound: float, low: float, high: float) -> float:

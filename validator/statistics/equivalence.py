@@ -8,13 +8,7 @@ from typing import TYPE_CHECKING
 from msgspec import Struct
 
 from validator.errors import NotEstimable
-from validator.statistics.distributions import (
-    student_interval,
-    t_quantile,
-    t_two_sided,
-    t_two_sided_p,
-    t_upper_tail,
-)
+from validator.statistics.distributions import t_two_sided, t_two_sided_p, t_upper_tail
 from validator.statistics.interval import Interval
 from validator.statistics.sample import Sample, effective_degrees_of_freedom, summarise
 
@@ -26,27 +20,18 @@ class Equivalence(Struct, frozen=True, kw_only=True):
     """Outcome of two one-sided tests.
 
     Attributes:
-        estimate: the quantity that should lie between the bounds.
         lower: lower bound, in the unit of the estimate.
         upper: upper bound.
-        alpha: significance level of each one-sided test.
         p_lower: p against "at or below the lower bound".
         p_upper: p against "at or above the upper bound".
         passes: both tests are significant, so the whole interval lies between the bounds.
-        interval: two-sided interval at level 1 − 2α, which gives the same answer as the tests
-            (for a ratio: nearly, since the tests have degrees of freedom of their own).
-        degrees_of_freedom: ν of the standard error.
     """
 
-    estimate: float
     lower: float
     upper: float
-    alpha: float
     p_lower: float
     p_upper: float
     passes: bool
-    interval: Interval
-    degrees_of_freedom: float
 
     @property
     def p(self) -> float:
@@ -92,17 +77,12 @@ def two_one_sided_tests(
         raise NotEstimable("the results show no variation", "results recorded with sufficient resolution")
     p_lower = t_upper_tail((estimate - lower) / standard_error, degrees_of_freedom)
     p_upper = t_upper_tail((upper - estimate) / standard_error, degrees_of_freedom)
-    half_width = t_quantile(1 - alpha, degrees_of_freedom) * standard_error
     return Equivalence(
-        estimate=estimate,
         lower=lower,
         upper=upper,
-        alpha=alpha,
         p_lower=p_lower,
         p_upper=p_upper,
         passes=max(p_lower, p_upper) < alpha,
-        interval=Interval(estimate - half_width, estimate + half_width, 1 - 2 * alpha, "Student t"),
-        degrees_of_freedom=degrees_of_freedom,
     )
 
 
@@ -133,7 +113,7 @@ def equivalence_of_ratio(
     .. math:: t_L = (\bar y_1 - L\bar y_2)/\sqrt{v_1 + L^2 v_2}, \qquad
               t_U = (U\bar y_2 - \bar y_1)/\sqrt{v_1 + U^2 v_2}, \qquad v = s^2/n
 
-    each with its own Welch–Satterthwaite ν; the interval is Fieller's with ν at the estimated ratio.
+    each with its own Welch–Satterthwaite ν.
 
     Raises:
         NotEstimable: a single result on a side, no scatter, or a denominator that is not positive.
@@ -144,7 +124,6 @@ def equivalence_of_ratio(
     a, b = summarise(numerator, "numerator"), summarise(denominator, "denominator")
     if b.mean <= 0:
         raise NotEstimable("the reference mean is not positive", "a positive reference")
-    ratio, _, interval, nu = fieller_ratio_of_means(numerator, denominator, confidence=1 - 2 * alpha)
     v1, v2 = variances_of_means(a, b)
 
     def one_sided_p(bound: float, sign: int) -> float:
@@ -154,15 +133,11 @@ def equivalence_of_ratio(
 
     p_lower, p_upper = one_sided_p(lower, 1), one_sided_p(upper, -1)
     return Equivalence(
-        estimate=ratio,
         lower=lower,
         upper=upper,
-        alpha=alpha,
         p_lower=p_lower,
         p_upper=p_upper,
         passes=max(p_lower, p_upper) < alpha,
-        interval=interval,
-        degrees_of_freedom=nu,
     )
 
 
@@ -171,22 +146,18 @@ class WelchDifference(Struct, frozen=True, kw_only=True):
 
     Attributes:
         value: mean of the first minus mean of the second.
-        standard_error: sqrt(s1²/n1 + s2²/n2).
         degrees_of_freedom: Welch–Satterthwaite ν.
-        interval: Student t interval.
         t: value / standard_error.
         p: two-sided probability of |t|.
     """
 
     value: float
-    standard_error: float
     degrees_of_freedom: float
-    interval: Interval
     t: float
     p: float
 
 
-def welch_difference(first: ArrayLike, second: ArrayLike, *, confidence: float = 0.95) -> WelchDifference:
+def welch_difference(first: ArrayLike, second: ArrayLike) -> WelchDifference:
     r"""Difference of two means of independent results.
 
     .. math:: u^2 = s_1^2/n_1 + s_2^2/n_2, \qquad
@@ -205,9 +176,7 @@ def welch_difference(first: ArrayLike, second: ArrayLike, *, confidence: float =
     difference = a.mean - b.mean
     return WelchDifference(
         value=difference,
-        standard_error=u,
         degrees_of_freedom=nu,
-        interval=student_interval(difference, u, nu, confidence, "Welch t"),
         t=difference / u,
         p=t_two_sided_p(difference / u, nu),
     )

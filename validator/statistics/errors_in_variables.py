@@ -16,7 +16,7 @@ from validator.statistics.regression import EPS, CalibrationFit, fit
 from validator.statistics.sample import Vector, vector
 
 if TYPE_CHECKING:
-    from numpy.typing import ArrayLike, NDArray
+    from numpy.typing import ArrayLike
 
 
 _ITERATIONS = 200
@@ -29,27 +29,18 @@ class YorkFit(Struct, frozen=True, kw_only=True, eq=False):
         slope, intercept: standard errors from the stated uncertainties times sqrt(reduced χ²), so that
             they reflect the scatter found; intervals Student t with n − 2.
         slope_standard_uncertainty, intercept_standard_uncertainty: from the stated uncertainties alone.
-        covariance: (2, 2) of (intercept, slope), from the stated uncertainties alone.
         chi_squared: S = Σ W (y − a − b x)².
         degrees_of_freedom: n − 2.
         p: probability of a larger S if line and stated uncertainties hold.
-        adjusted_x, adjusted_y: (n,) the points on the line that belong to the observed ones.
-        iterations: until the slope stood still.
-        confidence: level of the intervals.
     """
 
     slope: Estimate
     intercept: Estimate
     slope_standard_uncertainty: float
     intercept_standard_uncertainty: float
-    covariance: NDArray[np.float64]
     chi_squared: float
     degrees_of_freedom: int
     p: float
-    adjusted_x: NDArray[np.float64]
-    adjusted_y: NDArray[np.float64]
-    iterations: int
-    confidence: float
 
     @property
     def reduced_chi_squared(self) -> float:
@@ -119,13 +110,12 @@ class _State(Struct, frozen=True, kw_only=True, eq=False):
     mean_x: float
     mean_y: float
     beta: Vector
-    iterations: int
 
 
 def _iterate(x: Vector, y: Vector, ux: Vector, uy: Vector, r: Vector, b: float) -> _State:
     cross = r * ux * uy
     smallest_step = math.inf
-    for iteration in range(1, _ITERATIONS + 1):
+    for _ in range(_ITERATIONS):
         w = 1.0 / (uy**2 + b * b * ux**2 - 2 * b * cross)
         total = float(w.sum())
         mean_x, mean_y = float(w @ x) / total, float(w @ y) / total
@@ -139,7 +129,7 @@ def _iterate(x: Vector, y: Vector, ux: Vector, uy: Vector, r: Vector, b: float) 
         b = new
         # Near the end rounding alone moves the slope: stop when the steps no longer shrink there.
         if step <= 4 * EPS * abs(b) or (step <= 1e-12 * abs(b) and step >= smallest_step):
-            return _State(b=b, w=w, mean_x=mean_x, mean_y=mean_y, beta=beta, iterations=iteration)
+            return _State(b=b, w=w, mean_x=mean_x, mean_y=mean_y, beta=beta)
         smallest_step = min(smallest_step, step)
     raise NotEstimable(
         "the regression with errors in both variables does not converge",
@@ -173,7 +163,6 @@ def _report(
     lever = x_origin + x_unit * mean_xi
     intercept = y_origin + y_unit * a - slope * x_origin
     u_intercept = math.hypot(y_unit / math.sqrt(total), lever * u_slope)
-    cross = -lever * u_slope**2
     nu = x.size - 2
     scatter = math.sqrt(chi_squared / nu)
 
@@ -186,14 +175,9 @@ def _report(
         intercept=estimate(intercept, u_intercept),
         slope_standard_uncertainty=u_slope,
         intercept_standard_uncertainty=u_intercept,
-        covariance=np.array([[u_intercept**2, cross], [cross, u_slope**2]]),
         chi_squared=chi_squared,
         degrees_of_freedom=nu,
         p=chi2_upper_tail(chi_squared, nu),
-        adjusted_x=x_origin + x_unit * xi,
-        adjusted_y=y_origin + y_unit * (state.mean_y + b * beta),
-        iterations=state.iterations,
-        confidence=confidence,
     )
 
 
@@ -201,19 +185,11 @@ class LevelUncertaintyEffect(Struct, frozen=True, kw_only=True, eq=False):
     """How much the uncertainty of the levels matters beside the scatter of the signals.
 
     Attributes:
-        share: (n,) |dy/dx| u(x) / (s/√w) at every point.
-        largest_share: the largest of them.
-        at: index of that point.
-        threshold: beyond which the levels can no longer be taken as exact.
-        matters: largest_share > threshold.
+        largest_share: largest |dy/dx| u(x) / (s/√w) of a point.
         york: line with errors in both directions, for a straight calibration whose levels matter; else None.
     """
 
-    share: NDArray[np.float64]
     largest_share: float
-    at: int
-    threshold: float
-    matters: bool
     york: YorkFit | None
 
 
@@ -250,16 +226,11 @@ def level_uncertainty_effect(
             "signals recorded with sufficient resolution to show variation",
         )
     u_y = s / np.sqrt(calibration.weights)
-    share = np.abs(calibration.slope_at(calibration.x)) * ux / u_y
-    at = int(share.argmax())
-    largest = float(share[at])
-    matters = largest > threshold
+    largest = float((np.abs(calibration.slope_at(calibration.x)) * ux / u_y).max())
     line = None
-    if matters and calibration.model == "linear":
+    if largest > threshold and calibration.model == "linear":
         line = york(calibration.x, calibration.y, u_x=ux, u_y=u_y, confidence=calibration.confidence)
-    return LevelUncertaintyEffect(
-        share=share, largest_share=largest, at=at, threshold=threshold, matters=matters, york=line
-    )
+    return LevelUncertaintyEffect(largest_share=largest, york=line)
 
 
 RatioSource = Literal["given", "replicates", "assumed"]
@@ -270,7 +241,6 @@ class Deming(Struct, frozen=True, kw_only=True):
     """Line this = intercept + slope·reference.
 
     Attributes:
-        n: number of samples.
         slope: with jackknife standard error.
         intercept: the same, unit of the data.
         variance_ratio: λ = error variance of this (y) / error variance of the reference (x).
@@ -278,7 +248,6 @@ class Deming(Struct, frozen=True, kw_only=True):
         reason: why there are no standard errors, when there are none.
     """
 
-    n: int
     slope: Estimate
     intercept: Estimate
     variance_ratio: float
@@ -351,7 +320,6 @@ def deming(
             else "the slope is determined by a single sample"
         )
         return Deming(
-            n=n,
             slope=Estimate(value=b),
             intercept=Estimate(value=a),
             variance_ratio=variance_ratio,
@@ -359,7 +327,6 @@ def deming(
             reason=reason,
         )
     return Deming(
-        n=n,
         slope=student(b, u_b, n - 2, confidence, JACKKNIFE),
         intercept=student(a, u_a, n - 2, confidence, JACKKNIFE),
         variance_ratio=variance_ratio,

@@ -64,7 +64,6 @@ class InterlaboratoryResult(Struct, frozen=True, kw_only=True):
 
     Attributes:
         n, laboratories: readings and cells used.
-        n_effective: n̿, readings per cell in the between-laboratory estimator.
         mean: general mean m, weighted by the readings; its standard error is over laboratories.
         repeatability_sd, repeatability_rsd: s_r.
         between_sd: s_L.
@@ -73,13 +72,11 @@ class InterlaboratoryResult(Struct, frozen=True, kw_only=True):
         cell_means, cell_sds, cell_sizes: by laboratory; a single reading has no standard deviation.
         mandel: h and k, or why not.
         outlier_tests: Cochran on the cells, Grubbs single and double on the cell means.
-        level: level of confidence of the intervals.
         method: how it was computed, in a sentence.
     """
 
     n: int
     laboratories: int
-    n_effective: float
     mean: Estimate
     repeatability_sd: Figure
     repeatability_rsd: Figure
@@ -93,7 +90,6 @@ class InterlaboratoryResult(Struct, frozen=True, kw_only=True):
     cell_sizes: tuple[int, ...]
     mandel: MandelStatistics | NotEstimable
     outlier_tests: tuple[OutlierTest, ...]
-    level: float
     method: str
 
 
@@ -145,7 +141,6 @@ def interlaboratory(
     return InterlaboratoryResult(
         n=layout.n,
         laboratories=layout.groups,
-        n_effective=layout.n0,
         mean=mean,
         repeatability_sd=s_r,
         repeatability_rsd=relative_standard_deviation(s_r, layout.mean),
@@ -159,7 +154,6 @@ def interlaboratory(
         cell_sizes=tuple(len(cell) for cell in used),
         mandel=_mandel_or_reason(used),
         outlier_tests=_outlier_tests(used, layout, alpha),
-        level=level,
         method="ISO 5725-2 estimators"
         + ("; negative between-laboratory variance set to zero" if clipped else ""),
     )
@@ -316,18 +310,14 @@ class RobustEstimate(Struct, frozen=True, kw_only=True):
     """Outcome of algorithm A.
 
     Attributes:
-        n: number of values.
         mean: robust average x*.
         sd: robust standard deviation s*.
         standard_error: 1.25·s*/√n.
-        iterations: rounds until both stood still.
     """
 
-    n: int
     mean: float
     sd: float
     standard_error: float
-    iterations: int
 
 
 def algorithm_a(values: Sequence[float] | FloatArray) -> RobustEstimate:
@@ -355,7 +345,7 @@ def algorithm_a(values: Sequence[float] | FloatArray) -> RobustEstimate:
         raise NotEstimable(
             "more than half of the values are identical", "values recorded with higher resolution"
         )
-    for iteration in range(1, _ITERATIONS + 1):
+    for _ in range(_ITERATIONS):
         limit = _WINSOR * spread
         winsorised = np.clip(x, centre - limit, centre + limit)
         new_centre = float(winsorised.mean())
@@ -364,11 +354,9 @@ def algorithm_a(values: Sequence[float] | FloatArray) -> RobustEstimate:
         centre, spread = new_centre, new_spread
         if still:
             return RobustEstimate(
-                n=n,
                 mean=origin + centre,
                 sd=spread,
                 standard_error=1.25 * spread / math.sqrt(n),
-                iterations=iteration,
             )
     raise NotEstimable("the robust mean does not converge", "more values with fewer ties")
 

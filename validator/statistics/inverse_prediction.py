@@ -47,10 +47,7 @@ class InversePrediction(Struct, frozen=True, kw_only=True):
         terms: the contributions to the squared standard error.
         g: t² var(slope)/slope²; from 1 on the slope is not significantly different from 0.
         unbounded: g ≥ 1, so that no finite interval exists.
-        extrapolated: x0 lies outside the levels of the calibration.
         degrees_of_freedom: ν of the calibration.
-        signal: mean signal of the sample.
-        m: number of signals averaged.
     """
 
     value: float
@@ -59,10 +56,7 @@ class InversePrediction(Struct, frozen=True, kw_only=True):
     terms: VarianceTerms
     g: float
     unbounded: bool
-    extrapolated: bool
     degrees_of_freedom: int
-    signal: float
-    m: int
 
 
 def inverse_prediction(
@@ -148,10 +142,7 @@ def inverse_prediction(
         terms=terms,
         g=g,
         unbounded=unbounded,
-        extrapolated=not _inside(fit, u0),
         degrees_of_freedom=fit.degrees_of_freedom,
-        signal=signal,
-        m=m,
     )
 
 
@@ -269,12 +260,10 @@ class BackCalculation(Struct, frozen=True, kw_only=True, eq=False):
     """Levels found for the calibration points themselves.
 
     Attributes:
-        x: (n,) levels.
         found: (n,) levels back-calculated from the signals; not a number where a parabola never reaches it.
         relative_error_percent: (n,) 100 (found/x − 1); not a number at level 0.
     """
 
-    x: NDArray[np.float64]
     found: NDArray[np.float64]
     relative_error_percent: NDArray[np.float64]
 
@@ -319,7 +308,7 @@ def back_calculate(fit: CalibrationFit, x: ArrayLike, y: ArrayLike) -> BackCalcu
         u = 2 * constant / np.where(denominator == 0, np.nan, denominator)
     found = fit.centre + fit.scale * u
     error = np.where(levels == 0, np.nan, 100.0 * (found / np.where(levels == 0, 1.0, levels) - 1.0))
-    return BackCalculation(x=levels, found=found, relative_error_percent=error)
+    return BackCalculation(found=found, relative_error_percent=error)
 
 
 class CalibrationContribution(Struct, frozen=True, kw_only=True):

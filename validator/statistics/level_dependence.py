@@ -159,19 +159,9 @@ class LevelDependenceFit(Struct, frozen=True, kw_only=True, eq=False):
 
     Attributes:
         function: the fitted function.
-        form: which parts it has.
-        levels: (k,) levels.
-        uncertainties: (k,) standard uncertainties there.
-        fitted: (k,) the function there.
-        degrees_of_freedom: (k,) ν of each uncertainty; None where they were taken as equally well known.
     """
 
     function: LevelDependentUncertainty
-    form: VarianceForm
-    levels: Vector
-    uncertainties: Vector
-    fitted: Vector
-    degrees_of_freedom: Vector | None
 
 
 def fit_level_dependence(
@@ -214,9 +204,4 @@ def fit_level_dependence(
     )
     return LevelDependenceFit(
         function=function,
-        form=form,
-        levels=x,
-        uncertainties=u,
-        fitted=function.at(x),
-        degrees_of_freedom=nu,
     )

@@ -93,12 +93,10 @@ class AveragedReadings(Struct, frozen=True, kw_only=True, eq=False):
     Attributes:
         x: (n,) level of each preparation, in order of first appearance.
         y: (n,) mean of its readings.
-        readings: (n,) how many readings went into the mean.
     """
 
     x: NDArray[np.float64]
     y: NDArray[np.float64]
-    readings: NDArray[np.intp]
 
 
 def average_repeated_readings(
@@ -134,7 +132,7 @@ def average_repeated_readings(
     if bool((np.abs(levels - level[index]) > _SAME_LEVEL * np.abs(levels).max()).any()):
         message = "readings of one preparation must have one level"
         raise ValueError(message)
-    return AveragedReadings(x=level, y=grouped.mean, readings=grouped.n)
+    return AveragedReadings(x=level, y=grouped.mean)
 
 
 def pooled_variance(levels: Levels) -> float:

@@ -58,7 +58,6 @@ class MonteCarlo(Struct, frozen=True, kw_only=True):
         symmetric: probabilistically symmetric coverage interval.
         shortest: shortest coverage interval.
         draws: number of simulated results M.
-        batches: number of batches of equal size they were drawn in.
         seed: that gives the same figures again.
         doubt: numerical doubt of mean, standard deviation and the limits of the symmetric interval; None
             for a single batch.
@@ -73,7 +72,6 @@ class MonteCarlo(Struct, frozen=True, kw_only=True):
     symmetric: Interval
     shortest: Interval
     draws: int
-    batches: int
     seed: int
     doubt: NumericalDoubt | None
     tolerance: float
@@ -157,7 +155,6 @@ def monte_carlo(
         symmetric=_symmetric(results, level),
         shortest=_shortest(results, level),
         draws=results.size,
-        batches=len(samples),
         seed=seed,
         doubt=doubt,
         tolerance=tolerance,

@@ -59,27 +59,19 @@ class ComponentsResult(Struct, frozen=True, kw_only=True):
     """Precision from several factors. Standard deviations in the unit of the data, RSDs in percent.
 
     Attributes:
-        n: number of readings.
         mean: arithmetic mean of all readings; its interval is approximate.
         components: outermost factor first, the residual last.
         repeatability_sd, repeatability_rsd: the residual; not estimable without replicates in the cells.
         intermediate_sd, intermediate_rsd: root of the sum of all components.
-        design: "nested" or "crossed".
-        balanced: by analysis of variance, else by restricted maximum likelihood.
-        level: level of confidence of the intervals.
         method: how it was computed, in a sentence.
     """
 
-    n: int
     mean: Estimate
     components: tuple[VarianceComponent, ...]
     repeatability_sd: Figure
     repeatability_rsd: Figure
     intermediate_sd: Figure
     intermediate_rsd: Figure
-    design: str
-    balanced: bool
-    level: float
     method: str
 
 
@@ -210,16 +202,12 @@ def _result(
             "every combination of factors has a single reading", "replicates under identical conditions"
         )
     return ComponentsResult(
-        n=len(y),
         mean=mean,
         components=parts.components,
         repeatability_sd=repeatability,
         repeatability_rsd=relative_standard_deviation(repeatability, mean.value),
         intermediate_sd=parts.total,
         intermediate_rsd=relative_standard_deviation(parts.total, mean.value),
-        design=design,
-        balanced=parts.balanced,
-        level=level,
         method=f"{design} random factors, " + parts.method,
     )
 
@@ -377,7 +365,6 @@ class ComponentParts(Struct, frozen=True, kw_only=True):
 
     components: tuple[VarianceComponent, ...]
     total: Figure
-    balanced: bool
     method: str
 
 
@@ -411,7 +398,6 @@ def from_mean_squares(table: Sequence[MeanSquareLine], level: float) -> Componen
             interval=holding(s, modified_large_sample_interval(terms, level)),
             degrees_of_freedom=nu,
         ),
-        balanced=True,
         method="balanced analysis of variance" + _said(clipped),
     )
 
@@ -448,7 +434,6 @@ def from_likelihood(
         total=Estimate(
             value=s, standard_error=s / math.sqrt(2 * nu), interval=interval, degrees_of_freedom=nu
         ),
-        balanced=False,
         method="unbalanced, restricted maximum likelihood" + _said(clipped),
     )
 

@@ -37,7 +37,6 @@ class OutlierTest(Struct, frozen=True, kw_only=True):
         name: the test by its usual name.
         statistic: its statistic.
         critical: critical value at ``alpha``.
-        alpha: level of significance; None where the critical value is a convention.
         p: probability under no outlier, an upper bound where the name of the test says Bonferroni.
         index: positions of the suspects in the data as given, most extreme first.
         suspect: the most extreme value; for Cochran the standard deviation of the group.
@@ -48,7 +47,6 @@ class OutlierTest(Struct, frozen=True, kw_only=True):
     name: str
     statistic: float
     critical: float
-    alpha: float | None
     p: float | None
     index: tuple[int, ...]
     suspect: float
@@ -90,7 +88,6 @@ def grubbs(values: Sequence[float] | FloatArray, *, alpha: float = 0.05) -> Outl
         name="Grubbs (Bonferroni)",
         statistic=G,
         critical=critical,
-        alpha=alpha,
         p=_grubbs_p(G, n),
         index=(at,),
         suspect=_value(values, at),
@@ -149,7 +146,6 @@ def grubbs_double(values: Sequence[float] | FloatArray, side: Side, *, alpha: fl
         name=f"Grubbs, two {side}",
         statistic=G,
         critical=critical,
-        alpha=alpha,
         p=None,
         index=(int(order[0]), int(order[1])),
         suspect=_value(values, int(order[0])),
@@ -177,7 +173,6 @@ def dixon(values: Sequence[float] | FloatArray, *, alpha: float = 0.05) -> Outli
         name="Dixon Q (r10)",
         statistic=Q,
         critical=dixon_critical(len(x), alpha),
-        alpha=alpha,
         p=p,
         index=(at,),
         suspect=_value(values, at),
@@ -220,7 +215,6 @@ def cochran(groups: Sequence[Sequence[float] | FloatArray], *, alpha: float = 0.
         name="Cochran (Bonferroni)",
         statistic=C,
         critical=critical,
-        alpha=alpha,
         p=min(1.0, k * f_upper_tail(ratio, nu, (k - 1) * nu)),
         index=(used[largest][0],),
         suspect=math.sqrt(variances[largest]),
@@ -260,7 +254,6 @@ def modified_z(values: Sequence[float] | FloatArray, *, alpha: float = 0.05) -> 
         name="modified z (Iglewicz-Hoaglin)",
         statistic=float(scores[at]),
         critical=MODIFIED_Z_CRITICAL,
-        alpha=None,
         p=None,
         index=beyond or (at,),
         suspect=_value(values, at),

@@ -29,21 +29,15 @@ class PassingBablok(Struct, frozen=True, kw_only=True):
     """Line this = intercept + slope·reference.
 
     Attributes:
-        n: number of samples.
         slope: shifted median of the pairwise slopes with its rank interval.
         intercept: median of y − b·x; the interval follows from the limits of the slope.
-        slopes_used: number N of pairwise slopes.
-        offset: number K of slopes below −1.
         linearity: cusum test; statistic max|cusum|/sqrt(L + 1), p of Kolmogorov's distribution; None where
             no sample lies on one side of the line.
         linearity_p: its p.
     """
 
-    n: int
     slope: Estimate
     intercept: Estimate
-    slopes_used: int
-    offset: int
     linearity: SignificanceTest | None
 
     @property
@@ -113,11 +107,8 @@ def passing_bablok(this: ArrayLike, reference: ArrayLike, *, confidence: float =
     method = "ranks of slopes"
     a_limits = sorted(_intercept(x, y, b, sign) for b, sign in zip(b_limits, (1, -1), strict=True))
     return PassingBablok(
-        n=n,
         slope=Estimate(value=middle, interval=Interval(*b_limits, confidence, method)),
         intercept=Estimate(value=a, interval=Interval(a_limits[0], a_limits[1], confidence, method)),
-        slopes_used=count,
-        offset=offset,
         linearity=_linearity(x, y, a, middle),
     )
 

@@ -55,11 +55,9 @@ class PrecisionResult(Struct, frozen=True, kw_only=True):
         between_sd: s_b, what the groups add.
         intermediate_sd: s_I = √(s_r² + s_b²); with single readings per group, the sd of the results.
         intermediate_rsd: 100·s_I/mean.
-        balanced: every group holds the same number of readings.
         ms_within, ms_between: mean squares of the analysis of variance; None where without df.
         df_within, df_between: their degrees of freedom.
         f, p: F test of the between mean square; None where there is no within scatter to test against.
-        level: level of confidence of every interval.
         method: how it was computed, in a sentence.
     """
 
@@ -71,14 +69,12 @@ class PrecisionResult(Struct, frozen=True, kw_only=True):
     between_sd: Figure
     intermediate_sd: Figure
     intermediate_rsd: Figure
-    balanced: bool
     ms_within: float | None
     ms_between: float | None
     df_within: int
     df_between: int
     f: float | None
     p: float | None
-    level: float
     method: str
 
 
@@ -91,7 +87,6 @@ class DuplicatesResult(Struct, frozen=True, kw_only=True):
         repeatability_sd: √(Σd²/2k), fit for use where the scatter does not change with level.
         repeatability_rsd: 100·√(Σ(d/x̄)²/2k), fit for use where the scatter is proportional to level.
         repeatability_limit: 2.8 times the standard deviation.
-        level: level of confidence of the intervals.
     """
 
     pairs: int
@@ -99,7 +94,6 @@ class DuplicatesResult(Struct, frozen=True, kw_only=True):
     repeatability_sd: Figure
     repeatability_rsd: Figure
     repeatability_limit: float | None
-    level: float
 
 
 def one_way(groups: Sequence[Sequence[float] | FloatArray], *, level: float = 0.95) -> PrecisionResult:
@@ -191,7 +185,6 @@ def duplicates(pairs: Sequence[tuple[float, float]] | FloatArray, *, level: floa
         repeatability_sd=sd,
         repeatability_rsd=rsd,
         repeatability_limit=LIMIT_FACTOR * sd.value if isinstance(sd, Estimate) else None,
-        level=level,
     )
 
 
@@ -256,14 +249,12 @@ def _result(layout: OneWayLayout, mean: Estimate, parts: _Parts, level: float) -
         between_sd=parts.between,
         intermediate_sd=parts.intermediate,
         intermediate_rsd=relative_standard_deviation(parts.intermediate, layout.mean),
-        balanced=layout.is_balanced,
         ms_within=ms_within,
         ms_between=ms_between,
         df_within=layout.df_within,
         df_between=layout.df_between,
         f=f,
         p=None if f is None else f_upper_tail(f, layout.df_between, layout.df_within),
-        level=level,
         method=parts.method,
     )
 
@@ -292,7 +283,6 @@ class DeviceToDevice(Struct, frozen=True, kw_only=True):
         devices: number of devices.
         n: number of readings.
         mean: mean of all readings, with devices as the independent units.
-        device_rsd: spread of the devices' mean signals as observed, 100·s(ȳ_j)/mean; None without scatter.
         between_rsd: what the devices add to the scatter of readings, or why it cannot be told.
         within_rsd: repeatability on one device, or why it cannot be told.
         total_rsd: of one reading on a device taken at random, or why it cannot be told.
@@ -304,7 +294,6 @@ class DeviceToDevice(Struct, frozen=True, kw_only=True):
     devices: int
     n: int
     mean: Estimate
-    device_rsd: float | None
     between_rsd: Figure
     within_rsd: Figure
     total_rsd: Figure
@@ -335,8 +324,6 @@ def device_to_device(readings: Sequence[ArrayLike], *, confidence: float = 0.95)
     result = one_way(groups, level=confidence)
     if result.mean.value <= 0:
         raise NotEstimable("the mean of the readings is not positive", "positive readings")
-    means = np.array([float(values.mean()) for values in groups])
-    spread = float(np.std(means - means[0], ddof=1))
     test = None
     if result.f is not None:
         df = (float(result.df_between), float(result.df_within))
@@ -345,11 +332,10 @@ def device_to_device(readings: Sequence[ArrayLike], *, confidence: float = 0.95)
         devices=len(groups),
         n=result.n,
         mean=result.mean,
-        device_rsd=100 * spread / result.mean.value if spread else None,
         between_rsd=relative_standard_deviation(result.between_sd, result.mean.value),
         within_rsd=result.repeatability_rsd,
         total_rsd=result.intermediate_rsd,
         test=test,
-        device_means=tuple(float(m) for m in means),
+        device_means=tuple(float(values.mean()) for values in groups),
         precision=result,
     )

@@ -11,7 +11,7 @@ from msgspec import Struct
 from validator.errors import NotEstimable
 from validator.statistics.interval import Estimate, Interval, SignificanceTest
 from validator.statistics.precision_intervals import Figure, standard_deviation
-from validator.statistics.sample import summarise, vector
+from validator.statistics.sample import summarise
 from validator.statistics.trend import RelativeTrend, pooled_trend, trend_of_units
 
 if TYPE_CHECKING:
@@ -30,9 +30,6 @@ class RepeatedUse(Struct, frozen=True, kw_only=True):
     """Decline with use, in percent of the signal of the first use.
 
     Attributes:
-        n: number of signals.
-        devices: number of devices.
-        last_use: number of the last use tested.
         decline_per_use: percent per use, positive for a loss.
         test: t test of no decline, two-sided.
         loss_at_last_use: percent lost at the last use tested.
@@ -49,9 +46,6 @@ class RepeatedUse(Struct, frozen=True, kw_only=True):
         reason: why there is no uses_until_loss.
     """
 
-    n: int
-    devices: int
-    last_use: float
     decline_per_use: Estimate
     test: SignificanceTest
     loss_at_last_use: Estimate
@@ -116,9 +110,6 @@ def repeated_use(
     until = _uses_until(trend, decline, loss_percent, confidence)
     whole = _whole(at_least)
     return RepeatedUse(
-        n=vector(signal, "signal").size,
-        devices=devices,
-        last_use=trend.end,
         decline_per_use=decline,
         test=trend.test,
         loss_at_last_use=decline.scaled(trend.end - trend.start),

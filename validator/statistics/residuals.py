@@ -31,14 +31,11 @@ class RunsTest(Struct, frozen=True, kw_only=True):
     Attributes:
         statistic: number of runs.
         expected: number expected of random signs, 1 + 2 n₁ n₂/(n₁ + n₂).
-        positive, negative: numbers of signs n₁ and n₂.
         p: two-sided.
     """
 
     statistic: int
     expected: float
-    positive: int
-    negative: int
     p: float
 
 
@@ -79,8 +76,6 @@ def runs_test(fit: CalibrationFit) -> RunsTest:
     return RunsTest(
         statistic=runs,
         expected=1 + 2 * positive * negative / signs.size,
-        positive=positive,
-        negative=negative,
         p=min(1.0, 2.0 * min(lower, upper)),
     )
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from itertools import combinations
 from typing import TYPE_CHECKING, Literal, NamedTuple
 
 import numpy as np
@@ -33,7 +32,6 @@ class FactorEffect(Struct, frozen=True, kw_only=True):
     Attributes:
         name: of the factor.
         effect: mean result at the high setting minus mean result at the low one, unit of the results.
-        percent: the effect in percent of the mean result; None when that is zero.
         t: effect/standard error.
         p: two-sided probability of t.
         significant: |effect| is beyond the margin.
@@ -44,7 +42,6 @@ class FactorEffect(Struct, frozen=True, kw_only=True):
 
     name: str
     effect: Estimate
-    percent: float | None
     t: float | None
     p: float | None
     significant: bool | None
@@ -66,9 +63,7 @@ class Robustness(Struct, frozen=True, kw_only=True):
         margin: t·standard error: an effect beyond it is significant.
         to_control: names of the factors whose setting must be controlled: those with an effect beyond the
             allowed one where it was stated, else those with a significant effect.
-        combined_sd: standard deviation of a single result if no effect were real, sqrt(N/4 · mean effect²),
-            for Youden's design sqrt(2/7 · ΣD²): well above the repeatability, some effect is real.
-        orthogonality: of the settings.
+        orthogonal: every factor is balanced and no two are correlated.
     """
 
     runs: int
@@ -80,8 +75,7 @@ class Robustness(Struct, frozen=True, kw_only=True):
     degrees_of_freedom: float | None
     margin: float | None
     to_control: tuple[str, ...]
-    combined_sd: float
-    orthogonality: Orthogonality
+    orthogonal: bool
 
 
 def factor_effects(
@@ -171,8 +165,7 @@ def factor_effects(
         degrees_of_freedom=nu if largest is not None else None,
         margin=None if largest is None else t_two_sided(confidence, nu) * largest,
         to_control=tuple(e.name for e in judged if _must_be_controlled(e)),
-        combined_sd=math.sqrt(y.size / 4 * float((effects**2).mean())),
-        orthogonality=orthogonality(x),
+        orthogonal=is_orthogonal(x),
     )
 
 
@@ -284,7 +277,6 @@ def _effect(
     return FactorEffect(
         name=name,
         effect=estimate,
-        percent=100 * effect / mean if mean else None,
         t=t,
         p=p,
         significant=significant,
@@ -307,20 +299,6 @@ _GENERATORS = {
 }
 # One line per run, factors A to G.
 _YOUDEN = ("+++++++", "++-+---", "+-+-+--", "+----++", "-++--+-", "-+--+-+", "--++--+", "---+++-")
-
-
-class Orthogonality(Struct, frozen=True, kw_only=True):
-    """Whether the effects of a design can be told apart.
-
-    Attributes:
-        balanced: every factor is high as often as low.
-        orthogonal: balanced, and no two factors are correlated.
-        correlated: pairs of factor numbers (from 0) whose settings are correlated.
-    """
-
-    balanced: bool
-    orthogonal: bool
-    correlated: tuple[tuple[int, int], ...]
 
 
 def plackett_burman(runs: int) -> Design:
@@ -350,8 +328,8 @@ def youden() -> Design:
     return np.array([_signs(run) for run in _YOUDEN], dtype=np.int64)
 
 
-def orthogonality(settings: ArrayLike) -> Orthogonality:
-    """Balance of every factor and correlation of every pair.
+def is_orthogonal(settings: ArrayLike) -> bool:
+    """Whether the effects can be told apart: every factor is balanced, and no two are correlated.
 
     Args:
         settings: (runs, factors) of +1 and −1.
@@ -359,11 +337,8 @@ def orthogonality(settings: ArrayLike) -> Orthogonality:
     x = two_level(settings)
     centred = x - x.mean(axis=0)
     products = centred.T @ centred
-    correlated = tuple(
-        (i, j) for i, j in combinations(range(x.shape[1]), 2) if abs(products[i, j]) > 1e-9 * x.shape[0]
-    )
-    balanced = bool((x.sum(axis=0) == 0).all())
-    return Orthogonality(balanced=balanced, orthogonal=balanced and not correlated, correlated=correlated)
+    correlated = np.abs(products - np.diag(np.diag(products))) > 1e-9 * x.shape[0]
+    return bool((x.sum(axis=0) == 0).all() and not correlated.any())
 
 
 def two_level(settings: ArrayLike) -> Design:
@@ -395,7 +370,6 @@ class SettingEffect(Struct, frozen=True, kw_only=True):
         name: of the factor.
         setting: which way it was changed.
         effect: mean with the change minus mean of the nominal procedure, unit of the results.
-        percent: the effect in percent of the nominal mean; None when that is zero.
         t: effect/standard error; None without replicates.
         p: two-sided probability of t, for this comparison alone.
         p_adjusted: p times the number of comparisons (Bonferroni), at most 1.
@@ -406,7 +380,6 @@ class SettingEffect(Struct, frozen=True, kw_only=True):
     name: str
     setting: Literal["low", "high"]
     effect: Estimate
-    percent: float | None
     t: float | None
     p: float | None
     p_adjusted: float | None
@@ -547,7 +520,6 @@ def _effect_of_setting(
         name=name,
         setting=setting,
         effect=estimate,
-        percent=100 * effect / nominal.mean if nominal.mean else None,
         t=t,
         p=p,
         p_adjusted=None if p is None else min(1.0, p * comparisons),

@@ -9,7 +9,7 @@ from msgspec import Struct
 
 from validator.errors import NotEstimable
 from validator.statistics.distributions import student
-from validator.statistics.equivalence import fieller_ratio_of_means, welch_difference
+from validator.statistics.equivalence import fieller_ratio_of_means
 from validator.statistics.interval import Estimate, Interval
 from validator.statistics.sample import summarise, vector
 
@@ -32,18 +32,12 @@ class RelativeChange(Struct, frozen=True, kw_only=True):
         change: 100·(ȳ_with/ȳ_ref − 1); without interval when a side has one result.
         n_with: results with the interferent.
         n_reference: results without it.
-        t: Welch t of the difference of the means.
-        p: its two-sided probability.
-        degrees_of_freedom: Welch–Satterthwaite ν of the difference.
         reason: why there is no interval, when there is none.
     """
 
     change: Estimate
     n_with: int
     n_reference: int
-    t: float | None
-    p: float | None
-    degrees_of_freedom: float | None
     reason: str | None
 
 
@@ -51,34 +45,12 @@ class Interference(Struct, frozen=True, kw_only=True):
     """Change against a limit.
 
     Attributes:
-        limit_percent: symmetric limit of the change.
         interferes: point rule: the change itself is beyond the limit.
         guarded: decision by the whole interval; "inconclusive" when it straddles a limit or is missing.
     """
 
-    limit_percent: float
     interferes: bool
     guarded: Guarded
-
-
-class ToleranceRatio(Struct, frozen=True, kw_only=True):
-    """Largest tested ratio that does not interfere, all lower ratios included.
-
-    Attributes:
-        value: the ratio; None when even the smallest tested is outside.
-        rule: "point" or "guarded".
-        limit_percent: symmetric limit of the change.
-        at_least: no tested ratio was outside, so the true tolerance is at least *value*.
-        first_outside: smallest tested ratio that is outside (or not shown to be inside).
-        reason: why *value* is None.
-    """
-
-    value: float | None
-    rule: Rule
-    limit_percent: float
-    at_least: bool
-    first_outside: float | None
-    reason: str | None
 
 
 class BlankMatrixResponse(Struct, frozen=True, kw_only=True):
@@ -86,14 +58,12 @@ class BlankMatrixResponse(Struct, frozen=True, kw_only=True):
 
     Attributes:
         n: number of independent blank matrices or preparations.
-        mean: mean response, unit of the data.
         percent_of_limit: mean response in percent of the response at the quantification limit, with
             two-sided interval; without one for a single blank.
         largest_percent: largest single response in percent.
     """
 
     n: int
-    mean: float
     percent_of_limit: Estimate
     largest_percent: float
 
@@ -125,30 +95,19 @@ def relative_change(
     if b.mean == 0:
         raise NotEstimable("the reference mean is zero", "a reference different from zero")
     change = Estimate(value=100 * (a.mean - b.mean) / b.mean)
-    t = p = nu = None
     reason = None
     try:
-        welch = welch_difference(y_with, y_ref, confidence=confidence)
-        _, u, ratio, nu_ratio = fieller_ratio_of_means(y_with, y_ref, confidence=confidence)
+        _, u, ratio, nu = fieller_ratio_of_means(y_with, y_ref, confidence=confidence)
     except NotEstimable as problem:
         reason = problem.reason
     else:
-        t, p, nu = welch.t, welch.p, welch.degrees_of_freedom
         interval = ratio.through(lambda one: 100 * (one - 1))
         if not interval.is_bounded:
             reason = "the reference does not differ significantly from zero"
         change = Estimate(
-            value=change.value, standard_error=100 * u, interval=interval, degrees_of_freedom=nu_ratio
+            value=change.value, standard_error=100 * u, interval=interval, degrees_of_freedom=nu
         )
-    return RelativeChange(
-        change=change,
-        n_with=a.n,
-        n_reference=b.n,
-        t=t,
-        p=p,
-        degrees_of_freedom=nu,
-        reason=reason,
-    )
+    return RelativeChange(change=change, n_with=a.n, n_reference=b.n, reason=reason)
 
 
 def interferes(change: Estimate, *, limit_percent: float = 5.0) -> Interference:
@@ -164,7 +123,7 @@ def interferes(change: Estimate, *, limit_percent: float = 5.0) -> Interference:
             guarded = "does not interfere"
         elif interval.lower > limit or interval.upper < -limit:
             guarded = "interferes"
-    return Interference(limit_percent=limit_percent, interferes=abs(change.value) > limit, guarded=guarded)
+    return Interference(interferes=abs(change.value) > limit, guarded=guarded)
 
 
 def tolerance_ratio(
@@ -174,8 +133,10 @@ def tolerance_ratio(
     *,
     limit_percent: float = 5.0,
     rule: Rule = "point",
-) -> ToleranceRatio:
+) -> float | None:
     """Largest tested ratio of interferent to analyte that stays inside, with every lower ratio inside too.
+
+    None when even the smallest one tested is outside.
 
     Args:
         ratios: (n,) ratios, in any order; one that was tested more than once must be inside each time.
@@ -200,20 +161,8 @@ def tolerance_ratio(
         raise ValueError(message)
     inside = np.array([_is_inside(x, i, limit_percent, rule) for x, i in zip(d, limits, strict=True)])
     outside = r[~inside]
-    first_outside = float(outside.min()) if outside.size else None
-    tolerated = r if first_outside is None else r[r < first_outside]
-    reason = None
-    if not tolerated.size:
-        shown = "is beyond" if rule == "point" else "is not shown to be within"
-        reason = f"the smallest ratio tested ({first_outside:g}) {shown} ±{limit_percent:g} %"
-    return ToleranceRatio(
-        value=float(tolerated.max()) if tolerated.size else None,
-        rule=rule,
-        limit_percent=limit_percent,
-        at_least=first_outside is None,
-        first_outside=first_outside,
-        reason=reason,
-    )
+    tolerated = r[r < outside.min()] if outside.size else r
+    return float(tolerated.max()) if tolerated.size else None
 
 
 def _is_inside(change: float, interval: Interval | None, limit_percent: float, rule: Rule) -> bool:
@@ -248,7 +197,6 @@ def blank_matrix_response(
         percent = student(sample.mean, u, nu, confidence)
     return BlankMatrixResponse(
         n=sample.n,
-        mean=float(y.mean()),
         percent_of_limit=percent,
         largest_percent=float(100 * y.max() / response_at_limit),
     )

@@ -5,16 +5,13 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from msgspec import Struct
-
 from validator.errors import NotEstimable
 from validator.statistics.distributions import (
     f_upper_tail,
     student,
-    student_interval,
     t_two_sided_p,
 )
-from validator.statistics.interval import Estimate, Interval, SignificanceTest
+from validator.statistics.interval import Estimate, SignificanceTest
 from validator.statistics.inverse_prediction import fieller_interval
 from validator.statistics.sample import effective_degrees_of_freedom
 
@@ -25,22 +22,6 @@ if TYPE_CHECKING:
 
 
 WEIGHTED = "the residual variances of weighted fits refer to different levels"
-
-
-class SlopeDifference(Struct, frozen=True, kw_only=True):
-    """Slope of one calibration minus that of another.
-
-    Attributes:
-        value: b1 − b2.
-        standard_error: sqrt(s_b1² + s_b2²), not pooled.
-        interval: Welch t.
-        welch: t test with Welch–Satterthwaite ν; it decides.
-    """
-
-    value: float
-    standard_error: float
-    interval: Interval
-    welch: SignificanceTest
 
 
 def slope_ratio(first: CalibrationFit, second: CalibrationFit, *, confidence: float = 0.95) -> Estimate:
@@ -77,10 +58,8 @@ def slope_ratio(first: CalibrationFit, second: CalibrationFit, *, confidence: fl
     )
 
 
-def slope_difference(
-    first: CalibrationFit, second: CalibrationFit, *, confidence: float = 0.95
-) -> SlopeDifference:
-    r"""Difference of the slopes of two independent lines.
+def slope_difference(first: CalibrationFit, second: CalibrationFit) -> SignificanceTest:
+    r"""Welch t test of equal slopes of two independent lines.
 
     .. math:: t_{Welch} = \frac{b_1 - b_2}{(s_{b1}^2 + s_{b2}^2)^{1/2}}
 
@@ -97,15 +76,9 @@ def slope_difference(
             "all points lie exactly on both lines",
             "signals recorded with sufficient resolution to show variation",
         )
-    difference, error = b1 - b2, math.sqrt(v1 + v2)
     nu = effective_degrees_of_freedom([(v1, nu1), (v2, nu2)])
-    t = difference / error
-    return SlopeDifference(
-        value=difference,
-        standard_error=error,
-        interval=student_interval(difference, error, nu, confidence, "Welch t"),
-        welch=SignificanceTest(name="slopes, Welch t", statistic=t, df=(nu,), p=t_two_sided_p(t, nu)),
-    )
+    t = (b1 - b2) / math.sqrt(v1 + v2)
+    return SignificanceTest(name="slopes, Welch t", statistic=t, df=(nu,), p=t_two_sided_p(t, nu))
 
 
 def common_slope_test(fits: Sequence[CalibrationFit]) -> SignificanceTest:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from contextlib import suppress
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -35,13 +36,9 @@ class StabilityTrend(Struct, frozen=True, kw_only=True):
     """Change with time, in percent of the fitted start.
 
     Attributes:
-        n: number of results.
         change_per_time: percent per unit of time.
         test: t test of no trend.
         change_at_end: percent at the longest time tested.
-        allowed_percent: largest change allowed.
-        direction: of a change that counts.
-        start: first time tested; times below are counted from it.
         time_point: time until the line reaches the allowed change; None when it never does.
         time_guarded: the same for the confidence limit of the line; None when that never does.
         shown_guarded: time_guarded, but not beyond the longest tested.
@@ -49,13 +46,9 @@ class StabilityTrend(Struct, frozen=True, kw_only=True):
         trend: the line behind all this.
     """
 
-    n: int
     change_per_time: Estimate
     test: SignificanceTest
     change_at_end: Estimate
-    allowed_percent: float
-    direction: Direction
-    start: float
     time_point: float | None
     time_guarded: float | None
     shown_guarded: float
@@ -81,21 +74,13 @@ class FirstVersusLast(Struct, frozen=True, kw_only=True):
     """Results at the last time against those at the first.
 
     Attributes:
-        first_time: as tested.
-        last_time: as tested.
         change: relative change in percent with Welch–Fieller interval.
-        equivalence: two one-sided tests of last/first within 1 ± allowed; None with its reason in
-            *reason* where a side has one result.
-        allowed_percent: largest change allowed.
-        reason: why there is no test.
+        equivalence: two one-sided tests of last/first within 1 ± allowed; None where a side
+            has one result.
     """
 
-    first_time: float
-    last_time: float
     change: RelativeChange
     equivalence: Equivalence | None
-    allowed_percent: float
-    reason: str | None
 
 
 def stability_trend(
@@ -138,13 +123,9 @@ def stability_trend(
     guarded_rate = {"decrease": -limit, "increase": limit, "either": abs(limit)}[direction]
     time_point, time_guarded = (time_until(r, allowed_percent) for r in (rate, guarded_rate))
     return StabilityTrend(
-        n=trend.n,
         change_per_time=trend.slope.scaled(100),
         test=trend.test,
         change_at_end=trend.slope.scaled(100 * span),
-        allowed_percent=allowed_percent,
-        direction=direction,
-        start=trend.start,
         time_point=time_point,
         time_guarded=time_guarded,
         shown_guarded=min(span, math.inf if time_guarded is None else time_guarded),
@@ -184,15 +165,11 @@ def trend_from_level(
     point = _first_outside(lambda x: (line.predict(x), line.predict(x)), lower, upper, span)
     scatter = float(line.standard_error_at(span))
     return StabilityTrend(
-        n=trend.n,
         change_per_time=line.slope,
         test=trend.test,
         change_at_end=student(
             float(line.predict(span)) - 100, scatter, line.degrees_of_freedom, confidence, "Student t"
         ),
-        allowed_percent=allowed_percent,
-        direction=direction,
-        start=trend.start,
         time_point=point,
         time_guarded=guarded,
         shown_guarded=min(span, math.inf if guarded is None else guarded),
@@ -309,22 +286,10 @@ def first_versus_last(
         raise NotEstimable("results are available at one time only", "results at two or more times")
     first, last = y[t == t.min()], y[t == t.max()]
     change = relative_change(last, first, confidence=confidence)
-    equivalence, reason = None, change.reason
-    try:
+    allowed = allowed_percent / 100
+    equivalence = None
+    with suppress(NotEstimable):
         equivalence = equivalence_of_ratio(
-            last,
-            first,
-            lower=1 - allowed_percent / 100,
-            upper=1 + allowed_percent / 100,
-            alpha=1 - confidence,
+            last, first, lower=1 - allowed, upper=1 + allowed, alpha=1 - confidence
         )
-    except NotEstimable as problem:
-        reason = problem.reason
-    return FirstVersusLast(
-        first_time=float(t.min()),
-        last_time=float(t.max()),
-        change=change,
-        equivalence=equivalence,
-        allowed_percent=allowed_percent,
-        reason=reason,
-    )
+    return FirstVersusLast(change=change, equivalence=equivalence)

@@ -22,20 +22,12 @@ class StandardAddition(Struct, frozen=True, kw_only=True, eq=False):
 
     Attributes:
         concentration: x0 times the dilution factor, with Fieller's interval (infinite when unbounded).
-        in_measured_solution: x0 itself, in the unit of the additions.
         fit: the line; linearity tests and the comparison with an external calibration take it.
-        g: t² s_b²/b².
-        unbounded: g ≥ 1, the slope is not significantly different from 0.
-        dilution_factor: content of the sample over content of the measured solution.
         extrapolation: x0 over the largest addition; far above 1 the answer lies far from the data.
     """
 
     concentration: Estimate
-    in_measured_solution: Estimate
     fit: CalibrationFit
-    g: float
-    unbounded: bool
-    dilution_factor: float
     extrapolation: float
 
 
@@ -100,10 +92,6 @@ def standard_addition(
     )
     return StandardAddition(
         concentration=x0.scaled(dilution_factor),
-        in_measured_solution=x0,
         fit=line,
-        g=g,
-        unbounded=g >= 1,
-        dilution_factor=dilution_factor,
         extrapolation=x0.value / float(line.x.max()),
     )

@@ -25,24 +25,20 @@ class RelativeTrend(Struct, frozen=True, kw_only=True):
 
     Attributes:
         n: number of results.
-        units: number of independent units behind the standard error (results, or devices).
         start: x where the line counts as 1 (the smallest x).
         end: largest x.
         slope: θ, fraction per unit of x, with two-sided interval.
         test: t test of no trend, two-sided.
-        residual_sd: residual standard deviation as a fraction of the mean; None where devices are the units.
         homogeneity: F test of equal relative slopes of the groups; None for one group or without residuals.
         curvature: t test of a quadratic term common to the groups; None without degrees of freedom.
         method: how it was computed.
     """
 
     n: int
-    units: int
     start: float
     end: float
     slope: Estimate
     test: SignificanceTest
-    residual_sd: float | None
     homogeneity: SignificanceTest | None
     curvature: SignificanceTest | None
     method: str
@@ -131,7 +127,6 @@ def pooled_trend(
     t = kappa / math.sqrt(v_slope)
     return RelativeTrend(
         n=n,
-        units=n,
         start=float(x_all.min()),
         end=float(x_all.max()),
         slope=Estimate(
@@ -141,7 +136,6 @@ def pooled_trend(
             degrees_of_freedom=nu,
         ),
         test=SignificanceTest(name="trend", statistic=t, df=(nu,), p=t_two_sided_p(t, nu)),
-        residual_sd=math.sqrt(s_squared),
         homogeneity=_homogeneity(lines),
         curvature=_curvature(lines),
         method="one line" if len(lines.rows) == 1 else "common relative slope (results as independent units)",
@@ -184,12 +178,10 @@ def trend_of_units(
     t = sample.mean / u
     return RelativeTrend(
         n=x_all.size,
-        units=sample.n,
         start=start,
         end=float(x_all.max()),
         slope=student(sample.mean, u, nu, confidence, "Student t, devices"),
         test=SignificanceTest(name="trend", statistic=t, df=(nu,), p=t_two_sided_p(t, nu)),
-        residual_sd=None,
         homogeneity=_homogeneity(lines),
         curvature=_curvature(lines),
         method=f"mean relative slope of {sample.n} devices (devices as independent units)",

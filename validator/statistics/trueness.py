@@ -45,7 +45,6 @@ class Recovery(Struct, frozen=True, kw_only=True):
         sd: standard deviation of the single recoveries; None for one result.
         t: (mean − 100)/standard error; None without a standard error.
         p_bias: two-sided p of t.
-        degrees_of_freedom: ν (Welch–Satterthwaite when a native's or reference's uncertainty entered).
         equivalence: two one-sided tests for the bounds asked for, in percent.
         reference_uncertainty_used: standard uncertainty of the reference that entered, unit of the data.
         native_uncertainty_used: standard uncertainty of the shared native content that entered.
@@ -63,7 +62,6 @@ class Recovery(Struct, frozen=True, kw_only=True):
     sd: float | None
     t: float | None
     p_bias: float | None
-    degrees_of_freedom: float | None
     equivalence: Equivalence | None
     reference_uncertainty_used: float | None
     native_uncertainty_used: float | None
@@ -266,7 +264,6 @@ def _recovery(
         sd=summarise(recoveries).sd,
         t=t,
         p_bias=p,
-        degrees_of_freedom=nu,
         equivalence=equivalence,
         reference_uncertainty_used=reference_uncertainty_used,
         native_uncertainty_used=native_uncertainty_used,

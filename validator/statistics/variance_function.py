@@ -30,7 +30,6 @@ class VarianceFunction(Struct, frozen=True, kw_only=True, eq=False):
         s0: standard deviation at level 0.
         theta: relative standard deviation at high levels, in signal unit per level unit.
         levels: (k,) levels it was fitted to.
-        variances: (k,) observed s² there.
         degrees_of_freedom: (k,) ν of each s².
         log_likelihood: at the optimum.
         covariance: (2, 2) of (s0², θ²) from the expected information; zeros where a part is absent.
@@ -40,7 +39,6 @@ class VarianceFunction(Struct, frozen=True, kw_only=True, eq=False):
     s0: float
     theta: float
     levels: NDArray[np.float64]
-    variances: NDArray[np.float64]
     degrees_of_freedom: NDArray[np.float64]
     log_likelihood: float
     covariance: NDArray[np.float64]
@@ -140,7 +138,6 @@ def fit_variance_function(
         s0=math.sqrt(total * constant),
         theta=math.sqrt(total * growing) / unit,
         levels=x,
-        variances=s2,
         degrees_of_freedom=nu,
         log_likelihood=_log_likelihood(s2, nu, total * shape),
         covariance=_covariance(x / unit, nu, total * shape, unit, form),
