@@ -90,8 +90,9 @@ def _level(entry: PrecisionRecord) -> float | None:
 
 
 def _recovery(record: ConfigurationRecord, _units: Units) -> Iterator[Observation]:
+    known = tuple(_known_samples(record))
     if isinstance(record.recovery, NotAssessed):
-        yield refused(record.recovery)
+        yield from known or (refused(record.recovery),)
         return
     for entry in record.recovery:
         yield Observation(
@@ -104,6 +105,29 @@ def _recovery(record: ConfigurationRecord, _units: Units) -> Iterator[Observatio
             total=entry.total_content,
             fixed=_of_reference(entry),
         )
+    yield from known
+
+
+def _known_samples(record: ConfigurationRecord) -> Iterator[Observation]:
+    """What standard addition found of contents that are known from elsewhere, in percent of them."""
+    if isinstance(record.standard_addition, NotAssessed):
+        return
+    for entry in record.standard_addition:
+        if not entry.reference:
+            continue
+        what = f"{entry.sample}, standard addition"
+        if isinstance(entry.concentration, NotAssessed):
+            yield refused(entry.concentration, level=entry.reference, what=what)
+        else:
+            yield Observation(
+                estimate=entry.concentration.scaled(100 / entry.reference),
+                unit="%",
+                level=entry.reference,
+                what=what,
+                kind="mean",
+                n=entry.n,
+                total=entry.reference,
+            )
 
 
 def _of_reference(entry: RecoveryRecord) -> float:
@@ -117,8 +141,12 @@ def _references_first(entries: tuple[RecoveryRecord, ...]) -> tuple[RecoveryReco
 
 
 def _bias(record: ConfigurationRecord, _units: Units) -> Iterator[Observation]:
+    known = tuple(
+        one if one.estimate is None else replace(one, estimate=one.estimate.shifted(-100.0))
+        for one in _known_samples(record)
+    )
     if isinstance(record.recovery, NotAssessed):
-        yield refused(record.recovery)
+        yield from known or (refused(record.recovery),)
         return
     for entry in _references_first(record.recovery):
         estimate = entry.mean_recovery.shifted(-100.0)
@@ -131,6 +159,7 @@ def _bias(record: ConfigurationRecord, _units: Units) -> Iterator[Observation]:
             fixed=_of_reference(entry),
             total=entry.total_content,
         )
+    yield from known
 
 
 def _bias_p(record: ConfigurationRecord, _units: Units) -> Iterator[Observation]:
