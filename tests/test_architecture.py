@@ -28,6 +28,7 @@ ROOMS = {
         "study",
         "statistics",
         "errors",
+        "records",
         "resources",
         "version",
         "yaml_loader",

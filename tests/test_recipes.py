@@ -281,7 +281,8 @@ RECORD = tuple[DilutionRecord, ...]
 '''
 
 STEP = '''"""Dilution: samples above the range, diluted into it."""
-from validator.evaluation.convert import attempt, estimate_record
+from validator.evaluation.convert import attempt
+from validator.statistics.interval import estimate_record
 from validator.evaluation.results import NotAssessed
 from validator.characteristics.dilution_integrity.results import DilutionRecord
 from validator.assessment.observation import figure

@@ -104,6 +104,23 @@ class EstimateRecord(Record, frozen=True, kw_only=True):
             self, value=_plus(self.value, by), ci=moved(self.ci), one_sided=moved(self.one_sided)
         )
 
+    def scaled(self, factor: float) -> EstimateRecord:
+        """The estimate and its bounds times a positive *factor*."""
+
+        def times(value: float | None) -> float | None:
+            return None if value is None else value * factor
+
+        def stretched(ends: Interval | None) -> Interval | None:
+            return None if ends is None else (times(ends[0]), times(ends[1]))
+
+        return structs.replace(
+            self,
+            value=times(self.value),
+            standard_error=times(self.standard_error),
+            ci=stretched(self.ci),
+            one_sided=stretched(self.one_sided),
+        )
+
 
 def _plus(value: float | None, by: float) -> float | None:
     return None if value is None else value + by
@@ -152,6 +169,13 @@ class TTest(Record, frozen=True, kw_only=True):
     t: float
     df: float
     p: float
+
+
+class Range(Record, frozen=True, kw_only=True):
+    """An interval of levels."""
+
+    lower: float
+    upper: float
 
 
 class ExcludedPoint(Record, frozen=True, kw_only=True):

@@ -10,11 +10,21 @@ IUPAC = {"guidance": "[iupac-single-laboratory-2002]"}
 ICH = {"guidance": "[ich-q2r2-2023]"}
 LEVELS = (1, 3, 5, 7, 9, 11)
 TURN = (0.002, -0.001, -0.002, 0.001)
+BLANK_SIGNALS = "{runs: [{signals: [0.2, 0.21, 0.19, 0.205, 0.195]}]}"
 
 
 def runs(*entries):
     """A block of runs."""
     return f"{{runs: [{', '.join(entries)}]}}"
+
+
+def additions(intercept, slope, more="", bend=0.0):
+    """A line of additions up to 10 mg/L, two portions each; *bend* lifts its middle."""
+    added = [0, 2.5, 5, 7.5, 10] * 2
+    signals = [
+        round(intercept + slope * x + bend * x * (10 - x) + TURN[i % 4], 5) for i, x in enumerate(added)
+    ]
+    return runs(f"{{sample: A, added: {added}, signals: {signals}{more}}}")
 
 
 def line(slope=0.1, more=""):
@@ -155,6 +165,42 @@ CASES = [
         ),
         {"study": RIVER, "calibration": line(), "recovery": spiked(3, 7)},
         {"study": RIVER, "calibration": line(), "recovery": spiked(3, 5, 7)},
+    ),
+    (
+        "standard_addition_in_doubt:blank_included",
+        (
+            "The signals of A include the blank; the mean blank corresponds to 2.0 mg/L, "
+            "which is 33 % of the content found."
+        ),
+        {"standard_addition": additions(0.6, 0.1), "blanks": BLANK_SIGNALS},
+        {
+            "standard_addition": additions(0.6, 0.1, ", blank_signals: [0.2, 0.21, 0.19]"),
+            "blanks": BLANK_SIGNALS,
+        },
+    ),
+    (
+        "standard_addition_in_doubt:blank_unknown",
+        "Whether the signals of A include a blank is not stated.",
+        {"standard_addition": additions(0.6, 0.1)},
+        {"standard_addition": additions(0.6, 0.1, ", blank_correction: none")},
+    ),
+    (
+        "standard_addition_in_doubt:curved",
+        "The line of additions to A is not straight (p < 0.001).",
+        {"standard_addition": additions(0.6, 0.1, bend=0.002)},
+        {"standard_addition": additions(0.6, 0.1)},
+    ),
+    (
+        "standard_addition_in_doubt:extrapolated",
+        "The content of A is 2.0 times the largest addition.",
+        {"standard_addition": additions(2.0, 0.1)},
+        {"standard_addition": additions(0.9, 0.1)},
+    ),
+    (
+        "standard_addition_in_doubt:successive",
+        "The additions to A went into one solution, so that their errors accumulate.",
+        {"standard_addition": additions(0.6, 0.1, ", successive: true")},
+        {"standard_addition": additions(0.6, 0.1)},
     ),
     (
         "matrix_effect_not_compensated:large",

@@ -151,3 +151,77 @@ def test_absent_block(record_of, described):
 
     assert record.not_assessed == "no standard addition data were provided"
     assert "three additions" in record.needs
+
+
+def test_additions_by_volume_into_one_cell(additions):
+    """Harvey, Analytical Chemistry 2.1, problem 5.9 (data and answer, 12.3, seen): additions to 5 mL.
+
+    Signals are corrected for the volumes added; by hand they give 12.26.
+    """
+    (entry,) = additions(
+        [
+            {
+                "sample": "A",
+                "sample_volume": 5.00,
+                "standard_concentration": 600,
+                "added_volume": [0, 0.10, 0.20, 0.30],
+                "signals": [0.119, 0.231, 0.339, 0.442],
+            }
+        ]
+    )
+
+    assert entry.concentration.value == pytest.approx(12.26, abs=0.005)
+    assert (entry.by_volume, entry.successive) == (True, True)
+    corrected = np.array([0.119, 0.231, 0.339, 0.442]) * (5 + np.array([0, 0.1, 0.2, 0.3])) / 5
+    line = stats.linregress([0, 12, 24, 36], corrected)
+    assert entry.concentration.value == pytest.approx(line.intercept / line.slope)
+
+
+def test_blanks_are_subtracted_and_widen_the_interval(additions):
+    """The content falls by the mean blank over the slope, and the error holds that of the mean blank."""
+    blanks = [0.20, 0.24, 0.22, 0.18]
+    (plain,), (net,) = additions([run()]), additions([run(blank_signals=blanks)])
+
+    shift = np.mean(blanks) / plain.slope.value
+    assert net.concentration.value == pytest.approx(plain.concentration.value - shift)
+    assert net.blank == pytest.approx(np.mean(blanks))
+    x, y = np.array(ADDED), np.array(SIGNALS) - np.mean(blanks)
+    line = stats.linregress(x, y)
+    s2 = ((y - line.intercept - line.slope * x) ** 2).sum() / 8
+    height = s2 / 10 + np.var(blanks, ddof=1) / 4
+    growth = s2 / ((x - x.mean()) ** 2).sum() * (y.mean() / line.slope) ** 2
+    assert net.concentration.standard_error == pytest.approx(np.sqrt(height + growth) / line.slope)
+
+
+def test_a_stated_reference_is_judged(judged, described):
+    """A known content that standard addition misses is a failure of trueness, and of recovery."""
+    study = described(
+        standard_addition={"runs": [run(reference=2.0)]},
+        criteria=[
+            {"characteristic": "trueness", "within": [-10, 10]},
+            {"characteristic": "recovery", "within": [90, 110]},
+        ],
+    )
+
+    _, results = judged(study)
+
+    found = {one.characteristic: (one.outcome, one.what) for one in results.assessment.findings}
+    assert found == dict.fromkeys(("trueness", "recovery"), ("does not meet", "canal, standard addition"))
+
+
+@pytest.mark.parametrize(
+    ("wrong", "message"),
+    [
+        ({"added_volume": ADDED}, "give either added, or added_volume"),
+        ({"added": None, "added_volume": ADDED}, "sample_volume is missing"),
+        ({"blank_signals": [0.1], "blank_correction": "subtracted"}, "would be subtracted again"),
+    ],
+)
+def test_additions_stated_in_two_ways_or_in_part_are_refused(study_of, described, wrong, message):
+    """Each with what is missing or too much."""
+    from validator.errors import StudyError
+
+    entry = {key: value for key, value in run(**wrong).items() if value is not None}
+
+    with pytest.raises(StudyError, match=message):
+        study_of(described(standard_addition={"runs": [entry]}))

@@ -81,6 +81,7 @@ def test_the_catalogue():
         "slope_not_significant",
         "spike_badly_chosen",
         "stability_claim_beyond_test",
+        "standard_addition_in_doubt",
         "too_few_devices",
         "too_few_or_badly_spread_levels",
         "too_few_replicates",

@@ -191,7 +191,7 @@ def test_filtration_rate_of_montgomery():
 
     r = factor_effects(np.column_stack(list(columns.values())), rate, list(columns))
 
-    effects = {e.name: e.effect.value for e in r.effects}
+    effects = {e.factor: e.effect.value for e in r.effects}
     printed = {"A": 21.625, "B": 3.125, "C": 9.875, "D": 14.625, "AC": -18.125, "AD": 16.625, "ABCD": 1.375}
     assert {name: effects[name] for name in printed} == pytest.approx(printed)
     assert r.error_source == "lenth"

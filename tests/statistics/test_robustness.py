@@ -24,7 +24,7 @@ RESULTS = np.array([101.2, 99.8, 100.4, 100.1, 98.9, 99.7, 100.9, 100.2])
 
 
 def by_name(result):
-    return {effect.name: effect for effect in result.effects}
+    return {effect.factor: effect for effect in result.effects}
 
 
 def test_effects_are_differences_of_means():
@@ -74,7 +74,7 @@ def test_declared_dummies_are_the_free_columns():
     declared = factor_effects(x, y, NAMES[:5] + dummies, dummies=dummies)
     free = factor_effects(x[:, :5], y, NAMES[:5])
 
-    assert [e.name for e in declared.effects] == NAMES[:5]
+    assert [e.factor for e in declared.effects] == NAMES[:5]
     assert declared.standard_error == pytest.approx(free.standard_error, rel=1e-9)
     effects = [y[x[:, k] == 1].mean() - y[x[:, k] == -1].mean() for k in range(5, 11)]
     assert declared.standard_error == pytest.approx(math.sqrt(np.mean(np.square(effects))), rel=1e-9)
@@ -113,7 +113,7 @@ def test_significant_settings_must_be_controlled_within_a_range():
 
     b = by_name(result)["B"]
     assert result.to_control == ("B",)
-    assert b.controlled_range == pytest.approx(
+    assert (b.controlled_range.lower, b.controlled_range.upper) == pytest.approx(
         (25 - 5 * result.margin / b.effect.value, 25 + 5 * result.margin / b.effect.value)
     )
     assert by_name(result)["A"].controlled_range is None
@@ -214,13 +214,14 @@ def test_one_at_a_time_written_out():
 
     s = math.sqrt((0.02 + 0.02) / 3)
     first = r.effects[1]
-    assert [(e.name, e.setting) for e in r.effects] == [
+    assert [(e.factor, e.setting) for e in r.effects] == [
         ("temperature", "low"),
         ("temperature", "high"),
         ("pH", "low"),
         ("pH", "high"),
     ]
-    assert (r.pooled_sd, r.degrees_of_freedom) == (pytest.approx(s), 3)
+    assert r.degrees_of_freedom == 3
+    assert r.standard_error == pytest.approx(s * math.sqrt(1 + 1 / 3))
     assert first.effect.value == pytest.approx(0.3)
     assert first.effect.standard_error == pytest.approx(s * math.sqrt(1 / 2 + 1 / 3))
     assert first.p == pytest.approx(2 * stats.t.sf(0.3 / first.effect.standard_error, 3))
@@ -232,7 +233,7 @@ def test_one_at_a_time_without_replicates():
     """No setting run twice: effects, no test, and an allowed effect decides by size."""
     r = one_at_a_time([[0, 0], [1, 0], [0, 1]], [10.0, 10.4, 12.0], ["a", "b"], allowed_effect=1.0)
 
-    assert (r.pooled_sd, r.reason, r.to_control) == (None, "no setting was run twice", ("b",))
+    assert (r.standard_error, r.reason, r.to_control) == (None, "no setting was run twice", ("b",))
     assert [e.effect.value for e in r.effects] == pytest.approx([0.4, 2.0])
     assert all(e.t is None for e in r.effects)
 

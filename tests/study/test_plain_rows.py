@@ -197,6 +197,7 @@ def test_numbers_are_judged_by_sign_and_size_alone():
             "settings",
             "noise_kind",
             "level_is",
+            "successive",
         ),
         *("sequence", "into"),
     }

@@ -282,7 +282,7 @@ _COUNTS: Mapping[Counter, Callable[[_Data], int]] = {
     Counter.RATIOS: _ratios,
     Counter.REPLICATES_PER_RATIO: _per_ratio,
     Counter.ADDITIONS: lambda data: _distinct(
-        added for run in data.runs for added in getattr(run, "added", ())
+        added for run in data.runs for added in getattr(run, "additions", ())
     ),
     Counter.FACTORS: _factors,
     Counter.RUNS: lambda data: _distinct(getattr(run, "settings", None) for run in data.kept),

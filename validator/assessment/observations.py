@@ -50,9 +50,10 @@ def observations(
     known = CHARACTERISTICS[characteristic]
     readers = known.part("assessing").READERS if known.home else READERS[characteristic]
     found = getattr(record, known.found[0].partition(".")[0]) if limit in readers else None
+    beside = tuple(BESIDE[characteristic, limit](record)) if (characteristic, limit) in BESIDE else ()
     if found is None or isinstance(found, NotAssessed):
-        return (refused(found or _nothing(characteristic)),)
-    return tuple(readers[limit](found, units))
+        return beside or (refused(found or _nothing(characteristic)),)
+    return (*readers[limit](found, units), *beside)
 
 
 def _nothing(characteristic: str) -> NotAssessed:
@@ -108,6 +109,28 @@ def _recovery(entries: tuple[RecoveryRecord, ...], _units: Units) -> Iterator[Ob
         )
 
 
+def _known_samples(record: ConfigurationRecord) -> Iterator[Observation]:
+    """What standard addition found of contents that are known from elsewhere, in percent of them."""
+    if isinstance(record.standard_addition, NotAssessed):
+        return
+    for entry in record.standard_addition:
+        if not entry.reference:
+            continue
+        what = f"{entry.sample}, standard addition"
+        if isinstance(entry.concentration, NotAssessed):
+            yield refused(entry.concentration, level=entry.reference, what=what)
+        else:
+            yield Observation(
+                estimate=entry.concentration.scaled(100 / entry.reference),
+                unit="%",
+                level=entry.reference,
+                what=what,
+                kind="mean",
+                n=entry.n,
+                total=entry.reference,
+            )
+
+
 def _of_reference(entry: RecoveryRecord) -> float:
     """Standard error of a mean recovery that comes from the reference value, percent."""
     return (entry.mean_recovery.value or 0.0) * (entry.reference_uncertainty_used or 0.0) / entry.level
@@ -119,8 +142,12 @@ def _references_first(entries: tuple[RecoveryRecord, ...]) -> tuple[RecoveryReco
 
 
 def _bias(entries: tuple[RecoveryRecord, ...], units: Units) -> Iterator[Observation]:
-    for one in _recovery(_references_first(entries), units):
-        yield replace(one, estimate=one.estimate and one.estimate.shifted(-100.0))
+    return map(_less_all, _recovery(_references_first(entries), units))
+
+
+def _less_all(recovered: Observation) -> Observation:
+    """The bias that a recovery shows."""
+    return replace(recovered, estimate=recovered.estimate and recovered.estimate.shifted(-100.0))
 
 
 def _bias_p(entries: tuple[RecoveryRecord, ...], _units: Units) -> Iterator[Observation]:
@@ -475,3 +502,11 @@ READERS: Mapping[str, Mapping[str, Reader]] = {
     "method_comparison": {"min": _difference, "max": _difference, "p_min": _difference_p},
 }
 """By characteristic and limit; a characteristic with a package has its readers there."""
+
+BESIDE: Mapping[tuple[str, str], Callable[[ConfigurationRecord], Iterator[Observation]]] = {
+    ("recovery", "min"): _known_samples,
+    ("recovery", "max"): _known_samples,
+    ("trueness", "min"): lambda record: map(_less_all, _known_samples(record)),
+    ("trueness", "max"): lambda record: map(_less_all, _known_samples(record)),
+}
+"""What another record says beside that of the characteristic, by characteristic and limit."""

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from msgspec import Struct
 
 from validator.errors import NotEstimable
-from validator.evaluation.convert import attempt, interval_record
+from validator.evaluation.convert import attempt
 from validator.evaluation.results import (
     BudgetRecord,
     ContributionRecord,
@@ -18,6 +18,7 @@ from validator.evaluation.results import (
 )
 from validator.evaluation.top_down import Part
 from validator.records import finite
+from validator.statistics.interval import interval_record
 from validator.statistics.inverse_prediction import calibration_contribution
 from validator.statistics.monte_carlo import validate
 from validator.statistics.uncertainty_budget import (

@@ -8,14 +8,7 @@ import numpy as np
 from msgspec import Struct
 
 from validator.errors import NotEstimable
-from validator.evaluation.convert import (
-    attempt,
-    estimate_record,
-    f_test,
-    t_test,
-    test_record,
-    two_sided_record,
-)
+from validator.evaluation.convert import attempt, f_test, t_test, test_record
 from validator.evaluation.results import (
     CalibrationPoint,
     CalibrationRecord,
@@ -37,6 +30,7 @@ from validator.evaluation.results import (
 from validator.evaluation.rows import Value, independent_values
 from validator.records import finite
 from validator.statistics.errors_in_variables import level_uncertainty_effect
+from validator.statistics.interval import estimate_record, two_sided_record
 from validator.statistics.inverse_prediction import back_calculate
 from validator.statistics.levels import by_level, pooled_variance
 from validator.statistics.linearity import (

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from validator.errors import NotEstimable
 from validator.evaluation.calibration import Fitted
-from validator.evaluation.convert import attempt, f_test, t_test, two_sided_record
+from validator.evaluation.convert import attempt, f_test, t_test
 from validator.evaluation.results import (
     ComparedConfiguration,
     ConfigurationComparison,
@@ -17,6 +17,7 @@ from validator.evaluation.results import (
     TTest,
 )
 from validator.statistics.detection import LimitResult, ratio_of_limits, resolve_detection
+from validator.statistics.interval import two_sided_record
 from validator.statistics.slopes import (
     common_slope_test,
     pooled_slope_test,

@@ -5,52 +5,25 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, TypeVar
 
-from msgspec.structs import replace
-
 from validator.errors import NotEstimable
 from validator.evaluation.results import (
     Equivalence,
     EstimateRecord,
     FTest,
-    Interval,
     NotAssessed,
     SignificanceRecord,
     TestRecord,
     TTest,
 )
-from validator.records import finite
+from validator.statistics.interval import estimate_record
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from validator.statistics.equivalence import Equivalence as EquivalenceTests
     from validator.statistics.interval import Estimate, SignificanceTest
-    from validator.statistics.interval import Interval as StatisticsInterval
 
 T = TypeVar("T")
-
-
-def interval_record(interval: StatisticsInterval | None) -> Interval | None:
-    """Limits as a pair; an open side is None."""
-    return None if interval is None else (finite(interval.lower), finite(interval.upper))
-
-
-def estimate_record(estimate: Estimate, reason: str | None = None) -> EstimateRecord:
-    """An estimate that may be judged as a record: with the two-sided interval and both one-sided bounds."""
-    interval = estimate.interval
-    record = two_sided_record(estimate, reason)
-    return record if interval is None else replace(record, one_sided=interval_record(interval.one_sided))
-
-
-def two_sided_record(estimate: Estimate, reason: str | None = None) -> EstimateRecord:
-    """An estimate as a record, with the two-sided interval alone."""
-    return EstimateRecord(
-        value=finite(estimate.value),
-        standard_error=finite(estimate.standard_error),
-        ci=interval_record(estimate.interval),
-        degrees_of_freedom=finite(estimate.degrees_of_freedom),
-        reason=reason,
-    )
 
 
 def figure_record(figure: Estimate | NotEstimable) -> EstimateRecord | NotAssessed:

@@ -6,9 +6,10 @@ from typing import TYPE_CHECKING, Literal
 
 from validator.errors import NotEstimable
 from validator.evaluation.chosen_guidance import kind_of, profiles_of
-from validator.evaluation.convert import attempt, estimate_record
+from validator.evaluation.convert import attempt
 from validator.evaluation.results import EstimateRecord, NotAssessed, ResidueLimitRecord
 from validator.statistics.decision_limits import FIVE_PERCENT, ONE_PERCENT, LevelUncertainty, limit_above
+from validator.statistics.interval import estimate_record
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

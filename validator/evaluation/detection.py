@@ -9,7 +9,7 @@ from msgspec import Struct
 
 from validator.errors import NotEstimable
 from validator.evaluation.chosen_guidance import profiles_of
-from validator.evaluation.convert import attempt, interval_record, not_assessed
+from validator.evaluation.convert import attempt, not_assessed
 from validator.evaluation.limit_inputs import limit_inputs
 from validator.evaluation.results import (
     DeclaredLimit,
@@ -28,6 +28,7 @@ from validator.statistics.detection import (
     resolve_detection,
     resolve_quantification,
 )
+from validator.statistics.interval import interval_record
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

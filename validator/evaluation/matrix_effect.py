@@ -9,7 +9,7 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from validator.evaluation.calibration import Fitted, calibrate
-from validator.evaluation.convert import attempt, estimate_record, t_test, two_sided_record
+from validator.evaluation.convert import attempt, t_test
 from validator.evaluation.results import (
     EstimateRecord,
     LinePoint,
@@ -19,6 +19,7 @@ from validator.evaluation.results import (
 )
 from validator.evaluation.rows import Cell, excluded, excluded_points, kept, runs_of
 from validator.evaluation.standard_addition import samples_of
+from validator.statistics.interval import estimate_record, two_sided_record
 from validator.statistics.slopes import matrix_effect as effect_percent
 from validator.statistics.slopes import pooled_slope_test, slope_difference, slope_ratio
 from validator.study.models.calibration import MatrixCalibrationRun

@@ -11,7 +11,7 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from validator.errors import NotEstimable
-from validator.evaluation.convert import attempt, estimate_record, figure_record, not_assessed
+from validator.evaluation.convert import attempt, figure_record, not_assessed
 from validator.evaluation.factors import Grouping, grouping, laboratories, within_laboratories
 from validator.evaluation.precision_components import split_within, within_laboratory
 from validator.evaluation.predicted_precision import share_of, with_prediction
@@ -35,7 +35,7 @@ from validator.statistics.interlaboratory import (
     robust_interlaboratory,
 )
 from validator.statistics.interlaboratory import interlaboratory as over_laboratories
-from validator.statistics.interval import Estimate
+from validator.statistics.interval import Estimate, estimate_record
 from validator.statistics.outliers import cochran, grubbs, outlier_tests
 from validator.statistics.precision import critical_difference
 from validator.statistics.precision import duplicates as of_pairs

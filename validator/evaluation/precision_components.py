@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 from msgspec.structs import replace
 
 from validator.errors import NotEstimable
-from validator.evaluation.convert import estimate_record, figure_record, not_assessed
+from validator.evaluation.convert import figure_record, not_assessed
 from validator.evaluation.results import (
     AnalysisOfVarianceRecord,
     EstimateRecord,
@@ -15,7 +15,7 @@ from validator.evaluation.results import (
     PrecisionRecord,
     VarianceComponentRecord,
 )
-from validator.statistics.interval import Estimate
+from validator.statistics.interval import Estimate, estimate_record
 from validator.statistics.nested import ComponentsResult, crossed, nested
 from validator.statistics.precision import (
     PrecisionResult,

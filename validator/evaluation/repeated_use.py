@@ -10,7 +10,7 @@ from msgspec.structs import replace
 
 from validator.errors import NotEstimable
 from validator.evaluation.chosen_guidance import BY_STUDY, CUSTOMARY, own_criterion
-from validator.evaluation.convert import attempt, estimate_record, figure_record, significance
+from validator.evaluation.convert import attempt, figure_record, significance
 from validator.evaluation.results import (
     DeclineRecord,
     DeviceUses,
@@ -20,7 +20,7 @@ from validator.evaluation.results import (
 )
 from validator.evaluation.rows import Cell, excluded, excluded_points, independent_values, kept, runs_of
 from validator.records import finite
-from validator.statistics.interval import Estimate
+from validator.statistics.interval import Estimate, estimate_record
 from validator.statistics.repeated_use import pooled_relative_scatter
 from validator.statistics.repeated_use import repeated_use as decline_of
 from validator.study.models.precision import RepeatedUseRun

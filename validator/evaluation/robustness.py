@@ -10,17 +10,10 @@ from msgspec.structs import replace
 
 from validator.errors import NotEstimable
 from validator.evaluation.chosen_guidance import own_criterion
-from validator.evaluation.convert import attempt, estimate_record
-from validator.evaluation.results import (
-    EstimateRecord,
-    FactorEffectRecord,
-    NotAssessed,
-    Range,
-    RobustnessRecord,
-)
+from validator.evaluation.convert import attempt
+from validator.evaluation.results import FactorEffectRecord, NotAssessed, RobustnessRecord
 from validator.evaluation.rows import Cell, excluded, excluded_points, independent_values, kept, runs_of
-from validator.records import finite
-from validator.statistics.robustness import FactorEffect, SettingEffect, factor_effects, one_at_a_time
+from validator.statistics.robustness import factor_effects, one_at_a_time
 from validator.study.models.robustness import RobustnessBlock, RobustnessRun
 
 if TYPE_CHECKING:
@@ -28,11 +21,8 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from validator.statistics.interval import Estimate
     from validator.study import Study
     from validator.study.models.robustness import Factor
-
-NO_MEAN = EstimateRecord(value=None, reason="the mean result is zero")
 
 DUMMY = "dummy"
 """A factor whose name begins so is a column without a factor: its effect is error."""
@@ -110,108 +100,43 @@ def _experiments(
 
 
 def _record(experiments: _Experiments) -> RobustnessRecord:
-    if experiments.block.design == "one_at_a_time":
-        return _one_at_a_time(experiments)
-    return _two_level(experiments)
+    design = experiments.block.design
+    found = _one_at_a_time(experiments) if design == "one_at_a_time" else _two_level(experiments)
+    written = {factor.name: factor for factor in experiments.block.factors}
+    return replace(
+        found,
+        design=design,
+        effects=tuple(_as_written(one, written[one.factor]) for one in found.effects),
+        allowed_percent=experiments.allowed_percent,
+    )
 
 
 def _two_level(experiments: _Experiments) -> RobustnessRecord:
-    mean = float(experiments.results.mean())
     names = experiments.names
-    found = factor_effects(
+    return factor_effects(
         experiments.settings,
         experiments.results,
         names,
         dummies=[name for name in names if name.casefold().startswith(DUMMY)],
         levels=[_quantities(factor) for factor in experiments.block.factors],
-        allowed_effect=experiments.allowed(mean),
+        allowed_effect=experiments.allowed(float(experiments.results.mean())),
         confidence=experiments.confidence,
-    )
-    factors = {factor.name: factor for factor in experiments.block.factors}
-    return RobustnessRecord(
-        design=experiments.block.design,
-        runs=found.runs,
-        results=found.results,
-        mean=found.mean,
-        effects=tuple(_effect(factors[one.name], one, found.mean) for one in found.effects),
-        error_source=found.error_source,
-        standard_error=finite(found.standard_error),
-        degrees_of_freedom=finite(found.degrees_of_freedom),
-        margin=finite(found.margin),
-        allowed_percent=experiments.allowed_percent,
-        to_control=found.to_control,
-        orthogonal=found.orthogonal,
-        reason="no replicates, no dummy factors and too few effects"
-        if found.standard_error is None
-        else None,
     )
 
 
 def _one_at_a_time(experiments: _Experiments) -> RobustnessRecord:
     nominal = experiments.results[(experiments.settings == 0).all(axis=1)]
-    allowed = experiments.allowed(float(nominal.mean())) if nominal.size else None
-    found = one_at_a_time(
+    return one_at_a_time(
         experiments.settings,
         experiments.results,
         experiments.names,
-        allowed_effect=allowed,
+        allowed_effect=experiments.allowed(float(nominal.mean())) if nominal.size else None,
         confidence=experiments.confidence,
     )
-    factors = {factor.name: factor for factor in experiments.block.factors}
-    alpha = 1 - experiments.confidence
-    return RobustnessRecord(
-        design="one_at_a_time",
-        runs=int(np.unique(experiments.settings, axis=0).shape[0]),
-        results=experiments.results.size,
-        mean=found.nominal_mean,
-        effects=tuple(
-            _setting_effect(factors[one.name], one, found.nominal_mean, alpha) for one in found.effects
-        ),
-        error_source="replicates" if found.pooled_sd else "none",
-        standard_error=max((one.effect.standard_error or 0.0 for one in found.effects), default=0.0) or None,
-        degrees_of_freedom=found.degrees_of_freedom,
-        margin=max((one.margin or 0.0 for one in found.effects), default=0.0) or None,
-        allowed_percent=experiments.allowed_percent,
-        to_control=found.to_control,
-        reason=found.reason,
-    )
 
 
-def _effect(factor: Factor, found: FactorEffect, mean: float) -> FactorEffectRecord:
-    reach = found.controlled_range
-    return replace(
-        _factor(factor, found.effect, mean),
-        t=found.t,
-        p=found.p,
-        significant=found.significant,
-        beyond_allowed=found.beyond_allowed,
-        controlled_range=None if reach is None else Range(lower=reach[0], upper=reach[1]),
-    )
-
-
-def _setting_effect(factor: Factor, found: SettingEffect, mean: float, alpha: float) -> FactorEffectRecord:
-    return replace(
-        _factor(factor, found.effect, mean),
-        setting=found.setting,
-        t=found.t,
-        p=found.p,
-        p_adjusted=found.p_adjusted,
-        significant=None if found.p_adjusted is None else found.p_adjusted < alpha,
-        beyond_allowed=found.beyond_allowed,
-    )
-
-
-def _factor(factor: Factor, effect: Estimate, mean: float) -> FactorEffectRecord:
-    percent = 100 / abs(mean) if mean else None
-    return FactorEffectRecord(
-        factor=factor.name,
-        low=factor.low,
-        high=factor.high,
-        nominal=factor.nominal,
-        unit=factor.unit,
-        effect=estimate_record(effect),
-        effect_percent=NO_MEAN if percent is None else estimate_record(effect.scaled(percent)),
-    )
+def _as_written(effect: FactorEffectRecord, factor: Factor) -> FactorEffectRecord:
+    return replace(effect, low=factor.low, high=factor.high, nominal=factor.nominal, unit=factor.unit)
 
 
 def _quantities(factor: Factor) -> tuple[float, float] | None:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Literal
 from msgspec import Struct
 
 from validator.errors import NotEstimable
-from validator.evaluation.convert import attempt, estimate_record, interval_record, two_sided_record
+from validator.evaluation.convert import attempt
 from validator.evaluation.results import (
     BlankResponseRecord,
     DetectionRecord,
@@ -18,6 +18,7 @@ from validator.evaluation.results import (
 )
 from validator.evaluation.rows import Cell, Value, excluded_points, independent_values, kept, runs_of
 from validator.records import finite
+from validator.statistics.interval import estimate_record, interval_record, two_sided_record
 from validator.statistics.selectivity import (
     RelativeChange,
     blank_matrix_response,

@@ -10,7 +10,7 @@ from msgspec.structs import replace
 
 from validator.errors import NotEstimable
 from validator.evaluation.calibration_record import lack_of_fit_record
-from validator.evaluation.convert import attempt, estimate_record, f_test, not_assessed, two_sided_record
+from validator.evaluation.convert import attempt, f_test, not_assessed
 from validator.evaluation.results import (
     AdditionLinearity,
     AdditionPoint,
@@ -20,8 +20,10 @@ from validator.evaluation.results import (
 )
 from validator.evaluation.rows import Cell, excluded, excluded_points, kept, runs_of
 from validator.statistics.distributions import t_two_sided_p
+from validator.statistics.interval import estimate_record, two_sided_record
 from validator.statistics.levels import average_repeated_readings
 from validator.statistics.linearity import mandel
+from validator.statistics.sample import Sample, summarise
 from validator.statistics.slopes import slope_ratio
 from validator.statistics.standard_addition import StandardAddition
 from validator.statistics.standard_addition import standard_addition as line_of_additions
@@ -63,13 +65,27 @@ class Additions(Struct, frozen=True):
         signals: list[float] = []
         for run in self.runs:
             if run.preparation == "repeated_reading":
-                averaged = average_repeated_readings(run.added, run.signals, run.added)
+                averaged = average_repeated_readings(run.additions, run.responses, run.additions)
                 added.extend(averaged.x.tolist())
                 signals.extend(averaged.y.tolist())
             else:
-                added.extend(run.added)
-                signals.extend(run.signals)
+                added.extend(run.additions)
+                signals.extend(run.responses)
         return np.array(added), np.array(signals)
+
+    @property
+    def blank(self) -> Sample | None:
+        """The blanks that are subtracted, all runs together."""
+        found = [signal for run in self.runs for signal in run.blank_signals or ()]
+        return summarise(found) if found else None
+
+    @property
+    def blank_corrected(self) -> bool | None:
+        """Whether a blank was subtracted, here or before; None where a run does not say."""
+        stated = {
+            "subtracted" if run.blank_signals is not None else run.blank_correction for run in self.runs
+        }
+        return None if None in stated else stated == {"subtracted"}
 
     def line(self, confidence: float) -> StandardAddition:
         """The line through the portions.
@@ -80,7 +96,14 @@ class Additions(Struct, frozen=True):
         added, signals = self.points()
         if added.size == 0:
             raise NotEstimable("all test portions are excluded", "test portions that are not excluded")
-        return line_of_additions(added, signals, dilution_factor=self.dilution_factor, confidence=confidence)
+        blank = self.blank
+        return line_of_additions(
+            added,
+            signals,
+            dilution_factor=self.dilution_factor,
+            blank_variance=0.0 if blank is None else blank.variance_of_mean or 0.0,
+            confidence=confidence,
+        )
 
 
 def samples_of(study: Study, cell: Cell) -> tuple[Additions, ...]:
@@ -158,6 +181,10 @@ def _estimated(sample: Additions, fitted: Fitted | NotAssessed, confidence: floa
         reference=sample.reference,
         difference=difference,
         p_reference=None if difference is None else _p(difference),
+        blank=None if sample.blank is None else sample.blank.mean,
+        by_volume=any(run.added_volume is not None for run in sample.runs) or None,
+        successive=any(run.is_successive for run in sample.runs) or None,
+        blank_corrected=sample.blank_corrected,
         points=tuple(
             AdditionPoint(added=float(x), signal=float(y)) for x, y in zip(line.x, line.y, strict=True)
         ),

@@ -7,6 +7,10 @@ from collections.abc import Callable
 from typing import TypeAlias
 
 from msgspec import Struct
+from msgspec.structs import replace
+
+from validator.records import EstimateRecord, finite
+from validator.records import Interval as Limits
 
 Law: TypeAlias = Callable[[float], tuple[float, float]]
 """Lower and upper limit at a level of confidence: what is known of the doubt of an estimate."""
@@ -135,3 +139,26 @@ class SignificanceTest(Struct, frozen=True, kw_only=True):
     p: float | None = None
     critical: float | None = None
     critical_level: float | None = None
+
+
+def interval_record(interval: Interval | None) -> Limits | None:
+    """Limits as a pair; an open side is None."""
+    return None if interval is None else (finite(interval.lower), finite(interval.upper))
+
+
+def estimate_record(estimate: Estimate, reason: str | None = None) -> EstimateRecord:
+    """An estimate that may be judged as a record: with the two-sided interval and both one-sided bounds."""
+    interval = estimate.interval
+    record = two_sided_record(estimate, reason)
+    return record if interval is None else replace(record, one_sided=interval_record(interval.one_sided))
+
+
+def two_sided_record(estimate: Estimate, reason: str | None = None) -> EstimateRecord:
+    """An estimate as a record, with the two-sided interval alone."""
+    return EstimateRecord(
+        value=finite(estimate.value),
+        standard_error=finite(estimate.standard_error),
+        ci=interval_record(estimate.interval),
+        degrees_of_freedom=finite(estimate.degrees_of_freedom),
+        reason=reason,
+    )

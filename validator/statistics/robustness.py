@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, Literal, NamedTuple
+from typing import TYPE_CHECKING, ClassVar, Literal, NamedTuple
 
 import numpy as np
-from msgspec import Struct
 
 from validator.errors import NotEstimable
 from validator.numbers import counted
+from validator.records import EstimateRecord, ExcludedPoint, Range, Record, finite
 from validator.statistics.distributions import student, t_two_sided, t_two_sided_p
-from validator.statistics.interval import Estimate
+from validator.statistics.interval import Estimate, estimate_record
 from validator.statistics.sample import Sample, Vector, summarise, vector
 
 if TYPE_CHECKING:
@@ -24,58 +24,74 @@ if TYPE_CHECKING:
 
 ErrorSource = Literal["replicates", "known", "dummies", "lenth", "none"]
 _FEWEST_DEGREES = 3
+NO_MEAN = EstimateRecord(value=None, reason="the mean result is zero")
 
 
-class FactorEffect(Struct, frozen=True, kw_only=True):
+class FactorEffectRecord(Record, frozen=True, kw_only=True):
     """Effect of one factor.
 
     Attributes:
-        name: of the factor.
-        effect: mean result at the high setting minus mean result at the low one, unit of the results.
-        t: effect/standard error.
-        p: two-sided probability of t.
-        significant: |effect| is beyond the margin.
-        beyond_allowed: |effect| is beyond the largest effect allowed; None when none was stated.
-        controlled_range: (lower, upper) setting inside which the effect stays within the margin, around
-            the middle of low and high; None for an effect that is not significant or without levels.
+        factor: its name.
+        low, high, nominal, unit: the settings as written.
+        setting: which way it was changed, in a one-at-a-time design; None in a two-level design.
+        effect: mean at high less mean at low, or mean of the change less mean of the nominal procedure.
+        effect_percent: in percent of the mean result (of the nominal one), which counts as exact.
+        t, p: of the effect; ``p_adjusted`` allows for the number of comparisons (Bonferroni), where it is
+            the p that decides.
+        significant: beyond the margin, by ``p_adjusted`` in a one-at-a-time design; None without an error.
+        beyond_allowed: the effect itself is beyond what the study allows; None where it states nothing.
+        controlled_range: setting inside which the effect stays within the margin.
     """
 
-    name: str
-    effect: Estimate
-    t: float | None
-    p: float | None
-    significant: bool | None
-    beyond_allowed: bool | None
-    controlled_range: tuple[float, float] | None
+    factor: str
+    low: str = ""
+    high: str = ""
+    nominal: str | None = None
+    unit: str | None = None
+    setting: Literal["low", "high"] | None = None
+    effect: EstimateRecord
+    effect_percent: EstimateRecord
+    t: float | None = None
+    p: float | None = None
+    p_adjusted: float | None = None
+    significant: bool | None = None
+    beyond_allowed: bool | None = None
+    controlled_range: Range | None = None
 
 
-class Robustness(Struct, frozen=True, kw_only=True):
-    """Effects of a screening design.
+class RobustnessRecord(Record, frozen=True, kw_only=True):
+    """Effects of small changes of the procedure.
 
     Attributes:
-        runs: number of different settings run.
-        results: number of results.
-        mean: mean of all results.
-        effects: one for each factor, in the order given, dummies left out.
-        error_source: where the standard error comes from.
-        standard_error: of an effect (the largest, when the design is unbalanced).
-        degrees_of_freedom: ν of it (m/3 for Lenth's).
-        margin: t·standard error: an effect beyond it is significant.
-        to_control: names of the factors whose setting must be controlled: those with an effect beyond the
-            allowed one where it was stated, else those with a significant effect.
-        orthogonal: every factor is balanced and no two are correlated.
+        design: as declared; a factor whose name begins with "dummy" stands for none.
+        runs, results: different settings, and results of them.
+        mean: of all results; of the nominal procedure in a one-at-a-time design.
+        effects: in the order of the factors.
+        error_source: where the standard error comes from: "replicates", "dummies" (free columns), "lenth"
+            (most effects taken as null) or "none".
+        standard_error, degrees_of_freedom, margin: of an effect; it is significant beyond the margin.
+        allowed_percent: largest effect the study allows; None where it states nothing.
+        to_control: factors whose setting must be kept: effects beyond the allowed one, else significant ones.
+        orthogonal: the effects can be told apart; None in a one-at-a-time design.
+        reason: why there is no standard error.
     """
 
+    always: ClassVar[tuple[str, ...]] = ("standard_error",)
+    design: str = ""
     runs: int
     results: int
     mean: float
-    effects: tuple[FactorEffect, ...]
-    error_source: ErrorSource
+    effects: tuple[FactorEffectRecord, ...]
+    error_source: str
     standard_error: float | None
-    degrees_of_freedom: float | None
-    margin: float | None
-    to_control: tuple[str, ...]
-    orthogonal: bool
+    degrees_of_freedom: float | None = None
+    margin: float | None = None
+    allowed_percent: float | None = None
+    to_control: tuple[str, ...] = ()
+    orthogonal: bool | None = None
+    reason: str | None = None
+    excluded: tuple[ExcludedPoint, ...] = ()
+    with_excluded: RobustnessRecord | None = None
 
 
 def factor_effects(
@@ -89,8 +105,8 @@ def factor_effects(
     known_degrees_of_freedom: float = math.inf,
     allowed_effect: float | None = None,
     confidence: float = 0.95,
-) -> Robustness:
-    r"""Effects by least squares, in an orthogonal design the differences of means.
+) -> RobustnessRecord:
+    r"""Effects by least squares, in an orthogonal design the differences of means; dummies left out.
 
     .. math:: E_k = \bar y_{k+} - \bar y_{k-}, \qquad E = t(1-\alpha/2, \nu)\,u_E \text{ is the margin}
 
@@ -155,17 +171,18 @@ def factor_effects(
         for k, effect, u_k in zip(real, effects, u, strict=True)
     )
     largest = float(u.max()) if source != "none" else None
-    return Robustness(
+    return RobustnessRecord(
         runs=np.unique(x, axis=0).shape[0],
         results=y.size,
         mean=mean,
         effects=judged,
         error_source=source,
         standard_error=largest,
-        degrees_of_freedom=nu if largest is not None else None,
+        degrees_of_freedom=finite(nu) if largest is not None else None,
         margin=None if largest is None else t_two_sided(confidence, nu) * largest,
-        to_control=tuple(e.name for e in judged if _must_be_controlled(e)),
+        to_control=_to_control(judged),
         orthogonal=is_orthogonal(x),
+        reason="no replicates, no dummy factors and too few effects" if largest is None else None,
     )
 
 
@@ -263,7 +280,7 @@ def _effect(
     levels: tuple[float, float] | None,
     allowed: float | None,
     confidence: float,
-) -> FactorEffect:
+) -> FactorEffectRecord:
     estimate, t, p, significant, controlled = Estimate(value=effect), None, None, None, None
     if u is not None:
         margin = t_two_sided(confidence, nu) * u
@@ -273,10 +290,11 @@ def _effect(
         significant = abs(effect) > margin
         if significant and levels is not None:
             middle, reach = sum(levels) / 2, abs(levels[1] - levels[0]) / 2 * margin / abs(effect)
-            controlled = (middle - reach, middle + reach)
-    return FactorEffect(
-        name=name,
-        effect=estimate,
+            controlled = Range(lower=middle - reach, upper=middle + reach)
+    return FactorEffectRecord(
+        factor=name,
+        effect=estimate_record(estimate),
+        effect_percent=_percent_of(mean, estimate),
         t=t,
         p=p,
         significant=significant,
@@ -285,9 +303,14 @@ def _effect(
     )
 
 
-def _must_be_controlled(effect: FactorEffect) -> bool:
-    """By size where an allowed effect is stated, else by significance."""
-    return bool(effect.significant if effect.beyond_allowed is None else effect.beyond_allowed)
+def _percent_of(mean: float, effect: Estimate) -> EstimateRecord:
+    return estimate_record(effect.scaled(100 / abs(mean))) if mean else NO_MEAN
+
+
+def _to_control(effects: Sequence[FactorEffectRecord]) -> tuple[str, ...]:
+    """Factors to keep by the size of their effect where an allowed one is stated, else by significance."""
+    decided = (e.significant if e.beyond_allowed is None else e.beyond_allowed for e in effects)
+    return tuple(dict.fromkeys(e.factor for e, keep in zip(effects, decided, strict=True) if keep))
 
 
 # First rows of the cyclic designs; the last run has every factor low.
@@ -363,51 +386,6 @@ def _signs(text: str) -> list[int]:
     return [1 if sign == "+" else -1 for sign in text]
 
 
-class SettingEffect(Struct, frozen=True, kw_only=True):
-    """Effect of one changed setting.
-
-    Attributes:
-        name: of the factor.
-        setting: which way it was changed.
-        effect: mean with the change minus mean of the nominal procedure, unit of the results.
-        t: effect/standard error; None without replicates.
-        p: two-sided probability of t, for this comparison alone.
-        p_adjusted: p times the number of comparisons (Bonferroni), at most 1.
-        margin: t·standard error.
-        beyond_allowed: |effect| is beyond the largest effect allowed; None when none was stated.
-    """
-
-    name: str
-    setting: Literal["low", "high"]
-    effect: Estimate
-    t: float | None
-    p: float | None
-    p_adjusted: float | None
-    margin: float | None
-    beyond_allowed: bool | None
-
-
-class OneAtATime(Struct, frozen=True, kw_only=True):
-    """Effects of settings changed one at a time.
-
-    Attributes:
-        nominal_mean: mean result of the nominal procedure.
-        effects: one for each setting that was run.
-        pooled_sd: standard deviation of replicates, all settings pooled; None without replicates.
-        degrees_of_freedom: of it.
-        to_control: names of factors with an effect beyond the allowed one where it was stated, else with a
-            significant effect after adjustment.
-        reason: why there is no standard error, when there is none.
-    """
-
-    nominal_mean: float
-    effects: tuple[SettingEffect, ...]
-    pooled_sd: float | None
-    degrees_of_freedom: int | None
-    to_control: tuple[str, ...]
-    reason: str | None
-
-
 def one_at_a_time(
     settings: ArrayLike,
     results: ArrayLike,
@@ -415,7 +393,7 @@ def one_at_a_time(
     *,
     allowed_effect: float | None = None,
     confidence: float = 0.95,
-) -> OneAtATime:
+) -> RobustnessRecord:
     r"""Each changed setting against the nominal procedure.
 
     .. math:: E = \bar y_{changed} - \bar y_{nominal}, \qquad
@@ -460,17 +438,21 @@ def one_at_a_time(
         _effect_of_setting(name, setting, sample, nominal, s, nu, len(changed), allowed_effect, confidence)
         for name, setting, sample in changed
     )
-    alpha = 1 - confidence
-    control = [e.name for e in effects if _setting_must_be_controlled(e, alpha)]
+    largest = max((one.effect.standard_error or 0.0 for one in effects), default=0.0) or None
     reason = None
     if not s:
         reason = "no setting was run twice" if not nu else "replicates do not scatter"
-    return OneAtATime(
-        nominal_mean=nominal.mean,
+    return RobustnessRecord(
+        design="one_at_a_time",
+        runs=np.unique(x, axis=0).shape[0],
+        results=y.size,
+        mean=nominal.mean,
         effects=effects,
-        pooled_sd=s,
+        error_source="replicates" if s else "none",
+        standard_error=largest,
         degrees_of_freedom=nu or None,
-        to_control=tuple(dict.fromkeys(control)),
+        margin=None if largest is None else t_two_sided(confidence, nu) * largest,
+        to_control=_to_control(effects),
         reason=reason,
     )
 
@@ -507,29 +489,23 @@ def _effect_of_setting(
     comparisons: int,
     allowed: float | None,
     confidence: float,
-) -> SettingEffect:
+) -> FactorEffectRecord:
     effect = changed.mean - nominal.mean
-    estimate, t, p, margin = Estimate(value=effect), None, None, None
+    estimate, t, p, adjusted = Estimate(value=effect), None, None, None
     if s:
         u = s * math.sqrt(1 / changed.n + 1 / nominal.n)
-        margin = t_two_sided(confidence, nu) * u
         estimate = student(effect, u, nu, confidence, "Student t, pooled")
         t = effect / u
         p = t_two_sided_p(t, nu)
-    return SettingEffect(
-        name=name,
+        adjusted = min(1.0, p * comparisons)
+    return FactorEffectRecord(
+        factor=name,
         setting=setting,
-        effect=estimate,
+        effect=estimate_record(estimate),
+        effect_percent=_percent_of(nominal.mean, estimate),
         t=t,
         p=p,
-        p_adjusted=None if p is None else min(1.0, p * comparisons),
-        margin=margin,
+        p_adjusted=adjusted,
+        significant=None if adjusted is None else adjusted < 1 - confidence,
         beyond_allowed=None if allowed is None else abs(effect) > allowed,
     )
-
-
-def _setting_must_be_controlled(effect: SettingEffect, alpha: float) -> bool:
-    """By size where an allowed effect is stated, else by adjusted significance."""
-    if effect.beyond_allowed is not None:
-        return effect.beyond_allowed
-    return effect.p_adjusted is not None and effect.p_adjusted < alpha

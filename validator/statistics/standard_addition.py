@@ -37,6 +37,7 @@ def standard_addition(
     *,
     weights: ArrayLike | None = None,
     dilution_factor: float = 1.0,
+    blank_variance: float = 0.0,
     confidence: float = 0.95,
 ) -> StandardAddition:
     r"""Extrapolate the line of standard additions to signal 0.
@@ -50,6 +51,8 @@ def standard_addition(
         signals: (n,) blank-corrected signals of independent preparations.
         weights: (n,) weights of the points.
         dilution_factor: content of the sample over content of the measured solution, > 0.
+        blank_variance: variance of the mean blank that was subtracted from every signal; it adds to that of
+            the height of the line, whose degrees of freedom are kept.
         confidence: level of the interval.
 
     Raises:
@@ -73,7 +76,7 @@ def standard_addition(
         raise NotEstimable("the slope is zero", "a signal that increases with the addition")
     # Signal 0 lies at u = −ȳ/c1, counted from the mean addition.
     u0 = -c0 / c1
-    height = float(line.scaled_covariance[0, 0]) / c1**2
+    height = (float(line.scaled_covariance[0, 0]) + blank_variance) / c1**2
     growth = float(line.scaled_covariance[1, 1]) / c1**2
 
     def limits(level: float) -> tuple[float, float]:

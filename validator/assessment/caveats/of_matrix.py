@@ -6,16 +6,21 @@ from typing import TYPE_CHECKING
 
 from validator import numbers
 from validator.assessment.caveats.raising import Raised, Subject, Trigger, listed, unlike
+from validator.errors import NotEstimable
 from validator.evaluation.results import (
     EstimateRecord,
+    FTest,
     InterferenceRecord,
     MatrixEffectRecord,
     NotAssessed,
+    StandardAdditionRecord,
     TTest,
 )
 from validator.evaluation.rows import kept
 from validator.evaluation.selectivity import interference_limit
 from validator.guidance import Counter
+from validator.records import value_of
+from validator.statistics.precision import single_series
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -87,6 +92,66 @@ def matrix_effect_not_compensated(subject: Subject) -> Trigger:
 
 def _effect(record: MatrixEffectRecord) -> float | None:
     return record.effect_percent.value if isinstance(record.effect_percent, EstimateRecord) else None
+
+
+def standard_addition_in_doubt(subject: Subject) -> Trigger:
+    """What a line of additions does not correct, or does not carry."""
+    found = subject.record.standard_addition
+    for record in () if isinstance(found, NotAssessed) else found:
+        if isinstance(record.concentration, NotAssessed):
+            continue
+        cases = (_blank(subject, record), _curvature(record), _extrapolation(record))
+        for case, values in (one for one in cases if one is not None):
+            yield Raised(
+                id="standard_addition_in_doubt",
+                case=case,
+                values={"sample": record.sample, **values},
+                characteristic="trueness",
+            )
+        if record.successive:
+            yield Raised(
+                id="standard_addition_in_doubt",
+                case="successive",
+                values={"sample": record.sample},
+                characteristic="trueness",
+            )
+
+
+def _blank(subject: Subject, record: StandardAdditionRecord) -> tuple[str, dict[str, str]] | None:
+    if record.blank_corrected or not isinstance(record.concentration, EstimateRecord):
+        return None
+    slope, content = value_of(record.slope), record.concentration.value
+    signals = [one.value for one in subject.values("blanks") if getattr(one.run, "axis", "") == "signal"]
+    unknown: tuple[str, dict[str, str]] | None = None
+    if record.blank_corrected is None:
+        unknown = "blank_unknown", {}
+    if not signals or not slope or not content:
+        return unknown
+    try:
+        mean = single_series(signals).mean
+    except NotEstimable:
+        return unknown
+    if mean.interval is None or 0 in mean.interval:
+        return None
+    blank = mean.value / slope * record.dilution_factor
+    return "blank_included", {
+        "blank": subject.unit(blank, 2),
+        "percent": numbers.significant(100 * blank / content, 2),
+    }
+
+
+def _curvature(record: StandardAdditionRecord) -> tuple[str, dict[str, str]] | None:
+    if isinstance(record.linearity, NotAssessed):
+        return None
+    tests = (record.linearity.quadratic_test, record.linearity.lack_of_fit)
+    p = min((one.p for one in tests if isinstance(one, FTest)), default=1.0)
+    return ("curved", {"p": numbers.p_text(p)}) if p < SIGNIFICANCE else None
+
+
+def _extrapolation(record: StandardAdditionRecord) -> tuple[str, dict[str, str]] | None:
+    if record.extrapolation is None or record.extrapolation <= 1:
+        return None
+    return "extrapolated", {"ratio": numbers.significant(record.extrapolation, 2, apart_from=(1.0,))}
 
 
 def matrices_claimed_beyond_tested(subject: Subject) -> Trigger:
@@ -217,6 +282,7 @@ TRIGGERS = (
     interferents_limit_samples,
     matrix_effect_not_examined,
     matrix_effect_not_compensated,
+    standard_addition_in_doubt,
     matrices_claimed_beyond_tested,
     interference_test_cannot_decide,
 )

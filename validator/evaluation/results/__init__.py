@@ -35,7 +35,6 @@ from validator.evaluation.results.calibration import (
     LevelUncertainty,
     LinearRange,
     Normality,
-    Range,
     ReadingScatter,
     RunsTest,
 )
@@ -76,8 +75,6 @@ from validator.evaluation.results.recordings import (
 from validator.evaluation.results.stability import (
     BatchesRecord,
     BatchStabilityRecord,
-    FactorEffectRecord,
-    RobustnessRecord,
     StabilityRecord,
     StabilityTrendRecord,
     TimePoint,
@@ -133,6 +130,7 @@ from validator.records import (
     FTest,
     Interval,
     NotAssessed,
+    Range,
     Record,
     SignificanceRecord,
     TestRecord,
@@ -144,5 +142,6 @@ from validator.statistics.interlaboratory import RobustPrecision
 from validator.statistics.level_dependence import LevelForm
 from validator.statistics.linearity import LinearRangeStep
 from validator.statistics.monte_carlo import SimulationCheck
+from validator.statistics.robustness import FactorEffectRecord, RobustnessRecord
 from validator.statistics.trueness import ReferenceScores
 from validator.statistics.weighting import WeightingStep

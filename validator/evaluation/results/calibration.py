@@ -9,6 +9,7 @@ from validator.records import (
     ExcludedPoint,
     FTest,
     NotAssessed,
+    Range,
     Record,
     TestRecord,
     TTest,
@@ -48,13 +49,6 @@ class Influence(Record, frozen=True, kw_only=True):
 
     max_cook: float
     at: float
-
-
-class Range(Record, frozen=True, kw_only=True):
-    """An interval of levels."""
-
-    lower: float
-    upper: float
 
 
 class LinearRange(Range, frozen=True, kw_only=True):

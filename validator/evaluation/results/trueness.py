@@ -288,6 +288,10 @@ class StandardAdditionRecord(Record, frozen=True, kw_only=True):
         slope_ratio: slope of this line over that of the external calibration.
         reference: value known from elsewhere; it counts as exact.
         difference: content less the reference; ``p_reference`` tests it against zero.
+        blank: mean blank signal that was subtracted here.
+        by_volume: signals are corrected for the volumes added.
+        successive: additions went into one solution, so that their errors accumulate.
+        blank_corrected: a blank was subtracted, here or before; absent where it is not stated.
     """
 
     sample: str
@@ -304,6 +308,10 @@ class StandardAdditionRecord(Record, frozen=True, kw_only=True):
     reference: float | None = None
     difference: EstimateRecord | None = None
     p_reference: float | None = None
+    blank: float | None = None
+    by_volume: bool | None = None
+    successive: bool | None = None
+    blank_corrected: bool | None = None
     points: tuple[AdditionPoint, ...] = ()
     excluded: tuple[ExcludedPoint, ...] = ()
     with_excluded: EstimateRecord | NotAssessed | None = None

@@ -20,7 +20,7 @@ from validator.evaluation.results.precision import (
     RepeatedUseRecord,
 )
 from validator.evaluation.results.recordings import RecordingsRecord
-from validator.evaluation.results.stability import RobustnessRecord, StabilityRecord
+from validator.evaluation.results.stability import StabilityRecord
 from validator.evaluation.results.trueness import (
     ComparisonRecord,
     FoundOnAddedRecord,
@@ -31,6 +31,7 @@ from validator.evaluation.results.trueness import (
 )
 from validator.evaluation.results.uncertainty import UncertaintyRecord
 from validator.records import EstimateRecord, FTest, NotAssessed, Record, TTest
+from validator.statistics.robustness import RobustnessRecord
 
 FORMAT = "validation-results/2"
 

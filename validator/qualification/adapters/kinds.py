@@ -13,6 +13,7 @@ from validator.errors import NotEstimable
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from validator.records import EstimateRecord
     from validator.statistics.interval import Estimate
 
 Inputs: TypeAlias = Mapping[str, Any]
@@ -32,6 +33,7 @@ def known(value: float | None) -> float:
     return math.nan if value is None else float(value)
 
 
-def value_of(estimate: Estimate | NotEstimable | None) -> float:
+def value_of(estimate: Estimate | EstimateRecord | NotEstimable | None) -> float:
     """The value of an estimate, or NaN where there is none."""
-    return estimate.value if estimate is not None and not isinstance(estimate, NotEstimable) else math.nan
+    value = None if estimate is None or isinstance(estimate, NotEstimable) else estimate.value
+    return math.nan if value is None else value

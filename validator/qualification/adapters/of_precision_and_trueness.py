@@ -197,7 +197,7 @@ def screening(inputs: Inputs) -> Figures:
     signs = np.array([[1 if sign == "+" else -1 for sign in row] for row in inputs["settings"]])
     names = [str(k + 1) for k in range(signs.shape[1])]
     result = robustness.factor_effects(signs, np.array(inputs["response"], dtype=float), names)
-    return {f"effect {one.name}": one.effect.value for one in result.effects}
+    return {f"effect {one.factor}": value_of(one.effect) for one in result.effects}
 
 
 def factorial(inputs: Inputs) -> Figures:
@@ -213,7 +213,7 @@ def factorial(inputs: Inputs) -> Figures:
     result = robustness.factor_effects(
         np.column_stack(list(columns.values())), np.array(inputs["response"], dtype=float), list(columns)
     )
-    figures = {f"effect {one.name}": one.effect.value for one in result.effects}
+    figures = {f"effect {one.factor}": value_of(one.effect) for one in result.effects}
     if result.margin is not None:
         figures["margin of error"] = result.margin
     return figures

@@ -1,10 +1,11 @@
 """The blocks ``calibration``, ``matrix_calibration`` and ``standard_addition``."""
 
-from typing import Self
+from typing import Literal, Self
 
 from pydantic import model_validator
 
 from validator.study.models.base import (
+    Flag,
     Label,
     NonNegative,
     NonNegatives,
@@ -55,17 +56,54 @@ class MatrixCalibrationBlock(Block):
 class StandardAdditionRun(Run):
     """Additions to one sample and the signals they gave, in pairs.
 
-    ``dilution_factor`` multiplies the concentration found; ``reference`` is an independently known value.
+    Additions are stated as increases of the content (``added``), or as volumes of a standard into a volume of
+    the sample, in one unit of volume (``added_volume``, ``sample_volume``, ``standard_concentration``).
+    ``blank_signals`` are subtracted; ``blank_correction: subtracted`` says that it was done before.
+    ``successive`` additions go into one solution.  ``dilution_factor`` multiplies the concentration found;
+    ``reference`` is an independently known value.
     """
 
-    in_analyte_unit = frozenset({"added", "reference"})
-    in_signal_unit = frozenset({"signals"})
+    in_analyte_unit = frozenset({"added", "reference", "standard_concentration"})
+    in_signal_unit = frozenset({"signals", "blank_signals"})
     gathers_rows = True
     sample: Label
-    added: NonNegatives
+    added: NonNegatives | None = None
+    added_volume: NonNegatives | None = None
+    sample_volume: Positive | None = None
+    standard_concentration: Positive | None = None
     signals: Numbers
+    blank_signals: Numbers | None = None
+    blank_correction: Literal["none", "subtracted"] | None = None
+    successive: Flag | None = None
     dilution_factor: Positive = 1.0
     reference: NonNegative | None = None
+
+    @property
+    def additions(self) -> tuple[float, ...]:
+        """Increase of the content that each addition makes, in the volume of the sample as it was taken."""
+        if self.added is not None:
+            return self.added
+        assert self.added_volume is not None
+        assert self.sample_volume
+        assert self.standard_concentration
+        return tuple(v * self.standard_concentration / self.sample_volume for v in self.added_volume)
+
+    @property
+    def responses(self) -> tuple[float, ...]:
+        """The signals, less the mean blank, as they would be in the volume of the sample as it was taken."""
+        blank = 0.0 if self.blank_signals is None else sum(self.blank_signals) / len(self.blank_signals)
+        net = [signal - blank for signal in self.signals]
+        if self.added is not None or not self.added_volume or not self.sample_volume:
+            return tuple(net)
+        return tuple(
+            y * (self.sample_volume + v) / self.sample_volume
+            for y, v in zip(net, self.added_volume, strict=True)
+        )
+
+    @property
+    def is_successive(self) -> bool:
+        """True where additions went into one solution: as stated, and where volumes are and nothing is."""
+        return self.added_volume is not None if self.successive is None else self.successive
 
     @property
     def values(self) -> tuple[float, ...]:
@@ -74,10 +112,23 @@ class StandardAdditionRun(Run):
 
     @model_validator(mode="after")
     def _in_pairs(self) -> Self:
-        if len(self.signals) != len(self.added):
+        by_volume = {
+            name: getattr(self, name) is not None
+            for name in ("added_volume", "sample_volume", "standard_concentration")
+        }
+        if (self.added is not None) == any(by_volume.values()):
+            where = ("added",) if self.added is not None else ()
+            refuse("give either added, or added_volume with sample_volume and standard_concentration", *where)
+        for name, is_given in by_volume.items():
+            if self.added is None and not is_given:
+                refuse(f"{name} is missing; additions by volume require it")
+        if self.blank_signals is not None and self.blank_correction == "subtracted":
+            refuse("blank_signals would be subtracted again; omit one of both", "blank_correction")
+        count = len(self.added if self.added is not None else self.added_volume or ())
+        if len(self.signals) != count:
             refuse(
                 (
-                    f"{len(self.signals)} signals for {len(self.added)} additions; give one signal "
+                    f"{len(self.signals)} signals for {count} additions; give one signal "
                     "per addition, and repeat the addition for replicates"
                 ),
                 "signals",
