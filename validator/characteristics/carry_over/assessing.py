@@ -13,11 +13,11 @@ from validator.characteristics.carry_over.results import CarryOverRecord
 from validator.characteristics.carry_over.runs import CarryOverRun
 from validator.characteristics.carry_over.statistic import carry_over as after_high
 from validator.evaluation.chosen_guidance import BY_STUDY, CUSTOMARY, own_criterion
-from validator.evaluation.convert import attempt, significance
+from validator.evaluation.convert import attempt
 from validator.evaluation.results import DetectionRecord, NotAssessed
 from validator.evaluation.rows import kept
 from validator.records import EstimateRecord
-from validator.statistics.interval import estimate_record
+from validator.statistics.interval import estimate_record, significance
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
