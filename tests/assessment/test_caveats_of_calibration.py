@@ -130,7 +130,7 @@ CASES = [
     ),
     (
         "too_few_or_badly_spread_levels:few",
-        ("The calibration has 5 levels; IUPAC single-laboratory guidelines, 2002, A3 requires 6."),
+        "The calibration has 5 levels; IUPAC single-laboratory guidelines, 2002, A3 requires 6.",
         {
             "study": {"guidance": "[ich-q2r2-2023, iupac-single-laboratory-2002]"},
             "calibration": line(straight, LEVELS[1:]),
@@ -269,13 +269,13 @@ CASES = [
     ),
     (
         "weights_from_few_replicates:declared",
-        ("Each level is weighted by its own variance; the smallest number of replicates of a level is 9."),
+        "Each level is weighted by its own variance; the smallest number of replicates of a level is 9.",
         {"calibration": line(straight, scatter=(NINE,)), "analysis": weights("1/s^2")},
         {"calibration": line(straight, scatter=((*NINE, 0.0),)), "analysis": weights("1/s^2")},
     ),
     (
         "weights_from_few_replicates:declared",
-        ("Each level is weighted by its own variance; the smallest number of replicates of a level is 3."),
+        "Each level is weighted by its own variance; the smallest number of replicates of a level is 3.",
         {"calibration": STRAIGHT, "analysis": weights("1/s^2")},
         {"calibration": STRAIGHT, "analysis": weights("1/s^2 smoothed")},
     ),

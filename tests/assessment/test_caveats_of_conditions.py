@@ -153,7 +153,7 @@ EXAMINED = {
 CASES = [
     (
         "matrix_effect_not_examined:no_comparison",
-        ("The data on river water include no calibration in matrix, no standard addition and no spikes."),
+        "The data on river water include no calibration in matrix, no standard addition and no spikes.",
         {"study": RIVER, "calibration": line()},
         {"study": RIVER, "calibration": line(more=", matrix: river water")},
     ),
@@ -220,7 +220,7 @@ CASES = [
     ),
     (
         "matrices_claimed_beyond_tested:few_lots",
-        ("Matrices or lots tested: 2; required by ICH M10, step 4, 24 May 2022, 3.2.3: 6."),
+        "Matrices or lots tested: 2; required by ICH M10, step 4, 24 May 2022, 3.2.3: 6.",
         {"study": M10, "calibration": line(), "matrix_calibration": lots(2)},
         {"study": M10, "calibration": line(), "matrix_calibration": lots(6)},
     ),

@@ -237,7 +237,7 @@ CASES = [
     ),
     (
         "results_below_quantification_limit_as_numbers:unflagged",
-        ("2 of 2 results in recovery were obtained at levels below the quantification limit of 0.41 mg/L."),
+        "2 of 2 results in recovery were obtained at levels below the quantification limit of 0.41 mg/L.",
         {
             **LOW_LINE,
             "recovery": "{runs: [{level: 0.3, found: [0.29, 0.5]}]}",

@@ -246,7 +246,7 @@ def test_a_straddling_interval_is_inconclusive_and_says_what_would_decide(findin
         (
             None,
             None,
-            ("more results alone would not resolve the point: the estimate lies too close to the limit"),
+            "more results alone would not resolve the point: the estimate lies too close to the limit",
         ),
         (1, None, "about 1 further series would resolve the point, if the estimate does not change"),
         (

@@ -89,10 +89,8 @@ def test_factors_of_precision(study_of):
     (run,) = _runs(
         study_of,
         "precision",
-        (
-            "{level: 5, concentrations: [1, 2], series: 1, day: 2026-03-02, "
-            "operator: A, instrument: 2, device: d, laboratory: 07}"
-        ),
+        "{level: 5, concentrations: [1, 2], series: 1, day: 2026-03-02, "
+        "operator: A, instrument: 2, device: d, laboratory: 07}",
     )
 
     assert (run.series, run.day, run.operator, run.instrument, run.device, run.laboratory) == (
@@ -132,14 +130,10 @@ def test_interference_by_ratio_or_level(study_of):
     by_ratio, by_level, without_kind = _runs(
         study_of,
         "interference",
-        (
-            "{interferent: copper(II), ratio: 10, ratio_kind: mass, analyte_level: "
-            "5, found: [5.1, 5.2], reference: 5}"
-        ),
-        (
-            "{interferent: humic acid, interferent_level: 2, interferent_unit: "
-            "mg/L, analyte_level: 5, signals: 3, reference: [3, 4]}"
-        ),
+        "{interferent: copper(II), ratio: 10, ratio_kind: mass, analyte_level: "
+        "5, found: [5.1, 5.2], reference: 5}",
+        "{interferent: humic acid, interferent_level: 2, interferent_unit: "
+        "mg/L, analyte_level: 5, signals: 3, reference: [3, 4]}",
         "{interferent: iron(III), ratio: 10, analyte_level: 5, found: 5, reference: 5}",
     )
 
@@ -337,7 +331,7 @@ def test_a_stated_bias(study_of):
             "interference",
             "{interferent: Cu, analyte_level: 1, found: 1, reference: 1}",
             "",
-            ("the amount of interferent is missing; give ratio, or interferent_level and interferent_unit"),
+            "the amount of interferent is missing; give ratio, or interferent_level and interferent_unit",
         ),
         (
             "interference",

@@ -204,7 +204,7 @@ def test_what_takes_room_is_counted(problems_of, monkeypatch, limits, table, pro
         ("sub\\data.csv", "'sub\\data.csv' contains a backslash; separate folders with /"),
         (
             "link.csv",
-            ("'link.csv' is a link to a place outside the study folder; copy the file into the folder"),
+            "'link.csv' is a link to a place outside the study folder; copy the file into the folder",
         ),
         (
             "linked/data.csv",

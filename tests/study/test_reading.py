@@ -165,10 +165,8 @@ def test_matrix_of_a_matrix_calibration(study_of):
 def test_every_run_knows_its_place(study_of):
     """Runs of the study file know their line, runs of a table their row."""
     study = study_of(
-        (
-            "calibration:\n  runs:\n    - {level: 1, signal: 2}\n    - level: 2\n      signal: "
-            "4\nblanks: {file: b/blanks.csv}\n"
-        ),
+        "calibration:\n  runs:\n    - {level: 1, signal: 2}\n    - level: 2\n      signal: "
+        "4\nblanks: {file: b/blanks.csv}\n",
         {"b/blanks.csv": "# made on Monday\nsignal\n\n0.1\n0.2\n"},
     )
 

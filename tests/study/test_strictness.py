@@ -254,15 +254,15 @@ def test_duplicate_keys(problems_of):
         ("blanks:\n\truns: []\n", "study.yaml:6: the indentation contains a tab; YAML accepts spaces only"),
         (
             "note: pH: 4\n",
-            ("study.yaml:5: unexpected colon; enclose text that contains a colon in quotation marks"),
+            "study.yaml:5: unexpected colon; enclose text that contains a colon in quotation marks",
         ),
         (
             "blanks: [1, 2\n",
-            ("study.yaml:6: a list opened with [ lacks the closing ] or a comma (begun in line 5)"),
+            "study.yaml:6: a list opened with [ lacks the closing ] or a comma (begun in line 5)",
         ),
         (
             "blanks: {a: 1\n",
-            ("study.yaml:6: a mapping opened with { lacks the closing } or a comma (begun in line 5)"),
+            "study.yaml:6: a mapping opened with { lacks the closing } or a comma (begun in line 5)",
         ),
         ("note: 'abc\n", "study.yaml:6: a quotation mark is not closed (begun in line 5)"),
         (

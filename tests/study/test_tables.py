@@ -97,10 +97,8 @@ def test_decimal_comma(study_of):
 def test_columns_named_by_the_study(study_of):
     """``columns`` leads from a field to the header of an instrument's export, numbered ones included."""
     study = study_of(
-        (
-            "calibration:\n  file: cal.csv\n  columns: {level: Conc. nominal, "
-            "signals: peak AREA, note: Comment}\n"
-        ),
+        "calibration:\n  file: cal.csv\n  columns: {level: Conc. nominal, "
+        "signals: peak AREA, note: Comment}\n",
         {"cal.csv": "Conc. nominal (µg/L);Peak area (254 nm) 1;Peak area (254 nm) 2;comment\n1;2;3;first\n"},
     )
 

@@ -148,9 +148,7 @@ _ONE_LABORATORY = NotAssessed(
 )
 _NO_SERIES = NotAssessed(
     not_assessed="no laboratory has readings of the same material in more than one series",
-    needs=(
-        "readings of the same material in several series (days, operators, instruments) of one laboratory"
-    ),
+    needs="readings of the same material in several series (days, operators, instruments) of one laboratory",
 )
 
 

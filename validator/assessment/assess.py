@@ -83,10 +83,8 @@ def _combined(study: Study, finding: Finding, other: Finding | None) -> Finding:
     return replace(
         finding,
         outcome="inconclusive",
-        reason=(
-            "results are reported as less than a limit, and the outcome depends on their values: "
-            f"{at_zero} with 0 in their place, {at_bound} with their limits"
-        ),
+        reason="results are reported as less than a limit, and the outcome depends on their values: "
+        f"{at_zero} with 0 in their place, {at_bound} with their limits",
         needs="measured values in place of the results reported as less than a limit",
     )
 

@@ -132,9 +132,7 @@ def _design(
     else:
         outcome = "does not meet"
     return DesignFinding(
-        requirement=(
-            f"{rule.characteristic.replace('_', ' ')}: {counter_name(counter.value)} ({status.value})"
-        ),
+        requirement=f"{counter_name(rule.characteristic)}: {counter_name(counter.value)} ({status.value})",
         source=rule.cite_design().text,
         source_status=rule.cite_design().status,
         required=required,

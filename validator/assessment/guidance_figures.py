@@ -238,9 +238,8 @@ class Subject(Struct, frozen=True):
 
 
 _WEIGHTED = NotAssessed(
-    not_assessed=(
-        "the calibration is weighted; homogeneity of variances is a condition for unweighted fits only"
-    ),
+    not_assessed="the calibration is weighted; homogeneity of variances "
+    "is a condition for unweighted fits only",
     needs="an unweighted calibration, if strict compliance with the document is required",
 )
 

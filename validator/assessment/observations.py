@@ -65,7 +65,7 @@ ONE_LABORATORY = NotAssessed(
     not_assessed="all results come from one laboratory", needs="results from several laboratories"
 )
 SEVERAL_LABORATORIES = NotAssessed(
-    not_assessed=("the results are grouped by laboratory, so the between-group variation is reproducibility"),
+    not_assessed="the results are grouped by laboratory, so the between-group variation is reproducibility",
     needs="several series in one laboratory",
 )
 

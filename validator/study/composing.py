@@ -35,14 +35,14 @@ _TOO_DEEP = f"lists and mappings are nested more than {DEEPEST} levels deep"
 _SYNTAX = (
     (
         "mapping values are not allowed",
-        ("unexpected colon; enclose text that contains a colon in quotation marks"),
+        "unexpected colon; enclose text that contains a colon in quotation marks",
     ),
     ("',' or ']'", "a list opened with [ lacks the closing ] or a comma"),
     ("',' or '}'", "a mapping opened with { lacks the closing } or a comma"),
     ("unexpected end of stream", "a quotation mark is not closed"),
     (
         "unknown escape character",
-        ("a backslash has a special meaning in double quotation marks; use single quotation marks"),
+        "a backslash has a special meaning in double quotation marks; use single quotation marks",
     ),
     ("could not find expected ':'", "a colon is missing after a key"),
     ("expected key", _INDENTATION),
@@ -208,10 +208,8 @@ class _Composer:
         if done.items is not None and _has_decimal_commas(done):
             self._note(
                 done.place,
-                (
-                    "this list may contain decimal commas; write decimal points (0.51), or a space "
-                    "after each comma"
-                ),
+                "this list may contain decimal commas; write decimal points (0.51), or a space "
+                "after each comma",
             )
         node: Node = (
             Table(done.place, done.entries) if done.items is None else Listing(done.place, done.items)
@@ -267,9 +265,7 @@ class _Composer:
     def _count(self, event: yaml.ScalarEvent | yaml.CollectionStartEvent, place: Place) -> None:
         self._values += 1
         if self._values > MOST_VALUES:
-            self._stop(
-                place, (f"the file contains more than {MOST_VALUES} values; move the data to CSV files")
-            )
+            self._stop(place, f"the file contains more than {MOST_VALUES} values; move the data to CSV files")
         if event.tag is not None:
             tag = event.tag.replace(_CORE_TAG, "!!", 1)
             self._note(place, f"YAML tags are not accepted, found {quoted(tag)}; leave it out")

@@ -77,10 +77,8 @@ def check_header(sheet: Sheet, columns: Sequence[Column], table: TableBlock) -> 
     known = _understood(likeliest.cells, table)
     if known > len(columns) and 2 * known >= sum(map(bool, likeliest.cells)):
         raise Unusable(
-            (
-                f"the column names appear to be in row {likeliest.number}; delete the rows above it, "
-                "or begin each of them with #"
-            ),
+            f"the column names appear to be in row {likeliest.number}; delete the rows above it, "
+            "or begin each of them with #",
             header.number,
         )
     if len(filled) == 1 and not columns:
@@ -120,10 +118,8 @@ def check_no_units(row: Row, columns: Sequence[Column], table: TableBlock) -> No
             units.add(f"{normal_header(column.header)} ({bare})")
     if units:
         raise Unusable(
-            (
-                f"this row contains units; move them to the header ({', '.join(sorted(units))}) and "
-                "delete the row"
-            ),
+            f"this row contains units; move them to the header ({', '.join(sorted(units))}) and "
+            "delete the row",
             row.number,
         )
 

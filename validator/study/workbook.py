@@ -293,7 +293,7 @@ def _rows(sheet: Worksheet, area: _Area) -> Iterator[Row]:
         elif any(texts[width:]):
             index = next(index for index, text in enumerate(texts[width:], start=width) if text)
             raise Unusable(
-                (f"the cell {cells[index].coordinate} has no column header; add a header or clear the cell"),
+                f"the cell {cells[index].coordinate} has no column header; add a header or clear the cell",
                 cells[index].row,
             )
         yield Row(cells[0].row, texts[:width])

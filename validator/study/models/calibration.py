@@ -127,10 +127,8 @@ class StandardAdditionRun(Run):
         count = len(self.added if self.added is not None else self.added_volume or ())
         if len(self.signals) != count:
             refuse(
-                (
-                    f"{len(self.signals)} signals for {count} additions; give one signal "
-                    "per addition, and repeat the addition for replicates"
-                ),
+                f"{len(self.signals)} signals for {count} additions; give one signal "
+                "per addition, and repeat the addition for replicates",
                 "signals",
             )
         return self

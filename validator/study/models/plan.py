@@ -124,10 +124,8 @@ class Assumed(Record):
             refuse("must not be zero", "slope")
         if self.signal_sd == 0 and self.signal_rsd_percent == 0:
             refuse(
-                (
-                    "give signal_sd (standard deviation at zero), signal_rsd_percent (proportional "
-                    "standard deviation) or both"
-                ),
+                "give signal_sd (standard deviation at zero), signal_rsd_percent (proportional "
+                "standard deviation) or both",
                 "signal_sd",
             )
         return self
