@@ -10,7 +10,7 @@ from validator.assessment.finding import limits_of
 from validator.assessment.judging import Limit
 from validator.assessment.remedy import needed
 from validator.errors import StudyError
-from validator.study import Criterion
+from validator.study.models.criteria import Criterion
 
 LEVELS = [1.0, 2.0, 4.0, 6.0, 8.0, 10.0]
 WOBBLE = [0.001, -0.001, -0.001, 0.001, 0.001, -0.001]

@@ -23,9 +23,7 @@ NAMES = yaml.safe_load((templates_folder() / "language/en/names.yaml").read_text
 @pytest.mark.parametrize("one", ORDER, ids=lambda one: one.name)
 def test_every_limit_has_its_reader_and_every_name_its_words(one):
     """A criterion that may be written can be judged, told, counted and found."""
-    readers = (
-        one.part("assessing").READERS if one.home else {limit for name, limit in READERS if name == one.name}
-    )
+    readers = one.part("assessing").READERS if one.home else READERS[one.name]
 
     assert set(readers) == set(one.takes) - _OTHER_WORDS
     assert one.counters <= set(Counter)

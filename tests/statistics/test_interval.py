@@ -16,7 +16,6 @@ from validator.statistics.nested import nested
 from validator.statistics.precision import one_way
 from validator.statistics.proportion import proportion
 from validator.statistics.regression import fit
-from validator.statistics.repeated_use import repeated_use
 from validator.statistics.sample import median
 from validator.statistics.selectivity import relative_change
 from validator.statistics.slopes import matrix_effect, slope_ratio
@@ -60,7 +59,6 @@ def dilution(level):
         lambda c: one_way(UNEQUAL, level=c).intermediate_rsd,
         lambda c: proportion(3, 40, level=c),
         lambda c: fit(ADDED, LINE.y, confidence=c).slope,
-        lambda c: repeated_use(TIMES + 1, FALLING, confidence=c).uses_until_loss,
         lambda c: relative_change(THIS, OTHER, confidence=c).change,
         lambda c: matrix_effect(LINE, STEEPER, confidence=c),
         lambda c: slope_ratio(LINE, STEEPER, confidence=c),

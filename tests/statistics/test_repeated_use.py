@@ -21,10 +21,19 @@ def test_uses_until_loss_is_an_inverse_prediction():
     slope, intercept = np.polyfit(USE - 1, SIGNAL, 1)
     assert r.decline_per_use.value == pytest.approx(-100 * slope / intercept)
     assert r.uses_until_loss.value == pytest.approx(1 - 0.1 * intercept / slope)
-    assert r.uses_until_loss.interval.lower == pytest.approx(1 + 10 / r.decline_per_use.interval.upper)
-    assert r.uses_until_loss.interval.upper == pytest.approx(1 + 10 / r.decline_per_use.interval.lower)
-    assert r.uses_until_loss.interval.lower < r.at_least < r.uses_until_loss.value
-    assert r.loss_at_last_use.value == pytest.approx(9 * r.decline_per_use.value)
+    assert r.uses_until_loss.ci[0] == pytest.approx(1 + 10 / r.decline_per_use.ci[1])
+    assert r.uses_until_loss.ci[1] == pytest.approx(1 + 10 / r.decline_per_use.ci[0])
+    assert r.uses_until_loss.ci[0] < r.uses_at_least < r.uses_until_loss.value
+    assert r.remaining_percent.value == pytest.approx(100 - 9 * r.decline_per_use.value)
+    assert r.remaining_percent.ci[0] == pytest.approx(100 - 9 * r.decline_per_use.ci[1])
+
+
+def test_one_sided_bounds_are_the_ends_at_a_lower_level():
+    """Both one-sided bounds at 95 % are the ends of the interval at 90 %."""
+    at_95, at_90 = (repeated_use(USE, SIGNAL, confidence=level).uses_until_loss for level in (0.95, 0.9))
+
+    assert at_95.one_sided == pytest.approx(at_90.ci)
+    assert at_95.ci[0] < at_90.ci[0]
 
 
 def test_whole_uses():
@@ -33,7 +42,7 @@ def test_whole_uses():
 
     assert (r.shown_uses, r.extrapolated) == (10, True)
     early = repeated_use(USE, SIGNAL, loss_percent=3)
-    assert (early.shown_uses, early.extrapolated) == (math.floor(early.at_least), False)
+    assert (early.shown_uses, early.extrapolated) == (math.floor(early.uses_at_least), False)
 
 
 def test_a_signal_that_rises_has_no_end():
@@ -42,7 +51,7 @@ def test_a_signal_that_rises_has_no_end():
 
     assert (r.uses_until_loss, r.extrapolated) == (None, None)
     assert r.reason == "the signal does not decline with use"
-    assert (r.at_least, r.shown_uses) == (None, 10)
+    assert (r.uses_at_least, r.shown_uses) == (None, 10)
 
 
 def test_a_decline_that_is_not_shown_has_an_open_end():
@@ -50,8 +59,8 @@ def test_a_decline_that_is_not_shown_has_an_open_end():
     signal = [10.0, 9.7, 10.2, 9.8, 10.1, 9.8]
     r = repeated_use(np.arange(1, 7), signal)
 
-    assert r.uses_until_loss.interval.upper == math.inf
-    assert 1 < r.at_least < r.uses_until_loss.value
+    assert r.uses_until_loss.ci[1] is None
+    assert 1 < r.uses_at_least < r.uses_until_loss.value
 
 
 def test_devices_are_the_units_unless_pooled():
@@ -67,8 +76,8 @@ def test_devices_are_the_units_unless_pooled():
     assert pooled.decline_per_use.degrees_of_freedom == 30 - 3 - 1
     assert units.decline_per_use.value == pytest.approx(pooled.decline_per_use.value, rel=0.02)
     assert units.homogeneity == pooled.homogeneity
-    assert "devices as independent units" in units.trend.method
-    assert "results as independent units" in pooled.trend.method
+    assert "devices as independent units" in units.method
+    assert "results as independent units" in pooled.method
 
 
 @given(st.sampled_from([1e-12, 1e-3, 1e12]), st.permutations(list(range(10))))
@@ -78,7 +87,7 @@ def test_unit_and_order_do_not_matter(scale, order):
     plain, other = repeated_use(USE, SIGNAL), repeated_use(USE[order], SIGNAL[order] * scale)
 
     assert other.uses_until_loss.value == pytest.approx(plain.uses_until_loss.value, rel=1e-8)
-    assert other.at_least == pytest.approx(plain.at_least, rel=1e-6)
+    assert other.uses_at_least == pytest.approx(plain.uses_at_least, rel=1e-6)
 
 
 def test_refuses_in_a_sentence():
@@ -91,7 +100,7 @@ def test_refuses_in_a_sentence():
 
 def _missed(results, truth):
     """Share of studies whose lower limit promises more uses than there are."""
-    return np.mean([r.at_least is None or r.at_least > truth for r in results])
+    return np.mean([r.uses_at_least is None or r.uses_at_least > truth for r in results])
 
 
 def test_lower_limit_for_one_device_keeps_its_promise():

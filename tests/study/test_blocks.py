@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from validator.characteristics.order import CHARACTERISTICS
-from validator.study import LessThan
+from validator.study.models.base import LessThan
 
 
 def _block(name, *runs):

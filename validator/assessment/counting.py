@@ -13,7 +13,7 @@ from validator.evaluation.device_to_device import device_block
 from validator.evaluation.factors import laboratories, series_labels, within_laboratories
 from validator.evaluation.rows import Cell, Value, independent_values, kept, runs_of
 from validator.guidance import Counter
-from validator.study import PrecisionRun
+from validator.study.models.precision import PrecisionRun
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence

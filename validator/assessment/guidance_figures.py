@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from msgspec import Struct
 from msgspec.structs import replace
 
 from validator.assessment.observation import Observation, Units, refused
-from validator.assessment.observations import observations
-from validator.assessment.observations_of_conditions import tolerance_bounds, two_standard_uncertainties
+from validator.assessment.observations import observations, tolerance_bounds, two_standard_uncertainties
 from validator.characteristics.order import CHARACTERISTICS, FIGURES
 from validator.evaluation.predicted_precision import WITHIN_ONE_LABORATORY
 from validator.evaluation.results import (
@@ -26,9 +25,9 @@ from validator.statistics.interval import Estimate
 from validator.statistics.precision import single_series
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Iterable, Iterator, Mapping
 
-    from validator.evaluation.results import ConfigurationRecord, Interval, PrecisionRecord
+    from validator.evaluation.results import InterferenceRecord, Interval, PrecisionRecord
     from validator.study.models.method import Analyte
 
 OF_NAMED_LIMITS = frozenset({"spike_over_detection_limit"})
@@ -96,17 +95,6 @@ def largest_size(observations: tuple[Observation, ...]) -> tuple[Observation, ..
     if not sizes:
         return observations[:1]
     return (max(sizes, key=lambda one: (one.estimate.value or 0.0) if one.estimate else 0.0),)
-
-
-def horrat(field: str, share: float) -> Callable[[ConfigurationRecord], tuple[Observation, ...]]:
-    """RSD found in *field* over *share* of the one predicted from the mass fraction, by level."""
-
-    def read(record: ConfigurationRecord) -> tuple[Observation, ...]:
-        if isinstance(record.precision, NotAssessed):
-            return (refused(record.precision),)
-        return tuple(_ratio(entry, field, share) for entry in record.precision)
-
-    return read
 
 
 def _ratio(entry: PrecisionRecord, field: str, share: float) -> Observation:
@@ -277,12 +265,24 @@ def _of_record(read: Callable[[ConfigurationRecord], tuple[Observation, ...]]) -
     return lambda subject: read(subject.record)
 
 
-def _calibration(read: Callable[[CalibrationRecord], Iterator[Observation]]) -> Reader:
+def _found(field: str, read: Callable[[Any], Iterable[Observation]]) -> Reader:
+    """What is read from a record, or why that is missing."""
+
     def reader(subject: Subject) -> tuple[Observation, ...]:
-        record = subject.record.calibration
-        if isinstance(record, NotAssessed):
-            return (Observation(estimate=None, refusal=record),)
-        return tuple(read(record))
+        found = getattr(subject.record, field)
+        return (refused(found),) if isinstance(found, NotAssessed) else tuple(read(found))
+
+    return reader
+
+
+def _horrat(field: str, share: float | None = None) -> Reader:
+    """RSD found in *field* over *share*, else the document's, of the one predicted from the mass fraction."""
+
+    def reader(subject: Subject) -> tuple[Observation, ...]:
+        found = subject.record.precision
+        if isinstance(found, NotAssessed):
+            return (refused(found),)
+        return tuple(_ratio(entry, field, share or subject.horrat_share) for entry in found)
 
     return reader
 
@@ -291,11 +291,11 @@ def _p_of(get: Callable[[CalibrationRecord], object]) -> Reader:
     def read(record: CalibrationRecord) -> Iterator[Observation]:
         test = get(record)
         if isinstance(test, NotAssessed):
-            yield Observation(estimate=None, refusal=test)
+            yield refused(test)
         else:
             yield Observation(estimate=EstimateRecord(value=getattr(test, "p", None)), kind="probability")
 
-    return _calibration(read)
+    return _found("calibration", read)
 
 
 def _variance_ratio(record: CalibrationRecord) -> TestRecord | NotAssessed:
@@ -307,7 +307,7 @@ def _number_of(get: Callable[[CalibrationRecord], float], unit: str = "") -> Rea
     def read(record: CalibrationRecord) -> Iterator[Observation]:
         yield Observation(estimate=EstimateRecord(value=get(record)), unit=unit, kind="bound")
 
-    return _calibration(read)
+    return _found("calibration", read)
 
 
 def level_errors(record: CalibrationRecord) -> dict[float, float]:
@@ -344,13 +344,13 @@ def _range_to_specification(end: str) -> Reader:
         record, specification = subject.record.calibration, subject.analyte.specification
         target = getattr(specification, end, None)
         if isinstance(record, NotAssessed):
-            return (Observation(estimate=None, refusal=record),)
+            return (refused(record),)
         if not target:
             refusal = NotAssessed(
                 not_assessed=f"the study states no {end} specification limit",
                 needs=f"the {end} specification limit of the analyte",
             )
-            return (Observation(estimate=None, refusal=refusal),)
+            return (refused(refusal),)
         value = getattr(record.working_range, end)
         return (Observation(estimate=EstimateRecord(value=100 * value / target), unit="%", kind="bound"),)
 
@@ -364,30 +364,25 @@ def _against_legal_limit(characteristic: str) -> Reader:
             refusal = NotAssessed(
                 not_assessed="the study states no legal limit", needs="the legal limit of the analyte"
             )
-            return (Observation(estimate=None, refusal=refusal),)
+            return (refused(refusal),)
         return tuple(scaled(one, 100 / legal, unit="%") for one in subject.own(characteristic, "max"))
 
     return reader
 
 
-def _tolerance(subject: Subject) -> tuple[Observation, ...]:
-    record = subject.record.interference
-    if isinstance(record, NotAssessed):
-        return (Observation(estimate=None, refusal=record),)
-    ratios = {entry.interferent: entry.tolerance_ratio for entry in record if entry.ratio is not None}
-    return tuple(
-        Observation(
+def _tolerance(entries: tuple[InterferenceRecord, ...]) -> Iterator[Observation]:
+    ratios = {entry.interferent: entry.tolerance_ratio for entry in entries if entry.ratio is not None}
+    for name, ratio in ratios.items():
+        yield Observation(
             estimate=EstimateRecord(value=ratio, reason="interference is found at the smallest ratio tested"),
             kind="bound",
             what=name,
         )
-        for name, ratio in ratios.items()
-    )
 
 
 _READERS: Mapping[str, Reader] = {
-    "back_calculation_error_percent": _calibration(_back_calculation),
-    "calibrators_within_limit_percent": _calibration(_within),
+    "back_calculation_error_percent": _found("calibration", _back_calculation),
+    "calibrators_within_limit_percent": _found("calibration", _within),
     "residual_normality_p": _p_of(lambda record: record.normality),
     "variance_ratio_p": _p_of(_variance_ratio),
     "intercept_p": _p_of(lambda record: record.intercept_test),
@@ -407,15 +402,15 @@ _READERS: Mapping[str, Reader] = {
     ),
     "spike_over_detection_limit": _of_record(spike_over_limit),
     "quantification_limit_percent_of_legal_limit": _against_legal_limit("quantification_limit"),
-    "horrat_repeatability": lambda subject: horrat("repeatability_rsd", subject.horrat_share)(subject.record),
-    "horrat_reproducibility": _of_record(horrat("reproducibility_rsd", 1.0)),
+    "horrat_repeatability": _horrat("repeatability_rsd"),
+    "horrat_reproducibility": _horrat("reproducibility_rsd", 1.0),
     "blank_response_percent_of_quantification_limit": _of_record(blank_response),
     "relative_change_percent": lambda subject: tuple(map(size, subject.own("interference", "max"))),
-    "tolerance_ratio": _tolerance,
+    "tolerance_ratio": _found("interference", _tolerance),
     "matrix_spread_rsd_percent": lambda subject: matrix_spread(
         subject.record, level_of_interest(subject.analyte)
     ),
     "robustness_effect_percent": lambda subject: largest_size(subject.own("robustness", "max")),
-    "expanded_uncertainty_percent": _of_record(two_standard_uncertainties),
-    "tolerance_bound_percent": _of_record(tolerance_bounds),
+    "expanded_uncertainty_percent": _found("uncertainty", two_standard_uncertainties),
+    "tolerance_bound_percent": _found("accuracy_profile", tolerance_bounds),
 }

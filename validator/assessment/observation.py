@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
 from typing import Literal
 
 from msgspec import Struct
 
-from validator.evaluation.results import ConfigurationRecord, EstimateRecord, NotAssessed
+from validator.evaluation.results import EstimateRecord, NotAssessed
 
 Kind = Literal["deviation", "mean", "probability", "bound"]
 """How a figure's interval narrows with more data: a standard deviation, a mean; a p and a bound have none."""
@@ -78,9 +77,6 @@ class Units(Struct, frozen=True):
 
     level: str
     signal: str
-
-
-Reader = Callable[[ConfigurationRecord, Units], Iterator[Observation]]
 
 
 def refused(refusal: NotAssessed, *, level: float | None = None, what: str = "") -> Observation:

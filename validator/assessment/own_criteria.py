@@ -9,7 +9,8 @@ from msgspec.structs import replace
 from validator import numbers
 from validator.assessment.asked import SELECTIVITY
 from validator.assessment.finding import RANGES, finding, limits_of, standing, with_effects
-from validator.assessment.observations import Observation, Units, observations
+from validator.assessment.observation import Observation, Units
+from validator.assessment.observations import observations
 from validator.characteristics.order import CHARACTERISTICS
 from validator.evaluation.named_levels import same_level
 from validator.evaluation.results import ConfigurationRecord, Finding, NotAssessed, Results

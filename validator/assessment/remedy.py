@@ -16,8 +16,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from validator.assessment.judging import Judgement, Limit
-    from validator.assessment.observation import Observation
-    from validator.assessment.observations import Kind
+    from validator.assessment.observation import Kind, Observation
     from validator.evaluation.results import EstimateRecord, Interval
 
 MOST = 10_000

@@ -9,7 +9,8 @@ from validator.guidance import Kind, load_profile
 if TYPE_CHECKING:
     from validator.evaluation.rows import Cell
     from validator.guidance import Profile
-    from validator.study import Criterion, Study
+    from validator.study import Study
+    from validator.study.models.criteria import Criterion
 
 
 def profiles_of(study: Study) -> tuple[Profile, ...]:

@@ -10,7 +10,7 @@ from msgspec.structs import replace
 
 from validator.errors import NotEstimable
 from validator.evaluation.chosen_guidance import own_criterion
-from validator.evaluation.convert import attempt, equivalence_record, significance
+from validator.evaluation.convert import attempt, equivalence_record
 from validator.evaluation.results import (
     BlandAltmanRecord,
     ComparedSample,
@@ -33,7 +33,7 @@ from validator.statistics.comparison import (
 )
 from validator.statistics.equivalence import equivalence_of_mean
 from validator.statistics.errors_in_variables import RatioSource, deming, york
-from validator.statistics.interval import estimate_record, two_sided_record
+from validator.statistics.interval import estimate_record, significance, two_sided_record
 from validator.statistics.passing_bablok import passing_bablok
 from validator.study.models.trueness import ComparisonRun
 

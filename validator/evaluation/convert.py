@@ -11,11 +11,10 @@ from validator.evaluation.results import (
     EstimateRecord,
     FTest,
     NotAssessed,
-    SignificanceRecord,
     TestRecord,
     TTest,
 )
-from validator.statistics.interval import estimate_record
+from validator.statistics.interval import estimate_record, probability
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -55,18 +54,6 @@ def test_record(test: SignificanceTest) -> TestRecord:
     )
 
 
-def significance(test: SignificanceTest) -> SignificanceRecord:
-    """A test as {statistic, df, p}; an F test has two degrees of freedom.
-
-    Raises:
-        NotEstimable: the statistic is infinite, for want of any scatter to test against.
-    """
-    if not math.isfinite(test.statistic):
-        raise NotEstimable("the results show no variation", "results recorded with higher resolution")
-    df = test.df[0] if len(test.df) == 1 else (test.df[0], test.df[1])
-    return SignificanceRecord(statistic=test.statistic, df=df, p=_p(test))
-
-
 def equivalence_record(found: EquivalenceTests | None, *, shift: float = 0.0) -> Equivalence | None:
     """Two one-sided tests as a record; *shift* moves the bounds to the scale they were stated on."""
     if found is None:
@@ -82,15 +69,9 @@ def f_test(test: SignificanceTest) -> FTest:
     """
     if not math.isfinite(test.statistic):
         raise NotEstimable("the results show no variation", "signals recorded with higher resolution")
-    return FTest(f=test.statistic, df=(test.df[0], test.df[1]), p=_p(test))
+    return FTest(f=test.statistic, df=(test.df[0], test.df[1]), p=probability(test))
 
 
 def t_test(test: SignificanceTest) -> TTest:
     """A t test as {t, df, p}."""
-    return TTest(t=test.statistic, df=test.df[0], p=_p(test))
-
-
-def _p(test: SignificanceTest) -> float:
-    if test.p is None:
-        raise ValueError(f"{test.name} has no p")
-    return test.p
+    return TTest(t=test.statistic, df=test.df[0], p=probability(test))

@@ -16,7 +16,8 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping, Sequence
 
     from validator.statistics.detection import Variant
-    from validator.study import AnalysisChoices, Study
+    from validator.study import Study
+    from validator.study.models.analysis import AnalysisChoices
     from validator.study.models.uncertainty import UncertaintyBlock
 
 Loc = tuple[str | int, ...]

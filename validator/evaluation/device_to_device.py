@@ -8,7 +8,7 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from validator.errors import NotEstimable
-from validator.evaluation.convert import attempt, figure_record, significance
+from validator.evaluation.convert import attempt, figure_record
 from validator.evaluation.repeated_use import uses_of
 from validator.evaluation.results import DeviceMean, DeviceToDeviceRecord, NotAssessed
 from validator.evaluation.rows import (
@@ -20,7 +20,7 @@ from validator.evaluation.rows import (
     kept,
     runs_of,
 )
-from validator.statistics.interval import estimate_record
+from validator.statistics.interval import estimate_record, significance
 from validator.statistics.precision import device_to_device as between_devices
 from validator.statistics.precision import single_series
 from validator.study.models.precision import PrecisionRun, RepeatedUseRun

@@ -40,7 +40,8 @@ if TYPE_CHECKING:
     from validator.evaluation.concentrations import SignalReader
     from validator.guidance import Acceptance, Limit, Profile
     from validator.statistics.accuracy_profile import AccuracyProfile
-    from validator.study import Criterion, Study
+    from validator.study import Study
+    from validator.study.models.criteria import Criterion
 
 
 def limit_inputs(

@@ -31,8 +31,9 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from validator.evaluation.rows import Cell
-    from validator.study import Peak, RecordedRun, Study
+    from validator.study import Study
     from validator.study.models.recordings import Baseline as DeclaredBaseline
+    from validator.study.models.recordings import Peak, RecordedRun
     from validator.study.models.runs import Block, Run
 
 CLEAR = 10

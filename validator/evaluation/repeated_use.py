@@ -10,7 +10,7 @@ from msgspec.structs import replace
 
 from validator.errors import NotEstimable
 from validator.evaluation.chosen_guidance import BY_STUDY, CUSTOMARY, own_criterion
-from validator.evaluation.convert import attempt, figure_record, significance
+from validator.evaluation.convert import attempt, figure_record
 from validator.evaluation.results import (
     DeclineRecord,
     DeviceUses,
@@ -19,8 +19,7 @@ from validator.evaluation.results import (
     RepeatedUseRecord,
 )
 from validator.evaluation.rows import Cell, excluded, excluded_points, independent_values, kept, runs_of
-from validator.records import finite
-from validator.statistics.interval import Estimate, estimate_record
+from validator.statistics.interval import Estimate
 from validator.statistics.repeated_use import pooled_relative_scatter
 from validator.statistics.repeated_use import repeated_use as decline_of
 from validator.study.models.precision import RepeatedUseRun
@@ -123,30 +122,4 @@ def _decline(devices: Sequence[Uses], loss: float | None, confidence: float) -> 
         loss_percent=LOSS_PERCENT if loss is None else loss,
         confidence=confidence,
     )
-    until = found.uses_until_loss
-    return DeclineRecord(
-        decline_per_use=estimate_record(found.decline_per_use),
-        test=significance(found.test),
-        remaining_percent=_remaining(estimate_record(found.loss_at_last_use)),
-        loss_percent=found.loss_percent,
-        loss_by=CUSTOMARY if loss is None else BY_STUDY,
-        uses_until_loss=None if until is None else estimate_record(until),
-        uses_at_least=finite(found.at_least),
-        shown_uses=found.shown_uses,
-        extrapolated=found.extrapolated,
-        homogeneity=None if found.homogeneity is None else significance(found.homogeneity),
-        curvature=None if found.curvature is None else significance(found.curvature),
-        method=found.trend.method,
-        reason=found.reason,
-    )
-
-
-def _remaining(loss: EstimateRecord) -> EstimateRecord:
-    def turned(ends: tuple[float | None, float | None] | None) -> tuple[float | None, float | None] | None:
-        return None if ends is None else (_rest(ends[1]), _rest(ends[0]))
-
-    return replace(loss, value=_rest(loss.value), ci=turned(loss.ci), one_sided=turned(loss.one_sided))
-
-
-def _rest(loss: float | None) -> float | None:
-    return None if loss is None else 100 - loss
+    return replace(found, loss_by=CUSTOMARY if loss is None else BY_STUDY)

@@ -11,7 +11,7 @@ from msgspec.structs import replace
 
 from validator.errors import NotEstimable
 from validator.evaluation.chosen_guidance import BY_STUDY, CUSTOMARY, own_criterion
-from validator.evaluation.convert import attempt, significance
+from validator.evaluation.convert import attempt
 from validator.evaluation.results import (
     BatchesRecord,
     BatchStabilityRecord,
@@ -24,7 +24,7 @@ from validator.evaluation.results import (
 )
 from validator.evaluation.rows import Cell, excluded, excluded_points, independent_values, kept, runs_of
 from validator.records import finite
-from validator.statistics.interval import estimate_record
+from validator.statistics.interval import estimate_record, significance
 from validator.statistics.precision import single_series
 from validator.statistics.stability import (
     POOLING_LEVEL,

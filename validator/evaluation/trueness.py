@@ -9,7 +9,7 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from validator.errors import NotEstimable
-from validator.evaluation.convert import attempt, equivalence_record, significance
+from validator.evaluation.convert import attempt, equivalence_record
 from validator.evaluation.factors import series_labels
 from validator.evaluation.named_levels import same_level
 from validator.evaluation.results import (
@@ -30,7 +30,7 @@ from validator.evaluation.rows import (
 )
 from validator.statistics.found_on_added import correction_advised
 from validator.statistics.found_on_added import found_on_added as regressed
-from validator.statistics.interval import estimate_record, two_sided_record
+from validator.statistics.interval import estimate_record, significance, two_sided_record
 from validator.statistics.trueness import (
     Recovery,
     found_rsd_percent,

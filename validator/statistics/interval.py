@@ -9,7 +9,8 @@ from typing import TypeAlias
 from msgspec import Struct
 from msgspec.structs import replace
 
-from validator.records import EstimateRecord, finite
+from validator.errors import NotEstimable
+from validator.records import EstimateRecord, SignificanceRecord, finite
 from validator.records import Interval as Limits
 
 Law: TypeAlias = Callable[[float], tuple[float, float]]
@@ -162,3 +163,22 @@ def two_sided_record(estimate: Estimate, reason: str | None = None) -> EstimateR
         degrees_of_freedom=finite(estimate.degrees_of_freedom),
         reason=reason,
     )
+
+
+def significance(test: SignificanceTest) -> SignificanceRecord:
+    """A test as {statistic, df, p}; an F test has two degrees of freedom.
+
+    Raises:
+        NotEstimable: the statistic is infinite, for want of any scatter to test against.
+    """
+    if not math.isfinite(test.statistic):
+        raise NotEstimable("the results show no variation", "results recorded with higher resolution")
+    df = test.df[0] if len(test.df) == 1 else (test.df[0], test.df[1])
+    return SignificanceRecord(statistic=test.statistic, df=df, p=probability(test))
+
+
+def probability(test: SignificanceTest) -> float:
+    """The p of a test that has one."""
+    if test.p is None:
+        raise ValueError(f"{test.name} has no p")
+    return test.p

@@ -6,10 +6,10 @@ import math
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
-from msgspec import Struct
 
 from validator.errors import NotEstimable
-from validator.statistics.interval import Estimate, Interval, SignificanceTest
+from validator.records import EstimateRecord, Record, SignificanceRecord, finite
+from validator.statistics.interval import Estimate, Interval, estimate_record, significance
 from validator.statistics.precision_intervals import Figure, standard_deviation
 from validator.statistics.sample import summarise
 from validator.statistics.trend import RelativeTrend, pooled_trend, trend_of_units
@@ -26,38 +26,37 @@ AcrossDevices = Literal["units", "pooled"]
 _ROUNDING = 1e-9
 
 
-class RepeatedUse(Struct, frozen=True, kw_only=True):
-    """Decline with use, in percent of the signal of the first use.
+class DeclineRecord(Record, frozen=True, kw_only=True):
+    """Straight-line decline with use, in percent of the signal of the first use.
 
     Attributes:
-        decline_per_use: percent per use, positive for a loss.
-        test: t test of no decline, two-sided.
-        loss_at_last_use: percent lost at the last use tested.
-        loss_percent: stated loss L.
-        uses_until_loss: number of the use at which the line has lost L; interval by inverse prediction,
-            its upper end infinite when a decline is not shown; None when the line does not decline.
-        at_least: one-sided lower limit of uses_until_loss; None when even the limit of the line does not
-            decline.
-        shown_uses: whole uses in at_least, but not beyond the last use tested.
-        extrapolated: uses_until_loss lies beyond the last use tested; None without it.
-        homogeneity: F test of equal relative decline of the devices.
-        curvature: t test of a quadratic term: a decline that is not a straight line.
-        trend: the line behind all this.
-        reason: why there is no uses_until_loss.
+        decline_per_use: percent lost per use.
+        test: of no decline.
+        remaining_percent: signal at the last use in percent of that at the first, by the line.
+        loss_percent: the loss that ends the life of a device; ``loss_by`` says who states it.
+        uses_until_loss: use at which the line has lost it, by inverse prediction; None without a decline.
+        uses_at_least: one-sided lower limit of it; None where not even the limit of the line declines.
+        shown_uses: uses for which the loss is shown to stay smaller, never beyond those tested.
+        extrapolated: ``uses_until_loss`` lies beyond the last use tested.
+        homogeneity: do the devices decline alike?
+        curvature: of a second-order term.
+        method: how it was computed.
+        reason: why there is no ``uses_until_loss``.
     """
 
-    decline_per_use: Estimate
-    test: SignificanceTest
-    loss_at_last_use: Estimate
+    decline_per_use: EstimateRecord
+    test: SignificanceRecord
+    remaining_percent: EstimateRecord
     loss_percent: float
-    uses_until_loss: Estimate | None
-    at_least: float | None
+    loss_by: str = ""
+    uses_until_loss: EstimateRecord | None = None
+    uses_at_least: float | None = None
     shown_uses: int
-    extrapolated: bool | None
-    homogeneity: SignificanceTest | None
-    curvature: SignificanceTest | None
-    trend: RelativeTrend
-    reason: str | None
+    extrapolated: bool | None = None
+    homogeneity: SignificanceRecord | None = None
+    curvature: SignificanceRecord | None = None
+    method: str
+    reason: str | None = None
 
 
 def repeated_use(
@@ -68,7 +67,7 @@ def repeated_use(
     loss_percent: float = 10.0,
     across_devices: AcrossDevices = "units",
     confidence: float = 0.95,
-) -> RepeatedUse:
+) -> DeclineRecord:
     r"""Uses until a loss of L percent.
 
     With ρ the decline per use as a fraction of the signal of the first use u₁,
@@ -109,18 +108,18 @@ def repeated_use(
     at_least = _use_at(trend.start, loss_percent, slowest)
     until = _uses_until(trend, decline, loss_percent, confidence)
     whole = _whole(at_least)
-    return RepeatedUse(
-        decline_per_use=decline,
-        test=trend.test,
-        loss_at_last_use=decline.scaled(trend.end - trend.start),
+    return DeclineRecord(
+        decline_per_use=estimate_record(decline),
+        test=significance(trend.test),
+        remaining_percent=estimate_record(decline.scaled(trend.start - trend.end)).shifted(100),
         loss_percent=loss_percent,
-        uses_until_loss=until,
-        at_least=at_least,
+        uses_until_loss=None if until is None else estimate_record(until),
+        uses_at_least=finite(at_least),
         shown_uses=math.floor(trend.end) if whole is None else min(whole, math.floor(trend.end)),
         extrapolated=None if until is None else until.value > trend.end,
-        homogeneity=trend.homogeneity,
-        curvature=trend.curvature,
-        trend=trend,
+        homogeneity=None if trend.homogeneity is None else significance(trend.homogeneity),
+        curvature=None if trend.curvature is None else significance(trend.curvature),
+        method=trend.method,
         reason="the signal does not decline with use" if until is None else None,
     )
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from validator import numbers
 from validator.assessment.asked import not_measured
 from validator.assessment.caveats.raising import Raised, Subject, Trigger, listed
-from validator.assessment.observations_of_conditions import factor_name
+from validator.assessment.observations import factor_name
 from validator.evaluation.results import (
     DeclineRecord,
     NotAssessed,

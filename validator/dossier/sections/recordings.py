@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from validator.dossier.inline import Content
     from validator.dossier.sections.context import Context, Item
     from validator.evaluation.results import RecordingsRecord, ReducedCurve, ReductionSettings
-    from validator.study import Curve
+    from validator.study.curves import Curve
 
 _LONGEST_BESIDE = 16
 MOST_LISTED = 200

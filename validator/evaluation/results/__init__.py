@@ -53,7 +53,6 @@ from validator.evaluation.results.plan import (
 from validator.evaluation.results.precision import (
     AnalysisOfVarianceRecord,
     ConsistencyRecord,
-    DeclineRecord,
     DeviceMean,
     DeviceToDeviceRecord,
     DeviceUses,
@@ -142,6 +141,7 @@ from validator.statistics.interlaboratory import RobustPrecision
 from validator.statistics.level_dependence import LevelForm
 from validator.statistics.linearity import LinearRangeStep
 from validator.statistics.monte_carlo import SimulationCheck
+from validator.statistics.repeated_use import DeclineRecord
 from validator.statistics.robustness import FactorEffectRecord, RobustnessRecord
 from validator.statistics.trueness import ReferenceScores
 from validator.statistics.weighting import WeightingStep

@@ -13,6 +13,7 @@ from validator.records import (
 )
 from validator.statistics.interlaboratory import RobustPrecision
 from validator.statistics.level_dependence import LevelForm
+from validator.statistics.repeated_use import DeclineRecord
 
 
 class RemovalRecord(Record, frozen=True, kw_only=True):
@@ -252,39 +253,6 @@ class DeviceUses(Record, frozen=True, kw_only=True):
     signals: tuple[float, ...]
     mean: float
     rsd: float | None
-
-
-class DeclineRecord(Record, frozen=True, kw_only=True):
-    """Straight-line decline with use, in percent of the signal of the first use.
-
-    Attributes:
-        decline_per_use: percent lost per use.
-        test: of no decline.
-        remaining_percent: signal at the last use in percent of that at the first, by the line.
-        loss_percent: the loss that ends the life of a device; ``loss_by`` says who states it.
-        uses_until_loss: use at which the line has lost it, by inverse prediction; None without a decline.
-        uses_at_least: one-sided lower limit of it; None where not even the limit of the line declines.
-        shown_uses: uses for which the loss is shown to stay smaller, never beyond those tested.
-        extrapolated: ``uses_until_loss`` lies beyond the last use tested.
-        homogeneity: do the devices decline alike?
-        curvature: of a second-order term.
-        method: how it was computed.
-        reason: why there is no ``uses_until_loss``.
-    """
-
-    decline_per_use: EstimateRecord
-    test: SignificanceRecord
-    remaining_percent: EstimateRecord
-    loss_percent: float
-    loss_by: str
-    uses_until_loss: EstimateRecord | None = None
-    uses_at_least: float | None = None
-    shown_uses: int
-    extrapolated: bool | None = None
-    homogeneity: SignificanceRecord | None = None
-    curvature: SignificanceRecord | None = None
-    method: str
-    reason: str | None = None
 
 
 class RepeatedUseRecord(Record, frozen=True, kw_only=True):

@@ -10,12 +10,9 @@ import numpy as np
 
 from validator.qualification.adapters.kinds import known, value_of
 from validator.statistics import (
-    comparison,
     equivalence,
-    errors_in_variables,
     found_on_added,
     nested,
-    passing_bablok,
     precision,
     residuals,
     robustness,
@@ -142,16 +139,6 @@ def recovery_test(inputs: Inputs) -> Figures:
     return {"standard uncertainty (%)": mean.standard_error or math.nan, "t": advice.t}
 
 
-def paired(inputs: Inputs) -> Figures:
-    """Paired differences of two methods."""
-    result = comparison.paired_difference(inputs["first"], inputs["second"])
-    return {
-        "mean difference": result.mean_difference.value,
-        "standard deviation": result.sd,
-        "t": result.test.statistic,
-    }
-
-
 def welch(inputs: Inputs) -> Figures:
     """Two means with unequal variances."""
     result = equivalence.welch_difference(inputs["first"], inputs["second"])
@@ -159,36 +146,6 @@ def welch(inputs: Inputs) -> Figures:
         "difference": result.value,
         "t": result.t,
         "degrees of freedom": result.degrees_of_freedom,
-    }
-
-
-def agreement(inputs: Inputs) -> Figures:
-    """Bias and scatter of the differences of two methods."""
-    result = comparison.bland_altman(inputs["first"], inputs["second"])
-    interval = result.bias.interval
-    return {
-        "mean difference": result.bias.value,
-        "standard deviation": result.sd,
-        "lower end of its interval": interval.lower if interval else math.nan,
-        "upper end of its interval": interval.upper if interval else math.nan,
-    }
-
-
-def deming(inputs: Inputs) -> Figures:
-    """The line with equal errors in both variables."""
-    result = errors_in_variables.deming(inputs["y"], inputs["x"])
-    return {"slope": result.slope.value, "intercept": result.intercept.value}
-
-
-def rank_line(inputs: Inputs) -> Figures:
-    """The line of Passing and Bablok."""
-    result = passing_bablok.passing_bablok(inputs["y"], inputs["x"])
-    interval = result.slope.interval
-    return {
-        "slope": result.slope.value,
-        "lower end of its interval": interval.lower if interval else math.nan,
-        "upper end of its interval": interval.upper if interval else math.nan,
-        "intercept": result.intercept.value,
     }
 
 

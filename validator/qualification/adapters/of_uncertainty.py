@@ -47,6 +47,16 @@ def whole_study(inputs: Inputs) -> Figures:
     return {name: _at(record, path) for name, path in inputs["figures"].items()}
 
 
+def two_methods(inputs: Inputs) -> Figures:
+    """As ``whole_study``, of a comparison: what this method and the other found in the same samples."""
+    pairs = zip(inputs["this_method"], inputs["reference_method"], strict=True)
+    runs = [
+        {"sample": f"S{i}", "this_method": this, "reference_method": other}
+        for i, (this, other) in enumerate(pairs)
+    ]
+    return whole_study({"blocks": {"comparison": {"runs": runs}}, "figures": inputs["figures"]})
+
+
 def _at(record: dict[str, Any], path: str) -> float:
     found: Any = record
     for key in path.split("."):
