@@ -345,7 +345,7 @@ CASES = [
     ),
     (
         "many_tests:many",
-        "Of 13 tests at 5 % in the study, 1 is significant; about 0.65 would be expected by chance.",
+        "Of 12 tests at 5 % in the study, 1 is significant; about 0.60 would be expected by chance.",
         {
             "calibration": scattered_line(),
             "precision": PRECISE,

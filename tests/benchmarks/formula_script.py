@@ -326,27 +326,20 @@ def _ting(between: float, within: float, freedoms: np.ndarray, tails: np.ndarray
 
 
 def _outliers(path: str, here: pd.DataFrame) -> Figures:
-    """Statistics of Grubbs, Grubbs for two, Dixon, modified z, Grubbs on means, Cochran."""
-    values, groups = np.sort(here["concentration"]), here.groupby("series")["concentration"]
-    n = len(values)
-    spread = ((values - values.mean()) ** 2).sum()
-    without = [((some - some.mean()) ** 2).sum() / spread for some in (values[:-2], values[2:])]
-    ends = np.abs(values[[0, -1]] - values.mean()) / values.std(ddof=1)
-    deviations = values - np.median(values)
-    scores = 0.6745 * deviations / np.median(np.abs(deviations))
+    """Statistics of the studentised residual within series, of Grubbs on means, of Cochran."""
+    groups = here.groupby("series")["concentration"]
+    line = smf.ols("concentration ~ C(series)", here).fit()
     means, variances = groups.mean(), groups.var()
     of_means = np.abs(means - means.mean()) / means.std()
-    t = stats.t.ppf(1 - ALPHA / (2 * n), n - 2)
+    n, nu = len(here), int(line.df_resid)
+    t = stats.t.ppf(1 - ALPHA / (2 * n), nu - 1)
     statistics = [
-        ends.max(),
-        *without,
-        max(values[1] - values[0], values[-1] - values[-2]) / (values[-1] - values[0]),
-        scores[np.argmax(np.abs(scores))],
+        np.abs(line.get_influence().resid_studentized_internal).max(),
         of_means.max(),
         variances.max() / variances.sum(),
     ]
     found = {f"{path}[{i}].statistic": value for i, value in enumerate(statistics)}
-    return found | {f"{path}[0].critical": (n - 1) / np.sqrt(n) * np.sqrt(t**2 / (n - 2 + t**2))}
+    return found | {f"{path}[0].critical": t * np.sqrt(nu / (nu - 1 + t**2))}
 
 
 def _recovery(data: pd.DataFrame) -> Figures:

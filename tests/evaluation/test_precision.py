@@ -194,7 +194,7 @@ def test_the_figures_without_a_flagged_reading_stand_beside(levels):
 
     effects = {test.test: test.without for test in entry.outlier_tests}
     assert all((test.without is not None) == test.flagged for test in entry.outlier_tests)
-    beside = effects["Grubbs (Bonferroni), single values"]
+    beside = effects["studentised residual within groups (Bonferroni), single values"]
     assert (beside.removed, beside.n, entry.n) == ((7.9,), 11, 12)
     for field in ("repeatability_sd", "repeatability_rsd", "intermediate_sd", "intermediate_rsd"):
         assert getattr(beside, field) == pytest.approx(getattr(left, field).value, rel=1e-12)

@@ -21,10 +21,10 @@ def test_blanks_after_high_less_undisturbed_blanks():
     assert (r.n, r.baseline, r.baseline_n) == (3, "blanks before the first high", 3)
     assert r.carry_over.value == pytest.approx(carried)
     assert r.test.p == pytest.approx(theirs.pvalue)
-    assert r.carry_over.interval.lower == pytest.approx(theirs.confidence_interval().low)
+    assert r.carry_over.ci[0] == pytest.approx(theirs.confidence_interval().low)
     assert r.percent_of_high.value == pytest.approx(100 * carried / (5.0 - 0.011))
-    assert r.percent_of_low_limit.value == pytest.approx(1000 * carried)
-    assert r.largest_percent_of_low_limit == pytest.approx(13.0)
+    assert r.percent_of_limit.value == pytest.approx(1000 * carried)
+    assert r.largest_percent_of_limit == pytest.approx(13.0)
 
 
 def test_only_the_blank_directly_after_counts():
@@ -32,7 +32,7 @@ def test_only_the_blank_directly_after_counts():
     r = carry_over(KINDS, SIGNALS)
 
     assert r.values == pytest.approx([0.009, 0.013, 0.008])
-    assert r.percent_of_low_limit is None
+    assert r.percent_of_limit is None
 
 
 def test_later_blanks_serve_when_the_sequence_starts_high():
@@ -71,7 +71,7 @@ def test_without_interval_says_why(kinds, signals, reason):
     """A single blank on a side, or blanks that do not scatter."""
     r = carry_over(kinds, signals)
 
-    assert (r.carry_over.interval, r.test, r.reason) == (None, None, reason)
+    assert (r.carry_over.ci, r.test, r.reason) == (None, None, reason)
 
 
 def test_refuses_in_a_sentence():

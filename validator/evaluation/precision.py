@@ -36,7 +36,7 @@ from validator.statistics.interlaboratory import (
 )
 from validator.statistics.interlaboratory import interlaboratory as over_laboratories
 from validator.statistics.interval import Estimate, estimate_record
-from validator.statistics.outliers import cochran, grubbs, outlier_tests
+from validator.statistics.outliers import cochran, grubbs, outlier_tests, within_groups
 from validator.statistics.precision import critical_difference
 from validator.statistics.precision import duplicates as of_pairs
 from validator.study.models.precision import PrecisionRun
@@ -207,7 +207,8 @@ def outlier_records(
 ) -> tuple[OutlierRecord, ...]:
     """Tests of the single values, of the means of the groups, and of the scatter within the groups.
 
-    Single values are tested against all others of the level, whatever their group.
+    Where groups have replicates, single values are tested within their groups: differences between groups
+    would hide them.
 
     Args:
         values: in any order.
@@ -219,14 +220,20 @@ def outlier_records(
     for place, label in enumerate(labels):
         places.setdefault(label, []).append(place)
     several = len(places) > 1
-    found = [
-        with_effect(outlier_record(test, "single values", labels if several else None), test.index, without)
-        for test in outlier_tests(values, alpha=alpha)
-        if len(values) <= MOST_FOR_DIXON or test.kind != "dixon"
-    ]
-    if several and len(values) > len(places):
-        groups = {label: [values[place] for place in some] for label, some in places.items()}
-        found.extend(_of_groups(groups, places, alpha, without))
+    if not several or len(values) == len(places):
+        return tuple(
+            with_effect(
+                outlier_record(test, "single values", labels if several else None), test.index, without
+            )
+            for test in outlier_tests(values, alpha=alpha)
+            if len(values) <= MOST_FOR_DIXON or test.kind != "dixon"
+        )
+    found = []
+    with suppress(NotEstimable):
+        test = within_groups(values, labels, alpha=alpha)
+        found.append(with_effect(outlier_record(test, "single values", labels), test.index, without))
+    groups = {label: [values[place] for place in some] for label, some in places.items()}
+    found.extend(_of_groups(groups, places, alpha, without))
     return tuple(found)
 
 

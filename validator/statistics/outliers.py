@@ -14,10 +14,11 @@ from scipy import special
 from validator.errors import NotEstimable
 from validator.statistics.distributions import f_quantile, f_upper_tail, t_quantile, t_two_sided_p
 from validator.statistics.roots import falling_root
+from validator.statistics.sample import series_rows
 from validator.statistics.variance_components import FloatArray, checked_readings, differences_from_one
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Hashable, Sequence
 
 
 Side = Literal["largest", "smallest"]
@@ -26,7 +27,10 @@ MODIFIED_Z_CRITICAL = 3.5
 """Iglewicz & Hoaglin, How to Detect and Handle Outliers (1993), recommendation (from memory)."""
 
 
-OutlierKind = Literal["grubbs", "grubbs_pair", "dixon", "cochran", "modified_z"]
+FEWEST_FOR_Z = 10
+"""Values below which the modified z score exceeds 3.5 far too often (17 to 29 % of clean sets of 3 to 7)."""
+
+OutlierKind = Literal["grubbs", "grubbs_pair", "dixon", "cochran", "modified_z", "within"]
 
 
 class OutlierTest(Struct, frozen=True, kw_only=True):
@@ -56,13 +60,77 @@ class OutlierTest(Struct, frozen=True, kw_only=True):
 def outlier_tests(values: Sequence[float] | FloatArray, *, alpha: float = 0.05) -> tuple[OutlierTest, ...]:
     """Grubbs (single, double), Dixon and modified z score for one series, as far as the data carry them.
 
+    The modified z score is left out below ten values, of which it flags a fifth of the clean sets.
+
     Several tests on the same data flag a good value more often than *alpha* says.
     """
     found = []
-    for test in (grubbs, grubbs_double_largest, grubbs_double_smallest, dixon, modified_z):
+    tests: list[Callable[..., OutlierTest]] = [
+        grubbs,
+        grubbs_double_largest,
+        grubbs_double_smallest,
+        dixon,
+    ]
+    if len(values) >= FEWEST_FOR_Z:
+        tests.append(modified_z)
+    for test in tests:
         with suppress(NotEstimable):
             found.append(test(values, alpha=alpha))
     return tuple(found)
+
+
+def within_groups(
+    values: Sequence[float] | FloatArray, groups: Sequence[Hashable], *, alpha: float = 0.05
+) -> OutlierTest:
+    r"""The largest studentised residual about the mean of its group, two-sided.
+
+    .. math:: r = \frac{|x_{ij} - \bar x_i|}{s_w \sqrt{1 - 1/n_i}}, \qquad
+        t = r \sqrt{\frac{\nu - 1}{\nu - r^2}} \sim t_{\nu - 1}, \qquad p \le m\,P(|t|)
+
+    with the pooled standard deviation s_w of ν = N − G degrees of freedom and m residuals that differ (the
+    two of a pair are one).  Tests of single values against all others lose their power where groups differ.
+
+    Args:
+        values: (N,) values.
+        groups: (N,) group of each.
+        alpha: level of significance.
+
+    Raises:
+        NotEstimable: fewer than two degrees of freedom within groups, or none that differ within a group.
+
+    References:
+        Externally studentised residuals of a one-way layout: R. D. Cook and S. Weisberg, Residuals and
+        Influence in Regression (1982), 2.2 (from memory).
+    """
+    x = checked_readings(values)
+    residuals, scale, tests = np.zeros(x.size), np.ones(x.size), 0
+    rows = series_rows(groups, x.size)
+    for own in rows:
+        n = len(own)
+        if n > 1:
+            residuals[own] = x[own] - x[own].mean()
+            scale[own] = math.sqrt(1 - 1 / n)
+            tests += 1 if n == 2 else n
+    nu = x.size - len(rows)
+    sd = math.sqrt(float((residuals**2).sum()) / nu) if nu > 1 else 0.0
+    if sd == 0:
+        raise NotEstimable("too few values within groups that differ", "replicates within the groups")
+    r = np.abs(residuals) / scale / sd
+    at = int(np.argmax(r))
+    largest = min(float(r[at]), math.sqrt(nu))
+    left = nu - largest**2
+    t = math.inf if left <= 0 else largest * math.sqrt((nu - 1) / left)
+    bound = t_quantile(1 - alpha / (2 * tests), nu - 1)
+    return OutlierTest(
+        kind="within",
+        name="studentised residual within groups (Bonferroni)",
+        statistic=largest,
+        critical=bound * math.sqrt(nu / (nu - 1 + bound**2)),
+        p=min(1.0, tests * t_two_sided_p(t, nu - 1)) if math.isfinite(t) else 0.0,
+        index=tuple(int(i) for i in np.flatnonzero(r >= r[at] * (1 - 1e-9))),
+        suspect=_value(values, at),
+        flagged=t > bound,
+    )
 
 
 def grubbs(values: Sequence[float] | FloatArray, *, alpha: float = 0.05) -> OutlierTest:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
+from msgspec.structs import replace
 
 from validator import numbers
 from validator.assessment.caveats.raising import Raised, Subject, Trigger
@@ -12,12 +13,11 @@ from validator.assessment.observation import Observation, Units, figure, refused
 from validator.characteristics.carry_over.results import CarryOverRecord
 from validator.characteristics.carry_over.runs import CarryOverRun
 from validator.characteristics.carry_over.statistic import carry_over as after_high
-from validator.evaluation.chosen_guidance import BY_STUDY, CUSTOMARY, own_criterion
+from validator.evaluation.chosen_guidance import BY_STUDY, own_criterion
 from validator.evaluation.convert import attempt
 from validator.evaluation.results import DetectionRecord, NotAssessed
 from validator.evaluation.rows import kept
 from validator.records import EstimateRecord
-from validator.statistics.interval import estimate_record, significance
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -26,9 +26,6 @@ if TYPE_CHECKING:
     from validator.evaluation.given import Given
 
 Found = tuple[CarryOverRecord, ...]
-
-ALLOWED_PERCENT = 20.0
-"""Share of the signal at the quantification limit (ICH M10:2022, 3.2.6; from memory)."""
 
 
 def evaluate(given: Given) -> Found | NotAssessed:
@@ -78,26 +75,8 @@ def _record(
     signals = [injection.signal for injection in run.sequence]
     levels = [one.level for one in run.sequence if one.kind == "high" and one.level is not None]
     found = after_high(kinds, signals, response_at_low_limit=response, confidence=confidence)
-    percent = found.percent_of_low_limit
-    return CarryOverRecord(
-        place=run.place,
-        highest_level=max(levels, default=None),
-        n=found.n,
-        highs=kinds.count("high"),
-        baseline=found.baseline,
-        baseline_n=found.baseline_n,
-        baseline_mean=found.baseline_mean,
-        carry_over=estimate_record(found.carry_over, found.reason),
-        test=None if found.test is None else significance(found.test),
-        percent_of_high=estimate_record(found.percent_of_high),
-        percent_of_limit=None if percent is None else estimate_record(percent, found.reason),
-        largest_percent_of_limit=found.largest_percent_of_low_limit,
-        limit=limit,
-        allowed_percent=ALLOWED_PERCENT if allowed is None else allowed,
-        allowed_by=CUSTOMARY if allowed is None else BY_STUDY,
-        values=found.values,
-        reason=found.reason or (None if limit else "no quantification limit is available for comparison"),
-    )
+    found = replace(found, place=run.place, highest_level=max(levels, default=None), limit=limit)
+    return found if allowed is None else replace(found, allowed_percent=allowed, allowed_by=BY_STUDY)
 
 
 def _observations(found: Found, _units: Units) -> Iterator[Observation]:

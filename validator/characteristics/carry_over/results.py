@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from validator.records import EstimateRecord, Record, SignificanceRecord
 
+ALLOWED_PERCENT = 20.0
+"""Share of the signal at the quantification limit (ICH M10:2022, 3.2.6; from memory)."""
+
 
 class CarryOverRecord(Record, frozen=True, kw_only=True):
     """What blanks show directly after a high sample, in one sequence.
@@ -23,7 +26,7 @@ class CarryOverRecord(Record, frozen=True, kw_only=True):
         reason: why a figure has no interval, or why none refers to the limit.
     """
 
-    place: str
+    place: str = ""
     highest_level: float | None = None
     n: int
     highs: int
@@ -36,8 +39,8 @@ class CarryOverRecord(Record, frozen=True, kw_only=True):
     percent_of_limit: EstimateRecord | None = None
     largest_percent_of_limit: float | None = None
     limit: float | None = None
-    allowed_percent: float
-    allowed_by: str
+    allowed_percent: float = ALLOWED_PERCENT
+    allowed_by: str = "customary"
     values: tuple[float, ...] = ()
     reason: str | None = None
 

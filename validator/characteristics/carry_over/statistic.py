@@ -5,11 +5,11 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
-from msgspec import Struct
 
+from validator.characteristics.carry_over.results import CarryOverRecord
 from validator.errors import NotEstimable
 from validator.statistics.distributions import student, t_two_sided_p
-from validator.statistics.interval import Estimate, SignificanceTest
+from validator.statistics.interval import Estimate, SignificanceTest, estimate_record, significance
 from validator.statistics.sample import Sample, effective_degrees_of_freedom, summarise, vector
 
 if TYPE_CHECKING:
@@ -21,45 +21,13 @@ Kind = Literal["blank", "high"]
 Baseline = Literal["blanks before the first high", "later blanks", "none"]
 
 
-class CarryOver(Struct, frozen=True, kw_only=True):
-    """Response of blanks directly after a high sample, less that of undisturbed blanks.
-
-    Attributes:
-        n: number of blanks directly after a high sample.
-        baseline: which blanks were taken for undisturbed; "none" when there are none (nothing subtracted).
-        baseline_n: number of them.
-        baseline_mean: their mean signal, 0 without any.
-        carry_over: mean of the blanks after high less the baseline, signal unit.
-        test: t test of no carry-over (Welch where there is a baseline); None without scatter or replicates.
-        percent_of_high: carry_over in percent of the mean high signal less the baseline, which counts as
-            exact.
-        percent_of_low_limit: carry_over in percent of the response at the low limit, which counts as exact;
-            None when it is not known.
-        largest_percent_of_low_limit: the largest single carry-over.
-        values: the single carry-overs, signal unit.
-        reason: why there is no interval, when there is none.
-    """
-
-    n: int
-    baseline: Baseline
-    baseline_n: int
-    baseline_mean: float
-    carry_over: Estimate
-    test: SignificanceTest | None
-    percent_of_high: Estimate
-    percent_of_low_limit: Estimate | None
-    largest_percent_of_low_limit: float | None
-    values: tuple[float, ...]
-    reason: str | None
-
-
 def carry_over(
     kinds: Sequence[Kind],
     signals: ArrayLike,
     *,
     response_at_low_limit: float | None = None,
     confidence: float = 0.95,
-) -> CarryOver:
+) -> CarryOverRecord:
     r"""Carry-over from a sequence of blanks and high samples in run order.
 
     .. math:: c = \bar y_{after} - \bar y_0, \qquad u^2 = s_{after}^2/n + s_0^2/n_0
@@ -92,23 +60,24 @@ def carry_over(
             "the signals of the high samples are not above those of the blanks", "a high sample"
         )
     values = y[after] - y_0
-    estimate, test, reason = _estimate(
+    found, test, reason = _estimate(
         summarise(y[after]), summarise(y[before]) if before else None, y_0, confidence
     )
     low = response_at_low_limit
     largest = None if low is None else 100 * float(values.max()) / low
-    return CarryOver(
+    return CarryOverRecord(
         n=len(after),
+        highs=list(kinds).count("high"),
         baseline=kind,
         baseline_n=len(before),
         baseline_mean=y_0,
-        carry_over=estimate,
-        test=test,
-        percent_of_high=estimate.scaled(100 / high),
-        percent_of_low_limit=None if low is None else estimate.scaled(100 / low),
-        largest_percent_of_low_limit=largest,
+        carry_over=estimate_record(found, reason),
+        test=None if test is None else significance(test),
+        percent_of_high=estimate_record(found.scaled(100 / high)),
+        percent_of_limit=None if low is None else estimate_record(found.scaled(100 / low), reason),
+        largest_percent_of_limit=largest,
         values=tuple(float(v) for v in values),
-        reason=reason,
+        reason=reason or ("no quantification limit is available for comparison" if low is None else None),
     )
 
 
