@@ -255,8 +255,8 @@ def test_the_tests_are_at_the_level_of_confidence(line_of):
 
     assert at_95.alternative_quadratic is not None
     assert at_99.alternative_quadratic is None
-    assert "is significant at 0.05 and" in at_95.linear_range.rule
-    assert "is significant at 0.01 and" in at_99.linear_range.rule
+    assert "is significant at 0.05 with a misfit" in at_95.linear_range.rule
+    assert "is significant at 0.01 with a misfit" in at_99.linear_range.rule
     detection = line_of(runs(signals=bent), alpha=0.01)
     assert detection.linear_range == at_95.linear_range
     assert detection.alternative_quadratic == at_95.alternative_quadratic
@@ -271,3 +271,61 @@ def test_a_bend_beyond_all_doubt_is_offered_a_parabola(line_of):
 
     assert line.quadratic_test.p == 0
     assert line.alternative_quadratic is not None
+
+
+# --- the linear range ------------------------------------------------------------------------------
+SEVEN = np.repeat([1.0, 2.0, 5.0, 10.0, 20.0, 40.0, 80.0], 3)
+
+
+def test_a_bend_that_moves_no_level_mean_matters_only_where_it_is_declared_to(line_of):
+    """Significant beyond doubt, and 1.5 % at most: the range is kept unless the study allows 0.01 % only."""
+    levels = np.repeat(np.arange(1.0, 11.0), 3)
+    signals = 10 * levels - 0.02 * levels**2 + 0.005 * np.tile([1.0, -1.0, 0.0], 10)
+
+    kept = line_of(runs(levels, signals))
+    strict = line_of(runs(levels, signals), {"linear_range": {"largest_misfit_percent": 0.01}})
+
+    assert kept.quadratic_test.p < 1e-6
+    assert (kept.linear_range.lower, kept.linear_range.upper) == (1.0, 10.0)
+    assert isinstance(strict.linear_range, NotAssessed)
+    assert strict.rejected_ranges[0].failed[0] == "Mandel"
+    assert kept.rejected_ranges == ()
+
+
+def test_the_function_of_the_linear_range_stands_beside_and_can_be_chosen(line_of):
+    """A calibration that saturates: slope and scatter of the linear part, reported or fitted."""
+    rng = np.random.default_rng(8)
+    signals = 5 * SEVEN * np.where(SEVEN > 20, 0.7, 1.0) * (1 + 0.01 * rng.standard_normal(SEVEN.size))
+
+    whole = line_of(runs(SEVEN, signals), {"weighting": "1/x^2"})
+    part = line_of(runs(SEVEN, signals), {"weighting": "1/x^2", "fit_over": "linear_range"})
+
+    assert whole.linear_range.upper == 20
+    assert whole.linear_range.fit.slope.value == pytest.approx(5, rel=0.02)
+    assert part.slope.value == pytest.approx(whole.linear_range.fit.slope.value, rel=1e-9)
+    assert (part.n, part.working_range.upper, part.fit_over) == (15, 20.0, "linear_range")
+    assert part.linear_range == whole.linear_range
+
+
+def test_the_top_is_not_cut_for_what_is_misread_at_the_low_end(line_of):
+    """Scatter in proportion over three decades, unweighted: weights are asked for."""
+    rng = np.random.default_rng(9)
+    levels = np.repeat([0.5, 1.0, 5.0, 50.0, 500.0], 3)
+    signals = 0.3 * levels * (1 + 0.03 * rng.standard_normal(levels.size))
+
+    plain = line_of(runs(levels, signals))
+    weighted = line_of(runs(levels, signals), {"weighting": "1/x^2"})
+
+    assert isinstance(plain.linear_range, NotAssessed)
+    assert plain.linear_range.needs.startswith("weights")
+    assert {step.upper for step in plain.rejected_ranges} == {500.0}
+    assert (weighted.linear_range.lower, weighted.linear_range.upper) == (0.5, 500.0)
+
+
+def test_nothing_is_fitted_over_a_range_that_was_not_found(line_of):
+    """The refusal is that of the search."""
+    levels = np.repeat(np.arange(1.0, 8.0), 3)
+
+    refused = line_of(runs(levels, levels**3 + 0.01 * np.tile([1.0, -1, 0], 7)), {"fit_over": "linear_range"})
+
+    assert refused.not_assessed.endswith("fails the tests of linearity")

@@ -12,8 +12,10 @@ from validator.evaluation.calibration_record import (
     Points,
     calibration_record,
     points_of,
+    search_linear_range,
     significance_level,
     summary,
+    within,
 )
 from validator.evaluation.convert import not_assessed
 from validator.evaluation.results import (
@@ -78,7 +80,11 @@ def calibrate(runs: Sequence[CalibrationRun], choices: AnalysisChoices) -> Fitte
     try:
         points = points_of(kept(runs))
         line, weighting, path, reason = _fit(points, choices, choices.confidence)
-        record = calibration_record(points, line, weighting, choices, path, reason)
+        found = search_linear_range(points, weighting, choices)
+        if choices.calibration.fit_over == "linear_range":
+            points = within(points, found)
+            line, weighting, path, reason = _fit(points, choices, choices.confidence)
+        record = calibration_record(points, line, weighting, choices, path, reason, found)
     except NotEstimable as refusal:
         return not_assessed(refusal)
     left_out = excluded(runs)
@@ -93,7 +99,14 @@ def calibration_function(runs: Sequence[CalibrationRun], choices: AnalysisChoice
     Raises:
         NotEstimable: the runs cannot carry it.
     """
-    line, *_ = _fit(points_of(kept(runs)), choices, choices.confidence)
+    return _function(points_of(kept(runs)), choices)
+
+
+def _function(points: Points, choices: AnalysisChoices) -> CalibrationFit:
+    line, weighting, *_ = _fit(points, choices, choices.confidence)
+    if choices.calibration.fit_over == "linear_range":
+        inside = within(points, search_linear_range(points, weighting, choices))
+        line, *_ = _fit(inside, choices, choices.confidence)
     return line
 
 
@@ -136,10 +149,9 @@ def _fit(
 
 def _summary_with_all(runs: Sequence[CalibrationRun], choices: AnalysisChoices) -> CalibrationSummary | None:
     try:
-        line, *_ = _fit(points_of(runs), choices, choices.confidence)
+        return summary(_function(points_of(runs), choices))
     except NotEstimable:
         return None
-    return summary(line)
 
 
 def _excluded(runs: Sequence[CalibrationRun]) -> tuple[ExcludedPoint, ...]:

@@ -34,6 +34,7 @@ from validator.statistics.interval import estimate_record, two_sided_record
 from validator.statistics.inverse_prediction import back_calculate
 from validator.statistics.levels import by_level, pooled_variance
 from validator.statistics.linearity import (
+    BACK_CALCULATION,
     intercept_test,
     lack_of_fit,
     level_misfit,
@@ -61,6 +62,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from validator.statistics.interval import SignificanceTest
+    from validator.statistics.linearity import LinearRange as LinearRangeSearch
     from validator.statistics.weighting import Weighting
     from validator.study.models.analysis import AnalysisChoices
 
@@ -72,10 +74,11 @@ def calibration_record(
     choices: AnalysisChoices,
     path: tuple[WeightingStep, ...],
     reason: str,
+    found: LinearRangeSearch | NotEstimable,
 ) -> CalibrationRecord:
     """Everything that is told of *line*: coefficients, tests, range and points.
 
-    *path* and *reason* say how its weights were chosen.
+    *path* and *reason* say how its weights were chosen, *found* which range is linear.
 
     Raises:
         NotEstimable: the slope or the mean level is 0.
@@ -117,7 +120,9 @@ def calibration_record(
         durbin_watson=attempt(lambda: _durbin_watson(line, order)),
         normality=attempt(lambda: _normality(line)),
         influence=attempt(lambda: _influence(line)),
-        linear_range=attempt(lambda: _linear_range(points, weighting, choices)),
+        linear_range=attempt(lambda: _linear_range(found, choices)),
+        rejected_ranges=() if isinstance(found, NotEstimable) or found.found else found.steps,
+        fit_over="linear_range" if choices.calibration.fit_over == "linear_range" else None,
         working_range=Range(lower=float(points.x.min()), upper=float(points.x.max())),
         points=_point_records(line),
         misfit=_misfit(line, choices.confidence),
@@ -195,30 +200,72 @@ def _influence(line: CalibrationFit) -> Influence:
     return Influence(max_cook=found.max_cook, at=float(line.x[found.at]))
 
 
-def _linear_range(points: Points, weighting: Weighting, choices: AnalysisChoices) -> LinearRange:
-    found = linear_range(
-        points.x,
-        points.y,
-        weights=None if weighting.scheme == "none" else weighting.weights,
-        alpha=significance_level(choices),
-        confidence=choices.confidence,
-    )
-    if found.lower is None or found.upper is None:
-        raise NotEstimable(
-            f"no set of {found.minimum_levels} adjacent levels passes the tests of linearity",
-            "five or more levels over a shorter range, or a second-order calibration function",
+def search_linear_range(
+    points: Points, weighting: Weighting, choices: AnalysisChoices
+) -> LinearRangeSearch | NotEstimable:
+    """The search for the linear range among *points*, or why there is none."""
+    try:
+        return linear_range(
+            points.x,
+            points.y,
+            weights=None if weighting.scheme == "none" else weighting.weights,
+            alpha=significance_level(choices),
+            largest_misfit=choices.calibration.linear_range.largest_misfit_percent / 100,
+            confidence=choices.confidence,
         )
+    except NotEstimable as refusal:
+        return refusal
+
+
+def within(points: Points, found: LinearRangeSearch | NotEstimable) -> Points:
+    """The points of the linear range.
+
+    Raises:
+        NotEstimable: there is none.
+    """
+    found = _searched(found)
+    assert found.lower is not None
+    assert found.upper is not None
+    inside = (points.x >= found.lower) & (points.x <= found.upper)
+    return Points(
+        points.x[inside],
+        points.y[inside],
+        tuple(value for value, kept in zip(points.values, inside, strict=True) if kept),
+    )
+
+
+def _searched(found: LinearRangeSearch | NotEstimable) -> LinearRangeSearch:
+    if isinstance(found, NotEstimable):
+        raise NotEstimable(found.reason, found.needs)
+    if not found.found:
+        only_low = any(step.failed == (BACK_CALCULATION,) for step in found.steps)
+        raise NotEstimable(
+            f"every set of {found.minimum_levels} or more adjacent levels fails the tests of linearity",
+            "weights: the line is straight, and only the back-calculation at the low end fails"
+            if only_low
+            else "five or more levels over a shorter range, or a second-order calibration function",
+        )
+    return found
+
+
+def _linear_range(found: LinearRangeSearch | NotEstimable, choices: AnalysisChoices) -> LinearRange:
+    found = _searched(found)
+    assert found.lower is not None
+    assert found.upper is not None
+    assert found.fit is not None
     return LinearRange(
         lower=found.lower,
         upper=found.upper,
         rule=(
             "levels are removed from the top and then from the bottom until neither Mandel's "
-            f"test nor the test of lack of fit is significant at {found.alpha:g} and the mean "
+            f"test nor the test of lack of fit is significant at {found.alpha:g} with a misfit of a level "
+            f"mean above {choices.calibration.linear_range.largest_misfit_percent:g} %, and the mean "
             f"back-calculation error of every level is within ±{100 * found.tolerance:g} % "
             f"(±{100 * found.lowest_tolerance:g} % at the lowest level); at least "
             f"{found.minimum_levels} levels are retained"
         ),
         path=found.steps,
+        fit=summary(found.fit),
     )
 
 
@@ -299,6 +346,7 @@ def summary(line: CalibrationFit) -> CalibrationSummary:
         intercept=two_sided_record(line.intercept),
         quadratic=None if line.quadratic is None else two_sided_record(line.quadratic),
         residual_standard_deviation=line.residual_standard_deviation,
+        correlation=line.correlation,
     )
 
 

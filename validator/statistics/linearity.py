@@ -297,6 +297,7 @@ class LinearRange(Struct, frozen=True, kw_only=True, eq=False):
         steps: every set tried, in order; the tests were repeated that often.
         alpha: significance level of each single test.
         tolerance, lowest_tolerance: allowed relative error, as fractions.
+        largest_misfit: relative misfit of a level mean up to which a significant test is of no account.
         minimum_levels: levels that had to stay.
     """
 
@@ -307,6 +308,7 @@ class LinearRange(Struct, frozen=True, kw_only=True, eq=False):
     alpha: float
     tolerance: float
     lowest_tolerance: float
+    largest_misfit: float
     minimum_levels: int
 
     @property
@@ -323,16 +325,19 @@ def linear_range(
     alpha: float = 0.05,
     tolerance: float = 0.15,
     lowest_tolerance: float = 0.20,
+    largest_misfit: float = 0.05,
     minimum_levels: int = 5,
     confidence: float = 0.95,
 ) -> LinearRange:
     """Search the levels over which the calibration is a line.
 
     Starting with all levels, the highest is dropped, again and again, until neither Mandel's test nor lack
-    of fit (where there are replicates) is significant at *alpha* and every back-calculated level mean lies
-    within *tolerance* (*lowest_tolerance* at the lowest level above 0; level 0 has no relative error).  When
-    this fails down to *minimum_levels*, the lowest level is dropped and the search from the top starts anew.
-    The tests are repeated at every step, so the stated significance holds for each and not for the search.
+    of fit (where there are replicates) is significant at *alpha* and moves a level mean by more than
+    *largest_misfit*, and every back-calculated level mean lies within *tolerance* (*lowest_tolerance* at the
+    lowest level above 0; level 0 has no relative error).  When this fails down to *minimum_levels*, or where
+    nothing but the back-calculation of a level in the lower half speaks against a set (weights are then
+    wanted, no lower top), the lowest level is dropped and the search from the top starts anew.  The tests are
+    repeated at every step, so the stated significance holds for each and not for the search.
 
     Args:
         x: (n,) levels of independent preparations.
@@ -341,6 +346,7 @@ def linear_range(
         alpha: significance level of each test.
         tolerance: allowed relative error as a fraction.
         lowest_tolerance: the same at the lowest level.
+        largest_misfit: relative misfit of a level mean that the use would not notice, as a fraction.
         minimum_levels: levels that have to stay.
         confidence: of the resulting fit.
 
@@ -366,18 +372,23 @@ def linear_range(
     steps: list[LinearRangeStep] = []
     accepted: CalibrationFit | None = None
     most = max(FEWEST_SETS, min(MOST_SETS, MOST_POINTS // at.size))
-    for tried, (low, high) in enumerate(_sets(levels.k, minimum_levels)):
-        if tried == most:
+    hopeless = -1
+    for low, high in _sets(levels.k, minimum_levels):
+        if low == hopeless:
+            continue
+        if len(steps) == most:
             raise NotEstimable(
                 f"none of the {most} widest subsets of the {levels.k} levels is linear",
                 "fewer levels with replicates, or a second-order calibration function",
             )
         kept = (levels.index >= low) & (levels.index <= high)
         line = fit(at[kept], signals[kept], weights=w[kept], confidence=confidence)
-        steps.append(_judge(line, alpha, tolerance, lowest_tolerance))
+        steps.append(_judge(line, alpha, tolerance, lowest_tolerance, largest_misfit))
         if steps[-1].accepted:
             accepted = line
             break
+        if steps[-1].failed == (BACK_CALCULATION,) and steps[-1].worst_level < np.median(levels.level[low:]):
+            hopeless = low
     return LinearRange(
         lower=None if accepted is None else steps[-1].lower,
         upper=None if accepted is None else steps[-1].upper,
@@ -386,8 +397,12 @@ def linear_range(
         alpha=alpha,
         tolerance=tolerance,
         lowest_tolerance=lowest_tolerance,
+        largest_misfit=largest_misfit,
         minimum_levels=minimum_levels,
     )
+
+
+BACK_CALCULATION = "back-calculation"
 
 
 def _sets(k: int, minimum: int) -> Iterator[tuple[int, int]]:
@@ -397,7 +412,9 @@ def _sets(k: int, minimum: int) -> Iterator[tuple[int, int]]:
             yield low, high
 
 
-def _judge(line: CalibrationFit, alpha: float, tolerance: float, lowest_tolerance: float) -> LinearRangeStep:
+def _judge(
+    line: CalibrationFit, alpha: float, tolerance: float, lowest_tolerance: float, largest_misfit: float
+) -> LinearRangeStep:
     levels = by_level(line.x, line.y)
     curvature = mandel(line).p
     mandel_p = 1.0 if curvature is None else curvature
@@ -409,10 +426,11 @@ def _judge(line: CalibrationFit, alpha: float, tolerance: float, lowest_toleranc
     allowed = np.full(levels.k, 100.0 * tolerance)
     allowed[int(np.argmax(levels.level > 0))] = 100.0 * lowest_tolerance
     worst = int(np.argmax(np.abs(error) / allowed))
+    matters = bool((np.abs(error) > 100.0 * largest_misfit).any())
     failed = (
-        *(("Mandel",) if mandel_p < alpha else ()),
-        *(("lack of fit",) if lack_p is not None and lack_p < alpha else ()),
-        *(("back-calculation",) if abs(error[worst]) > allowed[worst] else ()),
+        *(("Mandel",) if mandel_p < alpha and matters else ()),
+        *(("lack of fit",) if lack_p is not None and lack_p < alpha and matters else ()),
+        *((BACK_CALCULATION,) if abs(error[worst]) > allowed[worst] else ()),
     )
     return LinearRangeStep(
         lower=float(levels.level[0]),

@@ -38,6 +38,7 @@ from validator.evaluation.results import (
 
 if TYPE_CHECKING:
     from validator.dossier.inline import Content
+    from validator.statistics.linearity import LinearRangeStep
 
 CHARACTERISTICS = ("lack_of_fit", "linearity", "residual_pattern", "working_range", "sensitivity")
 
@@ -223,6 +224,13 @@ def _answer(context: Context, test: Test) -> str:
 def _range(context: Context, item: Item, record: CalibrationRecord) -> Content:
     say, found = context.say, record.linear_range
     if isinstance(found, NotAssessed):
+        if record.rejected_ranges:
+            return say(
+                "calibration.rejected_ranges",
+                tries=len(record.rejected_ranges),
+                least="; ".join(_rejected(one, item.analyte.unit) for one in _least_rejected(record)),
+                needs=found.needs,
+            )
         return say("calibration.no_range", reason=found.not_assessed, needs=found.needs)
     told = bool(_shared_rule(context))
     return say(
@@ -231,6 +239,35 @@ def _range(context: Context, item: Item, record: CalibrationRecord) -> Content:
         upper=numbers.as_given(found.upper, item.analyte.unit),
         rule=found.rule,
         tries=len(found.path),
+        line=_line_over(context, item, record),
+    )
+
+
+def _least_rejected(record: CalibrationRecord) -> tuple[LinearRangeStep, ...]:
+    """The widest set that was tried, and the one that misses least."""
+    steps = record.rejected_ranges
+    best = min(steps, key=lambda one: (len(one.failed), abs(one.worst_relative_error_percent)))
+    return (steps[0],) if best == steps[0] else (steps[0], best)
+
+
+def _rejected(one: LinearRangeStep, unit: str) -> str:
+    ends = f"{numbers.as_given(one.lower)} {numbers.TO} {numbers.as_given(one.upper, unit)}"
+    worst = numbers.percent(one.worst_relative_error_percent, 2)
+    at = numbers.as_given(one.worst_level, unit)
+    return f"{ends}: {', '.join(one.failed)}, {worst} at {at}"
+
+
+def _line_over(context: Context, item: Item, record: CalibrationRecord) -> str:
+    """The line over the linear range, where that is not the one reported."""
+    found = record.linear_range
+    if isinstance(found, NotAssessed) or found.fit is None or found.fit.n == record.n:
+        return ""
+    return context.say.text(
+        "calibration.line_over_range",
+        slope=estimate_text(found.fit.slope, slope_unit(item)),
+        intercept=estimate_text(found.fit.intercept, item.analyte.signal_unit),
+        s=numbers.significant(found.fit.residual_standard_deviation, 3, item.analyte.signal_unit),
+        n=found.fit.n,
     )
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Literal
+
 import numpy as np
 
 from validator.records import (
@@ -52,10 +54,11 @@ class Influence(Record, frozen=True, kw_only=True):
 
 
 class LinearRange(Range, frozen=True, kw_only=True):
-    """The linear range and the rule that found it."""
+    """The linear range, the rule that found it, and the line over it."""
 
     rule: str
     path: tuple[LinearRangeStep, ...] = ()
+    fit: CalibrationSummary | None = None
 
 
 class CalibrationPoint(Record, frozen=True, kw_only=True):
@@ -72,13 +75,14 @@ class CalibrationPoint(Record, frozen=True, kw_only=True):
 
 
 class CalibrationSummary(Record, frozen=True, kw_only=True):
-    """The line in short, for showing it with and without exclusions."""
+    """The line in short, for showing it beside another: without exclusions, or over the linear range."""
 
     n: int
     slope: EstimateRecord
     intercept: EstimateRecord
     quadratic: EstimateRecord | None = None
     residual_standard_deviation: float
+    correlation: float | None = None
 
 
 class ReadingScatter(Record, frozen=True, kw_only=True):
@@ -118,7 +122,11 @@ class FittedFunction(Record, frozen=True, kw_only=True):
 
 
 class CalibrationRecord(Record, frozen=True, kw_only=True):
-    """A calibration line with all that is said of it."""
+    """A calibration line with all that is said of it.
+
+    ``rejected_ranges`` are the sets of levels tried where none is linear; ``fit_over`` says that the function
+    is that of the linear range only.
+    """
 
     model: str
     weighting: str
@@ -154,6 +162,8 @@ class CalibrationRecord(Record, frozen=True, kw_only=True):
     repeated_readings: ReadingScatter | None = None
     level_uncertainty: LevelUncertainty | None = None
     alternative_quadratic: CalibrationSummary | None = None
+    rejected_ranges: tuple[LinearRangeStep, ...] = ()
+    fit_over: Literal["linear_range"] | None = None
 
     def function_at(self, confidence: float) -> CalibrationFunction:
         """The fitted function as predictions, readings and bands at *confidence* use it."""

@@ -19,12 +19,29 @@ from validator.study.models.base import (
 Weighting = Literal["none", "1/x", "1/x^2", "1/s^2", "1/s^2 smoothed", "auto"]
 
 
+class LinearRangeChoices(Record):
+    """What a linear range may hide: a misfit of a level mean that the use would not notice, in percent."""
+
+    largest_misfit_percent: Positive = 5.0
+
+
 class CalibrationChoices(Record):
-    """How the calibration is fitted; ``replicates_for_sample`` is m of inverse prediction and limits."""
+    """How the calibration is fitted; ``replicates_for_sample`` is m of inverse prediction and limits.
+
+    With ``fit_over: linear_range`` the function, its figures and the limits are those of the linear range.
+    """
 
     model: Literal["linear", "linear_through_origin", "quadratic"] = "linear"
     weighting: Weighting = "none"
     replicates_for_sample: Count = 1
+    fit_over: Literal["all", "linear_range"] = "all"
+    linear_range: LinearRangeChoices = LinearRangeChoices()
+
+    @model_validator(mode="after")
+    def _is_a_line(self) -> Self:
+        if self.fit_over == "linear_range" and self.model != "linear":
+            refuse(f"linear_range does not apply to the model {self.model}", "fit_over")
+        return self
 
 
 class LimitChoice(Record):
