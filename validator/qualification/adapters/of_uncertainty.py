@@ -47,6 +47,47 @@ def whole_study(inputs: Inputs) -> Figures:
     return {name: _at(record, path) for name, path in inputs["figures"].items()}
 
 
+def one_way(inputs: Inputs) -> Figures:
+    """One-way analysis of variance: as ``whole_study``, of a precision experiment in series."""
+    level = float(np.median(np.concatenate(inputs["groups"])))
+    runs = [
+        {"series": f"S{i}", "level": level, "concentrations": group}
+        for i, group in enumerate(inputs["groups"])
+    ]
+    paths = {
+        "mean": "mean.value",
+        "degrees of freedom between": "analysis_of_variance.df_between",
+        "degrees of freedom within": "analysis_of_variance.df_within",
+        "mean square between": "analysis_of_variance.ms_between",
+        "mean square within": "analysis_of_variance.ms_within",
+        "F": "analysis_of_variance.f",
+        "residual standard deviation": "repeatability_sd.value",
+        "standard deviation between": "between_sd.value",
+    }
+    figures = {name: f"precision.0.{path}" for name, path in paths.items()}
+    found = whole_study({"blocks": {"precision": {"runs": runs}}, "figures": figures})
+    return found | {"variance between": found["standard deviation between"] ** 2}
+
+
+def interlaboratory(inputs: Inputs) -> Figures:
+    """As ``whole_study``: every level of a precision experiment of several laboratories."""
+    laboratories = inputs["laboratories"]
+    runs: list[dict[str, object]] = []
+    figures: dict[str, str] = {}
+    for at in range(len(laboratories[0])):
+        cells = [levels[at] for levels in laboratories]
+        level = float(np.median(np.concatenate(cells)))
+        runs += [
+            {"laboratory": f"L{i}", "level": level, "concentrations": cell} for i, cell in enumerate(cells)
+        ]
+        figures |= {
+            f"mean, level {at + 1}": f"precision.{at}.mean.value",
+            f"repeatability, level {at + 1}": f"precision.{at}.repeatability_sd.value",
+            f"reproducibility, level {at + 1}": f"precision.{at}.reproducibility_sd.value",
+        }
+    return whole_study({"blocks": {"precision": {"runs": runs}}, "figures": figures})
+
+
 def two_methods(inputs: Inputs) -> Figures:
     """As ``whole_study``, of a comparison: what this method and the other found in the same samples."""
     pairs = zip(inputs["this_method"], inputs["reference_method"], strict=True)
@@ -60,7 +101,9 @@ def two_methods(inputs: Inputs) -> Figures:
 def _at(record: dict[str, Any], path: str) -> float:
     found: Any = record
     for key in path.split("."):
-        found = found[int(key)] if isinstance(found, list) else found[key]
+        found = found[int(key)] if isinstance(found, list) else found.get(key)
+        if found is None:
+            return math.nan
     return float(found)
 
 
