@@ -47,6 +47,32 @@ def whole_study(inputs: Inputs) -> Figures:
     return {name: _at(record, path) for name, path in inputs["figures"].items()}
 
 
+def line(inputs: Inputs) -> Figures:
+    """As ``whole_study``: a calibration through x and y, of the ``model`` named or straight."""
+    runs = [{"level": x, "signal": y} for x, y in zip(inputs["x"], inputs["y"], strict=True)]
+    choices = {"calibration": {"model": inputs.get("model", "linear"), "weighting": "none"}}
+    figures = {
+        "residual standard deviation": "calibration.residual_standard_deviation",
+        "R squared": "calibration.r_squared",
+        "correlation": "calibration.correlation",
+        "method standard deviation": "calibration.method_standard_deviation",
+        "method coefficient of variation (%)": "calibration.method_standard_deviation_percent",
+    }
+    coefficients = ("slope", "intercept", "quadratic")
+    for name in coefficients:
+        figures |= {
+            name: f"calibration.{name}.value",
+            f"standard error of {name}": f"calibration.{name}.standard_error",
+            f"lower end of {name}": f"calibration.{name}.ci.0",
+            f"upper end of {name}": f"calibration.{name}.ci.1",
+        }
+    found = whole_study({"blocks": {"calibration": {"runs": runs}, "analysis": choices}, "figures": figures})
+    return found | {
+        f"half-width of {name}": (found[f"upper end of {name}"] - found[f"lower end of {name}"]) / 2
+        for name in coefficients
+    }
+
+
 def one_way(inputs: Inputs) -> Figures:
     """One-way analysis of variance: as ``whole_study``, of a precision experiment in series."""
     level = float(np.median(np.concatenate(inputs["groups"])))
