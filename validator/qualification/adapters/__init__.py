@@ -9,6 +9,7 @@ from inspect import isfunction
 from validator.qualification.adapters import (
     of_calibration_and_limits,
     of_precision_and_trueness,
+    of_studies,
     of_uncertainty,
 )
 from validator.qualification.adapters.kinds import Adapter
@@ -17,7 +18,7 @@ __all__ = ["ADAPTERS", "Adapter"]
 
 ADAPTERS: Mapping[str, Adapter] = {
     name: adapter
-    for module in (of_calibration_and_limits, of_precision_and_trueness, of_uncertainty)
+    for module in (of_studies, of_calibration_and_limits, of_precision_and_trueness, of_uncertainty)
     for name, adapter in vars(module).items()
     if isfunction(adapter) and adapter.__module__ == module.__name__ and not name.startswith("_")
 }

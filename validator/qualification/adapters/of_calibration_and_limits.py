@@ -26,35 +26,6 @@ if TYPE_CHECKING:
     from validator.qualification.adapters.kinds import Figures, Inputs
 
 
-def line(inputs: Inputs) -> Figures:
-    """A calibration function through x and y: ``model``, with coefficients, standard errors, scatter."""
-    found = regression.fit(inputs["x"], inputs["y"], model=inputs.get("model", "linear"))
-    figures = {
-        "slope": found.slope.value,
-        "standard error of slope": found.slope.standard_error,
-        "intercept": found.intercept.value,
-        "standard error of intercept": found.intercept.standard_error,
-        "residual standard deviation": found.residual_standard_deviation,
-        "R squared": found.r_squared,
-        "sum of squares of x": found.s_xx,
-    }
-    if found.correlation is not None:
-        figures["correlation"] = found.correlation
-    if found.quadratic is not None:
-        figures["quadratic"] = found.quadratic.value
-        figures["standard error of quadratic"] = found.quadratic.standard_error
-    else:
-        scatter = linearity.method_standard_deviation(found)
-        figures["method standard deviation"] = scatter.value
-        figures["method coefficient of variation (%)"] = scatter.relative_percent
-    if found.slope.interval is not None and found.intercept.interval is not None:
-        figures["half-width of slope"] = (found.slope.interval.upper - found.slope.interval.lower) / 2
-        figures["half-width of intercept"] = (
-            found.intercept.interval.upper - found.intercept.interval.lower
-        ) / 2
-    return {name: value for name, value in figures.items() if value is not None}
-
-
 def reading(inputs: Inputs) -> Figures:
     """Levels read from a line: for each of ``signals``, or at the level ``at``, from m readings."""
     found = regression.fit(inputs["x"], inputs["y"])

@@ -8,12 +8,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from validator.qualification.adapters.kinds import known, value_of
+from validator.qualification.adapters.kinds import value_of
 from validator.statistics import (
     equivalence,
     found_on_added,
     nested,
-    precision,
     residuals,
     robustness,
 )
@@ -24,22 +23,6 @@ from validator.statistics.interval import Estimate
 
 if TYPE_CHECKING:
     from validator.qualification.adapters.kinds import Figures, Inputs
-
-
-def one_way(inputs: Inputs) -> Figures:
-    """One-way analysis of variance."""
-    result = precision.one_way(inputs["groups"])
-    between = result.between_sd
-    return {
-        "mean": result.mean.value,
-        "degrees of freedom between": known(result.df_between),
-        "degrees of freedom within": known(result.df_within),
-        "mean square between": known(result.ms_between),
-        "mean square within": known(result.ms_within),
-        "F": known(result.f),
-        "residual standard deviation": value_of(result.repeatability_sd),
-        "variance between": value_of(between) ** 2,
-    }
 
 
 def crossed(inputs: Inputs) -> Figures:
@@ -65,20 +48,6 @@ def robust(inputs: Inputs) -> Figures:
     """Mean and standard deviation by algorithm A."""
     result = interlaboratory_module.algorithm_a(inputs["values"])
     return {"mean": result.mean, "standard deviation": result.sd}
-
-
-def interlaboratory(inputs: Inputs) -> Figures:
-    """Means, repeatability and reproducibility of every level; a cell holds one laboratory's results."""
-    figures: Figures = {}
-    laboratories = inputs["laboratories"]
-    for level in range(len(laboratories[0])):
-        result = interlaboratory_module.interlaboratory([cells[level] for cells in laboratories])
-        figures |= {
-            f"mean, level {level + 1}": result.mean.value,
-            f"repeatability, level {level + 1}": value_of(result.repeatability_sd),
-            f"reproducibility, level {level + 1}": value_of(result.reproducibility_sd),
-        }
-    return figures
 
 
 def horwitz(inputs: Inputs) -> Figures:

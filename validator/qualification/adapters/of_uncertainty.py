@@ -1,18 +1,12 @@
-"""Cases of uncertainty, and of whole studies."""
+"""Cases of uncertainty."""
 
 from __future__ import annotations
 
-import json
 import math
-import tempfile
-from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
-import yaml
 
-from validator import evaluation, study
-from validator.evaluation import serialise
 from validator.qualification.adapters.kinds import known, spread
 from validator.statistics import (
     accuracy_profile,
@@ -26,42 +20,6 @@ from validator.statistics import input_quantity as quantities
 
 if TYPE_CHECKING:
     from validator.qualification.adapters.kinds import Figures, Inputs
-
-_HEAD = {
-    "format": "validation-study/1",
-    "study": {"title": "A published case"},
-    "method": {
-        "analytes": [{"id": "x", "name": "analyte", "unit": "mg/L", "signal": "signal", "signal_unit": "1"}]
-    },
-}
-
-
-def whole_study(inputs: Inputs) -> Figures:
-    """Figures by their paths in the results file, such as ``calibration.slope.value``."""
-    with tempfile.TemporaryDirectory() as folder:
-        file = Path(folder) / "study.yaml"
-        file.write_text(yaml.safe_dump(_HEAD | inputs["blocks"], sort_keys=False), encoding="utf-8")
-        results = evaluation.evaluate(study.read_study(file))
-    whole = json.loads(serialise.to_json(results))
-    record = whole["analytes"]["x"]["configurations"]["default"]
-    return {name: _at(record, path) for name, path in inputs["figures"].items()}
-
-
-def two_methods(inputs: Inputs) -> Figures:
-    """As ``whole_study``, of a comparison: what this method and the other found in the same samples."""
-    pairs = zip(inputs["this_method"], inputs["reference_method"], strict=True)
-    runs = [
-        {"sample": f"S{i}", "this_method": this, "reference_method": other}
-        for i, (this, other) in enumerate(pairs)
-    ]
-    return whole_study({"blocks": {"comparison": {"runs": runs}}, "figures": inputs["figures"]})
-
-
-def _at(record: dict[str, Any], path: str) -> float:
-    found: Any = record
-    for key in path.split("."):
-        found = found[int(key)] if isinstance(found, list) else found[key]
-    return float(found)
 
 
 def budget(inputs: Inputs) -> Figures:
