@@ -193,7 +193,7 @@ def test_dates_that_do_not_exist(problems_of, written, message):
             [
                 (
                     "study.yaml:5: analysis.calibration.xyz: unknown key; valid here: model, weighting, "
-                    "replicates_for_sample"
+                    "replicates_for_sample, fit_over, linear_range"
                 )
             ],
         ),
