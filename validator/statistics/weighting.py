@@ -9,6 +9,8 @@ from msgspec import Struct
 
 from validator.errors import NotEstimable
 from validator.records import Record, finite
+from validator.statistics.distributions import chi2_upper_tail
+from validator.statistics.interval import SignificanceTest
 from validator.statistics.inverse_prediction import back_calculation
 from validator.statistics.levels import by_level
 from validator.statistics.regression import Model, fit
@@ -31,6 +33,9 @@ if TYPE_CHECKING:
 Scheme = Literal["none", "1/x", "1/x^2", "1/s^2", "1/s^2 smoothed"]
 
 SCHEMES: tuple[Scheme, ...] = ("none", "1/x", "1/x^2", "1/s^2", "1/s^2 smoothed")
+
+FEWEST_REPLICATED = 3
+"""Levels with replicates from which their variances tell whether the scatter grows."""
 
 # Declared standard deviations weigh alike, as if each came from ten signals.  The fitted function does not
 # depend on this number; only the strictness of the comparison of its forms does.
@@ -274,8 +279,10 @@ def choose_weighting(
 ) -> WeightingChoice:
     """Choose the weights by a rule fixed beforehand.
 
-    1. Homoscedasticity is tested at *alpha*: Brown–Forsythe where every level has at least six
-       replicates, Breusch–Pagan in Koenker's form about the ordinary fit otherwise.
+    1. Homoscedasticity is tested at *alpha*: Brown–Forsythe where every level has at least six replicates;
+       with fewer at three levels or more, the likelihood ratio of the variance function s0² + (θx)² against
+       a constant, on the variances of the levels (½χ²₁, θ² being on the border of its domain); without
+       replicates Breusch–Pagan in Koenker's form about the ordinary fit, which a bend disturbs.
     2. If it is kept, no weights.
     3. If not, the variance function of highest likelihood decides (the two-part form has to improve on
        the better one-part form significantly at *alpha*): constant → none, proportional → 1/x²,
@@ -311,12 +318,43 @@ def choose_weighting(
     return WeightingChoice(weighting=weighting, path=tuple(path), candidates=candidates, forms=forms)
 
 
+def growing_variance(
+    levels: ArrayLike, variances: ArrayLike, degrees_of_freedom: ArrayLike
+) -> SignificanceTest:
+    """Likelihood ratio of a variance that grows with the level against a constant one; p of ½χ²₁.
+
+    Raises:
+        NotEstimable: too few variances, or no scatter.
+    """
+    constant, both = (
+        fit_variance_function(levels, variances, degrees_of_freedom, form=form)
+        for form in ("constant", "both")
+    )
+    ratio = max(2 * (both.log_likelihood - constant.log_likelihood), 0.0)
+    return SignificanceTest(
+        name="growing variance", statistic=ratio, df=(1,), p=0.5 * chi2_upper_tail(ratio, 1) if ratio else 1.0
+    )
+
+
 def _test_homoscedasticity(ordinary: CalibrationFit, alpha: float) -> tuple[WeightingStep, bool]:
     """The test that the design allows, and whether homoscedasticity is kept."""
-    replicated = by_level(ordinary.x, ordinary.y).n.min() >= SMALLEST_GROUP
-    name = "Brown–Forsythe" if replicated else "Breusch–Pagan, Koenker"
+    levels = by_level(ordinary.x, ordinary.y)
+    silent_blanks = bool((levels.variance[levels.level == 0] == 0).any())
+    by_replicates = int((levels.n > 1).sum()) >= FEWEST_REPLICATED and not silent_blanks
+    name = (
+        "Brown–Forsythe"
+        if levels.n.min() >= SMALLEST_GROUP
+        else "likelihood ratio on level variances"
+        if by_replicates
+        else "Breusch–Pagan, Koenker"
+    )
     try:
-        test = brown_forsythe(ordinary.x, ordinary.y) if replicated else breusch_pagan(ordinary)
+        if levels.n.min() >= SMALLEST_GROUP:
+            test = brown_forsythe(ordinary.x, ordinary.y)
+        elif by_replicates:
+            test = growing_variance(levels.level, levels.variance, levels.degrees_of_freedom)
+        else:
+            test = breusch_pagan(ordinary)
     except NotEstimable as no:
         # What cannot be tested gives no ground for weights.
         return WeightingStep(kind="test", test=name, decision=f"not tested: {no.reason}"), True
