@@ -67,6 +67,7 @@ from validator.evaluation.results.precision import (
 )
 from validator.evaluation.results.recordings import (
     BaselineRecord,
+    MaximaRecord,
     RecordingsRecord,
     ReducedCurve,
     ReductionSettings,
