@@ -76,6 +76,16 @@ def with_reading(signal, cause):
     return STRAIGHT.replace("{runs: [", f"{{runs: [{{level: 6, signals: [{signal}], excluded: {cause}}}, ")
 
 
+def by_series(second):
+    """Two series over the levels; the response of the second is given."""
+    runs = [
+        f"{{series: {name}, level: {level}, signal: {response(level) + SCATTER[i % 3][k]:.6f}}}"
+        for k, (name, response) in enumerate((("one", straight), ("two", second)))
+        for i, level in enumerate(LEVELS)
+    ]
+    return f"{{runs: [{', '.join(runs)}]}}"
+
+
 CASES = [
     (
         "intercept_differs_from_zero:significant",
@@ -256,6 +266,18 @@ CASES = [
         ),
         {"calibration": line(straight, more={6: {"signals": [0.6, 0.601, 0.06]}})},
         {"calibration": line(straight, more={6: {"signals": [0.6, 0.601, 0.6]}})},
+    ),
+    (
+        "calibration_series_differ:slopes",
+        "The slopes of 2 series differ (p < 0.001); their relative standard deviation is 6.8 %.",
+        {"calibration": by_series(lambda level: 0.11 * level)},
+        {"calibration": by_series(straight)},
+    ),
+    (
+        "calibration_series_differ:intercepts",
+        "The intercepts of 2 series differ (p < 0.001); their standard deviation is 0.035.",
+        {"calibration": by_series(shifted)},
+        {"calibration": by_series(straight)},
     ),
     (
         "raised_by_excluded_results:only_with",

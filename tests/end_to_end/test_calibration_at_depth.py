@@ -80,13 +80,13 @@ def test_scatter_in_proportion_gets_weights_by_the_rule(weighted):
 
     assert line["weighting"] == "1/x^2"
     steps = [(step["test"], step["decision"]) for step in line["weighting_path"]]
-    assert steps[0] == ("Breusch–Pagan, Koenker", "homogeneity of variances rejected")
+    assert steps[0] == ("likelihood ratio on level variances", "homogeneity of variances rejected")
     assert (
         "log likelihood, proportional standard deviation",
         "higher of the one-component models",
     ) in steps
     assert "variance form: proportional; weights 1/x^2" in text
-    assert "Breusch–Pagan, Koenker" in text
+    assert "likelihood ratio on level variances" in text
     assert "higher of the one-component models" in text
 
 

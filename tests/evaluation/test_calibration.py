@@ -329,3 +329,55 @@ def test_nothing_is_fitted_over_a_range_that_was_not_found(line_of):
     refused = line_of(runs(levels, levels**3 + 0.01 * np.tile([1.0, -1, 0], 7)), {"fit_over": "linear_range"})
 
     assert refused.not_assessed.endswith("fails the tests of linearity")
+
+
+DAYS = ("d1", "d2", "d3")
+
+
+def by_day(slopes=(0.1, 0.1, 0.1), offsets=(0.0, 0.0, 0.0)):
+    """Each third preparation of a level in a series of its own."""
+    day = np.tile(np.arange(3), LEVELS.size // 3)
+    signals = SIGNALS + (np.array(slopes)[day] - 0.1) * LEVELS + np.array(offsets)[day]
+    return runs(signals=signals, series=[DAYS[i] for i in day]), day, signals
+
+
+def test_each_series_has_its_line(line_of):
+    """Lines of the series are ordinary fits of their own points; with two points there are none."""
+    written, day, signals = by_day(slopes=(0.09, 0.1, 0.11), offsets=(0.0, 0.01, 0.03))
+    found = line_of(written).series
+    alone = [np.polyfit(LEVELS[day == i], signals[day == i], 1) for i in range(3)]
+
+    assert [one.series for one in found.lines] == list(DAYS)
+    assert [(one.slope.value, one.intercept.value) for one in found.lines] == [
+        pytest.approx(tuple(one), rel=1e-8) for one in alone
+    ]
+    slopes, intercepts = np.transpose(alone)
+    assert found.slope_rsd_percent == pytest.approx(100 * slopes.std(ddof=1) / slopes.mean())
+    assert found.intercept_sd == pytest.approx(intercepts.std(ddof=1))
+    assert found.slopes.p < 0.001
+
+
+@pytest.mark.parametrize(
+    "written",
+    [
+        runs(),
+        runs(series=["d1"] * LEVELS.size),
+        runs(series=["d1"] * 16 + ["d2"] * 2),
+    ],
+    ids=["no series", "one series", "two points in a series"],
+)
+def test_without_several_lines_nothing_is_compared(line_of, written):
+    """A series needs three levels for a line with a doubt."""
+    assert line_of(written).series is None
+
+
+def test_intercepts_of_three_series_give_a_limit(record_of, described):
+    """3.3 standard deviations of the intercepts over the slope of all points, by numpy."""
+    written, day, signals = by_day(offsets=(0.0, 0.01, 0.03))
+    found = record_of(described(calibration={"runs": written})).detection
+    limit = found.variants["intercepts_3.3"].detection_limit.value
+    intercepts = [np.polyfit(LEVELS[day == i], signals[day == i], 1)[1] for i in range(3)]
+
+    assert limit == pytest.approx(
+        3.3 * np.std(intercepts, ddof=1) / np.polyfit(LEVELS, signals, 1)[0], rel=1e-8
+    )

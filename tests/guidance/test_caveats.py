@@ -27,6 +27,7 @@ def test_the_catalogue():
         "blanks_off_the_line",
         "calibration_curve_bends",
         "calibration_outlier",
+        "calibration_series_differ",
         "carry_over_present",
         "comparison_from_few_samples",
         "conditions_to_hold",

@@ -262,6 +262,18 @@ def test_a_pair_that_differs_names_both():
     assert within_groups(values, [0, 0, 1, 1, 2, 2, 3, 3]).index == (6, 7)
 
 
+@given(st.permutations(range(6)))
+def test_of_values_equally_far_away_the_greater_is_named(order):
+    """Whatever the order in the file, and whatever the last bit of the mean says."""
+    values, groups = (
+        np.array([0.1, 0.2, 0.4, 0.7, 0.9, 1.0])[list(order)],
+        np.array([0, 1, 2, 2, 1, 0])[list(order)],
+    )
+
+    for test in (grubbs, dixon, lambda x: within_groups(x, list(groups))):
+        assert test(values).suspect == 1.0
+
+
 def test_without_replicates_in_groups_there_is_no_scatter_within():
     """One value a group leaves nothing to test."""
     with pytest.raises(NotEstimable, match="too few values within groups"):

@@ -16,6 +16,7 @@ from validator.errors import NotEstimable
 from validator.statistics.regression import fit
 from validator.statistics.slopes import (
     common_slope_test,
+    equal_lines,
     matrix_effect,
     pooled_slope_test,
     residual_variance_ratio,
@@ -213,3 +214,37 @@ def test_one_exact_line_can_be_compared():
     assert slope_difference(line(1), EXACT).statistic == pytest.approx(t)
     with pytest.raises(NotEstimable, match="lie exactly on its line"):
         residual_variance_ratio(line(1), EXACT)
+
+
+@pytest.mark.parametrize("weighted", [False, True])
+def test_lines_of_groups_are_compared_as_by_analysis_of_covariance(weighted):
+    """Equal slopes, then equal intercepts under a common slope: statsmodels' F tests of nested models."""
+    rng = np.random.default_rng(5)
+    x, groups = np.tile(X, 3), np.repeat(["a", "b", "c"], X.size)
+    y = 0.3 + 2 * x + 0.1 * (groups == "b") * x + 0.2 * (groups == "c") + 0.1 * rng.standard_normal(x.size)
+    w = 1 / x if weighted else np.ones(x.size)
+    dummies = groups[:, None] == np.array(["a", "b", "c"])
+    one, common, own = (
+        sm.WLS(y, design, weights=w).fit()
+        for design in (
+            sm.add_constant(x),
+            np.column_stack([dummies, x]),
+            np.column_stack([dummies, dummies * x[:, None]]),
+        )
+    )
+    found = equal_lines(x, y, list(groups), weights=w if weighted else None)
+
+    for ours, (statistic, p, _) in (
+        (found.slopes, own.compare_f_test(common)),
+        (found.intercepts, common.compare_f_test(one)),
+    ):
+        assert ours.statistic == pytest.approx(statistic, rel=1e-8)
+        assert ours.p == pytest.approx(p, rel=1e-7)
+    assert found.slopes.df == (2, x.size - 6)
+    assert found.intercepts.df == (2, x.size - 4)
+
+
+def test_lines_without_scatter_are_not_compared():
+    """Two exact lines leave nothing to test with."""
+    found = equal_lines([1, 2, 3, 1, 2, 3], [1, 2, 3, 2, 4, 6], list("aaabbb"))
+    assert found.slopes is None

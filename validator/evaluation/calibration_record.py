@@ -24,13 +24,15 @@ from validator.evaluation.results import (
     Range,
     ReadingScatter,
     RunsTest,
+    SeriesLine,
+    SeriesOfLines,
     TestRecord,
     WeightingStep,
 )
 from validator.evaluation.rows import Value, independent_values
 from validator.records import finite
 from validator.statistics.errors_in_variables import level_uncertainty_effect
-from validator.statistics.interval import estimate_record, two_sided_record
+from validator.statistics.interval import estimate_record, significance, two_sided_record
 from validator.statistics.inverse_prediction import back_calculate
 from validator.statistics.levels import by_level, pooled_variance
 from validator.statistics.linearity import (
@@ -54,6 +56,7 @@ from validator.statistics.residuals import (
     shapiro_wilk,
     variance_ratio,
 )
+from validator.statistics.slopes import equal_lines
 from validator.study.models.calibration import CalibrationRun
 
 if TYPE_CHECKING:
@@ -122,6 +125,7 @@ def calibration_record(
         influence=attempt(lambda: _influence(line)),
         linear_range=attempt(lambda: _linear_range(found, choices)),
         rejected_ranges=() if isinstance(found, NotEstimable) or found.found else found.steps,
+        series=_series_of_lines(points, line, choices.confidence),
         fit_over="linear_range" if choices.calibration.fit_over == "linear_range" else None,
         working_range=Range(lower=float(points.x.min()), upper=float(points.x.max())),
         points=_point_records(line),
@@ -130,6 +134,52 @@ def calibration_record(
         repeated_readings=_reading_scatter(points),
         level_uncertainty=_level_uncertainty(points, line),
         alternative_quadratic=_quadratic_beside(points, curvature, weighting, choices),
+    )
+
+
+FEWEST_IN_SERIES = 3
+"""Points, and levels, from which a series has a line of its own with a doubt."""
+
+
+def _series_of_lines(points: Points, line: CalibrationFit, confidence: float) -> SeriesOfLines | None:
+    """The lines of the series, where there are several and each can carry one."""
+    labels = [value.run.series for value in points.values]
+    names = list(dict.fromkeys(labels))
+    if line.model != "linear" or None in names or len(names) < 2:
+        return None
+    members = {name: np.array([one == name for one in labels]) for name in names if name is not None}
+    if any(
+        own.sum() < FEWEST_IN_SERIES or np.unique(points.x[own]).size < FEWEST_IN_SERIES
+        for own in members.values()
+    ):
+        return None
+    weights = line.weights if line.is_weighted else None
+    lines = {
+        name: fit(
+            points.x[own],
+            points.y[own],
+            weights=None if weights is None else weights[own],
+            confidence=confidence,
+        )
+        for name, own in members.items()
+    }
+    slopes = np.array([one.slope.value for one in lines.values()])
+    intercepts = np.array([one.intercept.value for one in lines.values()])
+    equal = equal_lines(points.x, points.y, labels, weights=weights)
+    return SeriesOfLines(
+        lines=tuple(
+            SeriesLine(
+                series=name,
+                n=one.n,
+                slope=two_sided_record(one.slope),
+                intercept=two_sided_record(one.intercept),
+            )
+            for name, one in lines.items()
+        ),
+        slopes=None if equal.slopes is None else significance(equal.slopes),
+        intercepts=None if equal.intercepts is None else significance(equal.intercepts),
+        slope_rsd_percent=float(100 * slopes.std(ddof=1) / abs(slopes.mean())),
+        intercept_sd=float(intercepts.std(ddof=1)),
     )
 
 

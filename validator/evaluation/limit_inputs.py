@@ -63,6 +63,7 @@ def limit_inputs(
     return DetectionInputs(
         fit=fitted.fit if isinstance(fitted, Fitted) else None,
         fit_refusal=_refusal(study, cell, fitted),
+        series_intercepts=_series_intercepts(fitted),
         blank_signals=_numerical(on_signals),
         blank_concentrations=_numerical(as_results),
         blanks_blank_corrected=_blank_corrected(blank_runs),
@@ -97,6 +98,12 @@ def _refusal(study: Study, cell: Cell, fitted: Fitted | NotAssessed) -> NotEstim
     if isinstance(fitted, Fitted) or not runs_of(study.calibration, cell):
         return None
     return NotEstimable(fitted.not_assessed, fitted.needs)
+
+
+def _series_intercepts(fitted: Fitted | NotAssessed) -> NDArray[np.float64] | None:
+    if isinstance(fitted, NotAssessed) or fitted.record.series is None:
+        return None
+    return np.array([one.intercept.value for one in fitted.record.series.lines])
 
 
 def _blank_corrected(runs: Sequence[BlankRun]) -> bool | None:

@@ -30,6 +30,9 @@ MODIFIED_Z_CRITICAL = 3.5
 FEWEST_FOR_Z = 10
 """Values below which the modified z score exceeds 3.5 far too often (17 to 29 % of clean sets of 3 to 7)."""
 
+TIE = 1e-9
+"""Relative difference below which two distances are one."""
+
 OutlierKind = Literal["grubbs", "grubbs_pair", "dixon", "cochran", "modified_z", "within"]
 
 
@@ -116,7 +119,8 @@ def within_groups(
     if sd == 0:
         raise NotEstimable("too few values within groups that differ", "replicates within the groups")
     r = np.abs(residuals) / scale / sd
-    at = int(np.argmax(r))
+    tied = _tied(r)
+    at = max(tied, key=lambda i: x[i])  # of a pair the greater, whatever the order in the file
     largest = min(float(r[at]), math.sqrt(nu))
     left = nu - largest**2
     t = math.inf if left <= 0 else largest * math.sqrt((nu - 1) / left)
@@ -127,7 +131,7 @@ def within_groups(
         statistic=largest,
         critical=bound * math.sqrt(nu / (nu - 1 + bound**2)),
         p=min(1.0, tests * t_two_sided_p(t, nu - 1)) if math.isfinite(t) else 0.0,
-        index=tuple(int(i) for i in np.flatnonzero(r >= r[at] * (1 - 1e-9))),
+        index=tied,
         suspect=_value(values, at),
         flagged=t > bound,
     )
@@ -148,7 +152,7 @@ def grubbs(values: Sequence[float] | FloatArray, *, alpha: float = 0.05) -> Outl
     x = _enough(values, 3)
     n = len(x)
     deviations = x - x.mean()
-    at = int(np.argmax(np.abs(deviations)))
+    at = max(_tied(np.abs(deviations)), key=lambda i: x[i])
     G = float(abs(deviations[at])) / _sd(deviations)
     critical = grubbs_critical(n, alpha)
     return OutlierTest(
@@ -234,7 +238,7 @@ def dixon(values: Sequence[float] | FloatArray, *, alpha: float = 0.05) -> Outli
     s = x[order]
     lower, upper = float(s[1] - s[0]), float(s[-1] - s[-2])
     Q = max(lower, upper) / float(s[-1] - s[0])
-    at = int(order[0] if lower > upper else order[-1])
+    at = int(order[0] if lower > upper * (1 + TIE) else order[-1])
     p = dixon_p(Q, len(x))
     return OutlierTest(
         kind="dixon",
@@ -316,7 +320,7 @@ def modified_z(values: Sequence[float] | FloatArray, *, alpha: float = 0.05) -> 
     scores = 0.6745 * deviations / mad
     order = np.argsort(-np.abs(scores), kind="stable")
     beyond = tuple(int(i) for i in order if abs(scores[i]) > MODIFIED_Z_CRITICAL)
-    at = int(order[0])
+    at = max(_tied(np.abs(scores)), key=lambda i: x[i])
     return OutlierTest(
         kind="modified_z",
         name="modified z (Iglewicz-Hoaglin)",
@@ -336,6 +340,11 @@ def _enough(values: Sequence[float] | FloatArray, least: int) -> FloatArray:
     if x.min() == x.max():
         raise NotEstimable("all values are identical", "values recorded with higher resolution")
     return differences_from_one(x)[0]
+
+
+def _tied(score: FloatArray) -> tuple[int, ...]:
+    """Positions of the largest score, and of those that differ from it by rounding only."""
+    return tuple(int(i) for i in np.flatnonzero(score >= score.max() * (1 - TIE)))
 
 
 def _value(values: Sequence[float] | FloatArray, at: int) -> float:

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
 
 from validator.errors import NotEstimable
 from validator.statistics.distributions import (
@@ -13,10 +15,12 @@ from validator.statistics.distributions import (
 )
 from validator.statistics.interval import Estimate, SignificanceTest
 from validator.statistics.inverse_prediction import fieller_interval
-from validator.statistics.sample import effective_degrees_of_freedom
+from validator.statistics.sample import effective_degrees_of_freedom, series_rows, vector
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Hashable, Sequence
+
+    from numpy.typing import ArrayLike
 
     from validator.statistics.regression import CalibrationFit
 
@@ -113,6 +117,61 @@ def common_slope_test(fits: Sequence[CalibrationFit]) -> SignificanceTest:
     statistic = between / (len(fits) - 1) / pooled
     df = (len(fits) - 1, nu)
     return SignificanceTest(name="common slope", statistic=statistic, df=df, p=f_upper_tail(statistic, *df))
+
+
+class EqualLines(NamedTuple):
+    """F tests of equal slopes, and of equal intercepts under a common slope; None without scatter."""
+
+    slopes: SignificanceTest | None
+    intercepts: SignificanceTest | None
+
+
+def equal_lines(
+    x: ArrayLike, y: ArrayLike, groups: Sequence[Hashable], *, weights: ArrayLike | None = None
+) -> EqualLines:
+    r"""Do groups share a line?
+
+    .. math:: F = \frac{(SS_{common} - SS_{own})/(G-1)}{SS_{own}/\nu}
+
+    with weighted sums of squares, ν = N − 2G for the slopes and N − G − 1 for the intercepts.
+
+    Args:
+        x: (N,) levels or times.
+        y: (N,) signals or results.
+        groups: (N,) group of each, every one at two x or more.
+        weights: (N,) known weights.
+
+    References:
+        G. W. Snedecor, W. G. Cochran, Statistical Methods, chapter on analysis of covariance (from memory).
+    """
+    at, values = vector(x, "x"), vector(y, "y", size=np.size(x))
+    w = np.ones(at.size) if weights is None else vector(weights, "weights", size=at.size)
+    rows = series_rows(groups, at.size)
+    count, n = len(rows), at.size
+
+    def sums(own: Sequence[int] | slice) -> tuple[float, float, float]:
+        share = w[own] / w[own].sum()
+        dx, dy = at[own] - share @ at[own], values[own] - share @ values[own]
+        return float(w[own] @ dx**2), float(w[own] @ (dx * dy)), float(w[own] @ dy**2)
+
+    s_xx, s_xy, s_yy = sums(slice(None))
+    one = s_yy - s_xy**2 / s_xx
+    within = np.array([sums(own) for own in rows])
+    s_xx, s_xy, s_yy = (float(total) for total in within.sum(axis=0))
+    common = s_yy - s_xy**2 / s_xx
+    own_lines = float((within[:, 2] - within[:, 1] ** 2 / within[:, 0]).sum())
+    return EqualLines(
+        _restriction("equal slopes", common, own_lines, count - 1, n - 2 * count),
+        _restriction("equal intercepts", one, common, count - 1, n - count - 1),
+    )
+
+
+def _restriction(name: str, restricted: float, free: float, nu1: int, nu2: int) -> SignificanceTest | None:
+    """F test of a restriction by its residual sums of squares; None without residual scatter."""
+    if nu2 < 1 or free <= 1e-24 * max(restricted, 1e-300):
+        return None
+    f = max(restricted - free, 0.0) / nu1 / (free / nu2)
+    return SignificanceTest(name=name, statistic=f, df=(nu1, nu2), p=f_upper_tail(f, nu1, nu2))
 
 
 def matrix_effect(matrix: CalibrationFit, solvent: CalibrationFit, *, confidence: float = 0.95) -> Estimate:

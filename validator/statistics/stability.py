@@ -10,19 +10,21 @@ import numpy as np
 from msgspec import Struct
 
 from validator.errors import NotEstimable
-from validator.statistics.distributions import f_upper_tail, student
+from validator.statistics.distributions import student
 from validator.statistics.equivalence import Equivalence, equivalence_of_ratio
-from validator.statistics.interval import Estimate, SignificanceTest
 from validator.statistics.regression import fit
 from validator.statistics.roots import crossing
-from validator.statistics.sample import series_rows, vector
+from validator.statistics.sample import vector
 from validator.statistics.selectivity import RelativeChange, relative_change
+from validator.statistics.slopes import equal_lines
 from validator.statistics.trend import RelativeTrend, pooled_trend
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Hashable, Sequence
 
     from numpy.typing import ArrayLike, NDArray
+
+    from validator.statistics.interval import Estimate, SignificanceTest
 
 POOLING_LEVEL = 0.25
 """Significance level below which batches are not pooled (ICH Q1E, 2003, appendix B.3; from memory)."""
@@ -201,12 +203,9 @@ def _first_outside(
 
 
 def poolability(time: ArrayLike, results: ArrayLike, batches: Sequence[Hashable]) -> Poolability:
-    r"""May batches share a line? Equal slopes first, then equal intercepts under a common slope.
+    """May batches share a line? Equal slopes first, then equal intercepts under a common slope.
 
-    .. math:: F = \frac{(SS_{common} - SS_{own})/(G-1)}{SS_{own}/\nu}
-
-    with ν = N − 2G for the slopes and N − G − 1 for the intercepts.  Where the slopes cannot be tested, the
-    batches are not pooled.
+    Where the slopes cannot be tested, the batches are not pooled.
 
     Args:
         time: (N,) times.
@@ -216,38 +215,13 @@ def poolability(time: ArrayLike, results: ArrayLike, batches: Sequence[Hashable]
     References:
         ICH Q1E (2003), appendix B.3 (from memory): analysis of covariance at the level 0.25.
     """
-    x, y = vector(time, "time"), vector(results, "results")
-    rows = series_rows(batches, x.size)
-    groups, n = len(rows), x.size
-    dx, dy = x - x.mean(), y - y.mean()
-    one = float((dy**2).sum() - (dx @ dy) ** 2 / (dx @ dx))
-    within = [(x[own] - x[own].mean(), y[own] - y[own].mean()) for own in rows]
-    s_xx, s_xy, s_yy = (
-        np.array([float(u @ v) for u, v in pairs])
-        for pairs in (
-            [(a, a) for a, _ in within],
-            [(a, b) for a, b in within],
-            [(b, b) for _, b in within],
-        )
-    )
-    common = float(s_yy.sum() - s_xy.sum() ** 2 / s_xx.sum())
-    own_lines = float((s_yy - s_xy**2 / s_xx).sum())
-    slopes = _f_test("equal slopes", common, own_lines, groups - 1, n - 2 * groups)
+    slopes, intercepts = equal_lines(time, results, batches)
     if slopes is None or slopes.p is None or slopes.p < POOLING_LEVEL:
         return Poolability(slopes=slopes, intercepts=None, decision="separate lines")
-    intercepts = _f_test("equal intercepts", one, common, groups - 1, n - groups - 1)
     shared = intercepts is not None and intercepts.p is not None and intercepts.p >= POOLING_LEVEL
     return Poolability(
         slopes=slopes, intercepts=intercepts, decision="one line" if shared else "common slope"
     )
-
-
-def _f_test(name: str, restricted: float, free: float, nu1: int, nu2: int) -> SignificanceTest | None:
-    """F test of a restriction by its residual sums of squares; None without residual scatter."""
-    if nu2 < 1 or free <= 1e-24 * max(restricted, 1e-300):
-        return None
-    f = max(restricted - free, 0.0) / nu1 / (free / nu2)
-    return SignificanceTest(name=name, statistic=f, df=(nu1, nu2), p=f_upper_tail(f, nu1, nu2))
 
 
 def time_until(rate: float, percent: float) -> float | None:

@@ -19,6 +19,7 @@ from validator.statistics.regression import fit
 LEVELS = np.array([0.0, 0.0, 0.5, 0.5, 1.0, 1.0, 2.0, 2.0, 4.0, 4.0])
 SIGNALS = np.array([0.0112, 0.0087, 0.2571, 0.2519, 0.5043, 0.5121, 1.0160, 1.0021, 2.0089, 2.0172])
 BLANKS = np.array([0.0121, 0.0084, 0.0142, 0.0103, 0.0067, 0.0115, 0.0093, 0.0131, 0.0078, 0.0109])
+INTERCEPTS = np.array([0.0121, 0.0098, 0.0143])
 LOW = np.array([0.061, 0.048, 0.055, 0.039, 0.052, 0.066, 0.043, 0.058])
 SERIES = tuple("abcabcabca")
 TESTED = np.array([0.1, 0.5, 2.0])
@@ -46,6 +47,7 @@ def study() -> DetectionInputs:
     """Calibration with a blank level, blanks, low-level samples, precision, recovery, noise."""
     return DetectionInputs(
         fit=fit(LEVELS, SIGNALS),
+        series_intercepts=INTERCEPTS,
         blank_signals=BLANKS,
         blank_series=SERIES,
         low_level=(LowLevelSample(level=0.05, concentrations=LOW, series=SERIES[:8]),),
@@ -75,9 +77,11 @@ def rescaled() -> Callable[..., DetectionInputs]:
         line = inputs.fit
         assert line is not None
         blanks, results = inputs.blank_signals, inputs.blank_concentrations
+        intercepts = inputs.series_intercepts
         return replace(
             inputs,
             fit=fit(line.x * level, line.y * signal + offset, model=line.model, weights=line.weights),
+            series_intercepts=None if intercepts is None else intercepts * signal + offset,
             blank_signals=None if blanks is None else blanks * signal + offset,
             blank_concentrations=None if results is None else results * level,
             low_level=tuple(

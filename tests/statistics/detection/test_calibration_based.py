@@ -38,6 +38,33 @@ def test_multiples_of_the_standard_deviation_of_the_intercept(study):
     assert result.quantification_limit.value == pytest.approx(result.detection_limit.value / 0.33)
 
 
+def test_multiples_of_the_standard_deviation_of_the_intercepts_of_several_lines(study):
+    """3.3 and 10 times s(a) over the slope, ν one less than the lines (ICH Q2(R2), 3.2.3)."""
+    intercepts = np.array([0.10, 0.13, 0.08, 0.12])
+    result = limits("intercepts_3.3", replace(study, series_intercepts=intercepts))
+
+    assert result.detection_limit.value == pytest.approx(
+        3.3 * np.std(intercepts, ddof=1) / study.fit.slope.value
+    )
+    assert result.quantification_limit.value == pytest.approx(result.detection_limit.value / 0.33)
+    assert result.degrees_of_freedom == 3
+
+
+@pytest.mark.parametrize(
+    ("intercepts", "reason"),
+    [
+        (None, "fewer than three series"),
+        ([0.1, 0.2], "fewer than three series"),
+        ([0.1, 0.1, 0.1], "identical"),
+    ],
+)
+def test_intercepts_of_too_few_lines_are_no_scatter(study, intercepts, reason):
+    """Two lines, or lines that agree to the last digit, give no standard deviation."""
+    values = None if intercepts is None else np.array(intercepts)
+    with pytest.raises(NotEstimable, match=reason):
+        limits("intercepts_3.3", replace(study, series_intercepts=values))
+
+
 def test_weighted_fit_takes_the_scatter_at_the_lowest_level():
     """Without a variance function sigma is that of a single signal at the lowest level, as the note says."""
     line = fit(WEIGHTED_LEVELS, WEIGHTED_SIGNALS, weights=1 / WEIGHTED_LEVELS**2)

@@ -102,6 +102,7 @@ def test_limit_far_below_the_calibration_is_flagged(study):
         ("blank_10", "blank_3.3"),
         ("residual_10", "residual_3.3"),
         ("intercept_10", "intercept_3.3"),
+        ("intercepts_10", "intercepts_3.3"),
         ("low_level_10s", "low_level_3s"),
         ("currie_10", "currie"),
         ("residual_3.3", "residual_3.3"),

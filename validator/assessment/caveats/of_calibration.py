@@ -46,6 +46,27 @@ CARRIES_THE_LINE = 0.9
 _LEVELS = (Counter.LEVELS, Counter.LEVELS_ABOVE_ZERO)
 
 
+def calibration_series_differ(subject: Subject) -> Trigger:
+    """Series that were pooled do not share a line."""
+    found = None if subject.calibration is None else subject.calibration.series
+    if found is None:
+        return
+    values = {"n": numbers.count(len(found.lines))}
+    if found.slopes is not None and found.slopes.p < SIGNIFICANCE:
+        values |= {
+            "p": numbers.p_text(found.slopes.p),
+            "rsd": numbers.significant(found.slope_rsd_percent, 2),
+        }
+        yield Raised(id="calibration_series_differ", case="slopes", values=values)
+    elif found.intercepts is not None and found.intercepts.p < SIGNIFICANCE:
+        unit = subject.analyte.signal_unit
+        values |= {
+            "p": numbers.p_text(found.intercepts.p),
+            "sd": numbers.significant(found.intercept_sd, 2, unit),
+        }
+        yield Raised(id="calibration_series_differ", case="intercepts", values=values)
+
+
 def intercept_differs_from_zero(subject: Subject) -> Trigger:
     """The intercept is significant, not negligible, and not what the blanks show."""
     line = subject.calibration
@@ -378,6 +399,7 @@ def weights_from_few_replicates(subject: Subject) -> Trigger:
 
 
 TRIGGERS = (
+    calibration_series_differ,
     intercept_differs_from_zero,
     calibration_outlier,
     line_forced_through_zero,

@@ -88,6 +88,7 @@ def _item(context: Context, item: Item, found: ConfigurationRecord) -> tuple[Blo
         blocks.append(_tests(context, item, record))
         if not context.is_compact:
             blocks.append(Paragraph(_range(context, item, record)))
+        blocks.extend(_series(context, item, record))
         blocks.extend(_weighting(context, item, record))
         blocks.append(_back_calculation(context, item, record))
         blocks.extend(_beside(context, item, record))
@@ -240,6 +241,31 @@ def _range(context: Context, item: Item, record: CalibrationRecord) -> Content:
         rule=found.rule,
         tries=len(found.path),
         line=_line_over(context, item, record),
+    )
+
+
+def _series(context: Context, item: Item, record: CalibrationRecord) -> tuple[Block, ...]:
+    """The lines of the series by themselves, and whether they share one."""
+    found = record.series
+    if found is None:
+        return ()
+    say = context.say
+    dash = numbers.MISSING
+    return (
+        table_of(
+            say,
+            "calibration.series",
+            found.lines,
+            Col("of_series", lambda one: one.series),
+            Mid(Text("n"), lambda one: numbers.count(one.n)),
+            Col("slope", lambda one: estimate_text(one.slope), slope_unit(item)),
+            Col("intercept", lambda one: estimate_text(one.intercept), item.analyte.signal_unit),
+            id=item.id("series-of-lines"),
+            name=item.name,
+            slopes=dash if found.slopes is None else numbers.p_text(found.slopes.p),
+            intercepts=dash if found.intercepts is None else numbers.p_text(found.intercepts.p),
+            rsd=numbers.percent(found.slope_rsd_percent, 2),
+        ),
     )
 
 

@@ -37,6 +37,8 @@ from validator.evaluation.results.calibration import (
     Normality,
     ReadingScatter,
     RunsTest,
+    SeriesLine,
+    SeriesOfLines,
 )
 from validator.evaluation.results.detection import (
     BlankResponseRecord,

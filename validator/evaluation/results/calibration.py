@@ -13,6 +13,7 @@ from validator.records import (
     NotAssessed,
     Range,
     Record,
+    SignificanceRecord,
     TestRecord,
     TTest,
 )
@@ -83,6 +84,33 @@ class CalibrationSummary(Record, frozen=True, kw_only=True):
     quadratic: EstimateRecord | None = None
     residual_standard_deviation: float
     correlation: float | None = None
+
+
+class SeriesLine(Record, frozen=True, kw_only=True):
+    """The line of one series or day by itself."""
+
+    series: str
+    n: int
+    slope: EstimateRecord
+    intercept: EstimateRecord
+
+
+class SeriesOfLines(Record, frozen=True, kw_only=True):
+    """Do the series of a calibration share a line?
+
+    Attributes:
+        lines: of each series by itself.
+        slopes, intercepts: F tests of equal slopes, and of equal intercepts under a common slope; absent
+            without residual scatter.
+        slope_rsd_percent: standard deviation of the slopes in percent of their mean.
+        intercept_sd: standard deviation of the intercepts, in the unit of the signal.
+    """
+
+    lines: tuple[SeriesLine, ...]
+    slopes: SignificanceRecord | None = None
+    intercepts: SignificanceRecord | None = None
+    slope_rsd_percent: float
+    intercept_sd: float
 
 
 class ReadingScatter(Record, frozen=True, kw_only=True):
@@ -164,6 +192,7 @@ class CalibrationRecord(Record, frozen=True, kw_only=True):
     alternative_quadratic: CalibrationSummary | None = None
     rejected_ranges: tuple[LinearRangeStep, ...] = ()
     fit_over: Literal["linear_range"] | None = None
+    series: SeriesOfLines | None = None
 
     def function_at(self, confidence: float) -> CalibrationFunction:
         """The fitted function as predictions, readings and bands at *confidence* use it."""

@@ -104,6 +104,7 @@ class DetectionInputs(Struct, frozen=True, kw_only=True, eq=False):
     Attributes:
         fit: calibration function.
         fit_refusal: why there is no calibration function, where runs were made and cannot carry one.
+        series_intercepts: (k,) intercepts of the lines of several series or days.
         blank_signals: (n_b,) independent blanks on the signal axis; empty when all are censored.
         blank_concentrations: (n_b,) the same or other blanks as results, used as they are; likewise.
         blanks_are_independent: False when they are repeated readings of one preparation.
@@ -135,6 +136,7 @@ class DetectionInputs(Struct, frozen=True, kw_only=True, eq=False):
 
     fit: CalibrationFit | None = None
     fit_refusal: NotEstimable | None = None
+    series_intercepts: Array | None = None
     blank_signals: Array | None = None
     blank_concentrations: Array | None = None
     blanks_are_independent: bool = True

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from msgspec.structs import replace
 
+from validator.errors import NotEstimable
 from validator.sources import Source
 from validator.statistics.detection.intervals import (
     Doubt,
@@ -21,6 +22,8 @@ from validator.statistics.detection.intervals import (
 from validator.statistics.detection.result import LimitResult
 from validator.statistics.detection.scatter import (
     INTERCEPT,
+    INTERCEPTS,
+    Scatter,
     blank_mean_factor,
     blank_scatter,
     blank_signal_scatter,
@@ -30,14 +33,15 @@ from validator.statistics.detection.scatter import (
     number_in_correction,
     residual_scatter,
     scale,
+    scattered,
     straight_line,
+    with_slope,
 )
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from validator.statistics.detection.inputs import DetectionInputs
-    from validator.statistics.detection.scatter import Scatter
     from validator.statistics.interval import Estimate
 
 
@@ -114,6 +118,8 @@ IUPAC_1976 = Source(
     "Compendium of Chemical Terminology L03540 (k = 3)",
     "seen",
 )
+FEWEST_LINES = 3
+
 ICH = Source("ICH Q2(R2), 2023, section 3.2.3", "quotation")
 
 
@@ -241,6 +247,40 @@ def residual_3_3(inputs: DetectionInputs) -> LimitResult:
     )
 
 
+def intercepts_3_3(inputs: DetectionInputs) -> LimitResult:
+    r"""3.3 and 10 standard deviations of the intercepts of several lines over the slope.
+
+    .. math:: x_D = 3.3\, s(a_1 \dots a_k)/|b|, \qquad x_Q = 10\, s(a_1 \dots a_k)/|b|, \qquad \nu = k - 1
+
+    with the slope of the line over all series.
+
+    Raises:
+        NotEstimable: fewer than three series with a line each, slope not told from zero.
+
+    References:
+        ICH Q2(R2), 2023, 3.2.3: "standard deviation of y-intercepts of regression lines".
+    """
+    fit = straight_line(inputs, "the standard deviation of intercepts")
+    if inputs.series_intercepts is None or inputs.series_intercepts.size < FEWEST_LINES:
+        raise NotEstimable(
+            "fewer than three series of the calibration have a line of their own",
+            "calibrations on three or more days, each over three levels or more, with their series",
+        )
+    sample = scattered(inputs.series_intercepts, "intercept", "intercepts of three or more lines")
+    scatter = with_slope(
+        Scatter(
+            sd=sample.sd or 0.0,
+            degrees_of_freedom=sample.degrees_of_freedom,
+            n=sample.n,
+            mean=sample.mean,
+            unit="signal",
+            source=INTERCEPTS,
+        ),
+        fit,
+    )
+    return multiples_of_sigma(inputs, scatter, detection=3.3, quantification=10.0, source=ICH)
+
+
 def intercept_3_3(inputs: DetectionInputs) -> LimitResult:
     r"""3.3 and 10 standard deviations of the intercept over the slope.
 
@@ -272,7 +312,8 @@ def intercept_3_3(inputs: DetectionInputs) -> LimitResult:
         quantification=10.0,
         source=ICH,
         notes=(
-            ("The standard deviation of the intercept does not include the variation of the sample signal."),
+            "The standard deviation of the intercept of one line is a reading of the guideline, which speaks "
+            "of the intercepts of lines; it does not include the variation of the sample signal.",
         ),
         numbers={"residual_standard_deviation": fit.residual_standard_deviation},
     )

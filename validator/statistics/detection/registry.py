@@ -27,6 +27,7 @@ from validator.statistics.detection.multiples import (
     blank_3s,
     blank_mean_3s,
     intercept_3_3,
+    intercepts_3_3,
     residual_3_3,
 )
 from validator.statistics.detection.profile_based import (
@@ -207,6 +208,18 @@ _ALL = (
         ),
         rests_on=("low_level",),
         needs="at least 2 independent results of a low-level sample (10 are customary)",
+        gives=("detection", "quantification"),
+    ),
+    Variant(
+        id="intercepts_3.3",
+        title="SD of intercepts of several lines, 3.3s (ICH)",
+        function=intercepts_3_3,
+        formula=r"x_D = \frac{3.3\, s(a_1 \dots a_k)}{b},\quad x_Q = \frac{10\, s(a_1 \dots a_k)}{b}",
+        symbols="s(a): standard deviation of the intercepts of k lines; b: slope over all; ν = k − 1",
+        source=ICH,
+        sigma_contains="the variation of the intercept between series; within a series it is averaged",
+        rests_on=("calibration",),
+        needs="three or more series with a straight line each",
         gives=("detection", "quantification"),
     ),
     Variant(
@@ -405,6 +418,7 @@ QUANTIFICATION_ALIASES: dict[str, str] = {
     "blank_10": "blank_3.3",
     "residual_10": "residual_3.3",
     "intercept_10": "intercept_3.3",
+    "intercepts_10": "intercepts_3.3",
     "low_level_10s": "low_level_3s",
     "currie_10": "currie",
     "epa_ml": "epa_mdl",

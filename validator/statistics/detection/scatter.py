@@ -32,6 +32,7 @@ if TYPE_CHECKING:
 CUSTOMARY_BLANKS = 10
 RESIDUALS = "residuals"
 INTERCEPT = "intercept"
+INTERCEPTS = "intercepts"
 BLANKS = "blanks"
 LOW_LEVEL = "low-level samples"
 
