@@ -12,6 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from validator.errors import NotEstimable
+from validator.statistics.curve_noise import independent, point_noise, window_noise
 from validator.statistics.peaks import (
     AsymmetricBaseline,
     LinearBaseline,
@@ -19,9 +20,7 @@ from validator.statistics.peaks import (
     PolynomialBaseline,
     UnclearPeak,
     fit_baseline,
-    point_noise,
     reduce_peak,
-    window_noise,
 )
 
 E = np.linspace(-1.4, -0.6, 401)
@@ -51,7 +50,7 @@ def capacitive(slope=2.0, bend=0.0, drift=0.0, x=E):
 @pytest.mark.parametrize("shown", [LINEAR, CUBIC])
 def test_a_peak_on_a_straight_baseline(height, shown):
     """Without noise the height comes back to the error of a parabola over a bell, 0.1 % of the height."""
-    result = reduce_peak(E, capacitive() + gaussian(height), shown, noise_sd=0.0)
+    result = reduce_peak(E, capacitive() + gaussian(height), shown, noise=independent(0.0))
 
     assert result.signal == pytest.approx(height, rel=2e-3)
     assert result.position == pytest.approx(PEAK_AT, abs=1e-4)
@@ -80,7 +79,7 @@ def test_a_bent_baseline():
     """A polynomial follows a bent charging current; a straight line cuts under it, as moved feet tell."""
     y = capacitive(bend=4.0) + gaussian(1.0)
 
-    followed, cut = (reduce_peak(E, y, shown, noise_sd=0.0) for shown in (QUINTIC, LINEAR))
+    followed, cut = (reduce_peak(E, y, shown, noise=independent(0.0)) for shown in (QUINTIC, LINEAR))
 
     assert followed.signal == pytest.approx(1.0, abs=2e-3)
     assert abs(cut.signal - 1.0) > 0.05
@@ -90,9 +89,10 @@ def test_a_bent_baseline():
 def test_asymmetric_least_squares_lie_like_a_chord():
     """On a straight baseline exact to 0.2 %; under a bent one a chord from side to side, as any smoother."""
     straight, bent = (
-        reduce_peak(E, capacitive(bend=bend) + gaussian(1.0), ASYMMETRIC, noise_sd=0.0) for bend in (0.0, 4.0)
+        reduce_peak(E, capacitive(bend=bend) + gaussian(1.0), ASYMMETRIC, noise=independent(0.0))
+        for bend in (0.0, 4.0)
     )
-    between_feet = reduce_peak(E, capacitive(bend=4.0) + gaussian(1.0), LINEAR, noise_sd=0.0)
+    between_feet = reduce_peak(E, capacitive(bend=4.0) + gaussian(1.0), LINEAR, noise=independent(0.0))
 
     assert straight.signal == pytest.approx(1.0, abs=2e-3)
     assert abs(bent.signal - 1.0) < abs(between_feet.signal - 1.0)
@@ -163,7 +163,10 @@ def test_standard_error_is_the_scatter_of_repeated_curves(shown):
     """What the weights say is what many curves show (1000 curves: to 10 %, 4.5 times 1/√2000)."""
     rng = np.random.default_rng(7)
     clean = capacitive() + gaussian(1.0)
-    found = [reduce_peak(E, clean + rng.normal(0, SIGMA, E.size), shown, noise_sd=SIGMA) for _ in range(1000)]
+    found = [
+        reduce_peak(E, clean + rng.normal(0, SIGMA, E.size), shown, noise=independent(SIGMA))
+        for _ in range(1000)
+    ]
 
     assert np.std([one.signal for one in found]) == pytest.approx(found[0].standard_error, rel=0.1)
 

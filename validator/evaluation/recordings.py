@@ -17,29 +17,29 @@ from validator.errors import NotEstimable, Problem, StudyError
 from validator.evaluation.results import (
     BaselineRecord,
     MaximaRecord,
+    NoiseRecord,
     RecordingsRecord,
     ReducedCurve,
     ReductionSettings,
 )
 from validator.evaluation.rows import Cell
 from validator.numbers import counted
+from validator.statistics.curve_noise import NoiseModel, Points, WindowNoise, noise_model, window_noise
 from validator.statistics.peaks import (
     CLEAR,
     AsymmetricBaseline,
     Baseline,
     LinearBaseline,
-    Noise,
     PeakResult,
     PeakSettings,
     PolynomialBaseline,
     UnclearPeak,
     reduce_peak,
-    window_noise,
 )
 from validator.study.blocks import data_blocks
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterator, Mapping, Sequence
 
     from validator.study import Study
     from validator.study.models.recordings import Baseline as DeclaredBaseline
@@ -59,7 +59,8 @@ class Reduction(Struct, frozen=True):
     run: RecordedRun
     peak: Peak
     result: PeakResult
-    noise: Noise | None
+    noise: WindowNoise | None
+    model: NoiseModel
     maximum: float | None = None
 
     @property
@@ -127,6 +128,7 @@ def recordings(study: Study, cell: Cell) -> RecordingsRecord | None:
         standard_error=_mean_square([one.result.standard_error for one in counting]),
         repeatability=_mean_square([one.result.settings_uncertainty for one in counting]),
         repeatability_percent=_mean_square(relative) if relative else None,
+        noise=_noise_record(counting[0].model),
         maxima=maxima.get(cell),
         curves=tuple(_curve_record(one) for one in found),
     )
@@ -139,28 +141,56 @@ def _attempts(study: Study) -> Iterator[tuple[RecordedRun, Reduction | NotEstima
     """
     block = study.recordings
     runs = block.runs if block else ()
-    own = [_at_own_maximum(study, run) for run in runs]
+    models = _noise_models(study)
+    own = [_at_own_maximum(study, run, models) for run in runs]
     maxima = _maxima([one for one in own if isinstance(one, Reduction)])
     for run, found in zip(runs, own, strict=True):
         try:
-            yield run, _reduction(study, run, found, maxima.get(_cell(run)))
+            yield run, _reduction(study, run, models, found, maxima.get(_cell(run)))
         except NotEstimable as refusal:
             yield run, refusal
 
 
-def _at_own_maximum(study: Study, run: RecordedRun) -> Reduction | NotEstimable:
+def _noise_models(study: Study) -> dict[Cell, NoiseModel]:
+    """What the curves of each analyte and configuration that count tell of their noise together."""
+    runs: dict[Cell, dict[tuple[str, str | None], RecordedRun]] = {}
+    for run in study.recordings.runs if study.recordings else ():
+        same = runs.setdefault(_cell(run), {})
+        if run.excluded is None or not same:
+            same[run.recording, run.column] = run
+    models = {}
+    for cell, same in runs.items():
+        peak = _peak(study, next(iter(same.values())))
+        quiet = (peak.noise.start, peak.noise.end) if peak.noise else None
+        curves = [_points(study, run) for run in same.values()]
+        models[cell] = noise_model(curves, (peak.start, peak.end), quiet=quiet)
+    return models
+
+
+def _points(study: Study, run: RecordedRun) -> Points:
+    curve = study.curve(run)
+    return np.frombuffer(curve.x), np.frombuffer(curve.y)
+
+
+def _at_own_maximum(
+    study: Study, run: RecordedRun, models: Mapping[Cell, NoiseModel]
+) -> Reduction | NotEstimable:
     """The curve read at its own maximum; in a blank none is sought, nor for an area."""
     if run.is_blank or _peak(study, run).measure == "area":
         return UnclearPeak("no maximum is sought in this curve", "a fixed reading position (key at)")
     try:
-        found = _read(study, run, at=None)
+        found = _read(study, run, models, at=None)
     except NotEstimable as refusal:
         return refusal
     return replace(found, maximum=found.result.position)
 
 
 def _reduction(
-    study: Study, run: RecordedRun, own: Reduction | NotEstimable, maxima: MaximaRecord | None
+    study: Study,
+    run: RecordedRun,
+    models: Mapping[Cell, NoiseModel],
+    own: Reduction | NotEstimable,
+    maxima: MaximaRecord | None,
 ) -> Reduction:
     peak = _peak(study, run)
     if peak.measure == "area" or peak.at is not None:
@@ -171,16 +201,15 @@ def _reduction(
         at = maxima.mean
     else:
         raise own
-    found = _read(study, run, at)
+    found = _read(study, run, models, at)
     return replace(found, maximum=own.maximum) if isinstance(own, Reduction) else found
 
 
-def _read(study: Study, run: RecordedRun, at: float | None) -> Reduction:
-    peak, curve = _peak(study, run), study.curve(run)
-    x, y = np.frombuffer(curve.x), np.frombuffer(curve.y)
+def _read(study: Study, run: RecordedRun, models: Mapping[Cell, NoiseModel], at: float | None) -> Reduction:
+    peak, (x, y), model = _peak(study, run), _points(study, run), models[_cell(run)]
     noise = window_noise(x, y, (peak.noise.start, peak.noise.end)) if peak.noise else None
-    result = reduce_peak(x, y, replace(_settings(peak), at=at), noise_sd=noise.sd if noise else None)
-    return Reduction(run, peak, result, noise)
+    result = reduce_peak(x, y, replace(_settings(peak), at=at), noise=model.of(x, y))
+    return Reduction(run, peak, result, noise, model)
 
 
 def _maxima(found: Sequence[Reduction]) -> dict[Cell, MaximaRecord]:
@@ -317,8 +346,14 @@ def _settings_record(peak: Peak) -> ReductionSettings:
             smoothness=baseline.smoothness,
             asymmetry=baseline.asymmetry,
         ),
-        noise_lower=peak.noise.start if peak.noise else None,
-        noise_upper=peak.noise.end if peak.noise else None,
+    )
+
+
+def _noise_record(model: NoiseModel) -> NoiseRecord:
+    return NoiseRecord(
+        windows=tuple(part.window for part in model.parts),
+        degree=model.parts[0].degree if model.parts else 0,
+        correlated_over=model.correlation.size - 1,
     )
 
 

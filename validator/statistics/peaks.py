@@ -1,8 +1,7 @@
 r"""A recorded curve to one number: the height or the area of a peak above its baseline, with its uncertainty.
 
-With settings fixed, the number is linear in the ordinates, S = w·y; independent noise of standard deviation σ
-makes it uncertain by σ √(Σ w²) (JCGM 100:2008, 5.1.2, equation 10, from memory). What the choice of the
-settings adds is found by moving each of them a little.
+With settings fixed, the number is linear in the ordinates, S = w·y, and the noise of the curve makes it
+uncertain (``curve_noise``). What the choice of the settings adds is found by moving each of them a little.
 """
 
 from __future__ import annotations
@@ -15,6 +14,7 @@ from msgspec.structs import replace
 
 from validator.errors import NotEstimable
 from validator.numbers import counted
+from validator.statistics.curve_noise import Noise, noise_model
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -30,8 +30,6 @@ CLEAR = 10
 quantification limit): the highest of a hundred points of noise stays below four."""
 _BORDER = 1 / 20
 """Share of a window at each of its ends where the highest point is the flank of a neighbour, no maximum."""
-_MAD_TO_SD = 1.482602218505602
-"""Median absolute deviation to standard deviation of a normal distribution: 1/Φ⁻¹(3/4)."""
 _ROUNDS = 5
 
 
@@ -57,18 +55,6 @@ class PeakSettings(Struct, frozen=True, kw_only=True):
 
 class UnclearPeak(NotEstimable):
     """No peak rises clear of the noise: the highest point would be one of the noise, never below zero."""
-
-
-class Noise(Struct, frozen=True, kw_only=True):
-    """Scatter of the points of a curve about what changes slowly.
-
-    Attributes:
-        sd: standard deviation.
-        peak_to_peak: largest minus smallest, None where the noise was not read in a window.
-    """
-
-    sd: float
-    peak_to_peak: float | None = None
 
 
 class PeakResult(Struct, frozen=True, kw_only=True):
@@ -97,7 +83,7 @@ class PeakResult(Struct, frozen=True, kw_only=True):
 
 
 def reduce_peak(
-    x: ArrayLike, y: ArrayLike, settings: PeakSettings, *, noise_sd: float | None = None
+    x: ArrayLike, y: ArrayLike, settings: PeakSettings, *, noise: Noise | None = None
 ) -> PeakResult:
     """The peak of the curve (*x*, *y*).
 
@@ -105,7 +91,7 @@ def reduce_peak(
         x: abscissae, rising.
         y: ordinates.
         settings: how it is done.
-        noise_sd: standard deviation of one point; estimated from the whole curve where None.
+        noise: of its points; estimated beside the peak where None.
 
     Raises:
         UnclearPeak: a summit is sought, and what is highest does not exceed ``CLEAR`` standard errors.
@@ -115,16 +101,17 @@ def reduce_peak(
     xs, ys = np.asarray(x, dtype=np.float64), np.asarray(y, dtype=np.float64)
     if xs.size < FEWEST_POINTS:
         raise NotEstimable(f"the curve has {xs.size} points", f"at least {FEWEST_POINTS} points")
-    sd = point_noise(xs, ys) if noise_sd is None else noise_sd
+    if noise is None:
+        noise = noise_model([(xs, ys)], settings.window).of(xs, ys)
     measured = _measured(xs, ys, settings)
-    standard_error = float(sd * np.sqrt(np.sum(measured.weights**2)))
+    standard_error = noise.of(measured.weights)
     _check_clear(settings, measured, standard_error)
     return PeakResult(
         signal=measured.signal,
         position=measured.position,
         standard_error=standard_error,
         settings_uncertainty=_settings_uncertainty(xs, ys, settings),
-        noise_sd=sd,
+        noise_sd=noise.sd,
         baseline=measured.baseline,
     )
 
@@ -157,37 +144,6 @@ def _check_clear(settings: PeakSettings, measured: _Measured, standard_error: fl
             ),
             "a baseline with method linear or polynomial for every curve of the analyte",
         )
-
-
-def point_noise(x: NDArray[np.float64], y: NDArray[np.float64]) -> float:
-    r"""Standard deviation of a point about the line between its neighbours, from the median.
-
-    .. math:: r_i = y_i - (v_i y_{i-1} + u_i y_{i+1}), \quad
-              \sigma = 1.4826 \, \mathrm{median} |r_i| / \sqrt{1 + u_i^2 + v_i^2}
-
-    Pseudo-residuals of T. Gasser, L. Sroka and C. Jennen-Steinmetz, Biometrika 73 (1986) 625 (from memory),
-    taken by their median because a curve with peaks is no line everywhere; by their root mean square where
-    the median is zero, as on curves recorded with few digits.
-    """
-    u = (x[1:-1] - x[:-2]) / (x[2:] - x[:-2])
-    v = 1 - u
-    r = (y[1:-1] - (v * y[:-2] + u * y[2:])) / np.sqrt(1 + u**2 + v**2)
-    by_median = _MAD_TO_SD * float(np.median(np.abs(r)))
-    return by_median if by_median > 0 else float(np.sqrt(np.mean(r**2)))
-
-
-def window_noise(x: ArrayLike, y: ArrayLike, window: Window) -> Noise:
-    """Noise in a window without peaks, about its straight line.
-
-    Raises:
-        NotEstimable: fewer than ten points lie there.
-    """
-    xs, ys = np.asarray(x, dtype=np.float64), np.asarray(y, dtype=np.float64)
-    chosen = inside(xs, window, FEWEST_POINTS, "the window of the noise")
-    u, v = xs[chosen] - xs[chosen].mean(), ys[chosen] - ys[chosen].mean()
-    residuals = v - u * (np.sum(u * v) / np.sum(u * u))
-    sd = float(np.sqrt(np.sum(residuals**2) / (residuals.size - 2)))
-    return Noise(sd=sd, peak_to_peak=float(np.ptp(residuals)))
 
 
 class _Measured(Struct, frozen=True):

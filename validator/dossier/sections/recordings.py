@@ -20,7 +20,13 @@ if TYPE_CHECKING:
 
     from validator.dossier.inline import Content
     from validator.dossier.sections.context import Context, Item
-    from validator.evaluation.results import MaximaRecord, RecordingsRecord, ReducedCurve, ReductionSettings
+    from validator.evaluation.results import (
+        MaximaRecord,
+        NoiseRecord,
+        RecordingsRecord,
+        ReducedCurve,
+        ReductionSettings,
+    )
     from validator.study.curves import Curve
 
 _LONGEST_BESIDE = 16
@@ -84,12 +90,21 @@ def _settings(context: Context, record: RecordingsRecord, unit: str) -> tuple[tu
         )
         items.append((say("recordings.summit"), summit))
     items.append((say("recordings.drawn"), drawn))
-    if settings.noise_lower is not None and settings.noise_upper is not None:
-        window = _windows(((settings.noise_lower, settings.noise_upper),), unit)
-        items.append((say("recordings.noise"), say("recordings.noise_window", window=window)))
-    else:
-        items.append((say("recordings.noise"), say("recordings.noise_neighbours")))
+    items.append((say("recordings.noise"), _noise(context, record.noise, unit)))
     return tuple(items)
+
+
+def _noise(context: Context, noise: NoiseRecord, unit: str) -> Content:
+    if not noise.windows:
+        return context.say("recordings.noise_neighbours")
+    return context.say(
+        "recordings.noise_line" if noise.degree == 1 else "recordings.noise_cubic",
+        windows=_windows(noise.windows, unit),
+        correlation=context.say.text(
+            "recordings.correlated" if noise.correlated_over else "recordings.uncorrelated",
+            lags=noise.correlated_over,
+        ),
+    )
 
 
 def _maxima(context: Context, maxima: MaximaRecord, unit: str) -> Content:

@@ -70,6 +70,7 @@ from validator.evaluation.results.precision import (
 from validator.evaluation.results.recordings import (
     BaselineRecord,
     MaximaRecord,
+    NoiseRecord,
     RecordingsRecord,
     ReducedCurve,
     ReductionSettings,

@@ -26,8 +26,6 @@ class ReductionSettings(Record, frozen=True, kw_only=True):
     summit: float | None = None
     at: float | None = None
     baseline: BaselineRecord
-    noise_lower: float | None = None
-    noise_upper: float | None = None
 
 
 class ReducedCurve(Record, frozen=True, kw_only=True):
@@ -60,6 +58,19 @@ class ReducedCurve(Record, frozen=True, kw_only=True):
     excluded: str | None = None
 
 
+class NoiseRecord(Record, frozen=True, kw_only=True):
+    """How the noise of the curves was estimated.
+
+    Attributes:
+        windows: where, about a polynomial of ``degree``; none: from neighbouring points.
+        correlated_over: points over which it is correlated, 0 where that is not significant.
+    """
+
+    windows: tuple[tuple[float, float], ...]
+    degree: int
+    correlated_over: int
+
+
 class MaximaRecord(Record, frozen=True, kw_only=True):
     """Abscissae of the clear maxima, those of curves that count: their number, mean and extent.
 
@@ -85,6 +96,7 @@ class RecordingsRecord(Record, frozen=True, kw_only=True):
             repeats itself when it is set up anew.
         repeatability_percent: the same relative to the signal, over curves with a signal above ten times its
             standard error; None where there is none.
+        noise: how it was estimated.
         maxima: those of heights; None where no curve has a clear one.
         curves: one by one.
     """
@@ -96,5 +108,6 @@ class RecordingsRecord(Record, frozen=True, kw_only=True):
     standard_error: float
     repeatability: float
     repeatability_percent: float | None = None
+    noise: NoiseRecord
     maxima: MaximaRecord | None = None
     curves: tuple[ReducedCurve, ...]
