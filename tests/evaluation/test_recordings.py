@@ -56,9 +56,14 @@ def simulated(seed=1, sigma=SIGMA):
         curves[f"B{k}"] = voltammogram(0, rng, sigma)
         sheet.append(f"c.csv,B{k},blanks,,B{k}")
     sheet += [f"c.csv,S2-{k},noise,2," for k in range(3)]
+    return {"curves.csv": "\n".join(sheet) + "\n", "c.csv": table_of(curves)}
+
+
+def table_of(curves):
+    """A file of curves by name, one abscissa for all."""
     rows = [",".join(["E (V)", *(f"{name} (µA)" for name in curves)])]
     rows += [",".join([f"{e}", *(repr(float(y[i])) for y in curves.values())]) for i, e in enumerate(E)]
-    return {"curves.csv": "\n".join(sheet) + "\n", "c.csv": "\n".join(rows) + "\n"}
+    return "\n".join(rows) + "\n"
 
 
 @pytest.fixture(scope="module")
@@ -201,14 +206,24 @@ def test_signals_keep_three_digits_of_their_error(study):
             ),
         ),
         (
-            ("      at: -1.1\n", "", "direction: up", ""),
+            ("      at: -1.1\n", "", "to: -1.03", "to: -1.1"),
             (
-                "no peak maximum was found between -1.17 and -1.03; needs a peak in this window, or a fixed "
-                "reading position (key at)"
+                "c.csv (column 'S40-0'): recordings: no peak maximum was found between -1.17 and -1.1; the "
+                "curve is highest at -1.09991, at the border; needs a window (keys from and to) that "
+                "includes the peak and excludes its neighbours, or a fixed reading position (key at) "
+                "(named in curves.csv row 17)"
+            ),
+        ),
+        (
+            ("      at: -1.1\n", "", "from: -1.17\n      to: -1.03", "from: -0.94\n      to: -0.82"),
+            (
+                "c.csv (column 'S0-0'): recordings: no curve of zn has a clear maximum at which this blank "
+                "or low curve could be read (31 curves in all); needs the position of the peak (key at of "
+                "recordings.peaks), or a curve with a clear peak (named in curves.csv row 2)"
             ),
         ),
     ],
-    ids=["foot", "summit"],
+    ids=["foot", "border", "nothing clear"],
 )
 def test_curves_that_cannot_be_reduced(folder_with, change, problem):
     """Every curve that the settings do not fit is told, with the row that names it."""
@@ -218,6 +233,112 @@ def test_curves_that_cannot_be_reduced(folder_with, change, problem):
         read_study(folder_with(text, simulated()))
 
     assert any(problem in str(one) for one in caught.value.problems)
+
+
+@pytest.mark.parametrize(
+    "settings",
+    [
+        "      summit: 0.03\n",
+        "",
+        "      measure: area\n",
+        "      summit: 0.03\n      at: -1.1\n",
+        "      at: -1.1\n",
+    ],
+    ids=["parabola", "highest point", "area", "parabola at", "point at"],
+)
+@pytest.mark.parametrize(
+    "baseline",
+    ["", "{method: polynomial, degree: 2, through: [[-1.3, -1.2], [-1.0, -0.8]]}"],
+    ids=["line", "polynomial"],
+)
+def test_blanks_read_zero_on_average(folder_with, settings, baseline):
+    """400 curves of noise: the mean within 0.1 standard deviations of zero, 3 s within 10 % of a fixed point.
+
+    The highest point of this noise is at +2.0 standard deviations, with half of their spread.
+    """
+    rng = np.random.default_rng(42)
+    curves = {f"S{k}": voltammogram(40, rng) for k in range(3)} | {
+        f"B{k}": voltammogram(0, rng) for k in range(400)
+    }
+    sheet = ["recording,into,level"]
+    sheet += [f"{name}.csv,{'blanks,' if name[0] == 'B' else 'calibration,40'}" for name in curves]
+    files = {f"{name}.csv": table_of({name: curve}) for name, curve in curves.items()}
+    files["curves.csv"] = "\n".join(sheet) + "\n"
+    text = STUDY.replace("      summit: 0.03\n      at: -1.1\n", settings)
+    if baseline:
+        text = text.replace("{method: linear, feet: [[-1.25, -1.21], [-0.99, -0.95]]}", baseline)
+    if "area" in settings:
+        text = text.replace("      noise: {from: -0.94, to: -0.82}\n", "")
+
+    study = read_study(folder_with(text, files))
+
+    record = evaluate(study).analytes["zn"].configurations["default"].recordings
+    blanks = [one for one in record.curves if one.into == "blanks"]
+    signals = np.array([one.signal for one in blanks])
+    stated = np.sqrt(np.mean([one.standard_error**2 for one in blanks]))
+    assert len(signals) == 400
+    assert abs(signals.mean()) < 0.1 * signals.std()
+    assert signals.std() == pytest.approx(stated, rel=0.1)
+
+
+def test_curves_without_a_clear_peak_are_read_where_the_clear_ones_have_theirs(folder_with):
+    """One position for blanks and low standards, their own for the others; and the record says which."""
+    study = read_study(folder_with(STUDY.replace("      at: -1.1\n", ""), simulated()))
+
+    record = evaluate(study).analytes["zn"].configurations["default"].recordings
+    clear = [one for one in record.curves if one.maximum is not None]
+    others = [one for one in record.curves if one.maximum is None]
+    assert {one.level for one in clear} >= {5, 10, 20, 40}
+    assert {one.level for one in others} >= {None, 0}
+    assert all(one.position == one.maximum for one in clear)
+    assert {one.position for one in others} == {record.maxima.mean}
+    assert record.maxima.mean == pytest.approx(PEAK_AT, abs=0.002)
+    assert record.maxima.n == len({one.column for one in clear})
+    assert record.maxima.lowest <= record.maxima.mean <= record.maxima.highest
+
+
+def test_excluded_curves_teach_no_position(folder_with):
+    """The mean of the clear maxima is that of the curves that count."""
+    text = STUDY.replace("      at: -1.1\n", "")
+    files = simulated()
+    header, *rows = files["curves.csv"].splitlines()
+    marked = [f"{row},{'air bubble' if ',calibration,40,' in row else ''}" for row in rows]
+    files["curves.csv"] = "\n".join([f"{header},excluded", *marked])
+
+    whole, less = (
+        evaluate(read_study(folder_with(text, one)))
+        .analytes["zn"]
+        .configurations["default"]
+        .recordings.maxima
+        for one in (simulated(), files)
+    )
+
+    assert less.n == whole.n - 3
+
+
+def test_asymmetric_least_squares_read_no_blanks(folder_with):
+    """They follow the underside of the noise: refused for blanks, and for any curve without a clear peak."""
+    text = STUDY.replace(
+        "{method: linear, feet: [[-1.25, -1.21], [-0.99, -0.95]]}",
+        "{method: asymmetric_least_squares, smoothness: 1.e+5, asymmetry: 0.001}",
+    )
+    files = simulated()
+    header, *rows = files["curves.csv"].splitlines()
+    low = "\n".join([header, *(row for row in rows if ",calibration,2," in row)])
+    unclear = folder_with(text, simulated(sigma=0.1) | {"curves.csv": low})
+
+    with pytest.raises(StudyError) as of_blanks:
+        read_study(folder_with(text, files))
+    with pytest.raises(StudyError) as of_low:
+        read_study(unclear)
+
+    assert str(of_blanks.value) == (
+        "curves.csv:2: recordings.runs[0].into: asymmetric least squares follow the underside of the noise "
+        "of a blank; give the peak a baseline with method linear or polynomial"
+    )
+    assert "the signal does not exceed 10 standard errors; there, asymmetric least squares" in str(
+        of_low.value
+    )
 
 
 def test_a_height_below_zero_has_no_signal_to_noise(folder_with):

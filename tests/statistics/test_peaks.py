@@ -17,6 +17,7 @@ from validator.statistics.peaks import (
     LinearBaseline,
     PeakSettings,
     PolynomialBaseline,
+    UnclearPeak,
     fit_baseline,
     point_noise,
     reduce_peak,
@@ -351,6 +352,11 @@ def test_the_same_curve_gives_the_same_bits():
         ),
         ({"at": 0.5}, "the reading position 0.5 is outside the curve, which extends from -1.4 to -0.6"),
         ({"window": (-0.9, -0.8)}, "no peak maximum was found between -0.9 and -0.8"),
+        (
+            {"window": (-1.2, -1.12), "summit": None},
+            r"the curve is highest at -1\.122, at the border",
+        ),
+        ({"window": (-1.08, -0.95)}, "no peak maximum was found between -1.08 and -0.95"),
     ],
 )
 def test_what_cannot_be_reduced(changed, reason):
@@ -360,6 +366,19 @@ def test_what_cannot_be_reduced(changed, reason):
 
     with pytest.raises(NotEstimable, match=reason):
         reduce_peak(E, y, PeakSettings(**given_settings))
+
+
+@pytest.mark.parametrize("summit", [None, 0.02])
+def test_the_highest_point_of_noise_is_no_peak(summit):
+    """Of 300 curves of noise none is read at its highest point, and none of a clear peak is refused."""
+    rng = np.random.default_rng(12)
+    shown = PeakSettings(window=WINDOW, baseline=LinearBaseline(FEET), summit=summit)
+
+    for _ in range(300):
+        noise = rng.normal(0, SIGMA, E.size)
+        with pytest.raises(UnclearPeak, match="exceeds 10 standard errors"):
+            reduce_peak(E, capacitive() + noise, shown)
+        assert reduce_peak(E, capacitive() + gaussian(20 * SIGMA) + noise, shown).signal > 10 * SIGMA
 
 
 def test_curves_of_a_few_points():

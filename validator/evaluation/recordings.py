@@ -11,10 +11,20 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 from msgspec import Struct
+from msgspec.structs import replace
 
 from validator.errors import NotEstimable, Problem, StudyError
-from validator.evaluation.results import BaselineRecord, RecordingsRecord, ReducedCurve, ReductionSettings
+from validator.evaluation.results import (
+    BaselineRecord,
+    MaximaRecord,
+    RecordingsRecord,
+    ReducedCurve,
+    ReductionSettings,
+)
+from validator.evaluation.rows import Cell
+from validator.numbers import counted
 from validator.statistics.peaks import (
+    CLEAR,
     AsymmetricBaseline,
     Baseline,
     LinearBaseline,
@@ -22,32 +32,35 @@ from validator.statistics.peaks import (
     PeakResult,
     PeakSettings,
     PolynomialBaseline,
+    UnclearPeak,
     reduce_peak,
     window_noise,
 )
 from validator.study.blocks import data_blocks
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Sequence
 
-    from validator.evaluation.rows import Cell
     from validator.study import Study
     from validator.study.models.recordings import Baseline as DeclaredBaseline
     from validator.study.models.recordings import Peak, RecordedRun
     from validator.study.models.runs import Block, Run
 
-CLEAR = 10
-"""Multiple of its standard error above which a signal is set against the repeatability of its reduction."""
 _MORE_DIGITS = 2
 
 
 class Reduction(Struct, frozen=True):
-    """One curve, how it was reduced, and what came out."""
+    """One curve, how it was reduced, and what came out.
+
+    Attributes:
+        maximum: abscissa of the curve's own maximum; None for an area, and where the peak is not clear.
+    """
 
     run: RecordedRun
     peak: Peak
     result: PeakResult
     noise: Noise | None
+    maximum: float | None = None
 
     @property
     def signal(self) -> float:
@@ -68,13 +81,20 @@ def reduced(study: Study) -> Study:
         return study
     runs: dict[str, list[Run]] = {}
     problems = []
+    unclear: dict[Cell, list[RecordedRun]] = {}
+    refused = set()
     for run, outcome in _attempts(study):
-        if isinstance(outcome, NotEstimable):
+        if isinstance(outcome, UnclearPeak):
+            unclear.setdefault(_cell(run), []).append(run)
+        elif isinstance(outcome, NotEstimable):
+            refused.add(_cell(run))
             problems.append(_problem(run, f"{outcome.reason}; needs {outcome.needs}"))
         elif run.into == "noise" and not (outcome.signal > 0 and outcome.noise and outcome.noise.sd > 0):
             problems.append(_problem(run, "signal to noise needs a height above zero and some noise"))
         else:
             runs.setdefault(run.into, []).append(_run(study, outcome))
+    # where clear curves are refused, the others only lack a position because of that
+    problems += [_without_position(one) for cell, one in unclear.items() if cell not in refused]
     if problems:
         raise StudyError(problems)
     return study.with_signals({name: _with_runs(study, name, added) for name, added in runs.items()})
@@ -93,40 +113,104 @@ def reductions(study: Study, cell: Cell) -> tuple[Reduction, ...]:
 def recordings(study: Study, cell: Cell) -> RecordingsRecord | None:
     """What was read from the curves of *cell*, and how well the reduction repeats itself."""
     found = reductions(study, cell)
-    counted = [one for one in found if one.run.excluded is None]
-    if study.recordings is None or not counted:
+    counting = [one for one in found if one.run.excluded is None]
+    if study.recordings is None or not counting:
         return None
-    clear = [one.result for one in counted if one.result.signal > CLEAR * one.result.standard_error]
+    clear = [one.result for one in counting if one.result.signal > CLEAR * one.result.standard_error]
+    maxima = _maxima(found)
     relative = [100 * one.settings_uncertainty / one.signal for one in clear]
     return RecordingsRecord(
         kind=study.recordings.kind,
-        settings=_settings_record(counted[0].peak),
-        n=len(counted),
-        noise_sd=_mean_square([one.result.noise_sd for one in counted]),
-        standard_error=_mean_square([one.result.standard_error for one in counted]),
-        repeatability=_mean_square([one.result.settings_uncertainty for one in counted]),
+        settings=_settings_record(counting[0].peak),
+        n=len(counting),
+        noise_sd=_mean_square([one.result.noise_sd for one in counting]),
+        standard_error=_mean_square([one.result.standard_error for one in counting]),
+        repeatability=_mean_square([one.result.settings_uncertainty for one in counting]),
         repeatability_percent=_mean_square(relative) if relative else None,
+        maxima=maxima.get(cell),
         curves=tuple(_curve_record(one) for one in found),
     )
 
 
 def _attempts(study: Study) -> Iterator[tuple[RecordedRun, Reduction | NotEstimable]]:
+    """Every curve, read at its own maximum where that is clear, else at the mean of the clear ones.
+
+    Where the study declares the position, every curve is read there. A refusal names what it speaks of.
+    """
     block = study.recordings
-    for run in block.runs if block else ():
-        peak = block.peak_for(run.analyte, run.configuration) if block else None
-        if peak is not None:
-            try:
-                yield run, _reduction(study, run, peak)
-            except NotEstimable as refusal:
-                yield run, refusal
+    runs = block.runs if block else ()
+    own = [_at_own_maximum(study, run) for run in runs]
+    maxima = _maxima([one for one in own if isinstance(one, Reduction)])
+    for run, found in zip(runs, own, strict=True):
+        try:
+            yield run, _reduction(study, run, found, maxima.get(_cell(run)))
+        except NotEstimable as refusal:
+            yield run, refusal
 
 
-def _reduction(study: Study, run: RecordedRun, peak: Peak) -> Reduction:
-    curve = study.curve(run)
+def _at_own_maximum(study: Study, run: RecordedRun) -> Reduction | NotEstimable:
+    """The curve read at its own maximum; in a blank none is sought, nor for an area."""
+    if run.is_blank or _peak(study, run).measure == "area":
+        return UnclearPeak("no maximum is sought in this curve", "a fixed reading position (key at)")
+    try:
+        found = _read(study, run, at=None)
+    except NotEstimable as refusal:
+        return refusal
+    return replace(found, maximum=found.result.position)
+
+
+def _reduction(
+    study: Study, run: RecordedRun, own: Reduction | NotEstimable, maxima: MaximaRecord | None
+) -> Reduction:
+    peak = _peak(study, run)
+    if peak.measure == "area" or peak.at is not None:
+        at = peak.at
+    elif isinstance(own, Reduction):
+        return own
+    elif isinstance(own, UnclearPeak) and maxima is not None:
+        at = maxima.mean
+    else:
+        raise own
+    found = _read(study, run, at)
+    return replace(found, maximum=own.maximum) if isinstance(own, Reduction) else found
+
+
+def _read(study: Study, run: RecordedRun, at: float | None) -> Reduction:
+    peak, curve = _peak(study, run), study.curve(run)
     x, y = np.frombuffer(curve.x), np.frombuffer(curve.y)
     noise = window_noise(x, y, (peak.noise.start, peak.noise.end)) if peak.noise else None
-    result = reduce_peak(x, y, _settings(peak), noise_sd=noise.sd if noise else None)
+    result = reduce_peak(x, y, replace(_settings(peak), at=at), noise_sd=noise.sd if noise else None)
     return Reduction(run, peak, result, noise)
+
+
+def _maxima(found: Sequence[Reduction]) -> dict[Cell, MaximaRecord]:
+    """The clear maxima of each analyte and configuration; every curve counts once, whatever it goes into."""
+    positions: dict[Cell, dict[tuple[str, str | None], float]] = {}
+    for one in found:
+        if one.maximum is not None and one.run.excluded is None:
+            curves = positions.setdefault(_cell(one.run), {})
+            curves[one.run.recording, one.run.column] = one.maximum
+    return {cell: _maxima_record(list(curves.values())) for cell, curves in positions.items()}
+
+
+def _maxima_record(positions: list[float]) -> MaximaRecord:
+    return MaximaRecord(
+        n=len(positions),
+        mean=math.fsum(positions) / len(positions),
+        lowest=min(positions),
+        highest=max(positions),
+    )
+
+
+def _cell(run: RecordedRun) -> Cell:
+    return Cell(run.analyte, run.configuration)
+
+
+def _peak(study: Study, run: RecordedRun) -> Peak:
+    peak = study.recordings.peak_for(run.analyte, run.configuration) if study.recordings else None
+    if peak is None:  # the block is checked when it is read
+        raise ValueError(f"no entry under peaks for {run.analyte}")
+    return peak
 
 
 def _settings(peak: Peak) -> PeakSettings:
@@ -203,6 +287,15 @@ def _problem(run: RecordedRun, sentence: str) -> Problem:
     return Problem(run.recording, 0, "recordings", f"{sentence} (named in {run.place})", run.column or "")
 
 
+def _without_position(runs: list[RecordedRun]) -> Problem:
+    sentence = (
+        f"no curve of {runs[0].analyte} has a clear maximum at which this blank or low curve could be read "
+        f"({counted(len(runs), 'curve')} in all); needs the position of the peak (key at of "
+        "recordings.peaks), or a curve with a clear peak"
+    )
+    return _problem(runs[0], sentence)
+
+
 def _mean_square(values: list[float]) -> float:
     return math.sqrt(sum(value**2 for value in values) / len(values))
 
@@ -237,6 +330,7 @@ def _curve_record(one: Reduction) -> ReducedCurve:
         into=one.run.into,
         level=one.run.level,
         position=one.result.position,
+        maximum=one.maximum,
         signal=one.signal,
         standard_error=one.result.standard_error,
         settings_uncertainty=one.result.settings_uncertainty,

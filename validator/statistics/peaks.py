@@ -25,6 +25,11 @@ if TYPE_CHECKING:
 Measure = Literal["height", "area"]
 
 FEWEST_POINTS = 10
+CLEAR = 10
+"""Multiple of its standard error above which a height is that of a clear peak (customary, as for a
+quantification limit): the highest of a hundred points of noise stays below four."""
+_BORDER = 1 / 20
+"""Share of a window at each of its ends where the highest point is the flank of a neighbour, no maximum."""
 _MAD_TO_SD = 1.482602218505602
 """Median absolute deviation to standard deviation of a normal distribution: 1/Φ⁻¹(3/4)."""
 _ROUNDS = 5
@@ -39,7 +44,7 @@ class PeakSettings(Struct, frozen=True, kw_only=True):
         measure: height or area.
         direction: 1 for a peak that points up, -1 for one that points down.
         summit: width at the summit over which a parabola is fitted; None for the single highest point.
-        at: abscissa at which the height is read; None to seek the summit in the window.
+        at: abscissa at which the height is read; None to seek a clear summit in the window.
     """
 
     window: Window
@@ -48,6 +53,10 @@ class PeakSettings(Struct, frozen=True, kw_only=True):
     direction: Literal[1, -1] = 1
     summit: float | None = None
     at: float | None = None
+
+
+class UnclearPeak(NotEstimable):
+    """No peak rises clear of the noise: the highest point would be one of the noise, never below zero."""
 
 
 class Noise(Struct, frozen=True, kw_only=True):
@@ -99,21 +108,55 @@ def reduce_peak(
         noise_sd: standard deviation of one point; estimated from the whole curve where None.
 
     Raises:
-        NotEstimable: too few points, or no summit where it is sought.
+        UnclearPeak: a summit is sought, and what is highest does not exceed ``CLEAR`` standard errors.
+        NotEstimable: too few points, a clear summit on the border of its window, or asymmetric least squares
+            under a peak that is not clear: there they follow the underside of the noise.
     """
     xs, ys = np.asarray(x, dtype=np.float64), np.asarray(y, dtype=np.float64)
     if xs.size < FEWEST_POINTS:
         raise NotEstimable(f"the curve has {xs.size} points", f"at least {FEWEST_POINTS} points")
     sd = point_noise(xs, ys) if noise_sd is None else noise_sd
     measured = _measured(xs, ys, settings)
+    standard_error = float(sd * np.sqrt(np.sum(measured.weights**2)))
+    _check_clear(settings, measured, standard_error)
     return PeakResult(
         signal=measured.signal,
         position=measured.position,
-        standard_error=float(sd * np.sqrt(np.sum(measured.weights**2))),
+        standard_error=standard_error,
         settings_uncertainty=_settings_uncertainty(xs, ys, settings),
         noise_sd=sd,
         baseline=measured.baseline,
     )
+
+
+def _check_clear(settings: PeakSettings, measured: _Measured, standard_error: float) -> None:
+    low, high = settings.window
+    is_clear = measured.signal > CLEAR * standard_error
+    if settings.measure == "height" and settings.at is None:
+        if not is_clear:
+            raise UnclearPeak(
+                f"no peak between {low:g} and {high:g} exceeds {CLEAR} standard errors",
+                "a fixed reading position (key at); read blanks with at",
+            )
+        if measured.on_border:
+            raise NotEstimable(
+                (
+                    f"no peak maximum was found between {low:g} and {high:g}; the curve is highest at "
+                    f"{measured.position:g}, at the border"
+                ),
+                (
+                    "a window (keys from and to) that includes the peak and excludes its neighbours, or a "
+                    "fixed reading position (key at)"
+                ),
+            )
+    if isinstance(settings.baseline, AsymmetricBaseline) and not is_clear:
+        raise NotEstimable(
+            (
+                f"the signal does not exceed {CLEAR} standard errors; there, asymmetric least squares follow "
+                "the underside of the noise"
+            ),
+            "a baseline with method linear or polynomial for every curve of the analyte",
+        )
 
 
 def point_noise(x: NDArray[np.float64], y: NDArray[np.float64]) -> float:
@@ -152,21 +195,23 @@ class _Measured(Struct, frozen=True):
     position: float | None
     weights: NDArray[np.float64]
     baseline: NDArray[np.float64]
+    on_border: bool = False
 
 
 def _measured(x: NDArray[np.float64], y: NDArray[np.float64], settings: PeakSettings) -> _Measured:
     baseline = fit_baseline(x, y, settings.baseline)
     above = settings.direction * (y - baseline.values)
     position: float | None = None
+    on_border = False
     if settings.measure == "area":
         a = _area_weights(x, settings.window)
     elif settings.at is not None:
         position = settings.at
         a = _value_weights(x, position, settings.summit)
     else:
-        position, a = _summit(x, above, settings)
+        position, a, on_border = _summit(x, above, settings)
     weights = settings.direction * (a - baseline.transposed(a))
-    return _Measured(float(a @ above), position, weights, baseline.values)
+    return _Measured(float(a @ above), position, weights, baseline.values, on_border)
 
 
 def _settings_uncertainty(x: NDArray[np.float64], y: NDArray[np.float64], settings: PeakSettings) -> float:
@@ -244,15 +289,21 @@ def _parabola(
 
 def _summit(
     x: NDArray[np.float64], above: NDArray[np.float64], settings: PeakSettings
-) -> tuple[float, NDArray[np.float64]]:
-    """Abscissa of the summit, and the weights of the points in its height."""
+) -> tuple[float, NDArray[np.float64], bool]:
+    """Abscissa of the summit, the weights of the points in its height, and whether it is on the border.
+
+    Where the parabola finds no vertex, its value where the curve is highest stands for that.
+    """
     chosen = np.flatnonzero(inside(x, settings.window, 3, "the window of the peak"))
+    low, high = settings.window
+    margin = _BORDER * (high - low)
+    low, high = max(low + margin, x[chosen[1]]), min(high - margin, x[chosen[-2]])
     if settings.summit is None:
         highest = chosen[np.argmax(above[chosen])]
         a = np.zeros(x.size)
         a[highest] = 1.0
-        return float(x[highest]), a
-    centre = float(x[chosen[np.argmax(_smoothed(x, above, settings.summit)[chosen])]])
+        return float(x[highest]), a, not low <= x[highest] <= high
+    first = centre = float(x[chosen[np.argmax(_smoothed(x, above, settings.summit)[chosen])]])
     for _ in range(_ROUNDS):
         a_0, a_1, a_2 = _parabola(x, centre, settings.summit)
         slope, half_curvature = float(a_1 @ above), float(a_2 @ above)
@@ -261,15 +312,12 @@ def _summit(
         step = -slope / (2 * half_curvature)
         if abs(step) <= settings.summit / 4:
             # value of the parabola at its vertex: the slope there is zero, so its place adds no uncertainty
-            return centre + step, a_0 + step * a_1 + step**2 * a_2
+            a = a_0 + step * a_1 + step**2 * a_2
+            return centre + step, a, not low <= centre + step <= high
         centre += float(np.clip(step, -settings.summit / 2, settings.summit / 2))
         if not settings.window[0] <= centre <= settings.window[1]:
             break
-    low, high = settings.window
-    raise NotEstimable(
-        f"no peak maximum was found between {low:g} and {high:g}",
-        "a peak in this window, or a fixed reading position (key at)",
-    )
+    return first, _parabola(x, first, settings.summit)[0], not low <= first <= high
 
 
 def _smoothed(x: NDArray[np.float64], y: NDArray[np.float64], width: float) -> NDArray[np.float64]:

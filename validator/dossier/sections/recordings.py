@@ -12,17 +12,19 @@ from validator.dossier.figures.curves import DrawnCurve, curves_figure
 from validator.dossier.figures.parts import AxisText
 from validator.dossier.sections.context import section_of
 from validator.dossier.sections.pictures import picture
-from validator.evaluation.recordings import CLEAR, Reduction, reductions
+from validator.evaluation.recordings import Reduction, reductions
+from validator.statistics.peaks import CLEAR
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from validator.dossier.inline import Content
     from validator.dossier.sections.context import Context, Item
-    from validator.evaluation.results import RecordingsRecord, ReducedCurve, ReductionSettings
+    from validator.evaluation.results import MaximaRecord, RecordingsRecord, ReducedCurve, ReductionSettings
     from validator.study.curves import Curve
 
 _LONGEST_BESIDE = 16
+_DIGITS_OF_POSITION = 4
 MOST_LISTED = 200
 """Curves beyond this many are in the results file only: nobody reads them on paper."""
 
@@ -38,7 +40,7 @@ def _item(context: Context, item: Item, record: RecordingsRecord) -> tuple[Block
     curve = context.study.curve(found[0].run)
     x_unit, unit = curve.x_unit or "", _signal_unit(item)
     blocks: list[Block] = [
-        DefinitionList(_settings(context, record.settings, x_unit)),
+        DefinitionList(_settings(context, record, x_unit)),
         Paragraph(_scatter(context, record, unit)),
         _figure(context, item, record, found, curve),
     ]
@@ -53,10 +55,8 @@ def _signal_unit(item: Item) -> str:
     return "" if item.analyte.signal_unit == "1" else item.analyte.signal_unit
 
 
-def _settings(
-    context: Context, settings: ReductionSettings, unit: str
-) -> tuple[tuple[Content, Content], ...]:
-    say = context.say
+def _settings(context: Context, record: RecordingsRecord, unit: str) -> tuple[tuple[Content, Content], ...]:
+    say, settings = context.say, record.settings
     baseline = settings.baseline
     drawn = say(
         f"recordings.baseline.{baseline.method}",
@@ -74,6 +74,8 @@ def _settings(
         (say("recordings.measure"), say(f"recordings.{settings.measure}_{settings.direction}")),
         (say("recordings.reading"), read),
     ]
+    if record.maxima is not None:
+        items.append((say("recordings.maxima"), _maxima(context, record.maxima, unit)))
     if settings.measure == "height":
         summit = (
             say("recordings.highest")
@@ -88,6 +90,18 @@ def _settings(
     else:
         items.append((say("recordings.noise"), say("recordings.noise_neighbours")))
     return tuple(items)
+
+
+def _maxima(context: Context, maxima: MaximaRecord, unit: str) -> Content:
+    mean, lowest, highest = (
+        numbers.significant(one, _DIGITS_OF_POSITION) for one in (maxima.mean, maxima.lowest, maxima.highest)
+    )
+    return context.say(
+        "recordings.found",
+        n=maxima.n,
+        mean=numbers.quantity(mean, unit),
+        extent=numbers.quantity(f"{lowest} {numbers.TO} {highest}", unit),
+    )
 
 
 def _way(settings: ReductionSettings) -> str:
@@ -154,7 +168,7 @@ def _shown(one: Reduction) -> tuple[float, float]:
 def _table(context: Context, item: Item, record: RecordingsRecord, x_unit: str) -> Table:
     """Every curve with its figures; short rows stand two beside each other, what they share above them."""
     say, unit = context.say, _signal_unit(item)
-    has_position = any(one.position is not None for one in record.curves) and record.settings.at is None
+    has_position = record.maxima is not None
     groups: dict[str, list[ReducedCurve]] = {}
     for one in record.curves:
         groups.setdefault(one.into, []).append(one)
@@ -189,6 +203,8 @@ def _table(context: Context, item: Item, record: RecordingsRecord, x_unit: str) 
             rows.append(_filled(beside, len(columns), "plain"))
         rows.extend(_filled(found, len(columns), "struck") for found, excluded in cells if excluded)
     notes = [say.text("recordings.note")]
+    if has_position:
+        notes.insert(0, say.text("recordings.position_note"))
     if any(one.excluded for one in record.curves):
         notes.append(say.text("recordings.struck_note"))
     return Table(
@@ -217,7 +233,7 @@ def _cells(one: ReducedCurve, name: str, has_position: bool) -> list[Content]:
     return [
         name,
         numbers.MISSING if one.level is None else numbers.as_given(one.level),
-        *([numbers.significant(one.position, 4)] if has_position else []),
+        *([numbers.significant(one.maximum, _DIGITS_OF_POSITION)] if has_position else []),
         numbers.value_only(one.signal, one.standard_error),
         numbers.significant(one.standard_error, 2),
         numbers.significant(one.settings_uncertainty, 2),

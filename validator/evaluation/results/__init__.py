@@ -69,6 +69,7 @@ from validator.evaluation.results.precision import (
 )
 from validator.evaluation.results.recordings import (
     BaselineRecord,
+    MaximaRecord,
     RecordingsRecord,
     ReducedCurve,
     ReductionSettings,

@@ -37,6 +37,7 @@ class ReducedCurve(Record, frozen=True, kw_only=True):
         recording, column: where the curve is.
         into, level: what became of the signal.
         position: abscissa of the reading, None for an area.
+        maximum: abscissa of the curve's own maximum; None where that is not clear, and in a blank.
         signal: height or area.
         standard_error: from the noise of the points.
         settings_uncertainty: from moving each window by a tenth of its width.
@@ -50,12 +51,25 @@ class ReducedCurve(Record, frozen=True, kw_only=True):
     into: str
     level: float | None = None
     position: float | None = None
+    maximum: float | None = None
     signal: float
     standard_error: float
     settings_uncertainty: float
     noise_sd: float
     noise_peak_to_peak: float | None = None
     excluded: str | None = None
+
+
+class MaximaRecord(Record, frozen=True, kw_only=True):
+    """Abscissae of the clear maxima, those of curves that count: their number, mean and extent.
+
+    Where no position is declared, curves without a clear maximum, and all blanks, are read at the mean.
+    """
+
+    n: int
+    mean: float
+    lowest: float
+    highest: float
 
 
 class RecordingsRecord(Record, frozen=True, kw_only=True):
@@ -71,6 +85,7 @@ class RecordingsRecord(Record, frozen=True, kw_only=True):
             repeats itself when it is set up anew.
         repeatability_percent: the same relative to the signal, over curves with a signal above ten times its
             standard error; None where there is none.
+        maxima: those of heights; None where no curve has a clear one.
         curves: one by one.
     """
 
@@ -81,4 +96,5 @@ class RecordingsRecord(Record, frozen=True, kw_only=True):
     standard_error: float
     repeatability: float
     repeatability_percent: float | None = None
+    maxima: MaximaRecord | None = None
     curves: tuple[ReducedCurve, ...]

@@ -106,8 +106,9 @@ class Peak(Record):
     """How the peak of one analyte is measured in every curve.
 
     ``from`` and ``to`` bound the search for the summit, or the area. A parabola is fitted over the width
-    ``summit`` at the top; without it the single highest point counts. With ``at`` the height is read there
-    in every curve, whether there is a peak or not: right for blanks, which have none to seek.
+    ``summit`` at the top; without it the single highest point counts. A curve whose peak is not clear, and
+    every blank, is read at the mean of the clear maxima: the highest point of noise is never below zero.
+    With ``at`` the height is read there in every curve.
     """
 
     analyte: Label | None = None
@@ -147,6 +148,11 @@ class RecordedRun(Run):
     day: Label | None = None
     laboratory: Label | None = None
     use: Count | None = None
+
+    @property
+    def is_blank(self) -> bool:
+        """True for a curve of a sample without the analyte, which has no peak to seek."""
+        return self.into == "blanks" or self.level == 0
 
     @model_validator(mode="after")
     def _fits_its_block(self) -> Self:
@@ -188,6 +194,12 @@ class RecordingsBlock(Block):
             peak = self.peak_for(run.analyte, run.configuration)
             if peak is None:
                 refuse(f"no entry under peaks for the analyte {run.analyte}", "runs", index, "analyte")
+            if run.is_blank and peak.baseline.method == "asymmetric_least_squares":
+                message = (
+                    "asymmetric least squares follow the underside of the noise of a blank; give the peak a "
+                    "baseline with method linear or polynomial"
+                )
+                refuse(message, "runs", index, "into")
             if run.into == "noise" and (peak.noise is None or peak.measure == "area"):
                 message = "noise is read where the entry of peaks has a window noise and measures heights"
                 refuse(message, "runs", index, "into")
