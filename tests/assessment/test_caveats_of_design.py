@@ -75,6 +75,20 @@ BY_LABORATORIES = (
 )
 CASES = [
     (
+        "outlying_laboratories:test",
+        "At 5 mg/L, laboratories are outliers at 1 %: L7 (Grubbs, h). Without them, repeatability is 1.4 % "
+        "(with them 1.4 %) and reproducibility 2.0 % (with them 11 %).",
+        {"precision": laboratories(*LABS, [6.6, 6.7])},
+        {"precision": laboratories(*LABS, [5.2, 5.1])},
+    ),
+    (
+        "outlying_laboratories:consistency",
+        "At 5 mg/L, Mandel's statistics exceed the 1 % point: L6 (h). Without them, repeatability is 1.4 % "
+        "(with them 1.4 %) and reproducibility 2.2 % (with them 4.3 %).",
+        {"precision": laboratories(*LABS[:-1], [5.6, 5.5])},
+        {"precision": laboratories(*LABS)},
+    ),
+    (
         "repeat_readings_counted:repeated",
         "The 6 values in precision at 5 mg/L were obtained from only 1 independent preparation.",
         {"precision": f"{{preparation: repeated_reading, runs: {TOGETHER}}}"},

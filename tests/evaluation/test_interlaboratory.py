@@ -106,6 +106,48 @@ def test_a_straggler_is_graded_and_stays(found):
     assert grade(5.30) == ("outlier", "L7", True)
 
 
+def test_outlying_laboratories_and_the_figures_without_them(found):
+    """Mean of L6 and scatter of L7 are beyond 1 %: both are named, the figures without them stand beside."""
+    quiet = {f"L{i}": [5 + 0.02 * (i - 3) + d for d in (-0.01, 0.0, 0.01)] for i in range(6)}
+    cells = quiet | {"L6": [5.49, 5.50, 5.51], "L7": [4.7, 5.0, 5.3]}
+
+    def first(cells):
+        runs = [{"laboratory": name, "level": 5, "concentrations": some} for name, some in cells.items()]
+        return found(runs).precision[0]
+
+    record, left = first(cells), first(quiet)
+    consistency = record.consistency
+    assert {one.laboratory: one.outlying for one in consistency.laboratories if one.outlying} == {
+        "L6": ("grubbs", "h"),
+        "L7": ("cochran", "k"),
+    }
+    assert consistency.without.n == 18
+    for name in ("repeatability_sd", "reproducibility_sd", "repeatability_rsd", "reproducibility_rsd"):
+        assert getattr(consistency.without, name) == pytest.approx(getattr(left, name).value, rel=1e-12)
+    assert record.n == 24
+    assert left.consistency.without is None
+
+
+@pytest.mark.parametrize(
+    ("level", "unit", "thompson", "horwitz"),
+    [(1, "µg/kg", 22.0, 45.25), (90, "g/100 g", 1.0541, 2.0320), (1, "mg/kg", 16.0, 16.0)],
+)
+def test_both_ratios_to_the_prediction(found, level, unit, thompson, horwitz):
+    """2^(1 - 0.5 lg C) and Thompson's ends by hand; one and the same at 1 mg/kg."""
+    runs = [
+        {"laboratory": f"L{i}", "level": level, "concentrations": [level * (one + d) for d in (-0.05, 0.05)]}
+        for i, one in enumerate((0.8, 1.0, 1.2, 1.0))
+    ]
+
+    (record,) = found(runs, unit=unit).precision
+
+    between, within = record.reproducibility_rsd.value, record.repeatability_rsd.value
+    assert record.horrat == pytest.approx(between / thompson, rel=1e-3)
+    assert record.horrat_horwitz == pytest.approx(between / horwitz, rel=1e-3)
+    assert record.horrat_repeatability == pytest.approx(within / (0.5 * thompson), rel=1e-3)
+    assert record.horrat_repeatability_horwitz == pytest.approx(within / (0.5 * horwitz), rel=1e-3)
+
+
 def test_robust_figures_stand_beside(found):
     """One wild laboratory moves the usual reproducibility far more than the robust one."""
     calm = [5.00, 5.02, 4.98, 5.01, 4.97, 5.03, 4.99]

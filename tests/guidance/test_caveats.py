@@ -66,6 +66,7 @@ def test_the_catalogue():
         "noise_reading_not_stated",
         "one_dilution_chain",
         "only_repeatability_given",
+        "outlying_laboratories",
         "plan_departed",
         "quantification_limit_below_lowest_calibrator",
         "raised_by_excluded_results",

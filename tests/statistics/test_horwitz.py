@@ -1,4 +1,4 @@
-"""Predicted precision and HorRat."""
+"""Predicted precision."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from validator.errors import NotEstimable
-from validator.statistics.horwitz import horrat, horwitz_rsd, thompson_rsd
+from validator.statistics.horwitz import horwitz_rsd, thompson_rsd
 
 
 @given(st.floats(1.3e-7, 0.137))
@@ -22,23 +22,10 @@ def test_horwitz_halves_for_every_hundredfold(mass_fraction):
     assert horwitz_rsd(mass_fraction / 100) == pytest.approx(2 * horwitz_rsd(mass_fraction))
 
 
-def test_horrat_of_found_precision():
-    """At 1 mg/kg the prediction is 16 %: 8 % between laboratories is a HorRat of 0.5."""
-    result = horrat(1e-6, repeatability_rsd=5.3, reproducibility_rsd=8.0)
-
-    assert result.horwitz_rsd == pytest.approx(16)
-    assert result.thompson_rsd == pytest.approx(16, rel=1e-3)
-    assert result.horrat == pytest.approx(0.5, rel=1e-3)
-    assert result.predicted_repeatability_rsd == pytest.approx(0.66 * 16, rel=1e-3)
-    assert result.horrat_r == pytest.approx(5.3 / (0.66 * 16), rel=1e-3)
-    assert horrat(1e-6).horrat is None
-    assert horrat(1e-6).horrat_r is None
-
-
 @pytest.mark.parametrize("mass_fraction", [0.0, -1e-6, 1.2, float("nan")])
 def test_what_is_no_mass_fraction_is_refused(mass_fraction):
     """Only numbers above 0 and up to 1 are mass fractions."""
-    for function in (horwitz_rsd, thompson_rsd, horrat):
+    for function in (horwitz_rsd, thompson_rsd):
         with pytest.raises(
             NotEstimable,
             match=(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from contextlib import suppress
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 from msgspec import Struct
@@ -42,7 +42,7 @@ from validator.statistics.precision import duplicates as of_pairs
 from validator.study.models.precision import PrecisionRun
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping, Sequence
+    from collections.abc import Callable, Iterator, Mapping, Sequence
 
     from validator.evaluation.concentrations import SignalReader
     from validator.evaluation.factors import Factor
@@ -353,7 +353,7 @@ def interlaboratory(level: float, cells: Mapping[str, Sequence[float]], confiden
         reproducibility_rsd=figure_record(found.reproducibility_rsd),
         repeatability_limit=found.repeatability_limit,
         reproducibility_limit=found.reproducibility_limit,
-        consistency=_consistency(list(cells), found),
+        consistency=_consistency(cells, found, beyond),
         robust=attempt(lambda: robust_interlaboratory(readings)),
         repeatability_limit_exact=critical_difference(found.repeatability_sd, exact=True),
         reproducibility_limit_exact=critical_difference(found.reproducibility_sd, exact=True),
@@ -362,23 +362,64 @@ def interlaboratory(level: float, cells: Mapping[str, Sequence[float]], confiden
     )
 
 
-def _consistency(names: Sequence[str], found: InterlaboratoryResult) -> ConsistencyRecord:
+def _consistency(
+    cells: Mapping[str, Sequence[float]], found: InterlaboratoryResult, beyond: InterlaboratoryResult
+) -> ConsistencyRecord:
     mandel = found.mandel if isinstance(found.mandel, MandelStatistics) else None
+    laboratories = tuple(
+        LaboratoryRecord(
+            laboratory=name,
+            n=found.cell_sizes[i],
+            mean=found.cell_means[i],
+            sd=found.cell_sds[i],
+            h=None if mandel is None else mandel.h[i],
+            k=None if mandel is None else mandel.k[i],
+            k_critical=None if mandel is None else mandel.k_critical[i],
+            outlying=(*_flagging(i, beyond.outlier_tests), *_inconsistent(i, mandel)),
+        )
+        for i, name in enumerate(cells)
+    )
+    outlying = frozenset(i for i, one in enumerate(laboratories) if one.outlying)
     return ConsistencyRecord(
         h_critical=None if mandel is None else mandel.h_critical,
-        laboratories=tuple(
-            LaboratoryRecord(
-                laboratory=name,
-                n=found.cell_sizes[i],
-                mean=found.cell_means[i],
-                sd=found.cell_sds[i],
-                h=None if mandel is None else mandel.h[i],
-                k=None if mandel is None else mandel.k[i],
-                k_critical=None if mandel is None else mandel.k_critical[i],
-            )
-            for i, name in enumerate(names)
-        ),
+        laboratories=laboratories,
         reason=found.mandel.reason if isinstance(found.mandel, NotEstimable) else None,
+        without=attempt(lambda: _without(cells, outlying)) if outlying else None,
+    )
+
+
+def _flagging(at: int, tests: Sequence[OutlierTest]) -> Iterator[Literal["cochran", "grubbs", "grubbs_pair"]]:
+    """The tests that flag one laboratory; a pair only where no single mean is flagged."""
+    single = any(test.kind == "grubbs" and test.flagged for test in tests)
+    for test in tests:
+        if not test.flagged or at not in test.index:
+            continue
+        if test.kind in ("cochran", "grubbs") or (test.kind == "grubbs_pair" and not single):
+            yield test.kind
+
+
+def _inconsistent(at: int, mandel: MandelStatistics | None) -> Iterator[Literal["h", "k"]]:
+    if mandel is None:
+        return
+    if abs(mandel.h[at]) > mandel.h_critical[1]:
+        yield "h"
+    k, bounds = mandel.k[at], mandel.k_critical[at]
+    if k is not None and bounds is not None and k > bounds[1]:
+        yield "k"
+
+
+def _without(cells: Mapping[str, Sequence[float]], laboratories: frozenset[int]) -> RemovalRecord:
+    """The figures without the laboratories at these places."""
+    readings = list(cells.values())
+    figures = over_laboratories([one for at, one in enumerate(readings) if at not in laboratories])
+    return RemovalRecord(
+        removed=tuple(value for at in sorted(laboratories) for value in readings[at]),
+        n=figures.n,
+        mean=figures.mean.value,
+        repeatability_sd=_value(figures.repeatability_sd),
+        repeatability_rsd=_value(figures.repeatability_rsd),
+        reproducibility_sd=_value(figures.reproducibility_sd),
+        reproducibility_rsd=_value(figures.reproducibility_rsd),
     )
 
 
@@ -386,29 +427,14 @@ def _outliers(
     cells: Mapping[str, Sequence[float]], found: InterlaboratoryResult, beyond: InterlaboratoryResult
 ) -> tuple[OutlierRecord, ...]:
     """Tests at 5 %, each graded by the same test at 1 %, and the figures without what they flag."""
-    names = list(cells)
-
-    def without(laboratories: frozenset[int]) -> RemovalRecord:
-        left = [readings for at, readings in enumerate(cells.values()) if at not in laboratories]
-        figures = over_laboratories(left, alpha=OUTLIER)
-        return RemovalRecord(
-            removed=tuple(value for at in sorted(laboratories) for value in cells[names[at]]),
-            n=figures.n,
-            mean=figures.mean.value,
-            repeatability_sd=_value(figures.repeatability_sd),
-            repeatability_rsd=_value(figures.repeatability_rsd),
-            reproducibility_sd=_value(figures.reproducibility_sd),
-            reproducibility_rsd=_value(figures.reproducibility_rsd),
-        )
-
     at_one_percent = {test.name: test.flagged for test in beyond.outlier_tests}
     records = []
     for test in found.outlier_tests:
         of = "laboratories" if test.kind == "cochran" else "laboratory means"
-        record = outlier_record(test, of, names)
+        record = outlier_record(test, of, list(cells))
         if test.flagged:
             record = replace(record, grade="outlier" if at_one_percent.get(test.name) else "straggler")
-            record = with_effect(record, test.index, without)
+            record = with_effect(record, test.index, lambda suspects: _without(cells, suspects))
         records.append(record)
     return tuple(records)
 

@@ -16,7 +16,7 @@ from validator.evaluation.results import (
     PrecisionRecord,
     value_of,
 )
-from validator.statistics.horwitz import horrat, mass_fraction
+from validator.statistics.horwitz import horwitz_rsd, mass_fraction, thompson_rsd
 from validator.statistics.level_dependence import level_dependence as forms_of
 
 if TYPE_CHECKING:
@@ -46,17 +46,18 @@ def with_prediction(record: PrecisionRecord, analyte: Analyte, share: float) -> 
         return record
     try:
         fraction = mass_fraction(record.level, analyte.unit, molar_mass=analyte.molar_mass, water_matrix=True)
-        by_fraction = horrat(fraction.value)
+        horwitz, thompson = horwitz_rsd(fraction.value), thompson_rsd(fraction.value)
     except NotEstimable:
         return record
-    predicted = by_fraction.thompson_rsd
     between, within = value_of(record.reproducibility_rsd), value_of(record.repeatability_rsd)
     return replace(
         record,
-        horwitz_rsd=by_fraction.horwitz_rsd,
-        thompson_rsd=predicted,
-        horrat=None if between is None else between / predicted,
-        horrat_repeatability=None if within is None else within / (share * predicted),
+        horwitz_rsd=horwitz,
+        thompson_rsd=thompson,
+        horrat=None if between is None else between / thompson,
+        horrat_repeatability=None if within is None else within / (share * thompson),
+        horrat_horwitz=None if between is None else between / horwitz,
+        horrat_repeatability_horwitz=None if within is None else within / (share * horwitz),
         horrat_share=share,
         mass_fraction=fraction.value,
         mass_fraction_assumption=fraction.assumption or None,

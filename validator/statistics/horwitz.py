@@ -1,4 +1,4 @@
-"""Mass fractions, and the precision that they alone predict: Horwitz and Thompson, and HorRat."""
+"""Mass fractions, and the precision that they alone predict: Horwitz and Thompson."""
 
 from __future__ import annotations
 
@@ -11,28 +11,6 @@ from validator.errors import NotEstimable
 
 THOMPSON_LOWER = 1.2e-7
 THOMPSON_UPPER = 0.138
-REPEATABILITY_SHARE = 0.66
-"""RSD_r expected within one laboratory as a part of RSD_R (Codex Procedural Manual; from memory)."""
-
-
-class HorwitzResult(Struct, frozen=True, kw_only=True):
-    """Predicted reproducibility and the ratio of what was found to it.
-
-    Attributes:
-        mass_fraction: C, dimensionless.
-        horwitz_rsd: predicted RSD_R by Horwitz, percent.
-        thompson_rsd: predicted RSD_R as modified by Thompson, percent; the one HorRat uses.
-        predicted_repeatability_rsd: 0.66 times ``thompson_rsd``, percent.
-        horrat_r: found RSD_r over the predicted one; None where no RSD_r was given.
-        horrat: found RSD_R over the predicted one; None where no RSD_R was given.
-    """
-
-    mass_fraction: float
-    horwitz_rsd: float
-    thompson_rsd: float
-    predicted_repeatability_rsd: float
-    horrat_r: float | None
-    horrat: float | None
 
 
 def horwitz_rsd(mass_fraction: float) -> float:
@@ -65,32 +43,6 @@ def thompson_rsd(mass_fraction: float) -> float:
     if c > THOMPSON_UPPER:
         return 100 * 0.01 * math.sqrt(c) / c
     return float(100 * 0.02 * c**0.8495 / c)
-
-
-def horrat(
-    mass_fraction: float,
-    *,
-    repeatability_rsd: float | None = None,
-    reproducibility_rsd: float | None = None,
-) -> HorwitzResult:
-    """Predicted RSDs at a mass fraction and the HorRat of found ones (percent).
-
-    Satisfactory as a rule: 0.5 to 2 between laboratories, 0.3 to 1.3 within one (AOAC; from memory).
-    AOAC itself predicts RSD_r as C^-0.15, half of RSD_R; this follows the Codex share of 0.66.
-
-    Raises:
-        NotEstimable: a mass fraction outside 0 to 1.
-    """
-    predicted = thompson_rsd(mass_fraction)
-    within = REPEATABILITY_SHARE * predicted
-    return HorwitzResult(
-        mass_fraction=mass_fraction,
-        horwitz_rsd=horwitz_rsd(mass_fraction),
-        thompson_rsd=predicted,
-        predicted_repeatability_rsd=within,
-        horrat_r=None if repeatability_rsd is None else repeatability_rsd / within,
-        horrat=None if reproducibility_rsd is None else reproducibility_rsd / predicted,
-    )
 
 
 def _checked(mass_fraction: float) -> float:

@@ -6,12 +6,12 @@ from typing import TYPE_CHECKING
 
 from validator import numbers
 from validator.assessment.caveats.raising import Raised, Subject, Trigger, listed
-from validator.evaluation.results import EstimateRecord
+from validator.evaluation.results import EstimateRecord, value_of
 from validator.evaluation.rows import group_label
 from validator.guidance import Kind
 
 if TYPE_CHECKING:
-    from validator.evaluation.results import PrecisionRecord
+    from validator.evaluation.results import LaboratoryRecord, PrecisionRecord
 
 ENOUGH_SERIES = 6
 """Series from which the scatter between them is roughly known (customary)."""
@@ -125,9 +125,40 @@ def scatter_too_small(subject: Subject) -> Trigger:
             return
 
 
+def outlying_laboratories(subject: Subject) -> Trigger:
+    """Laboratories of an interlaboratory study beyond the 1 % point of Cochran, Grubbs, h or k."""
+    for record in subject.precision:
+        if record.consistency is None or record.consistency.without is None:
+            continue
+        outlying = [one for one in record.consistency.laboratories if one.outlying]
+        tested = any(set(one.outlying) - {"h", "k"} for one in outlying)
+        without = record.consistency.without
+        yield Raised(
+            id="outlying_laboratories",
+            case="test" if tested else "consistency",
+            values={
+                "where": subject.level(record.level),
+                "laboratories": listed([f"{one.laboratory} ({_tests(one)})" for one in outlying]),
+                "repeatability": numbers.percent(value_of(record.repeatability_rsd), 2),
+                "repeatability_without": numbers.percent(getattr(without, "repeatability_rsd", None), 2),
+                "reproducibility": numbers.percent(value_of(record.reproducibility_rsd), 2),
+                "reproducibility_without": numbers.percent(getattr(without, "reproducibility_rsd", None), 2),
+            },
+            characteristic="reproducibility",
+        )
+
+
+_NAMES = {"cochran": "Cochran", "grubbs": "Grubbs", "grubbs_pair": "Grubbs, pair"}
+
+
+def _tests(one: LaboratoryRecord) -> str:
+    return ", ".join(_NAMES.get(name, name) for name in one.outlying)
+
+
 TRIGGERS = (
     intermediate_precision_from_one_day,
     only_repeatability_given,
     between_series_part_badly_known,
     scatter_too_small,
+    outlying_laboratories,
 )

@@ -125,6 +125,7 @@ OF_CONDITIONS: dict[str, tuple[str, str, tuple[Source, ...]]] = {
         (
             Source("W. Horwitz, Anal. Chem. 54 (1982) 67A", "memory"),
             Source("ends after M. Thompson, Analyst 125 (2000) 385", "memory"),
+            Source("range: W. Horwitz, R. Albert, J. AOAC Int. 89 (2006) 1095", "memory"),
         ),
     ),
     "outliers": (

@@ -36,6 +36,7 @@ from validator.evaluation.results import (
     value_of,
 )
 from validator.evaluation.rows import independent_values, kept, runs_of
+from validator.statistics.horwitz import THOMPSON_LOWER, THOMPSON_UPPER
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -74,7 +75,8 @@ def _item(context: Context, item: Item, records: Sequence[PrecisionRecord]) -> t
 def _done(context: Context, item: Item, record: PrecisionRecord) -> Content:
     say = context.say
     key = "done" if record.factor else "done_ungrouped"
-    return say(
+    arrangement = () if record.arrangement is None else (" ", *say(f"precision.{record.arrangement}"))
+    done = say(
         f"precision.{key}",
         factor=record.factor or "",
         groups=record.groups,
@@ -82,6 +84,7 @@ def _done(context: Context, item: Item, record: PrecisionRecord) -> Content:
         level=level_label(item, record.level),
         method=record.method,
     )
+    return (*done, *arrangement)
 
 
 def _groups(context: Context, item: Item, records: Sequence[PrecisionRecord]) -> list[list[list[float]]]:
@@ -410,7 +413,7 @@ def predicted(context: Context, item: Item, records: Sequence[PrecisionRecord]) 
         return ()
     between: tuple[Col[PrecisionRecord], ...] = (
         Num("found_R", lambda one: numbers.significant(value_of(one.reproducibility_rsd), 2), "%"),
-        Num("horrat_R", lambda one: numbers.significant(one.horrat, 2)),
+        Mid("horrat_R", lambda one: _ratio(one, one.horrat, one.horrat_horwitz)),
     )
     if all(record.horrat is None for record in known):
         between = ()
@@ -425,16 +428,29 @@ def predicted(context: Context, item: Item, records: Sequence[PrecisionRecord]) 
             Num("expected", lambda one: numbers.significant(one.thompson_rsd, 2), "%"),
             *between,
             Num("found_r", lambda one: numbers.significant(value_of(one.repeatability_rsd), 2), "%"),
-            Num("horrat_r", lambda one: numbers.significant(one.horrat_repeatability, 2)),
+            Mid(
+                "horrat_r",
+                lambda one: _ratio(one, one.horrat_repeatability, one.horrat_repeatability_horwitz),
+            ),
             id=item.id("predicted"),
             name=item.name,
             note=say(
                 "interlaboratory.predicted_note" if between else "interlaboratory.predicted_note_within",
                 share=numbers.as_given(known[0].horrat_share),
+                range=say.text("interlaboratory.predicted_range"),
                 assumption=say.text("interlaboratory.assumed", what=assumed) if assumed else "",
             ),
         ),
     )
+
+
+def _ratio(record: PrecisionRecord, thompson: float | None, horwitz: float | None) -> str:
+    """The ratio to Thompson's prediction, and that to Horwitz' where the two differ."""
+    text = numbers.significant(thompson, 2)
+    fraction = record.mass_fraction
+    if fraction is None or horwitz is None or THOMPSON_LOWER <= fraction <= THOMPSON_UPPER:
+        return text
+    return f"{text} / {numbers.significant(horwitz, 2)}"
 
 
 def dependence(context: Context, item: Item) -> tuple[Block, ...]:

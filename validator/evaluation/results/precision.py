@@ -128,11 +128,13 @@ class PrecisionRecord(Record, frozen=True, kw_only=True):
 
     ``groups`` counts the finest groups that share conditions. ``components`` splits the scatter where several
     factors are nested or crossed; ``between_sd`` is then the root of what they add together. The limits are
-    2.8 times the standard deviation; those that end in ``_exact`` take √2·t in place of 2.8.
+    2.8 times the standard deviation; those that end in ``_exact`` take √2·t in place of 2.8. ``arrangement``
+    says how several factors were taken to stand to each other.
 
     ``horwitz_rsd`` is the reproducibility that the mass fraction lets one expect by Horwitz' function,
     ``thompson_rsd`` that with Thompson's ends below 1.2e-7 and above 0.138; ``horrat`` is the reproducibility
-    found over the latter, ``horrat_repeatability`` the repeatability found over ``horrat_share`` of it.
+    found over the latter, ``horrat_repeatability`` the repeatability found over ``horrat_share`` of it; those
+    that end in ``_horwitz`` are over Horwitz' function at every mass fraction.
     ``mass_fraction_assumption`` is what was taken for granted in turning the level into a mass fraction.
     """
 
@@ -141,6 +143,7 @@ class PrecisionRecord(Record, frozen=True, kw_only=True):
     n: int
     groups: int
     factor: str | None = None
+    arrangement: Literal["nested", "crossed"] | None = None
     mean: EstimateRecord
     repeatability_sd: EstimateRecord | NotAssessed
     repeatability_rsd: EstimateRecord | NotAssessed
@@ -159,6 +162,8 @@ class PrecisionRecord(Record, frozen=True, kw_only=True):
     thompson_rsd: float | None = None
     horrat: float | None = None
     horrat_repeatability: float | None = None
+    horrat_horwitz: float | None = None
+    horrat_repeatability_horwitz: float | None = None
     horrat_share: float | None = None
     mass_fraction: float | None = None
     mass_fraction_assumption: str | None = None
@@ -181,7 +186,13 @@ class PrecisionRecord(Record, frozen=True, kw_only=True):
 
 
 class LaboratoryRecord(Record, frozen=True, kw_only=True):
-    """One laboratory at one level; ``h`` and ``k`` are Mandel's, ``k_critical`` is at 5 % and 1 %."""
+    """One laboratory at one level.
+
+    Attributes:
+        laboratory, n, mean, sd: its name, and what its results come to.
+        h, k: Mandel's; ``k_critical`` at 5 % and 1 %.
+        outlying: the tests at 1 % that flag it; Grubbs' pair only where the single test flags nothing.
+    """
 
     always: ClassVar[tuple[str, ...]] = ("sd", "h", "k")
     laboratory: str
@@ -191,14 +202,23 @@ class LaboratoryRecord(Record, frozen=True, kw_only=True):
     h: float | None
     k: float | None
     k_critical: tuple[float, float] | None = None
+    outlying: tuple[Literal["cochran", "grubbs", "grubbs_pair", "h", "k"], ...] = ()
 
 
 class ConsistencyRecord(Record, frozen=True, kw_only=True):
-    """How far each laboratory agrees with the others; ``h_critical`` bounds the size of h at 5 % and 1 %."""
+    """How far each laboratory agrees with the others.
+
+    Attributes:
+        h_critical: bounds of the size of h at 5 % and 1 %.
+        laboratories: one by one.
+        reason: why there is no h and k.
+        without: the figures without every outlying laboratory; shown beside, those of the level stay.
+    """
 
     h_critical: tuple[float, float] | None = None
     laboratories: tuple[LaboratoryRecord, ...]
     reason: str | None = None
+    without: RemovalRecord | NotAssessed | None = None
 
 
 class DeviceMean(Record, frozen=True, kw_only=True):
