@@ -107,8 +107,8 @@ def noise_model(curves: Sequence[Points], peak: Window, *, quiet: Window | None 
     It is read about a straight line in the window *quiet*, else about a cubic on each side of the *peak*,
     from a quarter of the width of its window beside it, over one width; only on the quieter side where the
     variances differ by more than a factor of 4 (a neighbour). Curves with more than 4 times the median
-    variance tell nothing of the correlation (the tails of a large peak). Points are taken as evenly spaced; as
-    independent, with fewer than ``FEWEST_BESIDE`` points on either side.
+    variance tell nothing of the correlation (the tails of a large peak). Points are taken as evenly spaced;
+    as independent, with fewer than ``FEWEST_BESIDE`` points on either side.
 
     Residuals r = M z of a fit have less noise than z, mostly of the slow kind: the expectation of a sum of
     products of r at lag k is Σⱼ γⱼ tr(D M T M), D and T the matrices of lags k and j. These equations, summed
