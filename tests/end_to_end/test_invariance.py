@@ -10,7 +10,7 @@ import random
 
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
 from validator.evaluation.serialise import to_json
@@ -20,6 +20,7 @@ FEW = settings(
     deadline=None,
     suppress_health_check=[HealthCheck.function_scoped_fixture],
     derandomize=True,
+    phases=(Phase.generate,),  # a study is slow to shrink, and its seed says enough
 )
 SEEDS = st.integers(0, 10**6)
 WEIGHTINGS = st.sampled_from(["none", "1/x", "1/x^2", "1/s^2 smoothed", "auto"])
@@ -126,7 +127,7 @@ def on_the_level_axis(found):
         for i, entry in enumerate(found["precision"])
         for kind in ("mean", "repeatability_sd", "intermediate_sd")
     }
-    spread = {"s_x0": [found["calibration"]["method_standard_deviation"]]}
+    spread = {"s_x0": [value] if (value := found["calibration"].get("method_standard_deviation")) else None}
     return limits | sds | spread
 
 
@@ -148,7 +149,8 @@ def without_unit(found):
     }
     figures |= {f"recovery {i}": values(one["mean_recovery"]) for i, one in enumerate(found["recovery"])}
     figures |= {f"interference {i}": one["ci"] for i, one in enumerate(found["interference"])}
-    return figures | {"r²": [line["r_squared"]], "V_x0": [line["method_standard_deviation_percent"]]}
+    relative = line.get("method_standard_deviation_percent")
+    return figures | {"r²": [line["r_squared"]], "V_x0": None if relative is None else [relative]}
 
 
 def assert_scaled(figures, originals, factor):
@@ -212,6 +214,8 @@ def test_a_constant_under_every_signal_shifts_the_intercept_only(evaluated, seed
     plain, shifted = (evaluated(blocks(seed, weighting, offset=c)) for c in (0.0, offset))
 
     a, b = record(plain), record(shifted)
+    for one in (a, b):
+        del one["detection"]["variants"]["error_propagation"]  # takes the intercept for itself
     assert_scaled(on_the_level_axis(b), on_the_level_axis(a), 1.0)
     assert_scaled(without_unit(b), without_unit(a), 1.0)
     assert b["calibration"]["slope"]["value"] == pytest.approx(a["calibration"]["slope"]["value"], rel=TIGHT)

@@ -381,3 +381,13 @@ def test_intercepts_of_three_series_give_a_limit(record_of, described):
     assert limit == pytest.approx(
         3.3 * np.std(intercepts, ddof=1) / np.polyfit(LEVELS, signals, 1)[0], rel=1e-8
     )
+
+
+def test_figures_of_equal_variance_are_not_given_for_a_weighted_fit(line_of):
+    """ISO 8466-1 defines the method standard deviation for equal variances."""
+    plain, weighted = line_of(runs()), line_of(runs(), {"weighting": "1/x"})
+
+    assert plain.method_standard_deviation_percent == pytest.approx(
+        100 * plain.residual_standard_deviation / plain.slope.value / LEVELS.mean()
+    )
+    assert weighted.method_standard_deviation is weighted.method_standard_deviation_percent is None

@@ -178,10 +178,21 @@ def test_sensitivity_by_area(judged, described):
 
     _, results = judged(study)
 
-    found = results.comparison_of_configurations["x"]
-    slope = results.analytes["x"].configurations["film"].calibration.slope
-    assert found.reference_sensitivity_per_area.value == pytest.approx(slope.value / 0.5)
-    assert found.compared[0].sensitivity_per_area is None
+    found = results.analytes["x"].configurations["film"].calibration
+    assert found.sensitivity_per_area.value == pytest.approx(found.slope.value / 0.5)
+    assert found.area_unit == "cm²"
+    assert results.comparison_of_configurations["x"].compared[0].sensitivity_per_area is None
+
+
+def test_one_configuration_has_its_sensitivity_by_area(judged, described):
+    """Nothing has to be compared for it."""
+    study = described(configurations=["film"], calibration={"runs": line("film", 2.0)})
+    study["method"]["configurations"][0]["active_area"] = {"value": 0.5, "unit": "cm²"}
+
+    _, results = judged(study)
+
+    found = results.analytes["x"].configurations["film"].calibration
+    assert found.sensitivity_per_area.value == pytest.approx(found.slope.value / 0.5)
 
 
 def test_a_curved_calibration_has_no_sensitivity_by_area(judged, described):
@@ -195,10 +206,10 @@ def test_a_curved_calibration_has_no_sensitivity_by_area(judged, described):
 
     _, results = judged(study)
 
-    found = results.comparison_of_configurations["x"]
-    assert found.reference_sensitivity_per_area.value is None
-    assert found.reference_sensitivity_per_area.reason == "a second-order function has no single slope"
-    assert found.compared[0].configuration == "bare"
+    per_area = results.analytes["x"].configurations["film"].calibration.sensitivity_per_area
+    assert per_area.value is None
+    assert per_area.reason == "a second-order function has no single slope"
+    assert results.comparison_of_configurations["x"].compared[0].configuration == "bare"
 
 
 def test_the_validated_configuration_is_the_named_one(judged, described):

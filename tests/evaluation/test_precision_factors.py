@@ -307,3 +307,37 @@ def test_an_accuracy_profile_of_one_series_and_no_recovery_says_so(record_of, de
     )
 
     assert isinstance(found.accuracy_profile, NotAssessed)
+
+
+def test_labels_used_again_are_crossed_unless_the_study_nests_them(record_of, described):
+    """Operators ``day`` and ``night`` of three instruments: nested they give what six names give."""
+    rng = np.random.default_rng(320)
+    cells = {(i, o): rng.normal(10, 0.1, 3).round(3) for i in "ABC" for o in ("day", "night")}
+    again = runs_of(cells, ("instrument", "operator"))
+    named = [run | {"operator": f"{run['instrument']} / {run['operator']}"} for run in again]
+
+    def entry(runs, **more):
+        (found,) = record_of(described(precision={"runs": runs, **more})).precision
+        return found
+
+    crossed, nested = entry(again), entry(again, nested_in={"operator": "instrument"})
+
+    assert nested == entry(named)
+    assert (crossed.arrangement, nested.arrangement) == ("crossed", "nested")
+    assert [one.degrees_of_freedom for one in crossed.components] == [1, 2, 2, 12]
+    assert [one.degrees_of_freedom for one in nested.components] == [2, 3, 12]
+
+
+def test_conditions_nested_in_a_nested_one(record_of, described):
+    """Devices of operators of instruments: the label of the innermost holds those of both outer ones."""
+    runs = [
+        {"level": 10, "instrument": i, "operator": o, "device": d, "concentrations": [10.1, 10.0]}
+        for i in ("A", "B")
+        for o in ("day", "night")
+        for d in ("1", "2")
+    ]
+    chain = {"device": "operator", "operator": "instrument"}
+
+    (found,) = record_of(described(precision={"runs": runs, "nested_in": chain})).precision
+
+    assert [one.levels for one in found.components] == [2, 4, 8, 8]

@@ -189,6 +189,31 @@ def test_dates_that_do_not_exist(problems_of, written, message):
             ["study.yaml:5: analysis.per_analyte.zn.calibration.modle: unknown key; did you mean 'model'?"],
         ),
         (
+            "precision: {nested_in: {operator: instrument, crew: device}, "
+            "runs: [{level: 1, concentrations: [1, 2]}]}\n",
+            [
+                "study.yaml:5: precision.nested_in.crew: operator, instrument or device is expected here, "
+                "found 'crew'"
+            ],
+        ),
+        (
+            "precision: {nested_in: {device: operator, operator: device}, "
+            "runs: [{level: 1, concentrations: [1, 2]}]}\n",
+            [
+                "study.yaml:5: precision.nested_in.device: device is nested in itself; name the condition "
+                "that tells its labels apart"
+            ],
+        ),
+        (
+            "precision:\n  nested_in: {operator: instrument}\n  runs:\n"
+            "  - {level: 1, instrument: I1, operator: day, concentrations: [1, 2]}\n"
+            "  - {level: 1, operator: day, concentrations: [1, 2]}\n",
+            [
+                "study.yaml:9: precision.runs[1]: instrument is missing; it is required where operator is "
+                "nested in it"
+            ],
+        ),
+        (
             "analysis: {calibration: {xyz: 1}}\n",
             [
                 (

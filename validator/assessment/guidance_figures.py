@@ -302,9 +302,11 @@ def _variance_ratio(record: CalibrationRecord) -> TestRecord | NotAssessed:
     return record.homoscedasticity.variance_ratio if record.weighting == "none" else _WEIGHTED
 
 
-def _number_of(get: Callable[[CalibrationRecord], float], unit: str = "") -> Reader:
+def _number_of(get: Callable[[CalibrationRecord], float | None], unit: str = "") -> Reader:
     def read(record: CalibrationRecord) -> Iterator[Observation]:
-        yield Observation(estimate=EstimateRecord(value=get(record)), unit=unit, kind="bound")
+        value = get(record)
+        reason = "defined for equal variances; the calibration is weighted" if value is None else None
+        yield Observation(estimate=EstimateRecord(value=value, reason=reason), unit=unit, kind="bound")
 
     return _found("calibration", read)
 

@@ -21,13 +21,16 @@ from validator.evaluation.convert import not_assessed
 from validator.evaluation.results import (
     CalibrationRecord,
     CalibrationSummary,
+    EstimateRecord,
     ExcludedPoint,
     NotAssessed,
     WeightingStep,
 )
 from validator.evaluation.rows import Cell, excluded, kept, runs_of
 from validator.records import finite
+from validator.statistics.interval import two_sided_record
 from validator.statistics.regression import CalibrationFit, fit
+from validator.statistics.slopes import sensitivity_per_area
 from validator.statistics.weighting import Weighting, choose_weighting, weights_for
 from validator.study.models.calibration import CalibrationRun
 
@@ -39,6 +42,7 @@ if TYPE_CHECKING:
 
     from validator.study import Study
     from validator.study.models.analysis import AnalysisChoices
+    from validator.study.models.method import Quantity
 
 
 class RelativeVariance(Struct, frozen=True):
@@ -72,7 +76,27 @@ def calibration(study: Study, cell: Cell) -> Fitted | NotAssessed:
             not_assessed="no calibration data were provided",
             needs="calibration standards at five or more levels, each prepared independently",
         )
-    return calibrate(runs, study.analysis_for(cell.analyte))
+    found = calibrate(runs, study.analysis_for(cell.analyte))
+    own = (one.active_area for one in study.method.configurations if one.id == cell.configuration)
+    area = next(own, None)
+    if area is None or isinstance(found, NotAssessed):
+        return found
+    per_area = _per_area(found.fit, area)
+    return Fitted(
+        found.fit, found.weighting, replace(found.record, sensitivity_per_area=per_area, area_unit=area.unit)
+    )
+
+
+def _per_area(line: CalibrationFit, area: Quantity) -> EstimateRecord:
+    """The slope over the active area, with the doubt of both."""
+    try:
+        return two_sided_record(
+            sensitivity_per_area(
+                line, area.value, area_uncertainty=area.uncertainty or 0.0, confidence=line.confidence
+            )
+        )
+    except NotEstimable as refusal:
+        return EstimateRecord(value=None, reason=refusal.reason)
 
 
 def calibrate(runs: Sequence[CalibrationRun], choices: AnalysisChoices) -> Fitted | NotAssessed:

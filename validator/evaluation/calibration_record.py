@@ -86,7 +86,7 @@ def calibration_record(
     Raises:
         NotEstimable: the slope or the mean level is 0.
     """
-    msd = method_standard_deviation(line)
+    msd = None if line.is_weighted else method_standard_deviation(line)
     order, curvature = points.order, _curvature(line)
     return CalibrationRecord(
         model=line.model,
@@ -107,8 +107,8 @@ def calibration_record(
         residual_standard_deviation=line.residual_standard_deviation,
         r_squared=line.r_squared,
         correlation=line.correlation,
-        method_standard_deviation=msd.value,
-        method_standard_deviation_percent=msd.relative_percent,
+        method_standard_deviation=None if msd is None else msd.value,
+        method_standard_deviation_percent=None if msd is None else msd.relative_percent,
         quality_coefficient_percent=_or_none(quality_coefficient, line),
         lack_of_fit=attempt(lambda: lack_of_fit_record(line)),
         quadratic_test=attempt(lambda: f_test(_estimable(curvature))),

@@ -22,7 +22,6 @@ from validator.statistics.slopes import (
     common_slope_test,
     pooled_slope_test,
     residual_variance_ratio,
-    sensitivity_per_area,
     signal_gain,
     slope_difference,
     slope_ratio,
@@ -54,7 +53,6 @@ def compare_configurations(
         return None
     return ConfigurationComparison(
         reference=reference,
-        reference_sensitivity_per_area=_per_area(study, reference, calibrations[reference]),
         compared=tuple(_compared(study, analyte, name, reference, calibrations, limits) for name in others),
         common_slope=_common_slope([calibrations[reference], *(calibrations[name] for name in others)]),
     )
@@ -97,7 +95,7 @@ def _compared(
         slope_difference=difference,
         slope_difference_pooled=pooled,
         variance_ratio=variances,
-        sensitivity_per_area=_per_area(study, name, this),
+        sensitivity_per_area=this.record.sensitivity_per_area if isinstance(this, Fitted) else None,
         detection_limit_ratio=_limit_ratio(study, analyte, limits[name], limits[reference], single),
         signal_gain=gain,
         adjusted_p=min(1.0, others * difference.p) if isinstance(difference, TTest) else None,
@@ -114,22 +112,6 @@ def _gain(mine: CalibrationFit, its: CalibrationFit, confidence: float) -> Signa
     return SignalGain(
         level=level, gain=two_sided_record(signal_gain(mine, its, level, confidence=confidence))
     )
-
-
-def _per_area(study: Study, name: str, fitted: Fitted | NotAssessed) -> EstimateRecord | None:
-    area = next((one.active_area for one in study.method.configurations if one.id == name), None)
-    if area is None or isinstance(fitted, NotAssessed):
-        return None
-    try:
-        found = sensitivity_per_area(
-            fitted.fit,
-            area.value,
-            area_uncertainty=area.uncertainty or 0.0,
-            confidence=fitted.fit.confidence,
-        )
-    except NotEstimable as refusal:
-        return EstimateRecord(value=None, reason=refusal.reason)
-    return two_sided_record(found)
 
 
 def _limit_ratio(

@@ -182,8 +182,6 @@ def _declared(
     estimate: Estimate | None = getattr(result, field)
     if estimate is None:
         return _undefined(declared, field)
-    if field != "critical_level" and estimate.value <= 0:
-        return _not_positive(field, estimate.value, unit)
     interval = estimate.interval
     return DeclaredLimit(
         variant=declared,
@@ -191,16 +189,6 @@ def _declared(
         ci=interval_record(interval),
         one_sided=None if interval is None else interval_record(interval.one_sided),
         unit=unit,
-    )
-
-
-def _not_positive(field: str, value: float, unit: str) -> NotAssessed:
-    return NotAssessed(
-        not_assessed=(
-            f"the calculated {_LIMIT_NAMES[field]} is not positive ({value:.2g} {unit}): "
-            "the blanks lie below the calibration function"
-        ),
-        needs="blanks that agree with the intercept of the calibration",
     )
 
 

@@ -68,6 +68,19 @@ def study() -> DetectionInputs:
 
 
 @pytest.fixture(scope="session")
+def screened(study) -> DetectionInputs:
+    """What the study lacks: calibrators in triplicate, and samples that are detected now and then."""
+    return replace(
+        study,
+        fit=fit([*LEVELS, *LEVELS[::2]], [*SIGNALS, *SIGNALS[::2]]),
+        low_level=tuple(
+            LowLevelSample(level=level, concentrations=np.full(detected, level), censored=10 - detected)
+            for level, detected in ((0.05, 2), (0.1, 5), (0.2, 9))
+        ),
+    )
+
+
+@pytest.fixture(scope="session")
 def rescaled() -> Callable[..., DetectionInputs]:
     """Function that expresses a study in other units: y·*signal* + *offset*, x·*level*."""
 

@@ -11,7 +11,7 @@ from scipy import stats
 
 from validator.statistics.detection import VARIANTS, DetectionInputs, NoiseReading
 from validator.statistics.detection.multiples import multiples_of_sigma
-from validator.statistics.detection.result import BELOW_CALIBRATION, NEGATIVE_LIMIT
+from validator.statistics.detection.result import BELOW_CALIBRATION
 from validator.statistics.detection.scatter import Scatter, inverse
 from validator.statistics.regression import fit
 
@@ -143,14 +143,6 @@ def test_a_limit_far_below_the_lowest_calibrator_is_cautioned(levels, sd, cautio
 
     assert found.detection_limit.value == pytest.approx(3 * sd)
     assert (BELOW_CALIBRATION in found.cautions) is cautioned
-
-
-def test_a_limit_of_zero_or_less_is_cautioned(study):
-    """Where blanks lie below the intercept, their mean plus three standard deviations may be negative."""
-    low = replace(study, blank_signals=study.blank_signals - 100.0)
-
-    assert NEGATIVE_LIMIT in limits("blank_mean_3s", low).cautions
-    assert NEGATIVE_LIMIT not in limits("blank_mean_3s", study).cautions
 
 
 def test_levels_are_read_on_the_branch_at_zero():

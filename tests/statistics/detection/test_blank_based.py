@@ -4,7 +4,9 @@ import math
 
 import numpy as np
 import pytest
+import statsmodels.api as sm
 from msgspec.structs import replace
+from scipy import stats
 
 from validator.errors import NotEstimable
 from validator.statistics.detection import VARIANTS, DetectionInputs
@@ -149,12 +151,10 @@ def test_few_blanks_carry_a_caution(study):
     assert "few_blanks" in limits("blank_3s", replace(study, blank_signals=study.blank_signals[:9])).cautions
 
 
-def test_negative_limit_is_flagged(study):
-    """Blanks far below the intercept give a limit below zero, which is shown and flagged."""
-    result = limits("blank_mean_3s", replace(study, blank_signals=study.blank_signals - 1))
-
-    assert result.detection_limit.value < 0
-    assert "negative_limit" in result.cautions
+def test_a_limit_at_or_below_zero_is_none(study):
+    """Blanks far below the intercept would give a limit below zero."""
+    with pytest.raises(NotEstimable, match="not positive"):
+        limits("blank_mean_3s", replace(study, blank_signals=study.blank_signals - 1))
 
 
 def test_signals_need_a_calibration(study):
@@ -183,3 +183,36 @@ def test_slope_that_could_be_zero(study):
     flat = fit([0.0, 1.0, 2.0, 3.0], [1.0, 0.9, 1.1, 1.02])
     with pytest.raises(NotEstimable, match=("the slope at level 0 does not differ significantly from zero")):
         limits("blank_3s", replace(study, fit=flat))
+
+
+@pytest.mark.parametrize(
+    ("variant", "detection", "quantification"), [("eur_28099", 3.9, 12.87), ("iso_13530", 3.0, 9.0)]
+)
+def test_multiples_of_single_blanks_by_other_documents(study, variant, detection, quantification):
+    """EUR 28099: 3.9 s/b and 3.3 times that; ISO/TS 13530: 3 s/b and 3 times that (factors from memory)."""
+    result = limits(variant, study)
+    sigma = np.std(study.blank_signals, ddof=1) / study.fit.slope.value
+
+    assert result.detection_limit.value == pytest.approx(detection * sigma)
+    assert result.quantification_limit.value == pytest.approx(quantification * sigma)
+
+
+def test_the_factor_of_ten_blanks_is_that_of_student(study):
+    """3.9 is 2 t(0.95; 9) √(1 + 1/10) to 2 %; Currie's δ for ten blanks is a little less than 2 t."""
+    eur, currie = (limits(name, study).detection_limit.value for name in ("eur_28099", "currie"))
+
+    assert 2 * stats.t.ppf(0.95, 9) * np.sqrt(1.1) == pytest.approx(3.9, rel=0.02)
+    assert eur == pytest.approx(currie, rel=0.05)
+
+
+def test_the_doubt_of_the_line_is_propagated(study):
+    """3 √(s_B² + s_a² + (a/b)² s_b²)/b with the line of statsmodels (Long and Winefordner, from memory)."""
+    line = sm.OLS(study.fit.y, sm.add_constant(study.fit.x)).fit()
+    (a, b), (s_a, s_b) = line.params, line.bse
+    blank = np.var(study.blank_signals, ddof=1)
+    doubt = s_a**2 + (a / b * s_b) ** 2
+    result = limits("error_propagation", study)
+
+    assert result.detection_limit.value == pytest.approx(3 * np.sqrt(blank + doubt) / b, rel=1e-9)
+    assert result.degrees_of_freedom == pytest.approx((blank + doubt) ** 2 / (blank**2 / 9 + doubt**2 / 8))
+    assert result.detection_limit.value > limits("iso_13530", study).detection_limit.value

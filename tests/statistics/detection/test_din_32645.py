@@ -128,3 +128,16 @@ def test_calibration_far_above_the_limit_is_flagged(study):
     assert (
         "calibration_far_above_limit" not in limits("din_32645_calibration", replace(study, fit=low)).cautions
     )
+
+
+def test_the_quick_estimate_is_near_the_calibration_method_over_a_short_range():
+    """Ten equidistant levels up to about ten times the decision limit: what the factor 1.2 was made for."""
+    levels = np.arange(1.0, 11.0)
+    noise = np.array([0.3, -0.4, 0.2, 0.1, -0.3, 0.4, -0.2, -0.1, 0.3, -0.3])
+    inputs = DetectionInputs(fit=fit(levels, 2 * levels + noise))
+    quick, exact = (limits(name, inputs) for name in ("din_32645_quick", "din_32645_calibration"))
+
+    assert quick.critical_level.value == pytest.approx(exact.critical_level.value, rel=0.06)
+    assert quick.detection_limit.value == pytest.approx(2 * quick.critical_level.value)
+    assert quick.quantification_limit.value == pytest.approx(3 * quick.critical_level.value)
+    assert quick.quantification_limit.value == pytest.approx(exact.quantification_limit.value, rel=0.15)

@@ -14,6 +14,7 @@ from validator.statistics.detection import (
     PrecisionLevel,
     RecoveryLevel,
 )
+from validator.statistics.regression import fit
 
 
 def limits(variant, inputs):
@@ -234,3 +235,47 @@ def test_lower_end_of_the_linear_range(study):
     assert limits("lower_linear_limit", study).quantification_limit.value == 0.5
     with pytest.raises(NotEstimable, match="no linear range was found"):
         limits("lower_linear_limit", replace(study, linear_range_lower=None))
+
+
+def calibrators(*signals):
+    """Calibrators at 1, 2, 4 and 8 in triplicate, on the line y = x but for the lowest."""
+    x = np.repeat([1.0, 2.0, 4.0, 8.0], 3)
+    y = np.array([*signals, 2.0, 2.01, 1.99, 4.0, 4.02, 3.98, 8.0, 8.02, 7.98])
+    return DetectionInputs(fit=fit(x, y, weights=np.where(x > 1, 1e6, 1e-6)))
+
+
+@pytest.mark.parametrize(
+    ("signals", "limit", "cautions"),
+    [
+        ((1.0, 1.05, 0.95), 1.0, ()),
+        ((1.19, 1.19, 1.19), 1.0, ()),
+        ((1.21, 1.21, 1.21), 2.0, ()),
+        ((0.79, 0.79, 0.79), 2.0, ()),
+        ((0.7, 1.0, 1.3), 2.0, ()),
+    ],
+)
+def test_the_lowest_calibrator_read_back_within_a_fifth(signals, limit, cautions):
+    """Mean within 20 % of the level and relative standard deviation within 20 %; single ones do not count."""
+    found = limits("lowest_calibrator", calibrators(*signals))
+
+    assert found.quantification_limit.value == limit
+    assert found.cautions == cautions
+    assert found.quantification_limit.interval is None
+
+
+def test_a_higher_calibrator_that_fails_is_named():
+    """Lowest that passes, with a caution where one above does not."""
+    x = np.repeat([1.0, 2.0, 4.0, 8.0], 3)
+    y = np.array([1.0, 1.0, 1.0, 2.6, 2.6, 2.6, 4.0, 4.0, 4.0, 8.0, 8.01, 7.99])
+    line = fit(x, y, weights=np.where(x == 2, 1e-6, 1.0))
+    found = limits("lowest_calibrator", DetectionInputs(fit=line))
+
+    assert found.quantification_limit.value == 1.0
+    assert "higher_level_fails" in found.cautions
+    assert "The level 2 above it does not meet the criteria." in found.note
+
+
+def test_calibrators_in_duplicate_have_no_precision():
+    """Three preparations of a level are the least."""
+    with pytest.raises(NotEstimable, match="no calibrator above zero has 3 preparations"):
+        limits("lowest_calibrator", DetectionInputs(fit=fit([1, 1, 2, 2, 3, 3], [1, 1.1, 2, 2.1, 3, 3.1])))

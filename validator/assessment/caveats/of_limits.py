@@ -285,7 +285,6 @@ def _level_of(run: Run) -> float:
 
 OWN_CASES = (
     result.ONE_SERIES,
-    result.NEGATIVE_LIMIT,
     result.SLOPE_AT_ZERO,
     result.LEVEL_FAR_FROM_LIMIT,
     result.BLANKS_NOT_NORMAL,
@@ -328,11 +327,8 @@ def _values(subject: Subject, one: Deciding, caution: str) -> dict[str, str | in
         values |= {"level": subject.level(level), "limit": subject.unit(one.limit.value, 2)}
     if caution == result.DESIGN_NOT_MET:
         values["design"] = _design(one)
-    if caution in (result.NEGATIVE_LIMIT, result.EXTRAPOLATED):
-        lower = one.variant.detection_limit
-        # a quantification limit can be positive where the detection limit of the same blanks is not
-        at_zero = caution == result.NEGATIVE_LIMIT and lower is not None
-        values["limit"] = subject.unit(lower.value if at_zero and lower else one.limit.value, 2)
+    if caution == result.EXTRAPOLATED:
+        values["limit"] = subject.unit(one.limit.value, 2)
     return values
 
 

@@ -7,7 +7,14 @@ from typing import TYPE_CHECKING
 from validator import numbers
 from validator.dossier.document import Column, Row, Table
 from validator.dossier.journal.methods import listed
-from validator.dossier.sections.context import Context, Item, estimate_text, percent_level, slope_unit
+from validator.dossier.sections.context import (
+    Context,
+    Item,
+    estimate_text,
+    percent_level,
+    residual_text,
+    slope_unit,
+)
 from validator.dossier.sections.summary import limits_are_claimed
 from validator.evaluation.results import CalibrationRecord, EstimateRecord, NotAssessed, value_of
 from validator.statistics.detection import VARIANTS, resolve_detection, resolve_quantification
@@ -126,7 +133,7 @@ def _points(record: CalibrationRecord) -> str:
 
 
 def _residual(record: CalibrationRecord) -> str:
-    return numbers.significant(record.residual_standard_deviation, 2)
+    return residual_text(record)
 
 
 def _range(record: CalibrationRecord) -> str:

@@ -9,7 +9,14 @@ from validator.characteristics.order import PACKAGES
 from validator.dossier.document import Block, Paragraph, Section
 from validator.dossier.journal.methods import joined
 from validator.dossier.sections.configurations import slope_sentences
-from validator.dossier.sections.context import Context, Item, estimate_text, percent_level, slope_unit
+from validator.dossier.sections.context import (
+    Context,
+    Item,
+    estimate_text,
+    percent_level,
+    residual_text,
+    slope_unit,
+)
 from validator.dossier.sections.pictures import interferent_label, level_label
 from validator.dossier.sections.summary import deciding, limits_are_claimed
 from validator.evaluation.results import (
@@ -83,7 +90,7 @@ def _calibration(context: Context, item: Item, record: CalibrationRecord) -> Ite
         "journal.found_calibration",
         slope=estimate_text(record.slope, slope_unit(item)),
         intercept=estimate_text(record.intercept, item.analyte.signal_unit),
-        sd=numbers.significant(record.residual_standard_deviation, 2, item.analyte.signal_unit),
+        sd=residual_text(record, item.analyte.signal_unit),
         r_squared=numbers.correlation(record.r_squared),
     )
     for key, test in (("found_lack_of_fit", record.lack_of_fit), ("found_bend", record.quadratic_test)):

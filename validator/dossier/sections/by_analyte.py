@@ -28,7 +28,7 @@ from validator.dossier.document import (
     Table,
 )
 from validator.dossier.inline import Outcome, Reference, plain
-from validator.dossier.sections.context import MOST_LISTED, estimate_text, row, slope_unit
+from validator.dossier.sections.context import MOST_LISTED, estimate_text, residual_text, row, slope_unit
 from validator.dossier.sections.judging import WORST_FIRST, governing, told_together
 from validator.dossier.sections.pictures import calibration_and_residuals, level_label, recovery_label
 from validator.dossier.sections.summary import (
@@ -238,7 +238,7 @@ def _of_calibration(
     signal, unit = item.analyte.signal_unit, item.analyte.unit
     yield say.text("overview.slope"), estimate_text(record.slope, slope_unit(item)), n, of("sensitivity")
     yield say.text("overview.intercept"), estimate_text(record.intercept, signal), n, []
-    scatter = numbers.significant(record.residual_standard_deviation, 2, signal)
+    scatter = residual_text(record, signal)
     yield say.text("overview.residual_sd"), scatter, n, []
     if not isinstance(record.lack_of_fit, NotAssessed):
         text = numbers.p_text(record.lack_of_fit.p)

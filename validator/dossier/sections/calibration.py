@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 from validator import numbers
@@ -13,6 +14,7 @@ from validator.dossier.sections.context import (
     estimate_text,
     interval_text,
     open_caveats,
+    per_area_unit,
     percent_level,
     refusals,
     row,
@@ -118,12 +120,26 @@ def _coefficients(context: Context, item: Item, record: CalibrationRecord) -> Ta
     estimates = {"slope": (record.slope, unit), "intercept": (record.intercept, signal)}
     if record.quadratic is not None:
         estimates["quadratic"] = (record.quadratic, f"{unit}²")
+    if record.sensitivity_per_area is not None:
+        estimates["per_area"] = (record.sensitivity_per_area, per_area_unit(item, record))
     alone = {
         "residual_sd": (numbers.significant(record.residual_standard_deviation, 2), signal),
         "method_sd": (numbers.significant(record.method_standard_deviation, 2), item.analyte.unit),
         "method_sd_percent": (numbers.significant(record.method_standard_deviation_percent, 2), "%"),
         "r_squared": (numbers.correlation(record.r_squared), "1"),
     }
+    if record.method_standard_deviation is None:
+        alone = {
+            "residual_sd_at_weight": alone["residual_sd"],
+            **{
+                f"residual_sd_{which}": (_scatter_at(record, end), signal)
+                for which, end in (
+                    ("lowest", record.working_range.lower),
+                    ("highest", record.working_range.upper),
+                )
+            },
+            "r_squared_weighted": alone["r_squared"],
+        }
     dash = numbers.MISSING
     rows = [
         row(say(f"calibration.{name}"), value_text(one), _standard_error(one), interval_text(one), its_unit)
@@ -145,6 +161,12 @@ def _coefficients(context: Context, item: Item, record: CalibrationRecord) -> Ta
         id=item.id("coefficients"),
         name=item.name,
     )
+
+
+def _scatter_at(record: CalibrationRecord, level: float) -> str:
+    """Standard deviation of a signal at *level*, by its weight."""
+    weight = next(point.weight for point in record.points if point.level == level)
+    return numbers.significant(record.residual_standard_deviation / math.sqrt(weight), 2)
 
 
 def _standard_error(estimate: EstimateRecord) -> str:

@@ -11,7 +11,9 @@ from validator.dossier.sections.context import (
     Context,
     Item,
     estimate_text,
+    per_area_unit,
     percent_level,
+    residual_text,
     row,
     slope_unit,
 )
@@ -58,7 +60,7 @@ def _table(context: Context, analyte: str, items: list[Item]) -> tuple[Table, ..
     say = context.say
     rows = [
         _merit_row(context, "slope", items, lambda item: _slope(item)),
-        _merit_row(context, "per_area", items, lambda item: _per_area(context, item)),
+        _merit_row(context, "per_area", items, _per_area),
         _merit_row(context, "range", items, _range),
         _merit_row(context, "detection", items, lambda item: _limit(item, "detection_limit")),
         _merit_row(context, "quantification", items, lambda item: _limit(item, "quantification_limit")),
@@ -98,30 +100,11 @@ def _slope(item: Item) -> str:
     )
 
 
-def _per_area(context: Context, item: Item) -> str:
-    comparison = context.results.comparison_of_configurations[item.cell.analyte]
-    if item.cell.configuration == comparison.reference:
-        estimate = comparison.reference_sensitivity_per_area
-    else:
-        estimate = next(
-            one.sensitivity_per_area
-            for one in comparison.compared
-            if one.configuration == item.cell.configuration
-        )
-    area = next(
-        (one.active_area for one in context.study.method.configurations if one.id == item.cell.configuration),
-        None,
-    )
-    if estimate is None or area is None:
+def _per_area(item: Item) -> str:
+    record = item.configuration.calibration
+    if isinstance(record, NotAssessed) or record.sensitivity_per_area is None:
         return numbers.MISSING
-    return estimate_text(estimate, _per_area_unit(item, area.unit))
-
-
-def _per_area_unit(item: Item, area_unit: str) -> str:
-    mass, slash, volume = item.analyte.unit.partition("/")
-    if not slash:
-        return f"{item.analyte.signal_unit}/({mass}·{area_unit})"
-    return f"{item.analyte.signal_unit}·{volume}/({mass}·{area_unit})"
+    return estimate_text(record.sensitivity_per_area, per_area_unit(item, record))
 
 
 def _range(item: Item) -> str:
@@ -141,7 +124,7 @@ def _residual(item: Item) -> str:
     record = item.configuration.calibration
     if isinstance(record, NotAssessed):
         return numbers.MISSING
-    return numbers.significant(record.residual_standard_deviation, 2, item.analyte.signal_unit)
+    return residual_text(record, item.analyte.signal_unit)
 
 
 def _r(item: Item) -> str:

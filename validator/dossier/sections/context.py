@@ -35,6 +35,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 
     from validator.dossier.wording import Wording
+    from validator.evaluation.results import CalibrationRecord
     from validator.study import Study
     from validator.study.models.method import Analyte
 
@@ -403,6 +404,19 @@ def refusals(*entries: tuple[Content, object]) -> tuple[Block, ...]:
     """A list of those *entries* that are refusals; nothing where none is."""
     items = tuple(refused(what, value) for what, value in entries if isinstance(value, NotAssessed))
     return (NotAssessedList(items),) if items else ()
+
+
+def residual_text(record: CalibrationRecord, unit: str = "") -> str:
+    """The residual standard deviation; of a weighted fit it is that of a signal of weight 1."""
+    text = numbers.significant(record.residual_standard_deviation, 2, unit)
+    return text if record.weighting == "none" else f"{text} (w = 1)"
+
+
+def per_area_unit(item: Item, record: CalibrationRecord) -> str:
+    """Unit of the slope over the active area."""
+    amount, slash, volume = item.analyte.unit.partition("/")
+    signal = f"{item.analyte.signal_unit}·{volume}" if slash else item.analyte.signal_unit
+    return f"{signal}/({amount}·{record.area_unit})"
 
 
 def slope_unit(item: Item) -> str:

@@ -75,7 +75,8 @@ def _item(context: Context, item: Item, records: Sequence[PrecisionRecord]) -> t
 def _done(context: Context, item: Item, record: PrecisionRecord) -> Content:
     say = context.say
     key = "done" if record.factor else "done_ungrouped"
-    return say(
+    arrangement = () if record.arrangement is None else (" ", *say(f"precision.{record.arrangement}"))
+    done = say(
         f"precision.{key}",
         factor=record.factor or "",
         groups=record.groups,
@@ -83,6 +84,7 @@ def _done(context: Context, item: Item, record: PrecisionRecord) -> Content:
         level=level_label(item, record.level),
         method=record.method,
     )
+    return (*done, *arrangement)
 
 
 def _groups(context: Context, item: Item, records: Sequence[PrecisionRecord]) -> list[list[list[float]]]:

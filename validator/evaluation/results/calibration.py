@@ -153,7 +153,9 @@ class CalibrationRecord(Record, frozen=True, kw_only=True):
     """A calibration line with all that is said of it.
 
     ``rejected_ranges`` are the sets of levels tried where none is linear; ``fit_over`` says that the function
-    is that of the linear range only.
+    is that of the linear range only. ``residual_standard_deviation`` of a weighted fit is that of a signal of
+    weight 1, ``r_squared`` is weighted, and there is no ``method_standard_deviation``, which is defined for
+    equal variances. ``sensitivity_per_area`` is the slope over the active area, whose unit stands beside it.
     """
 
     model: str
@@ -169,8 +171,8 @@ class CalibrationRecord(Record, frozen=True, kw_only=True):
     residual_standard_deviation: float
     r_squared: float
     correlation: float
-    method_standard_deviation: float
-    method_standard_deviation_percent: float
+    method_standard_deviation: float | None = None
+    method_standard_deviation_percent: float | None = None
     quality_coefficient_percent: float | None = None
     lack_of_fit: FTest | NotAssessed
     quadratic_test: FTest | NotAssessed
@@ -193,6 +195,8 @@ class CalibrationRecord(Record, frozen=True, kw_only=True):
     rejected_ranges: tuple[LinearRangeStep, ...] = ()
     fit_over: Literal["linear_range"] | None = None
     series: SeriesOfLines | None = None
+    sensitivity_per_area: EstimateRecord | None = None
+    area_unit: str | None = None
 
     def function_at(self, confidence: float) -> CalibrationFunction:
         """The fitted function as predictions, readings and bands at *confidence* use it."""

@@ -128,7 +128,8 @@ class PrecisionRecord(Record, frozen=True, kw_only=True):
 
     ``groups`` counts the finest groups that share conditions. ``components`` splits the scatter where several
     factors are nested or crossed; ``between_sd`` is then the root of what they add together. The limits are
-    2.8 times the standard deviation; those that end in ``_exact`` take √2·t in place of 2.8.
+    2.8 times the standard deviation; those that end in ``_exact`` take √2·t in place of 2.8. ``arrangement``
+    says how several factors were taken to stand to each other.
 
     ``horwitz_rsd`` is the reproducibility that the mass fraction lets one expect by Horwitz' function,
     ``thompson_rsd`` that with Thompson's ends below 1.2e-7 and above 0.138; ``horrat`` is the reproducibility
@@ -142,6 +143,7 @@ class PrecisionRecord(Record, frozen=True, kw_only=True):
     n: int
     groups: int
     factor: str | None = None
+    arrangement: Literal["nested", "crossed"] | None = None
     mean: EstimateRecord
     repeatability_sd: EstimateRecord | NotAssessed
     repeatability_rsd: EstimateRecord | NotAssessed

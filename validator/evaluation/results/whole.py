@@ -111,7 +111,6 @@ class ConfigurationComparison(Record, frozen=True, kw_only=True):
     reference: str
     compared: tuple[ComparedConfiguration, ...]
     common_slope: FTest | NotAssessed | None = None
-    reference_sensitivity_per_area: EstimateRecord | None = None
 
 
 class Software(Record, frozen=True, kw_only=True):

@@ -28,10 +28,17 @@ if TYPE_CHECKING:
     from validator.statistics.regression import CalibrationFit
 
 DIN_32645 = Source("DIN 32645:2008-11, clause 6", "memory")
+DIN_32645_QUICK = Source("DIN 32645:2008-11, 6.4, quick estimate", "memory")
 ALPHA = 0.01
 RELATIVE_DOUBT = 3.0
 """k: the determination limit is the level whose prediction interval has a half width of 1/k of it."""
 HIGHEST_OVER_CRITICAL = 10.0
+QUICK_FACTOR = 1.2
+"""For the doubt of a line over equidistant levels up to ten times the decision limit (from memory)."""
+TERMS = (
+    "The decision limit x_NG (Nachweisgrenze), which many laboratories call detection limit, stands as "
+    "critical value; the identification limit x_EG (Erfassungsgrenze) as detection limit."
+)
 
 
 def din_32645_blank(inputs: DetectionInputs) -> LimitResult:
@@ -85,6 +92,44 @@ def din_32645_calibration(inputs: DetectionInputs) -> LimitResult:
     return _limits(inputs, fit, scatter, net, single, _height(fit, scatter, net, _risks(inputs).alpha))
 
 
+def din_32645_quick(inputs: DetectionInputs) -> LimitResult:
+    r"""The quick estimate of the calibration method.
+
+    .. math:: x_{NG} = 1.2\, t_{1-\alpha,\nu}\, \frac{s}{|b|} \sqrt{\frac1m + \frac1n}, \quad
+              x_{EG} = 2 x_{NG}, \quad x_{BG} = 3 x_{NG}
+
+    with ν = n − 2, for equidistant levels up to about ten times x_NG.
+
+    Raises:
+        NotEstimable: as for :func:`din_32645_calibration`.
+
+    References:
+        DIN 32645:2008-11, 6.4 (from memory).
+    """
+    fit = _unweighted_line(inputs)
+    scatter = residual_scatter(inputs)
+    alpha = _risks(inputs).alpha
+    net = math.sqrt(1.0 / inputs.replicates_for_sample + 1.0 / fit.n)
+    factor = QUICK_FACTOR * t_quantile(1 - alpha, scatter.degrees_of_freedom) * net
+    doubt = doubt_of(scatter, inputs.confidence, inputs.seed)
+    critical, detection, quantification = (
+        proportional(multiple * factor * scatter.concentration, doubt, scatter.degrees_of_freedom)
+        for multiple in (1.0, 2.0, RELATIVE_DOUBT)
+    )
+    return result_of(
+        scatter,
+        critical_level=critical,
+        detection_limit=detection,
+        quantification_limit=quantification,
+        k=2.0 * factor,
+        quantification_k=RELATIVE_DOUBT * factor,
+        source=DIN_32645_QUICK,
+        notes=(TERMS,),
+        numbers={"alpha": alpha, "net_factor": net, **_line_numbers(fit)},
+        cautions=_height(fit, scatter, QUICK_FACTOR * net, alpha),
+    )
+
+
 class _Risks(NamedTuple):
     alpha: float
     beta: float
@@ -130,6 +175,7 @@ def _limits(
     doubt = doubt_of(scatter, inputs.confidence, inputs.seed)
     quantification: Estimate | None = None
     notes = ["alpha is that of the study." if inputs.alpha_declared else "alpha is 0.01, as in the document."]
+    notes.append(TERMS)
     try:
         determination = _determination_of(fit, RELATIVE_DOUBT * t_two * q, single)
         quantification = increasing(determination, doubt, nu)

@@ -123,13 +123,19 @@ def iso_11843(inputs: DetectionInputs) -> LimitResult:
 
     detection_limit = increasing(detection, doubt, nu)
     missing_blank = fit.x.min() > 0
+    notes = ("The calibration includes no preparation at level 0.",) if missing_blank else ()
+    if fit.is_weighted and inputs.variance_function is not None:
+        notes = (
+            *notes,
+            "The document takes the standard deviation as linear in the level; here it is modelled.",
+        )
     return result_of(
         scatter,
         critical_level=proportional(t * q * at_zero, doubt, nu),
         detection_limit=detection_limit,
         k=detection_limit.value / scatter.concentration,
         source=ISO_11843,
-        notes=("The calibration includes no preparation at level 0.",) if missing_blank else (),
+        notes=notes,
         numbers={**_risks(inputs), **_line_numbers(fit), "t": t, "delta": delta, "net_factor": at_zero},
         cautions=(NOT_CALIBRATED_AT_ZERO,) if missing_blank else (),
     )

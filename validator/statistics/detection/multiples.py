@@ -21,6 +21,7 @@ from validator.statistics.detection.intervals import (
 )
 from validator.statistics.detection.result import LimitResult
 from validator.statistics.detection.scatter import (
+    BLANKS_AND_LINE,
     INTERCEPT,
     INTERCEPTS,
     Scatter,
@@ -37,6 +38,7 @@ from validator.statistics.detection.scatter import (
     straight_line,
     with_slope,
 )
+from validator.statistics.sample import effective_degrees_of_freedom
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -119,6 +121,13 @@ IUPAC_1976 = Source(
     "seen",
 )
 FEWEST_LINES = 3
+
+EUR_28099 = Source(
+    "T. Wenzl et al., Guidance Document on the Estimation of LOD and LOQ, EUR 28099 EN, 2016, blank samples",
+    "memory",
+)
+ISO_13530 = Source("ISO/TS 13530:2009, Water quality, limits of detection and quantification", "memory")
+PROPAGATION = Source("G. L. Long, J. D. Winefordner, Anal. Chem. 55 (1983) 712A-724A", "memory")
 
 ICH = Source("ICH Q2(R2), 2023, section 3.2.3", "quotation")
 
@@ -209,6 +218,14 @@ def blank_mean_3s(inputs: DetectionInputs) -> LimitResult:
     )
 
 
+def _single(inputs: DetectionInputs) -> tuple[str, ...]:
+    """That the mean of several readings is not regarded, where a routine result is one."""
+    m = inputs.replicates_for_sample
+    return (f"Sigma is that of a single reading; that a result is the mean of {m} is not regarded.",) * (
+        m > 1
+    )
+
+
 def blank_3_3(inputs: DetectionInputs) -> LimitResult:
     r"""3.3 and 10 standard deviations of single blanks over the slope.
 
@@ -220,7 +237,85 @@ def blank_3_3(inputs: DetectionInputs) -> LimitResult:
     References:
         ICH Q2(R2), 2023, 3.2.3.
     """
-    return multiples_of_sigma(inputs, blank_scatter(inputs), detection=3.3, quantification=10.0, source=ICH)
+    return multiples_of_sigma(
+        inputs, blank_scatter(inputs), detection=3.3, quantification=10.0, source=ICH, notes=_single(inputs)
+    )
+
+
+def eur_28099(inputs: DetectionInputs) -> LimitResult:
+    r"""3.9 standard deviations of ten blanks over the slope; the quantification limit is 3.3 times that.
+
+    .. math:: x_D = 3.9\, s_B/|b|, \qquad x_Q = 3.3\, x_D
+
+    3.9 is about 2 t(0.95; 9) √(1 + 1/10), for ten blanks and a difference of one reading and their mean.
+
+    Raises:
+        NotEstimable: see :func:`~validator.statistics.detection.scatter.blank_scatter`.
+
+    References:
+        EUR 28099 EN, 2016 (3.9 from memory; "LOQ = 3.3 LOD" as quoted in teaching material).
+    """
+    return multiples_of_sigma(
+        inputs, blank_scatter(inputs), detection=3.9, quantification=3.9 * 3.3, source=EUR_28099
+    )
+
+
+def iso_13530(inputs: DetectionInputs) -> LimitResult:
+    r"""Three standard deviations of blank results, and three times that limit.
+
+    .. math:: x_D = 3\, s_0/|b|, \qquad x_Q = 3\, x_D
+
+    Raises:
+        NotEstimable: see :func:`~validator.statistics.detection.scatter.blank_scatter`.
+
+    References:
+        ISO/TS 13530:2009 (from memory).
+    """
+    return multiples_of_sigma(
+        inputs, blank_scatter(inputs), detection=3.0, quantification=9.0, source=ISO_13530
+    )
+
+
+def error_propagation(inputs: DetectionInputs) -> LimitResult:
+    r"""3 standard deviations of the blank with the doubt of the line propagated.
+
+    .. math:: x_D = \frac{3}{|b|}\sqrt{s_B^2 + s_a^2 + (a/b)^2 s_b^2}
+
+    as printed, without the covariance of a and b.  ν by Welch and Satterthwaite.
+
+    Raises:
+        NotEstimable: no straight line with an intercept; see
+            :func:`~validator.statistics.detection.scatter.blank_scatter` for the blanks.
+
+    References:
+        G. L. Long, J. D. Winefordner, Anal. Chem. 55 (1983) 712A (from memory).
+    """
+    fit = straight_line(inputs, "the propagation of errors")
+    blanks = blank_signal_scatter(inputs)
+    s_a, s_b = fit.intercept.standard_error or 0.0, fit.slope.standard_error or 0.0
+    line = s_a**2 + (fit.intercept.value / fit.slope.value * s_b) ** 2
+    parts = ((blanks.sd**2, blanks.degrees_of_freedom), (line, float(fit.degrees_of_freedom)))
+    scatter = replace(
+        blanks,
+        sd=math.sqrt(blanks.sd**2 + line),
+        degrees_of_freedom=effective_degrees_of_freedom(parts),
+        source=BLANKS_AND_LINE,
+    )
+    return multiples_of_sigma(
+        inputs,
+        scatter,
+        detection=3.0,
+        source=PROPAGATION,
+        notes=(
+            "The covariance of intercept and slope is left out, as in the source; the limit depends on the "
+            "zero of the signal.",
+        ),
+        numbers={
+            "blank_standard_deviation": blanks.sd,
+            "intercept": fit.intercept.value,
+            "intercept_standard_error": s_a,
+        },
+    )
 
 
 def residual_3_3(inputs: DetectionInputs) -> LimitResult:
@@ -243,6 +338,7 @@ def residual_3_3(inputs: DetectionInputs) -> LimitResult:
         detection=3.3,
         quantification=10.0,
         source=ICH,
+        notes=_single(inputs),
         numbers={"residual_standard_deviation": fit.residual_standard_deviation},
     )
 

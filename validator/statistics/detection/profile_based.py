@@ -10,6 +10,7 @@ import numpy as np
 from validator.errors import NotEstimable
 from validator.sources import Source
 from validator.statistics.detection.result import EXTRAPOLATED, NOT_MONOTONE, LimitResult
+from validator.statistics.detection.scatter import calibration, levels_of
 from validator.statistics.distributions import t_two_sided
 from validator.statistics.interval import Estimate, Interval
 from validator.statistics.variance_function import VarianceFunction, fit_variance_function
@@ -34,6 +35,13 @@ ACCURACY_PROFILE = Source(
 LOWEST_VALIDATED = Source(
     "Lowest level tested that meets the criteria on recovery and precision (common practice)", "practice"
 )
+LOWEST_CALIBRATOR = Source(
+    "Lowest calibrator read back within 20 % of its level, with a relative standard deviation within 20 %: "
+    "ICH M10, 2022, lower limit of quantification",
+    "memory",
+)
+LARGEST_AT_LOWEST_PERCENT = 20.0
+FEWEST_CALIBRATORS = 3
 LOWER_LINEAR = Source(
     "Lower end of the linear range, without regard to the precision there (common practice)", "practice"
 )
@@ -253,6 +261,45 @@ def _numbers(tested: RecoveryLevel) -> dict[str, float]:
         "rsd_max_percent": tested.rsd_max_percent,
     }
     return {name: value for name, value in entered.items() if value is not None}
+
+
+def lowest_calibrator(inputs: DetectionInputs) -> LimitResult:
+    """Lowest level of the calibration that is read back within 20 %, with a relative SD within 20 %.
+
+    Raises:
+        NotEstimable: no calibration, no level above zero with three preparations, or none that is so read.
+
+    References:
+        ICH M10 (2022), accuracy and precision at the lower limit of quantification (from memory).
+    """
+    fit = calibration(inputs)
+    read = levels_of(fit, fit.y)
+    figures = {}
+    for level in np.unique(fit.x[fit.x > 0]):
+        own = read[fit.x == level]
+        if own.size >= FEWEST_CALIBRATORS and own.mean() > 0:
+            figures[float(level)] = (100 * (own.mean() / level - 1), 100 * own.std(ddof=1) / own.mean())
+    needs = f"{FEWEST_CALIBRATORS} independent preparations of each calibrator near the limit"
+    if not figures:
+        raise NotEstimable(f"no calibrator above zero has {FEWEST_CALIBRATORS} preparations", needs)
+    levels = [
+        level
+        for level, (error, rsd) in figures.items()
+        if abs(error) <= LARGEST_AT_LOWEST_PERCENT and rsd <= LARGEST_AT_LOWEST_PERCENT
+    ]
+    if not levels:
+        raise NotEstimable("no calibrator is read back within 20 % with a relative SD within 20 %", needs)
+    failing = [level for level in figures if level > levels[0] and level not in levels]
+    error, rsd = figures[levels[0]]
+    return LimitResult(
+        quantification_limit=Estimate(value=levels[0]),
+        sigma_source="calibrators read back",
+        inputs={"mean_error_percent": float(error), "rsd_percent": float(rsd)},
+        source=LOWEST_CALIBRATOR,
+        note=_note([level for level in figures if level < levels[0]], failing)
+        + " Calibrators define the function by which they are read: independent samples deviate more.",
+        cautions=(NOT_MONOTONE,) if failing else (),
+    )
 
 
 def lower_linear_limit(inputs: DetectionInputs) -> LimitResult:

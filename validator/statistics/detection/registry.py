@@ -9,7 +9,14 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from validator.errors import NotEstimable
-from validator.statistics.detection.din_32645 import DIN_32645, din_32645_blank, din_32645_calibration
+from validator.statistics.detection.detection_rate import DETECTION_RATE, detection_rate
+from validator.statistics.detection.din_32645 import (
+    DIN_32645,
+    DIN_32645_QUICK,
+    din_32645_blank,
+    din_32645_calibration,
+    din_32645_quick,
+)
 from validator.statistics.detection.hypothesis_based import (
     CURRIE,
     HUBAUX_VOS,
@@ -20,27 +27,35 @@ from validator.statistics.detection.hypothesis_based import (
 )
 from validator.statistics.detection.limit_of_blank import LOB_LOD, lob_lod
 from validator.statistics.detection.multiples import (
+    EUR_28099,
     EURACHEM,
     ICH,
+    ISO_13530,
     IUPAC_1976,
+    PROPAGATION,
     blank_3_3,
     blank_3s,
     blank_mean_3s,
+    error_propagation,
+    eur_28099,
     intercept_3_3,
     intercepts_3_3,
+    iso_13530,
     residual_3_3,
 )
 from validator.statistics.detection.profile_based import (
     ACCURACY_PROFILE,
     LOWER_LINEAR,
+    LOWEST_CALIBRATOR,
     LOWEST_VALIDATED,
     PRECISION_PROFILE,
     accuracy_profile,
     lower_linear_limit,
+    lowest_calibrator,
     lowest_validated_level,
     precision_profile,
 )
-from validator.statistics.detection.result import BELOW_CALIBRATION, NEGATIVE_LIMIT, LimitResult
+from validator.statistics.detection.result import BELOW_CALIBRATION, LimitResult
 from validator.statistics.detection.signal_to_noise import SIGNAL_TO_NOISE, signal_to_noise
 from validator.statistics.detection.spike_based import CFR_136, epa_mdl, low_level_3s
 
@@ -95,13 +110,15 @@ class Variant(Struct, frozen=True, kw_only=True):
             NotEstimable: the data cannot carry it.
         """
         result = self.function(inputs)
-        cautions = result.cautions
         value = result.lowest.value
         if value <= 0:
-            cautions = (*cautions, NEGATIVE_LIMIT)
-        elif result.detection_limit is not None and _far_below_calibration(inputs, value):
-            cautions = (*cautions, BELOW_CALIBRATION)
-        return result if cautions is result.cautions else replace(result, cautions=cautions)
+            raise NotEstimable(
+                "the calculated limit is not positive: the blanks lie below the calibration function",
+                "blanks that lie on the calibration function, or a limit that does not use their mean",
+            )
+        if result.detection_limit is not None and _far_below_calibration(inputs, value):
+            return replace(result, cautions=(*result.cautions, BELOW_CALIBRATION))
+        return result
 
 
 def _far_below_calibration(inputs: DetectionInputs, value: float) -> bool:
@@ -169,6 +186,45 @@ _ALL = (
         from_zero=True,
         needs="at least 2 independent blanks (10 are customary)",
         gives=("detection", "quantification"),
+    ),
+    Variant(
+        id="eur_28099",
+        title="Blank, 3.9s (EUR 28099)",
+        function=eur_28099,
+        formula=r"x_D = \frac{3.9 s_B}{b},\quad x_Q = 3.3\, x_D",
+        symbols=_BLANK_SYMBOLS,
+        source=EUR_28099,
+        sigma_contains=_BLANK_SCATTER,
+        rests_on=("blanks",),
+        from_zero=True,
+        needs="at least 10 independent blanks",
+        gives=("detection", "quantification"),
+    ),
+    Variant(
+        id="iso_13530",
+        title="Blank, 3s and 9s (ISO/TS 13530)",
+        function=iso_13530,
+        formula=r"x_D = \frac{3 s_0}{b},\quad x_Q = 3\, x_D",
+        symbols=_BLANK_SYMBOLS,
+        source=ISO_13530,
+        sigma_contains=_BLANK_SCATTER,
+        rests_on=("blanks",),
+        from_zero=True,
+        needs="at least 2 independent blanks (10 are customary)",
+        gives=("detection", "quantification"),
+    ),
+    Variant(
+        id="error_propagation",
+        title="Propagation of errors (Long–Winefordner)",
+        function=error_propagation,
+        formula=r"x_D = \frac{3}{b}\sqrt{s_B^2 + s_a^2 + (a/b)^2 s_b^2}",
+        symbols="s_B: standard deviation of the blanks; a, b, s_a, s_b: intercept, slope, standard errors",
+        source=PROPAGATION,
+        sigma_contains=_BLANK_SCATTER.replace("calibration not included", "the doubt of the line"),
+        rests_on=("blanks",),
+        from_zero=True,
+        needs="at least 2 independent blanks as signals, and a straight-line calibration",
+        gives=("detection",),
     ),
     Variant(
         id="residual_3.3",
@@ -290,6 +346,21 @@ _ALL = (
         gives=("critical", "detection", "quantification"),
     ),
     Variant(
+        id="din_32645_quick",
+        title="DIN 32645, quick estimate",
+        function=din_32645_quick,
+        formula=(
+            r"x_{NG} = 1.2\,t_{1-\alpha,\nu}\frac sb\sqrt{\frac1m+\frac1n},\quad x_{EG} = 2 x_{NG},"
+            r"\quad x_{BG} = 3 x_{NG}"
+        ),
+        symbols=_LINE_SYMBOLS + "; ν = n − 2",
+        source=DIN_32645_QUICK,
+        sigma_contains=_RESIDUAL_SCATTER,
+        rests_on=("calibration",),
+        needs="an unweighted straight-line calibration near the limit",
+        gives=("critical", "detection", "quantification"),
+    ),
+    Variant(
         id="hubaux_vos",
         title="Prediction band (Hubaux–Vos)",
         function=hubaux_vos,
@@ -327,7 +398,7 @@ _ALL = (
     ),
     Variant(
         id="lob_lod",
-        title="Limit of blank and limit of detection",
+        title="Limit of blank and limit of detection (CLSI EP17)",
         function=lob_lod,
         formula=r"LoB = \bar x_B + c_B s_B,\quad LoD = LoB + c_L s_L,\quad c = \frac{1.645}{1-1/(4\nu)}",
         symbols=(
@@ -341,6 +412,18 @@ _ALL = (
         rests_on=("low_level", "blanks"),
         needs="blanks (60 customary) and replicates of low-level samples over several days",
         gives=("critical", "detection"),
+    ),
+    Variant(
+        id="detection_rate",
+        title="Rate of detection (probit)",
+        function=detection_rate,
+        formula=r"x_D = \exp\frac{z_{1-\beta} - a}{b},\quad P(\text{detected}) = \Phi(a + b\ln x)",
+        symbols="a, b: probit line; z: quantile of the normal distribution; β: false negatives",
+        source=DETECTION_RATE,
+        sigma_contains="whatever decides between detected and not detected, in complete results",
+        rests_on=("low_level",),
+        needs="low-level samples at 3 or more levels, some results detected and some not",
+        gives=("detection",),
     ),
     Variant(
         id="signal_to_noise",
@@ -393,6 +476,19 @@ _ALL = (
         rests_on=("recovery",),
         is_level=True,
         needs="recovery with replicates, and limits for recovery and precision",
+        gives=("quantification",),
+    ),
+    Variant(
+        id="lowest_calibrator",
+        title="Lowest calibrator within 20 % (ICH M10)",
+        function=lowest_calibrator,
+        formula=r"x_Q = \min\{x : |\bar{\hat x} - x| \le 0.2\,x,\ s(\hat x) \le 0.2\,\bar{\hat x}\}",
+        symbols="x: levels of the calibration; x̂: levels read back",
+        source=LOWEST_CALIBRATOR,
+        sigma_contains="the variation of the calibrators; matrix and sample preparation not included",
+        rests_on=("calibration",),
+        is_level=True,
+        needs="3 preparations of each calibrator near the limit",
         gives=("quantification",),
     ),
     Variant(

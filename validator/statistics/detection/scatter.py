@@ -34,6 +34,7 @@ RESIDUALS = "residuals"
 INTERCEPT = "intercept"
 INTERCEPTS = "intercepts"
 BLANKS = "blanks"
+BLANKS_AND_LINE = "blanks and calibration line"
 LOW_LEVEL = "low-level samples"
 
 
