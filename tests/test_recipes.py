@@ -125,7 +125,7 @@ def checkout(tmp_path):
     """A copy of the package for the recipe of that title."""
 
     def checkout(recipe: str, *further: str) -> Checkout:
-        ignore = shutil.ignore_patterns("__pycache__", ".*_cache")
+        ignore = shutil.ignore_patterns(".*_cache")
         for name in ("validator", "report_templates", *further):
             source, target = PROJECT / name, tmp_path / name
             target.parent.mkdir(parents=True, exist_ok=True)

@@ -1,4 +1,4 @@
-"""Intervals of calibrations hold what they promise: 10 000 simulated calibrations each, fixed seeds."""
+"""Intervals of calibrations hold what they promise: 4000 simulated calibrations each, fixed seeds."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from validator.statistics.inverse_prediction import inverse_prediction
 from validator.statistics.regression import fit
 from validator.statistics.weighting import weights_for
 
-RUNS = 10_000
+RUNS = 4_000
 X = np.repeat([1.0, 2, 5, 10, 20], 2)
 
 

@@ -144,7 +144,7 @@ def test_what_it_underlines(wrong, where):
 
 
 @given(mutations)
-@settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=80, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_it_forbids_nothing_that_is_read(write, mutations):
     """Whatever the reader accepts the schema accepts: a study that can be used shows no false alarm."""
     tree = copy.deepcopy(TREE)
