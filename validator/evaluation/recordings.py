@@ -18,6 +18,7 @@ from validator.evaluation.results import (
     BaselineRecord,
     MaximaRecord,
     NoiseRecord,
+    OtherBaselineRecord,
     RecordingsRecord,
     ReducedCurve,
     ReductionSettings,
@@ -34,6 +35,9 @@ from validator.statistics.peaks import (
     PeakSettings,
     PolynomialBaseline,
     UnclearPeak,
+    baseline_effect,
+    half_width,
+    other_baseline,
     reduce_peak,
 )
 from validator.study.blocks import data_blocks
@@ -53,7 +57,8 @@ class Reduction(Struct, frozen=True):
     """One curve, how it was reduced, and what came out.
 
     Attributes:
-        maximum: abscissa of the curve's own maximum; None for an area, and where the peak is not clear.
+        maximum, half_width: abscissa of the curve's own maximum, and width at half its height; None for an
+            area, and where the peak is not clear.
     """
 
     run: RecordedRun
@@ -62,6 +67,7 @@ class Reduction(Struct, frozen=True):
     noise: WindowNoise | None
     model: NoiseModel
     maximum: float | None = None
+    half_width: float | None = None
 
     @property
     def signal(self) -> float:
@@ -129,6 +135,7 @@ def recordings(study: Study, cell: Cell) -> RecordingsRecord | None:
         repeatability=_mean_square([one.result.settings_uncertainty for one in counting]),
         repeatability_percent=_mean_square(relative) if relative else None,
         noise=_noise_record(counting[0].model),
+        other_baseline=_other_baseline(counting),
         maxima=maxima.get(cell),
         curves=tuple(_curve_record(one) for one in found),
     )
@@ -182,7 +189,9 @@ def _at_own_maximum(
         found = _read(study, run, models, at=None)
     except NotEstimable as refusal:
         return refusal
-    return replace(found, maximum=found.result.position)
+    x, y = _points(study, run)
+    width = half_width(x, y, found.result, direction=_settings(found.peak).direction)
+    return replace(found, maximum=found.result.position, half_width=width)
 
 
 def _reduction(
@@ -202,7 +211,9 @@ def _reduction(
     else:
         raise own
     found = _read(study, run, models, at)
-    return replace(found, maximum=own.maximum) if isinstance(own, Reduction) else found
+    if isinstance(own, Reduction):
+        return replace(found, maximum=own.maximum, half_width=own.half_width)
+    return found
 
 
 def _read(study: Study, run: RecordedRun, models: Mapping[Cell, NoiseModel], at: float | None) -> Reduction:
@@ -214,20 +225,41 @@ def _read(study: Study, run: RecordedRun, models: Mapping[Cell, NoiseModel], at:
 
 def _maxima(found: Sequence[Reduction]) -> dict[Cell, MaximaRecord]:
     """The clear maxima of each analyte and configuration; every curve counts once, whatever it goes into."""
-    positions: dict[Cell, dict[tuple[str, str | None], float]] = {}
+    clear: dict[Cell, dict[tuple[str, str | None], Reduction]] = {}
     for one in found:
         if one.maximum is not None and one.run.excluded is None:
-            curves = positions.setdefault(_cell(one.run), {})
-            curves[one.run.recording, one.run.column] = one.maximum
-    return {cell: _maxima_record(list(curves.values())) for cell, curves in positions.items()}
+            clear.setdefault(_cell(one.run), {})[one.run.recording, one.run.column] = one
+    return {cell: _maxima_record(list(curves.values())) for cell, curves in clear.items()}
 
 
-def _maxima_record(positions: list[float]) -> MaximaRecord:
+def _maxima_record(clear: list[Reduction]) -> MaximaRecord:
+    positions = np.array([one.maximum for one in clear])
+    weights = np.array([one.result.signal for one in clear]) ** 2
+    widths = [one.half_width for one in clear if one.half_width is not None]
+    at = clear[0].peak.at
     return MaximaRecord(
-        n=len(positions),
-        mean=math.fsum(positions) / len(positions),
-        lowest=min(positions),
-        highest=max(positions),
+        n=len(clear),
+        mean=float(positions.mean()),
+        lowest=float(positions.min()),
+        highest=float(positions.max()),
+        half_width=float(np.median(widths)) if widths else None,
+        distance=None if at is None else float(np.sqrt(np.average((positions - at) ** 2, weights=weights))),
+    )
+
+
+def _other_baseline(counting: Sequence[Reduction]) -> OtherBaselineRecord | None:
+    pairs = [(one.result, one.result.other) for one in counting if one.result.other is not None]
+    try:
+        effect = baseline_effect([result.signal for result, _ in pairs], [other for _, other in pairs])
+    except NotEstimable:
+        return None
+    return OtherBaselineRecord(
+        baseline=_baseline_record(other_baseline(_settings(counting[0].peak))),
+        offset=effect.offset,
+        offset_error=effect.offset_error,
+        percent=effect.percent,
+        scatter=effect.scatter,
+        uncertainty=_mean_square([result.standard_uncertainty for result, _ in pairs]),
     )
 
 
@@ -330,7 +362,6 @@ def _mean_square(values: list[float]) -> float:
 
 
 def _settings_record(peak: Peak) -> ReductionSettings:
-    baseline = peak.baseline
     return ReductionSettings(
         lower=peak.start,
         upper=peak.end,
@@ -338,15 +369,20 @@ def _settings_record(peak: Peak) -> ReductionSettings:
         direction=peak.direction,
         summit=peak.summit,
         at=peak.at,
-        baseline=BaselineRecord(
-            method=baseline.method,
-            feet=baseline.feet or None,
-            degree=baseline.degree,
-            through=baseline.through or None,
-            smoothness=baseline.smoothness,
-            asymmetry=baseline.asymmetry,
-        ),
+        baseline=_baseline_record(_baseline(peak.baseline)),
     )
+
+
+def _baseline_record(baseline: Baseline) -> BaselineRecord:
+    match baseline:
+        case LinearBaseline(feet=feet):
+            return BaselineRecord(method="linear", feet=feet)
+        case PolynomialBaseline(degree=degree, through=through):
+            return BaselineRecord(method="polynomial", degree=degree, through=through)
+        case AsymmetricBaseline(smoothness=smoothness, asymmetry=asymmetry):
+            return BaselineRecord(
+                method="asymmetric_least_squares", smoothness=smoothness, asymmetry=asymmetry
+            )
 
 
 def _noise_record(model: NoiseModel) -> NoiseRecord:
@@ -369,6 +405,7 @@ def _curve_record(one: Reduction) -> ReducedCurve:
         signal=one.signal,
         standard_error=one.result.standard_error,
         settings_uncertainty=one.result.settings_uncertainty,
+        other_baseline_difference=one.result.other.value if one.result.other else None,
         noise_sd=one.result.noise_sd,
         noise_peak_to_peak=one.noise.peak_to_peak if one.noise else None,
         excluded=one.run.excluded,

@@ -71,6 +71,7 @@ from validator.evaluation.results.recordings import (
     BaselineRecord,
     MaximaRecord,
     NoiseRecord,
+    OtherBaselineRecord,
     RecordingsRecord,
     ReducedCurve,
     ReductionSettings,
