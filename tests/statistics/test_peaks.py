@@ -410,7 +410,7 @@ def test_a_curve_without_any_noise_or_peak():
 
 # --- another baseline -------------------------------------------------------------------------------------
 def test_what_another_baseline_changes():
-    """Offset, proportion and scatter come back as they were put in; noise alone is neither offset nor scatter.
+    """Offset, proportion and scatter come back as they were put in; noise alone is neither of them.
 
     200 sets of 30 curves: the test of the scatter at 1 % is wrong in at most 8 of them (99.9 %, binomial).
     """
@@ -441,7 +441,7 @@ def test_what_another_baseline_changes():
 )
 @pytest.mark.parametrize("measure", ["height", "area"])
 def test_the_difference_is_that_of_two_reductions(baseline, other, measure):
-    """Each kind has another beside it; what it changes is the signal above that minus the one above its own."""
+    """Each kind has another beside it; its change is the signal above that minus that above its own."""
     y = capacitive(bend=4.0) + gaussian(1.0) + np.random.default_rng(1).normal(0, 0.01, E.size)
     at = None if measure == "area" else PEAK_AT
     shown = PeakSettings(window=WINDOW, baseline=baseline, measure=measure, at=at)
