@@ -248,8 +248,12 @@ def test_curves_that_cannot_be_reduced(folder_with, change, problem):
 )
 @pytest.mark.parametrize(
     "baseline",
-    ["", "{method: polynomial, degree: 2, through: [[-1.3, -1.2], [-1.0, -0.8]]}"],
-    ids=["line", "polynomial"],
+    [
+        "",
+        "{method: polynomial, degree: 2, through: [[-1.3, -1.2], [-1.0, -0.8]]}",
+        "{method: exponential, decay: 0.1, through: [[-1.3, -1.2], [-1.0, -0.8]]}",
+    ],
+    ids=["line", "polynomial", "exponential"],
 )
 def test_blanks_read_zero_on_average(folder_with, settings, baseline):
     """400 curves of noise: the mean within 0.1 standard deviations of zero, 3 s within 10 % of a fixed point.
@@ -386,7 +390,7 @@ def test_asymmetric_least_squares_read_no_blanks(folder_with):
 
     assert str(of_blanks.value) == (
         "curves.csv:2: recordings.runs[0].into: asymmetric least squares follow the underside of the noise "
-        "of a blank; give the peak a baseline with method linear or polynomial"
+        "of a blank; give the peak a baseline with method linear, polynomial or exponential"
     )
     assert "the signal does not exceed 10 standard errors; there, asymmetric least squares" in str(
         of_low.value

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 import scipy.integrate
+import scipy.optimize
 import scipy.signal
 import scipy.sparse
 import scipy.sparse.linalg
@@ -17,6 +18,7 @@ from validator.statistics.curve_noise import independent, point_noise, window_no
 from validator.statistics.peaks import (
     AsymmetricBaseline,
     Difference,
+    ExponentialBaseline,
     LinearBaseline,
     PeakSettings,
     PolynomialBaseline,
@@ -89,6 +91,35 @@ def test_a_bent_baseline():
     assert followed.signal == pytest.approx(1.0, abs=2e-3)
     assert abs(cut.signal - 1.0) > 0.05
     assert cut.settings_uncertainty > 0.01
+
+
+@pytest.mark.parametrize("decay", [0.05, 0.12, -0.08])
+def test_an_exponential_takes_a_wave_away(decay):
+    """A peak on the foot of a wave of that decay comes back, and nothing is left where there is none."""
+    wave = np.exp(-(E - (E[0] if decay > 0 else E[-1])) / decay)
+    shown = PeakSettings(window=WINDOW, baseline=ExponentialBaseline(decay, FEET), at=PEAK_AT)
+
+    heights = [
+        reduce_peak(E, capacitive() + 3 * wave + gaussian(height), shown, noise=independent(0.0)).signal
+        for height in (0.0, 1.0)
+    ]
+
+    assert heights[0] == pytest.approx(0, abs=1e-9)
+    assert heights[1] == pytest.approx(1.0, rel=0.03)  # tails of the bell within its feet
+
+
+def test_an_exponential_fit_is_that_of_scipy():
+    """scipy.optimize.curve_fit with the decay held, on the same points."""
+    y = capacitive(bend=4.0) + np.random.default_rng(4).normal(0, 0.01, E.size)
+    chosen = (E <= -1.2) | (E >= -1.0)
+
+    def curve(x, constant, slope, size):
+        return constant + slope * x + size * np.exp(-x / 0.3)
+
+    found = fit_baseline(E, y, ExponentialBaseline(0.3, ((-1.4, -1.2), (-1.0, -0.6))))
+
+    parameters, _ = scipy.optimize.curve_fit(curve, E[chosen], y[chosen])
+    np.testing.assert_allclose(found.values, curve(E, *parameters), rtol=1e-6)
 
 
 def test_asymmetric_least_squares_lie_like_a_chord():
@@ -273,7 +304,12 @@ def test_height_of_a_symmetric_peak_is_its_prominence():
 
 # --- properties -----------------------------------------------------------------------------------------
 baselines = st.sampled_from(
-    [LinearBaseline(FEET), PolynomialBaseline(2, ((-1.4, -1.2), (-1.0, -0.7))), AsymmetricBaseline(1e5, 0.01)]
+    [
+        LinearBaseline(FEET),
+        PolynomialBaseline(2, ((-1.4, -1.2), (-1.0, -0.7))),
+        ExponentialBaseline(0.1, ((-1.4, -1.2), (-1.0, -0.7))),
+        AsymmetricBaseline(1e5, 0.01),
+    ]
 )
 
 
@@ -436,6 +472,7 @@ def test_what_another_baseline_changes():
     [
         (LinearBaseline(FEET), PolynomialBaseline),
         (PolynomialBaseline(3, FEET), PolynomialBaseline),
+        (ExponentialBaseline(0.12, FEET), PolynomialBaseline),
         (AsymmetricBaseline(1e5, 0.01), LinearBaseline),
     ],
 )

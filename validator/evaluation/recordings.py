@@ -30,6 +30,7 @@ from validator.statistics.peaks import (
     CLEAR,
     AsymmetricBaseline,
     Baseline,
+    ExponentialBaseline,
     LinearBaseline,
     PeakResult,
     PeakSettings,
@@ -294,6 +295,10 @@ def _baseline(declared: DeclaredBaseline) -> Baseline:
             return PolynomialBaseline(
                 declared.degree or 1, tuple((low, high) for low, high in declared.through)
             )
+        case "exponential":
+            return ExponentialBaseline(
+                declared.decay or 1.0, tuple((low, high) for low, high in declared.through)
+            )
         case "asymmetric_least_squares":
             return AsymmetricBaseline(declared.smoothness or 1.0, declared.asymmetry or 0.5)
 
@@ -379,6 +384,8 @@ def _baseline_record(baseline: Baseline) -> BaselineRecord:
             return BaselineRecord(method="linear", feet=feet)
         case PolynomialBaseline(degree=degree, through=through):
             return BaselineRecord(method="polynomial", degree=degree, through=through)
+        case ExponentialBaseline(decay=decay, through=through):
+            return BaselineRecord(method="exponential", decay=decay, through=through)
         case AsymmetricBaseline(smoothness=smoothness, asymmetry=asymmetry):
             return BaselineRecord(
                 method="asymmetric_least_squares", smoothness=smoothness, asymmetry=asymmetry

@@ -131,14 +131,17 @@ def reduce_peak(
 def other_baseline(settings: PeakSettings) -> Baseline:
     """A baseline of another kind through the same points, to see what the choice of the kind matters.
 
-    A parabola beside a straight line, one degree more beside a polynomial; beside asymmetric least squares,
-    which have no windows, a line between the means over a tenth of the window on both sides of it.
+    A parabola beside a straight line, one degree more beside a polynomial, degree 5 beside an exponential
+    (lower degrees do not follow one over several decays); beside asymmetric least squares, which have no
+    windows, a line between the means over a tenth of the window on both sides of it.
     """
     match settings.baseline:
         case LinearBaseline(feet=feet):
             return PolynomialBaseline(2, feet)
         case PolynomialBaseline(degree=degree, through=through):
             return PolynomialBaseline(degree + 1, through)
+        case ExponentialBaseline(through=through):
+            return PolynomialBaseline(5, through)
         case AsymmetricBaseline():
             low, high = settings.window
             foot = DISPLACED * (high - low)
@@ -251,7 +254,7 @@ def _check_clear(settings: PeakSettings, measured: _Measured, standard_error: fl
                 f"the signal does not exceed {CLEAR} standard errors; there, asymmetric least squares follow "
                 "the underside of the noise"
             ),
-            "a baseline with method linear or polynomial for every curve of the analyte",
+            "a baseline with method linear, polynomial or exponential for every curve of the analyte",
         )
 
 
@@ -399,6 +402,7 @@ Window = tuple[float, float]
 
 DISPLACED = 0.1
 """Share of its own width by which a window is moved to see what the choice of it matters."""
+_LARGEST_POWER = 500.0
 MOST_ROUNDS = 50
 """Rounds of re-weighting within which asymmetric least squares settles on real curves (customary)."""
 
@@ -416,6 +420,16 @@ class PolynomialBaseline(Struct, frozen=True):
     through: tuple[Window, ...]
 
 
+class ExponentialBaseline(Struct, frozen=True):
+    """A straight line and an exponential, by least squares through the points in the windows ``through``.
+
+    The exponential, the foot of a wave, falls to 1/e over ``decay``, to the right where that is positive.
+    """
+
+    decay: float
+    through: tuple[Window, ...]
+
+
 class AsymmetricBaseline(Struct, frozen=True):
     """The smoother of Whittaker, points above it weighted ``asymmetry`` and those below 1 - ``asymmetry``.
 
@@ -426,7 +440,7 @@ class AsymmetricBaseline(Struct, frozen=True):
     asymmetry: float
 
 
-Baseline = LinearBaseline | PolynomialBaseline | AsymmetricBaseline
+Baseline = LinearBaseline | PolynomialBaseline | ExponentialBaseline | AsymmetricBaseline
 
 
 class FittedBaseline(Struct, frozen=True):
@@ -445,8 +459,8 @@ def fit_baseline(x: NDArray[np.float64], y: NDArray[np.float64], baseline: Basel
     match baseline:
         case LinearBaseline():
             return _linear(x, y, baseline)
-        case PolynomialBaseline():
-            return _polynomial(x, y, baseline)
+        case PolynomialBaseline() | ExponentialBaseline():
+            return _through_windows(x, y, baseline)
         case AsymmetricBaseline():
             return _asymmetric(y, baseline)
 
@@ -465,14 +479,18 @@ def displaced(baseline: Baseline) -> list[tuple[Baseline, Baseline]]:
                     replace(baseline, feet=(left, moved(right, 1))),
                 ),
             ]
-        case PolynomialBaseline(through=windows):
-            return [
+        case PolynomialBaseline(through=windows) | ExponentialBaseline(through=windows):
+            pairs: list[tuple[Baseline, Baseline]] = [
                 (
                     replace(baseline, through=_with(windows, index, -1)),
                     replace(baseline, through=_with(windows, index, 1)),
                 )
                 for index in range(len(windows))
             ]
+            if isinstance(baseline, ExponentialBaseline):
+                low, high = ((1 + side * DISPLACED) * baseline.decay for side in (-1, 1))
+                pairs.append((replace(baseline, decay=low), replace(baseline, decay=high)))
+            return pairs
         case AsymmetricBaseline(smoothness=smoothness):
             return [
                 (replace(baseline, smoothness=smoothness / 2), replace(baseline, smoothness=smoothness * 2))
@@ -525,21 +543,31 @@ def _linear(x: NDArray[np.float64], y: NDArray[np.float64], baseline: LinearBase
     return FittedBaseline((1 - t) * y[left].mean() + t * y[right].mean(), transposed)
 
 
-def _polynomial(
-    x: NDArray[np.float64], y: NDArray[np.float64], baseline: PolynomialBaseline
+def _through_windows(
+    x: NDArray[np.float64], y: NDArray[np.float64], baseline: PolynomialBaseline | ExponentialBaseline
 ) -> FittedBaseline:
     chosen = np.zeros(x.size, dtype=np.bool_)
     for window in baseline.through:
         chosen |= inside(x, window, 1, "the window of the baseline")
-    terms = baseline.degree + 1
+    if isinstance(baseline, ExponentialBaseline):
+        terms, kind = 3, "a straight line and an exponential"
+    else:
+        terms, kind = baseline.degree + 1, f"a polynomial of degree {baseline.degree}"
     if np.count_nonzero(chosen) <= terms:
         raise NotEstimable(
-            f"{np.count_nonzero(chosen)} points are too few for a polynomial of degree {baseline.degree}",
+            f"{np.count_nonzero(chosen)} points are too few for {kind}",
             f"at least {terms + 1} points in the baseline windows",
         )
     # centred and scaled on the points that carry it: powers of raw potentials or times would cancel
     centre, scale = x[chosen].mean(), float(np.ptp(x[chosen])) / 2
-    phi = np.vander((x - centre) / scale, terms, increasing=True)
+    if isinstance(baseline, ExponentialBaseline):
+        # largest value 1 within the windows, so that no exponential overflows there
+        rise = -(x - (x[chosen].min() if baseline.decay > 0 else x[chosen].max())) / baseline.decay
+        phi = np.column_stack(
+            [np.ones(x.size), (x - centre) / scale, np.exp(np.minimum(rise, _LARGEST_POWER))]
+        )
+    else:
+        phi = np.vander((x - centre) / scale, terms, increasing=True)
     inverse = np.linalg.pinv(phi[chosen])
 
     def transposed(a: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -71,6 +71,7 @@ def _settings(
         f"recordings.baseline.{baseline.method}",
         windows=_windows(baseline.feet or baseline.through or (), unit),
         degree=baseline.degree or 0,
+        decay=numbers.as_given(baseline.decay, unit),
         smoothness=numbers.as_given(baseline.smoothness),
         asymmetry=numbers.as_given(baseline.asymmetry),
     )

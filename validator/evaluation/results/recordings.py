@@ -12,6 +12,7 @@ class BaselineRecord(Record, frozen=True, kw_only=True):
     feet: tuple[tuple[float, ...], ...] | None = None
     degree: int | None = None
     through: tuple[tuple[float, ...], ...] | None = None
+    decay: float | None = None
     smoothness: float | None = None
     asymmetry: float | None = None
 

@@ -57,14 +57,16 @@ class Baseline(Record):
     """What is drawn under the peak.
 
     ``linear``: between the means of the points in two windows, the ``feet``. ``polynomial``: of ``degree``
-    through the points in the windows ``through``. ``asymmetric_least_squares``: of ``smoothness`` (λ) and
+    through the points in the windows ``through``. ``exponential``: a straight line and an exponential that
+    falls to 1/e over ``decay``, through the same. ``asymmetric_least_squares``: of ``smoothness`` (λ) and
     ``asymmetry`` (p).
     """
 
-    method: Literal["linear", "polynomial", "asymmetric_least_squares"]
+    method: Literal["linear", "polynomial", "exponential", "asymmetric_least_squares"]
     feet: tuple[Window, ...] = ()
     degree: Count | None = None
     through: tuple[Window, ...] = ()
+    decay: Number | None = None
     smoothness: Positive | None = None
     asymmetry: Probability | None = None
 
@@ -73,9 +75,10 @@ class Baseline(Record):
         wanted = {
             "linear": ("feet",),
             "polynomial": ("degree", "through"),
+            "exponential": ("decay", "through"),
             "asymmetric_least_squares": ("smoothness", "asymmetry"),
         }
-        for name in (name for names in wanted.values() for name in names):
+        for name in dict.fromkeys(name for names in wanted.values() for name in names):
             is_given, is_wanted = bool(getattr(self, name)), name in wanted[self.method]
             if is_wanted and not is_given:
                 refuse(f"a baseline with method {self.method} requires {name}")
@@ -197,7 +200,7 @@ class RecordingsBlock(Block):
             if run.is_blank and peak.baseline.method == "asymmetric_least_squares":
                 message = (
                     "asymmetric least squares follow the underside of the noise of a blank; give the peak a "
-                    "baseline with method linear or polynomial"
+                    "baseline with method linear, polynomial or exponential"
                 )
                 refuse(message, "runs", index, "into")
             if run.into == "noise" and (peak.noise is None or peak.measure == "area"):
