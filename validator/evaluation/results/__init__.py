@@ -74,13 +74,6 @@ from validator.evaluation.results.recordings import (
     ReducedCurve,
     ReductionSettings,
 )
-from validator.evaluation.results.stability import (
-    BatchesRecord,
-    BatchStabilityRecord,
-    StabilityRecord,
-    StabilityTrendRecord,
-    TimePoint,
-)
 from validator.evaluation.results.trueness import (
     AdditionLinearity,
     AdditionPoint,
@@ -88,7 +81,6 @@ from validator.evaluation.results.trueness import (
     ComparedSample,
     ComparisonRecord,
     DemingRecord,
-    Equivalence,
     FoundOnAddedRecord,
     InterferenceRecord,
     LinePoint,
@@ -127,6 +119,7 @@ from validator.evaluation.results.whole import (
     StudyIdentity,
 )
 from validator.records import (
+    Equivalence,
     EstimateRecord,
     ExcludedPoint,
     FTest,
