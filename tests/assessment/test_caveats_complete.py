@@ -14,10 +14,12 @@ HERE = Path(__file__).parent
 OF_FILES = {
     "file_read_with_doubt:taken",
     "guidance_no_longer_current:expired",
+    "signals_depend_on_evaluation:baseline",
+    "signals_depend_on_evaluation:position",
     "file_read_with_doubt:values_missing",
     "plan_departed:declarations",
 }
-"""These need files, and are raised in ``test_file_caveats``."""
+"""These need files: raised in ``test_file_caveats``, those of curves in ``evaluation/test_recordings``."""
 
 
 def cases_of(path):

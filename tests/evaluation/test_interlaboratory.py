@@ -208,6 +208,7 @@ def test_what_was_assumed_for_the_mass_fraction_is_said(found):
     assert "1 kg/L" in volume.mass_fraction_assumption
     assert volume.horrat is None
     assert unknown.horwitz_rsd is None
+    assert unknown.mass_fraction.needs == "the molar mass of the analyte"
     assert unknown.horrat_repeatability is None
     assert known.mass_fraction == pytest.approx(1e-6, rel=1e-12)
 

@@ -297,6 +297,58 @@ def test_curves_without_a_clear_peak_are_read_where_the_clear_ones_have_theirs(f
     assert record.maxima.lowest <= record.maxima.mean <= record.maxima.highest
 
 
+def caveats_of(study):
+    caveats = assess(study, evaluate(study)).assessment.caveats
+    return [one.title for one in caveats if one.id == "signals_depend_on_evaluation"]
+
+
+def test_another_baseline_than_the_declared_one(folder_with, study):
+    """Under an exponential wave a straight line leaves an offset, as a parabola tells; on a slope none."""
+    files = simulated()
+    header, *rows = files["c.csv"].splitlines()
+    wave = 0.5 * np.exp(-(E + 1.3) / 0.12)
+    files["c.csv"] = "\n".join(
+        [header]
+        + [
+            ",".join([row.split(",")[0], *(repr(float(one) + float(wave[i])) for one in row.split(",")[1:])])
+            for i, row in enumerate(rows)
+        ]
+    )
+    on_wave = read_study(folder_with(STUDY, files))
+    records = [
+        evaluate(one).analytes["zn"].configurations["default"].recordings.other_baseline
+        for one in (study, on_wave)
+    ]
+
+    assert [one.baseline.degree for one in records] == [2, 2]
+    assert abs(records[0].offset) < 2.6 * records[0].offset_error
+    assert records[1].offset - records[0].offset == pytest.approx(chord_and_parabola(wave), rel=0.01)
+    assert caveats_of(study) == []
+    assert caveats_of(on_wave) == ["Signals depend on the kind of baseline"]
+
+
+def chord_and_parabola(wave):
+    """The straight line between the means of the feet minus the parabola through them, at the peak."""
+    left, right = (E >= -1.25) & (E <= -1.21), (E >= -0.99) & (E <= -0.95)
+    feet = left | right
+    line = np.interp(E, [E[left].mean(), E[right].mean()], [wave[left].mean(), wave[right].mean()])
+    parabola = np.polynomial.Polynomial.fit(E[feet], wave[feet], 2)(E)
+    top = (E >= -1.1151) & (E <= -1.0849)
+    return np.polynomial.Polynomial.fit(E[top], (line - parabola)[top], 2)(PEAK_AT)
+
+
+def test_peaks_that_drift_from_the_reading_position(folder_with, study):
+    """Maxima 8 mV from where they are read are told; where each is read at its own, nothing is lost."""
+    files = simulated()
+    away = STUDY.replace("at: -1.1", "at: -1.092")
+    record = evaluate(study).analytes["zn"].configurations["default"].recordings
+
+    assert record.maxima.half_width == pytest.approx(2.3548 * WIDTH, rel=0.05)  # 2 √(2 ln 2) of a bell
+    assert record.maxima.distance < 0.001
+    assert caveats_of(read_study(folder_with(away, files))) == ["Peak maxima away from the reading position"]
+    assert caveats_of(read_study(folder_with(STUDY.replace("      at: -1.1\n", ""), files))) == []
+
+
 def test_excluded_curves_teach_no_position(folder_with):
     """The mean of the clear maxima is that of the curves that count."""
     text = STUDY.replace("      at: -1.1\n", "")

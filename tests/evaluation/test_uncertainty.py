@@ -429,6 +429,24 @@ def test_the_formula_belongs_to_one_analyte(judged, described):
     assert found["b"].conformity[0].result.outcome == "conforming"
 
 
+def test_a_correlated_input_that_is_not_normal_is_named(record_of, described):
+    """``a - b`` with a within ±0.2, u(b) = 0.3 and r = 0.8: u² = 0.04/3 + 0.09 - 2·0.8·0.3·0.2/√3 by both."""
+    a = {"name": "a", "value": 10, "uncertainty": 0.2, "kind": "tolerance"}
+    b = {"name": "b", "value": 9, "uncertainty": 0.3}
+    together = {"correlations": [{"between": ["a", "b"], "coefficient": 0.8}]}
+
+    correlated, alone = (
+        record_of(described(uncertainty={"model": "a - b", "quantities": [a, b], **more})).uncertainty.formula
+        for more in (together, {})
+    )
+
+    u = math.sqrt(0.04 / 3 + 0.09 - 2 * 0.8 * 0.3 * 0.2 / math.sqrt(3))
+    assert correlated.simulation.taken_as_normal == ("a",)
+    assert correlated.budget.standard_uncertainty == pytest.approx(u)
+    assert correlated.simulation.standard_uncertainty == pytest.approx(u, rel=0.003)
+    assert alone.simulation.taken_as_normal is None
+
+
 @pytest.mark.parametrize(
     ("block", "field", "message"),
     [

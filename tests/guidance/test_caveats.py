@@ -79,6 +79,7 @@ def test_the_catalogue():
         "sample_and_solution_limits_mixed",
         "scatter_too_small_to_be_independent",
         "second_order_describes_better",
+        "signals_depend_on_evaluation",
         "single_results_not_plausible",
         "slope_not_significant",
         "spike_badly_chosen",

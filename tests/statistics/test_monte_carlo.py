@@ -89,12 +89,29 @@ def test_means_read_together_follow_a_multivariate_t():
     assert stats.kstest(total, stats.norm.cdf).pvalue < 1e-6
 
 
+def test_a_correlated_input_that_is_not_normal_is_named_and_taken_as_normal():
+    """With x correlated, rectangular y is drawn as normal with its u and r; z alone stays rectangular."""
+    quantities = [
+        normal("x", 0, 1),
+        from_statement("y", 5, 3, "tolerance"),
+        from_statement("z", 0, 1, "tolerance"),
+    ]
+    r = [[1, 0.5, 0], [0.5, 1, 0], [0, 0, 1]]
+
+    inputs = InputDraws(quantities, r, seed=4)
+    draws = inputs.next(50_000)
+
+    assert inputs.taken_as_normal == ("y",)
+    assert InputDraws(quantities, None, seed=4).taken_as_normal == ()
+    assert np.corrcoef(draws["x"], draws["y"])[0, 1] == pytest.approx(0.5, abs=0.01)
+    assert stats.kstest(draws["y"], stats.norm(5, math.sqrt(3)).cdf).pvalue > 0.01
+    assert stats.kstest(draws["z"], stats.uniform(-1, 2).cdf).pvalue > 0.01
+
+
 def test_joint_distributions_that_are_not_known_are_refused():
-    """Correlated rectangular inputs, and correlated means with different ν, have no agreed distribution."""
+    """Correlated means with different ν have no agreed distribution."""
     r = [[1, 0.5], [0.5, 1]]
 
-    with pytest.raises(NotEstimable, match="normal"):
-        InputDraws([normal("x", 0, 1), from_statement("y", 0, 1, "tolerance")], r, seed=1)
     with pytest.raises(NotEstimable, match="degrees of freedom"):
         InputDraws([normal("x", 0, 1, 3), normal("y", 0, 1, 5)], r, seed=1)
 

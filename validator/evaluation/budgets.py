@@ -93,6 +93,7 @@ def simulation_record(simulation: MonteCarlo) -> SimulationRecord:
         digits=simulation.significant_digits,
         doubt=None if simulation.doubt is None else simulation.doubt.largest,
         stable=simulation.stable,
+        taken_as_normal=simulation.taken_as_normal or None,
     )
 
 

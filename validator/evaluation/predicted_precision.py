@@ -8,7 +8,7 @@ from msgspec.structs import replace
 
 from validator.errors import NotEstimable
 from validator.evaluation.chosen_guidance import profiles_of
-from validator.evaluation.convert import attempt
+from validator.evaluation.convert import attempt, not_assessed
 from validator.evaluation.results import (
     LevelDependenceRecord,
     LevelForm,
@@ -39,16 +39,16 @@ def share_of(study: Study) -> float:
 def with_prediction(record: PrecisionRecord, analyte: Analyte, share: float) -> PrecisionRecord:
     """*record* with the RSD predicted from its mass fraction and the ratios of what was found to it.
 
-    A level per volume is taken as in water, 1 kg/L, which the record says; a unit that carries no mass
-    fraction leaves the record as it is.
+    A level per volume is taken as in water, 1 kg/L, which the record says, as it says why a unit
+    carries no mass fraction.
     """
     if record.level is None:
         return record
     try:
         fraction = mass_fraction(record.level, analyte.unit, molar_mass=analyte.molar_mass, water_matrix=True)
         horwitz, thompson = horwitz_rsd(fraction.value), thompson_rsd(fraction.value)
-    except NotEstimable:
-        return record
+    except NotEstimable as refusal:
+        return replace(record, mass_fraction=not_assessed(refusal))
     between, within = value_of(record.reproducibility_rsd), value_of(record.repeatability_rsd)
     return replace(
         record,

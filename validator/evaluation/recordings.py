@@ -17,29 +17,33 @@ from validator.errors import NotEstimable, Problem, StudyError
 from validator.evaluation.results import (
     BaselineRecord,
     MaximaRecord,
+    NoiseRecord,
+    OtherBaselineRecord,
     RecordingsRecord,
     ReducedCurve,
     ReductionSettings,
 )
 from validator.evaluation.rows import Cell
 from validator.numbers import counted
+from validator.statistics.curve_noise import NoiseModel, Points, WindowNoise, noise_model, window_noise
 from validator.statistics.peaks import (
     CLEAR,
     AsymmetricBaseline,
     Baseline,
     LinearBaseline,
-    Noise,
     PeakResult,
     PeakSettings,
     PolynomialBaseline,
     UnclearPeak,
+    baseline_effect,
+    half_width,
+    other_baseline,
     reduce_peak,
-    window_noise,
 )
 from validator.study.blocks import data_blocks
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterator, Mapping, Sequence
 
     from validator.study import Study
     from validator.study.models.recordings import Baseline as DeclaredBaseline
@@ -53,14 +57,17 @@ class Reduction(Struct, frozen=True):
     """One curve, how it was reduced, and what came out.
 
     Attributes:
-        maximum: abscissa of the curve's own maximum; None for an area, and where the peak is not clear.
+        maximum, half_width: abscissa of the curve's own maximum, and width at half its height; None for an
+            area, and where the peak is not clear.
     """
 
     run: RecordedRun
     peak: Peak
     result: PeakResult
-    noise: Noise | None
+    noise: WindowNoise | None
+    model: NoiseModel
     maximum: float | None = None
+    half_width: float | None = None
 
     @property
     def signal(self) -> float:
@@ -127,6 +134,8 @@ def recordings(study: Study, cell: Cell) -> RecordingsRecord | None:
         standard_error=_mean_square([one.result.standard_error for one in counting]),
         repeatability=_mean_square([one.result.settings_uncertainty for one in counting]),
         repeatability_percent=_mean_square(relative) if relative else None,
+        noise=_noise_record(counting[0].model),
+        other_baseline=_other_baseline(counting),
         maxima=maxima.get(cell),
         curves=tuple(_curve_record(one) for one in found),
     )
@@ -139,28 +148,58 @@ def _attempts(study: Study) -> Iterator[tuple[RecordedRun, Reduction | NotEstima
     """
     block = study.recordings
     runs = block.runs if block else ()
-    own = [_at_own_maximum(study, run) for run in runs]
+    models = _noise_models(study)
+    own = [_at_own_maximum(study, run, models) for run in runs]
     maxima = _maxima([one for one in own if isinstance(one, Reduction)])
     for run, found in zip(runs, own, strict=True):
         try:
-            yield run, _reduction(study, run, found, maxima.get(_cell(run)))
+            yield run, _reduction(study, run, models, found, maxima.get(_cell(run)))
         except NotEstimable as refusal:
             yield run, refusal
 
 
-def _at_own_maximum(study: Study, run: RecordedRun) -> Reduction | NotEstimable:
+def _noise_models(study: Study) -> dict[Cell, NoiseModel]:
+    """What the curves of each analyte and configuration that count tell of their noise together."""
+    runs: dict[Cell, dict[tuple[str, str | None], RecordedRun]] = {}
+    for run in study.recordings.runs if study.recordings else ():
+        same = runs.setdefault(_cell(run), {})
+        if run.excluded is None or not same:
+            same[run.recording, run.column] = run
+    models = {}
+    for cell, same in runs.items():
+        peak = _peak(study, next(iter(same.values())))
+        quiet = (peak.noise.start, peak.noise.end) if peak.noise else None
+        curves = [_points(study, run) for run in same.values()]
+        models[cell] = noise_model(curves, (peak.start, peak.end), quiet=quiet)
+    return models
+
+
+def _points(study: Study, run: RecordedRun) -> Points:
+    curve = study.curve(run)
+    return np.frombuffer(curve.x), np.frombuffer(curve.y)
+
+
+def _at_own_maximum(
+    study: Study, run: RecordedRun, models: Mapping[Cell, NoiseModel]
+) -> Reduction | NotEstimable:
     """The curve read at its own maximum; in a blank none is sought, nor for an area."""
     if run.is_blank or _peak(study, run).measure == "area":
         return UnclearPeak("no maximum is sought in this curve", "a fixed reading position (key at)")
     try:
-        found = _read(study, run, at=None)
+        found = _read(study, run, models, at=None)
     except NotEstimable as refusal:
         return refusal
-    return replace(found, maximum=found.result.position)
+    x, y = _points(study, run)
+    width = half_width(x, y, found.result, direction=_settings(found.peak).direction)
+    return replace(found, maximum=found.result.position, half_width=width)
 
 
 def _reduction(
-    study: Study, run: RecordedRun, own: Reduction | NotEstimable, maxima: MaximaRecord | None
+    study: Study,
+    run: RecordedRun,
+    models: Mapping[Cell, NoiseModel],
+    own: Reduction | NotEstimable,
+    maxima: MaximaRecord | None,
 ) -> Reduction:
     peak = _peak(study, run)
     if peak.measure == "area" or peak.at is not None:
@@ -171,34 +210,56 @@ def _reduction(
         at = maxima.mean
     else:
         raise own
-    found = _read(study, run, at)
-    return replace(found, maximum=own.maximum) if isinstance(own, Reduction) else found
+    found = _read(study, run, models, at)
+    if isinstance(own, Reduction):
+        return replace(found, maximum=own.maximum, half_width=own.half_width)
+    return found
 
 
-def _read(study: Study, run: RecordedRun, at: float | None) -> Reduction:
-    peak, curve = _peak(study, run), study.curve(run)
-    x, y = np.frombuffer(curve.x), np.frombuffer(curve.y)
+def _read(study: Study, run: RecordedRun, models: Mapping[Cell, NoiseModel], at: float | None) -> Reduction:
+    peak, (x, y), model = _peak(study, run), _points(study, run), models[_cell(run)]
     noise = window_noise(x, y, (peak.noise.start, peak.noise.end)) if peak.noise else None
-    result = reduce_peak(x, y, replace(_settings(peak), at=at), noise_sd=noise.sd if noise else None)
-    return Reduction(run, peak, result, noise)
+    result = reduce_peak(x, y, replace(_settings(peak), at=at), noise=model.of(x, y))
+    return Reduction(run, peak, result, noise, model)
 
 
 def _maxima(found: Sequence[Reduction]) -> dict[Cell, MaximaRecord]:
     """The clear maxima of each analyte and configuration; every curve counts once, whatever it goes into."""
-    positions: dict[Cell, dict[tuple[str, str | None], float]] = {}
+    clear: dict[Cell, dict[tuple[str, str | None], Reduction]] = {}
     for one in found:
         if one.maximum is not None and one.run.excluded is None:
-            curves = positions.setdefault(_cell(one.run), {})
-            curves[one.run.recording, one.run.column] = one.maximum
-    return {cell: _maxima_record(list(curves.values())) for cell, curves in positions.items()}
+            clear.setdefault(_cell(one.run), {})[one.run.recording, one.run.column] = one
+    return {cell: _maxima_record(list(curves.values())) for cell, curves in clear.items()}
 
 
-def _maxima_record(positions: list[float]) -> MaximaRecord:
+def _maxima_record(clear: list[Reduction]) -> MaximaRecord:
+    positions = np.array([one.maximum for one in clear])
+    weights = np.array([one.result.signal for one in clear]) ** 2
+    widths = [one.half_width for one in clear if one.half_width is not None]
+    at = clear[0].peak.at
     return MaximaRecord(
-        n=len(positions),
-        mean=math.fsum(positions) / len(positions),
-        lowest=min(positions),
-        highest=max(positions),
+        n=len(clear),
+        mean=float(positions.mean()),
+        lowest=float(positions.min()),
+        highest=float(positions.max()),
+        half_width=float(np.median(widths)) if widths else None,
+        distance=None if at is None else float(np.sqrt(np.average((positions - at) ** 2, weights=weights))),
+    )
+
+
+def _other_baseline(counting: Sequence[Reduction]) -> OtherBaselineRecord | None:
+    pairs = [(one.result, one.result.other) for one in counting if one.result.other is not None]
+    try:
+        effect = baseline_effect([result.signal for result, _ in pairs], [other for _, other in pairs])
+    except NotEstimable:
+        return None
+    return OtherBaselineRecord(
+        baseline=_baseline_record(other_baseline(_settings(counting[0].peak))),
+        offset=effect.offset,
+        offset_error=effect.offset_error,
+        percent=effect.percent,
+        scatter=effect.scatter,
+        uncertainty=_mean_square([result.standard_uncertainty for result, _ in pairs]),
     )
 
 
@@ -301,7 +362,6 @@ def _mean_square(values: list[float]) -> float:
 
 
 def _settings_record(peak: Peak) -> ReductionSettings:
-    baseline = peak.baseline
     return ReductionSettings(
         lower=peak.start,
         upper=peak.end,
@@ -309,16 +369,27 @@ def _settings_record(peak: Peak) -> ReductionSettings:
         direction=peak.direction,
         summit=peak.summit,
         at=peak.at,
-        baseline=BaselineRecord(
-            method=baseline.method,
-            feet=baseline.feet or None,
-            degree=baseline.degree,
-            through=baseline.through or None,
-            smoothness=baseline.smoothness,
-            asymmetry=baseline.asymmetry,
-        ),
-        noise_lower=peak.noise.start if peak.noise else None,
-        noise_upper=peak.noise.end if peak.noise else None,
+        baseline=_baseline_record(_baseline(peak.baseline)),
+    )
+
+
+def _baseline_record(baseline: Baseline) -> BaselineRecord:
+    match baseline:
+        case LinearBaseline(feet=feet):
+            return BaselineRecord(method="linear", feet=feet)
+        case PolynomialBaseline(degree=degree, through=through):
+            return BaselineRecord(method="polynomial", degree=degree, through=through)
+        case AsymmetricBaseline(smoothness=smoothness, asymmetry=asymmetry):
+            return BaselineRecord(
+                method="asymmetric_least_squares", smoothness=smoothness, asymmetry=asymmetry
+            )
+
+
+def _noise_record(model: NoiseModel) -> NoiseRecord:
+    return NoiseRecord(
+        windows=tuple(part.window for part in model.parts),
+        degree=model.parts[0].degree if model.parts else 0,
+        correlated_over=model.correlation.size - 1,
     )
 
 
@@ -334,6 +405,7 @@ def _curve_record(one: Reduction) -> ReducedCurve:
         signal=one.signal,
         standard_error=one.result.standard_error,
         settings_uncertainty=one.result.settings_uncertainty,
+        other_baseline_difference=one.result.other.value if one.result.other else None,
         noise_sd=one.result.noise_sd,
         noise_peak_to_peak=one.noise.peak_to_peak if one.noise else None,
         excluded=one.run.excluded,

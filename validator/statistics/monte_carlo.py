@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
 from msgspec import Struct
+from msgspec.structs import replace
 
 from validator.errors import NotEstimable
 from validator.records import Record
@@ -65,6 +66,7 @@ class MonteCarlo(Struct, frozen=True, kw_only=True):
         significant_digits: asked for.
         stable: every doubt is within δ.
         results: (M,) the simulated results in ascending order.
+        taken_as_normal: correlated inputs of another distribution, which were drawn as normal.
     """
 
     value: float
@@ -78,6 +80,7 @@ class MonteCarlo(Struct, frozen=True, kw_only=True):
     significant_digits: int
     stable: bool
     results: FloatArray
+    taken_as_normal: tuple[str, ...] = ()
 
     def share_within(self, lower: float, upper: float) -> float:
         """Share of the simulated results from *lower* to *upper*."""
@@ -123,7 +126,7 @@ def monte_carlo(
 
     Raises:
         NotEstimable: the model gives no usable number for some draws, all draws are equal, or correlated
-            inputs whose joint distribution is not known.
+            inputs with different degrees of freedom.
         ValueError: quantities that do not match the model, too many draws, a level outside (0, 1).
 
     References:
@@ -161,6 +164,7 @@ def monte_carlo(
         significant_digits=significant_digits,
         stable=doubt is not None and doubt.largest <= tolerance,
         results=results,
+        taken_as_normal=inputs.taken_as_normal,
     )
 
 
@@ -239,7 +243,9 @@ class InputDraws:
     """Draws of all inputs together; each input has a stream of its own, so batches of any size agree.
 
     Correlated inputs are drawn from a multivariate normal distribution, or, when all of them have the same
-    finite ν, from the multivariate t distribution of means of quantities read together.
+    finite ν, from the multivariate t distribution of means of quantities read together. A correlation
+    coefficient with a rectangular, triangular or U-shaped distribution determines no joint distribution:
+    such an input is taken as normal with its u, and named.
 
     References:
         JCGM 101:2008, 6.4.2 (rectangular), 6.4.5 (triangular), 6.4.6 (U-shaped), 6.4.7 and 6.4.8 (normal),
@@ -247,10 +253,15 @@ class InputDraws:
     """
 
     def __init__(self, quantities: Sequence[InputQuantity], correlation: ArrayLike | None, seed: int) -> None:
-        self._quantities = tuple(quantities)
-        self._names = [normal_form(quantity.name) for quantity in self._quantities]
-        r = checked_correlation(correlation, len(self._quantities))
+        r = checked_correlation(correlation, len(quantities))
         self._together = np.flatnonzero((r - np.eye(len(r))).any(axis=1))
+        other = [i for i in self._together.tolist() if quantities[i].distribution != "normal"]
+        self.taken_as_normal = tuple(quantities[i].name for i in other)
+        self._quantities = tuple(
+            replace(quantity, distribution="normal") if i in other else quantity
+            for i, quantity in enumerate(quantities)
+        )
+        self._names = [normal_form(quantity.name) for quantity in self._quantities]
         self._root = _root(r[np.ix_(self._together, self._together)])
         self._nu = self._common_freedom()
         self._freedoms = [self._freedom_of(i) for i in range(len(self._quantities))]
@@ -288,13 +299,7 @@ class InputDraws:
         return math.inf if i in self._together else self._quantities[i].degrees_of_freedom
 
     def _common_freedom(self) -> float:
-        correlated = [self._quantities[i] for i in self._together]
-        if any(quantity.distribution != "normal" for quantity in correlated):
-            raise NotEstimable(
-                "correlated input quantities can be simulated only if they are normally distributed",
-                "normal distributions for the correlated inputs",
-            )
-        freedoms = {quantity.degrees_of_freedom for quantity in correlated}
+        freedoms = {self._quantities[i].degrees_of_freedom for i in self._together}
         if len(freedoms) > 1:
             raise NotEstimable(
                 ("correlated input quantities with different degrees of freedom cannot be simulated jointly"),
@@ -419,7 +424,7 @@ def simulate_budget(
         significant_digits: of the standard uncertainty, for the numerical tolerance.
 
     Raises:
-        NotEstimable: correlated inputs whose joint distribution is not known.
+        NotEstimable: correlated inputs with different degrees of freedom.
         ValueError: too many draws, a level outside (0, 1).
 
     References:

@@ -1,8 +1,7 @@
 r"""A recorded curve to one number: the height or the area of a peak above its baseline, with its uncertainty.
 
-With settings fixed, the number is linear in the ordinates, S = w·y; independent noise of standard deviation σ
-makes it uncertain by σ √(Σ w²) (JCGM 100:2008, 5.1.2, equation 10, from memory). What the choice of the
-settings adds is found by moving each of them a little.
+With settings fixed, the number is linear in the ordinates, S = w·y, and the noise of the curve makes it
+uncertain (``curve_noise``). What the choice of the settings adds is found by moving each of them a little.
 """
 
 from __future__ import annotations
@@ -15,6 +14,8 @@ from msgspec.structs import replace
 
 from validator.errors import NotEstimable
 from validator.numbers import counted
+from validator.statistics.curve_noise import Noise, noise_model
+from validator.statistics.distributions import chi2_quantile
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -30,9 +31,8 @@ CLEAR = 10
 quantification limit): the highest of a hundred points of noise stays below four."""
 _BORDER = 1 / 20
 """Share of a window at each of its ends where the highest point is the flank of a neighbour, no maximum."""
-_MAD_TO_SD = 1.482602218505602
-"""Median absolute deviation to standard deviation of a normal distribution: 1/Φ⁻¹(3/4)."""
 _ROUNDS = 5
+_FEWEST_CURVES = 3
 
 
 class PeakSettings(Struct, frozen=True, kw_only=True):
@@ -59,16 +59,11 @@ class UnclearPeak(NotEstimable):
     """No peak rises clear of the noise: the highest point would be one of the noise, never below zero."""
 
 
-class Noise(Struct, frozen=True, kw_only=True):
-    """Scatter of the points of a curve about what changes slowly.
+class Difference(Struct, frozen=True):
+    """Signal above another baseline minus that above the declared one, and what the noise makes of it."""
 
-    Attributes:
-        sd: standard deviation.
-        peak_to_peak: largest minus smallest, None where the noise was not read in a window.
-    """
-
-    sd: float
-    peak_to_peak: float | None = None
+    value: float
+    standard_error: float
 
 
 class PeakResult(Struct, frozen=True, kw_only=True):
@@ -81,6 +76,7 @@ class PeakResult(Struct, frozen=True, kw_only=True):
         settings_uncertainty: what moving each window by a tenth of its width makes of it.
         noise_sd: standard deviation of one point.
         baseline: ordinates of the baseline at every point.
+        other: what another kind of baseline would change; None where the curve does not allow one.
     """
 
     signal: float
@@ -89,6 +85,7 @@ class PeakResult(Struct, frozen=True, kw_only=True):
     settings_uncertainty: float
     noise_sd: float
     baseline: NDArray[np.float64]
+    other: Difference | None
 
     @property
     def standard_uncertainty(self) -> float:
@@ -97,7 +94,7 @@ class PeakResult(Struct, frozen=True, kw_only=True):
 
 
 def reduce_peak(
-    x: ArrayLike, y: ArrayLike, settings: PeakSettings, *, noise_sd: float | None = None
+    x: ArrayLike, y: ArrayLike, settings: PeakSettings, *, noise: Noise | None = None
 ) -> PeakResult:
     """The peak of the curve (*x*, *y*).
 
@@ -105,7 +102,7 @@ def reduce_peak(
         x: abscissae, rising.
         y: ordinates.
         settings: how it is done.
-        noise_sd: standard deviation of one point; estimated from the whole curve where None.
+        noise: of its points; estimated beside the peak where None.
 
     Raises:
         UnclearPeak: a summit is sought, and what is highest does not exceed ``CLEAR`` standard errors.
@@ -115,17 +112,116 @@ def reduce_peak(
     xs, ys = np.asarray(x, dtype=np.float64), np.asarray(y, dtype=np.float64)
     if xs.size < FEWEST_POINTS:
         raise NotEstimable(f"the curve has {xs.size} points", f"at least {FEWEST_POINTS} points")
-    sd = point_noise(xs, ys) if noise_sd is None else noise_sd
+    if noise is None:
+        noise = noise_model([(xs, ys)], settings.window).of(xs, ys)
     measured = _measured(xs, ys, settings)
-    standard_error = float(sd * np.sqrt(np.sum(measured.weights**2)))
+    standard_error = noise.of(measured.weights)
     _check_clear(settings, measured, standard_error)
     return PeakResult(
         signal=measured.signal,
         position=measured.position,
         standard_error=standard_error,
         settings_uncertainty=_settings_uncertainty(xs, ys, settings),
-        noise_sd=sd,
+        noise_sd=noise.sd,
         baseline=measured.baseline,
+        other=_under_another_baseline(xs, ys, settings, measured, noise),
+    )
+
+
+def other_baseline(settings: PeakSettings) -> Baseline:
+    """A baseline of another kind through the same points, to see what the choice of the kind matters.
+
+    A parabola beside a straight line, one degree more beside a polynomial; beside asymmetric least squares,
+    which have no windows, a line between the means over a tenth of the window on both sides of it.
+    """
+    match settings.baseline:
+        case LinearBaseline(feet=feet):
+            return PolynomialBaseline(2, feet)
+        case PolynomialBaseline(degree=degree, through=through):
+            return PolynomialBaseline(degree + 1, through)
+        case AsymmetricBaseline():
+            low, high = settings.window
+            foot = DISPLACED * (high - low)
+            return LinearBaseline(((low - foot, low), (high, high + foot)))
+
+
+def _under_another_baseline(
+    x: NDArray[np.float64],
+    y: NDArray[np.float64],
+    settings: PeakSettings,
+    measured: _Measured,
+    noise: Noise,
+) -> Difference | None:
+    try:
+        other = fit_baseline(x, y, other_baseline(settings))
+    except NotEstimable:
+        return None
+    a, sign = measured.reading, settings.direction
+    weights = sign * (a - other.transposed(a)) - measured.weights
+    return Difference(float(sign * (a @ (measured.baseline - other.values))), noise.of(weights))
+
+
+def half_width(
+    x: ArrayLike, y: ArrayLike, result: PeakResult, *, direction: Literal[1, -1] = 1
+) -> float | None:
+    """Width at half the height of the peak *result* of a curve; None where it does not fall to that."""
+    xs, ys = np.asarray(x, dtype=np.float64), np.asarray(y, dtype=np.float64)
+    if result.position is None:
+        return None
+    excess = direction * (ys - result.baseline) - result.signal / 2
+    top = int(np.argmin(np.abs(xs - result.position)))
+    below = excess <= 0
+    if not below[:top].any() or not below[top + 1 :].any():
+        return None
+    left, right = int(np.flatnonzero(below[:top])[-1]), top + 1 + int(np.flatnonzero(below[top + 1 :])[0])
+    lower = np.interp(0.0, excess[[left, left + 1]], xs[[left, left + 1]])
+    upper = np.interp(0.0, excess[[right, right - 1]], xs[[right, right - 1]])
+    return float(upper - lower)
+
+
+class BaselineEffect(Struct, frozen=True, kw_only=True):
+    """What another kind of baseline changes in the signals of many curves.
+
+    Attributes:
+        offset, offset_error: the same in every curve, with its standard error.
+        percent: in proportion to the signal, which a calibration takes up.
+        scatter: standard deviation between curves beyond the noise; 0 where that is not significant.
+    """
+
+    offset: float
+    offset_error: float
+    percent: float
+    scatter: float
+
+
+def baseline_effect(signals: ArrayLike, differences: Sequence[Difference]) -> BaselineEffect:
+    """A line through *differences* over *signals*: an offset, a proportion, and the scatter about it.
+
+    The scatter is significant where the mean square, relative to that of the noise, exceeds the 99 % point of
+    χ²/ν. Where all signals are alike, no proportion is fitted.
+
+    Raises:
+        NotEstimable: fewer than three curves.
+    """
+    s = np.asarray(signals, dtype=np.float64)
+    d = np.array([one.value for one in differences])
+    if s.size < _FEWEST_CURVES:
+        raise NotEstimable(
+            f"{counted(s.size, 'curve')} with another baseline", f"at least {_FEWEST_CURVES} curves"
+        )
+    noise = float(np.mean([one.standard_error**2 for one in differences]))
+    is_sloped = s.size > _FEWEST_CURVES and float(np.ptp(s)) > 0
+    design = np.column_stack([np.ones(s.size), s / np.max(np.abs(s))]) if is_sloped else np.ones((s.size, 1))
+    inverse = np.linalg.pinv(design)
+    found = inverse @ d
+    nu = s.size - design.shape[1]
+    mean_square = float(np.sum((d - design @ found) ** 2)) / nu
+    beyond = mean_square - noise if mean_square > noise * chi2_quantile(0.99, nu) / nu else 0.0
+    return BaselineEffect(
+        offset=float(found[0]),
+        offset_error=float(np.sqrt((noise + beyond) * np.sum(inverse[0] ** 2))),
+        percent=float(100 * found[1] / np.max(np.abs(s))) if is_sloped else 0.0,
+        scatter=float(np.sqrt(beyond)),
     )
 
 
@@ -159,42 +255,12 @@ def _check_clear(settings: PeakSettings, measured: _Measured, standard_error: fl
         )
 
 
-def point_noise(x: NDArray[np.float64], y: NDArray[np.float64]) -> float:
-    r"""Standard deviation of a point about the line between its neighbours, from the median.
-
-    .. math:: r_i = y_i - (v_i y_{i-1} + u_i y_{i+1}), \quad
-              \sigma = 1.4826 \, \mathrm{median} |r_i| / \sqrt{1 + u_i^2 + v_i^2}
-
-    Pseudo-residuals of T. Gasser, L. Sroka and C. Jennen-Steinmetz, Biometrika 73 (1986) 625 (from memory),
-    taken by their median because a curve with peaks is no line everywhere; by their root mean square where
-    the median is zero, as on curves recorded with few digits.
-    """
-    u = (x[1:-1] - x[:-2]) / (x[2:] - x[:-2])
-    v = 1 - u
-    r = (y[1:-1] - (v * y[:-2] + u * y[2:])) / np.sqrt(1 + u**2 + v**2)
-    by_median = _MAD_TO_SD * float(np.median(np.abs(r)))
-    return by_median if by_median > 0 else float(np.sqrt(np.mean(r**2)))
-
-
-def window_noise(x: ArrayLike, y: ArrayLike, window: Window) -> Noise:
-    """Noise in a window without peaks, about its straight line.
-
-    Raises:
-        NotEstimable: fewer than ten points lie there.
-    """
-    xs, ys = np.asarray(x, dtype=np.float64), np.asarray(y, dtype=np.float64)
-    chosen = inside(xs, window, FEWEST_POINTS, "the window of the noise")
-    u, v = xs[chosen] - xs[chosen].mean(), ys[chosen] - ys[chosen].mean()
-    residuals = v - u * (np.sum(u * v) / np.sum(u * u))
-    sd = float(np.sqrt(np.sum(residuals**2) / (residuals.size - 2)))
-    return Noise(sd=sd, peak_to_peak=float(np.ptp(residuals)))
-
-
 class _Measured(Struct, frozen=True):
     signal: float
     position: float | None
     weights: NDArray[np.float64]
     baseline: NDArray[np.float64]
+    reading: NDArray[np.float64]
     on_border: bool = False
 
 
@@ -211,7 +277,7 @@ def _measured(x: NDArray[np.float64], y: NDArray[np.float64], settings: PeakSett
     else:
         position, a, on_border = _summit(x, above, settings)
     weights = settings.direction * (a - baseline.transposed(a))
-    return _Measured(float(a @ above), position, weights, baseline.values, on_border)
+    return _Measured(float(a @ above), position, weights, baseline.values, a, on_border)
 
 
 def _settings_uncertainty(x: NDArray[np.float64], y: NDArray[np.float64], settings: PeakSettings) -> float:

@@ -16,6 +16,7 @@ from validator.assessment.caveats import (
     of_linearity,
     of_matrix,
     of_plausibility,
+    of_recordings,
     of_replicates,
     of_series,
     of_study,
@@ -39,6 +40,7 @@ F = TypeVar("F", "Finding", "DesignFinding")
 
 TRIGGERS: tuple[Callable[[Subject], Trigger], ...] = (
     *of_plausibility.TRIGGERS,
+    *of_recordings.TRIGGERS,
     *of_replicates.TRIGGERS,
     *of_series.TRIGGERS,
     *of_exclusions.TRIGGERS,

@@ -100,7 +100,7 @@ def scatter_too_small(subject: Subject) -> Trigger:
     records = [
         record
         for record in subject.precision
-        if record.mass_fraction is not None and record.mass_fraction_assumption is None
+        if isinstance(record.mass_fraction, float) and record.mass_fraction_assumption is None
     ]
     for case, least, figure in (
         ("reproducibility", LEAST_BETWEEN, "horrat"),

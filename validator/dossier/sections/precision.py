@@ -13,6 +13,7 @@ from validator.dossier.sections.context import (
     estimate_text,
     interval_text,
     open_caveats,
+    refusals,
     row,
     section_of,
     value_text,
@@ -410,7 +411,7 @@ def predicted(context: Context, item: Item, records: Sequence[PrecisionRecord]) 
     say = context.say
     known = [record for record in records if record.horwitz_rsd is not None]
     if not known:
-        return ()
+        return refusals(*((say("interlaboratory.prediction"), one.mass_fraction) for one in records[:1]))
     between: tuple[Col[PrecisionRecord], ...] = (
         Num("found_R", lambda one: numbers.significant(value_of(one.reproducibility_rsd), 2), "%"),
         Mid("horrat_R", lambda one: _ratio(one, one.horrat, one.horrat_horwitz)),
@@ -424,7 +425,7 @@ def predicted(context: Context, item: Item, records: Sequence[PrecisionRecord]) 
             "interlaboratory.predicted",
             known,
             Num("level", lambda one: numbers.as_given(one.level), item.analyte.unit),
-            Mid("fraction", lambda one: numbers.significant(one.mass_fraction, 2)),
+            Mid("fraction", lambda one: numbers.significant(_fraction(one), 2)),
             Num("expected", lambda one: numbers.significant(one.thompson_rsd, 2), "%"),
             *between,
             Num("found_r", lambda one: numbers.significant(value_of(one.repeatability_rsd), 2), "%"),
@@ -444,10 +445,14 @@ def predicted(context: Context, item: Item, records: Sequence[PrecisionRecord]) 
     )
 
 
+def _fraction(record: PrecisionRecord) -> float | None:
+    return None if isinstance(record.mass_fraction, NotAssessed) else record.mass_fraction
+
+
 def _ratio(record: PrecisionRecord, thompson: float | None, horwitz: float | None) -> str:
     """The ratio to Thompson's prediction, and that to Horwitz' where the two differ."""
     text = numbers.significant(thompson, 2)
-    fraction = record.mass_fraction
+    fraction = _fraction(record)
     if fraction is None or horwitz is None or THOMPSON_LOWER <= fraction <= THOMPSON_UPPER:
         return text
     return f"{text} / {numbers.significant(horwitz, 2)}"

@@ -20,7 +20,14 @@ if TYPE_CHECKING:
 
     from validator.dossier.inline import Content
     from validator.dossier.sections.context import Context, Item
-    from validator.evaluation.results import MaximaRecord, RecordingsRecord, ReducedCurve, ReductionSettings
+    from validator.evaluation.results import (
+        MaximaRecord,
+        NoiseRecord,
+        OtherBaselineRecord,
+        RecordingsRecord,
+        ReducedCurve,
+        ReductionSettings,
+    )
     from validator.study.curves import Curve
 
 _LONGEST_BESIDE = 16
@@ -40,7 +47,7 @@ def _item(context: Context, item: Item, record: RecordingsRecord) -> tuple[Block
     curve = context.study.curve(found[0].run)
     x_unit, unit = curve.x_unit or "", _signal_unit(item)
     blocks: list[Block] = [
-        DefinitionList(_settings(context, record, x_unit)),
+        DefinitionList(_settings(context, record, x_unit, unit)),
         Paragraph(_scatter(context, record, unit)),
         _figure(context, item, record, found, curve),
     ]
@@ -55,7 +62,9 @@ def _signal_unit(item: Item) -> str:
     return "" if item.analyte.signal_unit == "1" else item.analyte.signal_unit
 
 
-def _settings(context: Context, record: RecordingsRecord, unit: str) -> tuple[tuple[Content, Content], ...]:
+def _settings(
+    context: Context, record: RecordingsRecord, unit: str, signal_unit: str
+) -> tuple[tuple[Content, Content], ...]:
     say, settings = context.say, record.settings
     baseline = settings.baseline
     drawn = say(
@@ -84,12 +93,35 @@ def _settings(context: Context, record: RecordingsRecord, unit: str) -> tuple[tu
         )
         items.append((say("recordings.summit"), summit))
     items.append((say("recordings.drawn"), drawn))
-    if settings.noise_lower is not None and settings.noise_upper is not None:
-        window = _windows(((settings.noise_lower, settings.noise_upper),), unit)
-        items.append((say("recordings.noise"), say("recordings.noise_window", window=window)))
-    else:
-        items.append((say("recordings.noise"), say("recordings.noise_neighbours")))
+    if record.other_baseline is not None:
+        items.append((say("recordings.other"), _other(context, record.other_baseline, signal_unit)))
+    items.append((say("recordings.noise"), _noise(context, record.noise, unit)))
     return tuple(items)
+
+
+def _other(context: Context, other: OtherBaselineRecord, unit: str) -> Content:
+    baseline = other.baseline
+    return context.say(
+        "recordings.effect",
+        kind=context.say.text(f"recordings.other_kind.{baseline.method}", degree=baseline.degree or 0),
+        offset=numbers.quantity(numbers.with_uncertainty(other.offset, other.offset_error), unit),
+        percent=numbers.percent(other.percent, 2),
+        scatter=numbers.significant(other.scatter, 2, unit),
+        uncertainty=numbers.significant(other.uncertainty, 2, unit),
+    )
+
+
+def _noise(context: Context, noise: NoiseRecord, unit: str) -> Content:
+    if not noise.windows:
+        return context.say("recordings.noise_neighbours")
+    return context.say(
+        "recordings.noise_line" if noise.degree == 1 else "recordings.noise_cubic",
+        windows=_windows(noise.windows, unit),
+        correlation=context.say.text(
+            "recordings.correlated" if noise.correlated_over else "recordings.uncorrelated",
+            lags=noise.correlated_over,
+        ),
+    )
 
 
 def _maxima(context: Context, maxima: MaximaRecord, unit: str) -> Content:

@@ -321,6 +321,11 @@ def simulation_beside(
             size="normal",
         ),
         Paragraph(_agreement(context, simulation, check)),
+        *(
+            (say.paragraph("uncertainty.taken_as_normal", names=", ".join(simulation.taken_as_normal)),)
+            if simulation.taken_as_normal
+            else ()
+        ),
     )
 
 

@@ -70,6 +70,8 @@ from validator.evaluation.results.precision import (
 from validator.evaluation.results.recordings import (
     BaselineRecord,
     MaximaRecord,
+    NoiseRecord,
+    OtherBaselineRecord,
     RecordingsRecord,
     ReducedCurve,
     ReductionSettings,

@@ -135,6 +135,7 @@ class PrecisionRecord(Record, frozen=True, kw_only=True):
     ``thompson_rsd`` that with Thompson's ends below 1.2e-7 and above 0.138; ``horrat`` is the reproducibility
     found over the latter, ``horrat_repeatability`` the repeatability found over ``horrat_share`` of it; those
     that end in ``_horwitz`` are over Horwitz' function at every mass fraction.
+    ``mass_fraction`` says why where a unit cannot be turned into one;
     ``mass_fraction_assumption`` is what was taken for granted in turning the level into a mass fraction.
     """
 
@@ -165,7 +166,7 @@ class PrecisionRecord(Record, frozen=True, kw_only=True):
     horrat_horwitz: float | None = None
     horrat_repeatability_horwitz: float | None = None
     horrat_share: float | None = None
-    mass_fraction: float | None = None
+    mass_fraction: float | NotAssessed | None = None
     mass_fraction_assumption: str | None = None
     analysis_of_variance: AnalysisOfVarianceRecord | None = None
     components: tuple[VarianceComponentRecord, ...] = ()

@@ -26,8 +26,6 @@ class ReductionSettings(Record, frozen=True, kw_only=True):
     summit: float | None = None
     at: float | None = None
     baseline: BaselineRecord
-    noise_lower: float | None = None
-    noise_upper: float | None = None
 
 
 class ReducedCurve(Record, frozen=True, kw_only=True):
@@ -41,6 +39,7 @@ class ReducedCurve(Record, frozen=True, kw_only=True):
         signal: height or area.
         standard_error: from the noise of the points.
         settings_uncertainty: from moving each window by a tenth of its width.
+        other_baseline_difference: what another kind of baseline would add to the signal.
         noise_sd: standard deviation of one point.
         noise_peak_to_peak: extent of the noise in its window, where one is declared.
     """
@@ -55,21 +54,60 @@ class ReducedCurve(Record, frozen=True, kw_only=True):
     signal: float
     standard_error: float
     settings_uncertainty: float
+    other_baseline_difference: float | None = None
     noise_sd: float
     noise_peak_to_peak: float | None = None
     excluded: str | None = None
+
+
+class NoiseRecord(Record, frozen=True, kw_only=True):
+    """How the noise of the curves was estimated.
+
+    Attributes:
+        windows: where, about a polynomial of ``degree``; none: from neighbouring points.
+        correlated_over: points over which it is correlated, 0 where that is not significant.
+    """
+
+    windows: tuple[tuple[float, float], ...]
+    degree: int
+    correlated_over: int
 
 
 class MaximaRecord(Record, frozen=True, kw_only=True):
     """Abscissae of the clear maxima, those of curves that count: their number, mean and extent.
 
     Where no position is declared, curves without a clear maximum, and all blanks, are read at the mean.
+
+    Attributes:
+        half_width: median width of the peaks at half their height, None where they do not fall to that.
+        distance: root mean square distance from the declared position, larger peaks counting for more (the
+            square of the signal); None where no position is declared.
     """
 
     n: int
     mean: float
     lowest: float
     highest: float
+    half_width: float | None = None
+    distance: float | None = None
+
+
+class OtherBaselineRecord(Record, frozen=True, kw_only=True):
+    """What a baseline of another kind would change in the signals.
+
+    Attributes:
+        offset, offset_error: in every signal alike, with its standard error.
+        percent: in proportion to the signal, which a calibration takes up.
+        scatter: standard deviation from curve to curve beyond noise; 0 where that is not significant.
+        uncertainty: of a signal, from noise and settings, root mean square over the curves.
+    """
+
+    baseline: BaselineRecord
+    offset: float
+    offset_error: float
+    percent: float
+    scatter: float
+    uncertainty: float
 
 
 class RecordingsRecord(Record, frozen=True, kw_only=True):
@@ -85,6 +123,8 @@ class RecordingsRecord(Record, frozen=True, kw_only=True):
             repeats itself when it is set up anew.
         repeatability_percent: the same relative to the signal, over curves with a signal above ten times its
             standard error; None where there is none.
+        noise: how it was estimated.
+        other_baseline: what another kind of baseline changes; None with fewer than three curves.
         maxima: those of heights; None where no curve has a clear one.
         curves: one by one.
     """
@@ -96,5 +136,7 @@ class RecordingsRecord(Record, frozen=True, kw_only=True):
     standard_error: float
     repeatability: float
     repeatability_percent: float | None = None
+    noise: NoiseRecord
+    other_baseline: OtherBaselineRecord | None = None
     maxima: MaximaRecord | None = None
     curves: tuple[ReducedCurve, ...]

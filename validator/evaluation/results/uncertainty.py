@@ -89,6 +89,8 @@ class SimulationRecord(Record, frozen=True, kw_only=True):
         digits: asked for.
         doubt: largest numerical doubt of the figures, twice its standard deviation over batches.
         stable: the doubt is within the tolerance.
+        taken_as_normal: correlated inputs of another distribution, sampled as normal: their form is not
+            examined.
     """
 
     value: float
@@ -102,6 +104,7 @@ class SimulationRecord(Record, frozen=True, kw_only=True):
     digits: int
     doubt: float | None = None
     stable: bool
+    taken_as_normal: tuple[str, ...] | None = None
 
 
 class LevelUncertaintyRecord(Record, frozen=True, kw_only=True):
