@@ -186,3 +186,12 @@ class ExcludedPoint(Record, frozen=True, kw_only=True):
     value: float | None = None
     place: str
     cause: str
+
+
+class Equivalence(Record, frozen=True, kw_only=True):
+    """Two one-sided tests against stated bounds, in percent; ``p`` is the larger of the two."""
+
+    lower: float
+    upper: float
+    passes: bool
+    p: float | None = None

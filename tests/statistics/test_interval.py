@@ -7,6 +7,7 @@ import math
 import numpy as np
 import pytest
 
+from validator.characteristics.stability.statistic import stability_trend
 from validator.statistics.comparison import bland_altman, paired_difference, variance_ratio
 from validator.statistics.decision_limits import LevelUncertainty, limit_above
 from validator.statistics.detection.intervals import simulated
@@ -19,7 +20,6 @@ from validator.statistics.regression import fit
 from validator.statistics.sample import median
 from validator.statistics.selectivity import relative_change
 from validator.statistics.slopes import matrix_effect, slope_ratio
-from validator.statistics.stability import stability_trend
 from validator.statistics.standard_addition import standard_addition
 
 GENERATOR = np.random.default_rng(7)

@@ -8,8 +8,8 @@ from scipy import optimize, stats
 from statsmodels.regression.linear_model import OLS
 from statsmodels.tools import add_constant
 
+from validator.characteristics.stability.statistic import first_versus_last, stability_trend, time_until
 from validator.errors import NotEstimable
-from validator.statistics.stability import first_versus_last, stability_trend, time_until
 
 TIME = np.array([0.0, 0.0, 1.0, 2.0, 4.0, 7.0, 7.0])
 FOUND = np.array([10.0, 10.1, 9.95, 9.9, 9.8, 9.6, 9.65])

@@ -31,7 +31,6 @@ from validator.evaluation.results import (
     ResidueLimitRecord,
     RobustnessRecord,
     SimulatedLevel,
-    StabilityRecord,
     UncertaintyRecord,
 )
 from validator.statistics.detection import VARIANTS, resolve_detection, resolve_quantification
@@ -306,13 +305,6 @@ def factor_name(effect: FactorEffectRecord) -> str:
     return effect.factor if effect.setting is None else f"{effect.factor}, {effect.setting}"
 
 
-def _remaining(entries: tuple[StabilityRecord, ...], _units: Units) -> Iterator[Observation]:
-    for entry in entries:
-        worst = entry.batches.worst if entry.batches else None
-        what = entry.condition if worst is None else f"{entry.condition}, batch {worst}"
-        yield figure(entry.remaining_percent, level=entry.level, what=what, n=entry.n)
-
-
 def _device_rsd(entries: tuple[DeviceToDeviceRecord, ...], _units: Units) -> Iterator[Observation]:
     for entry in entries:
         yield figure(entry.device_rsd, kind="deviation", level=entry.level, n=entry.devices)
@@ -494,7 +486,6 @@ READERS: Mapping[str, Mapping[str, Reader]] = {
     "interference": {"min": _interference, "max": _interference},
     "matrix_effect": {"min": _matrix_effect, "max": _matrix_effect},
     "robustness": {"min": _effects, "max": _effects, "p_min": _effects_p},
-    "stability": {"min": _remaining, "max": _remaining},
     "device_to_device": {"rsd_max": _device_rsd, "max": _device_sd},
     "repeated_use": {"rsd_max": _use_rsd, "min": _use_remaining, "max": _use_remaining},
     "uncertainty": {"rsd_max": _expanded_percent, "max": _expanded},

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Literal
 
 from validator.characteristics import Characteristic, Figure
 from validator.characteristics.carry_over import CARRY_OVER
+from validator.characteristics.stability import STABILITY
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -126,11 +127,6 @@ _RATIOS = {
     ),
     "tolerance_ratio": Figure("largest ratio of interferent to analyte tested within the permitted change"),
 }
-
-
-def _remaining(characteristic: str) -> dict[str, Figure]:
-    meaning = "result at the last time or use, relative to the initial or nominal value"
-    return {"remaining_response_percent": Figure(meaning, "%", (characteristic, "min"))}
 
 
 ORDER: tuple[Characteristic, ...] = (
@@ -324,15 +320,7 @@ ORDER: tuple[Characteristic, ...] = (
             ),
         },
     ),
-    Characteristic(
-        name="stability",
-        takes=("min", "max", "max_change"),
-        quantity="remaining part",
-        ideal=100.0,
-        names_things=True,
-        counters=frozenset({"time_points", "replicates_per_time_point", "levels", "devices"}),
-        figures=_remaining("stability"),
-    ),
+    STABILITY,
     CARRY_OVER,
     Characteristic(
         name="device_to_device",
@@ -361,7 +349,11 @@ ORDER: tuple[Characteristic, ...] = (
         names_things=True,
         counters=frozenset({"devices", "uses"}),
         figures={
-            **_remaining("repeated_use"),
+            "remaining_response_percent": Figure(
+                "result at the last time or use, relative to the initial or nominal value",
+                "%",
+                ("repeated_use", "min"),
+            ),
             "repeated_use_rsd_percent": Figure(
                 "RSD over repeated use of one device", "%", ("repeated_use", "rsd_max")
             ),

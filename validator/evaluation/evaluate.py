@@ -39,7 +39,6 @@ from validator.evaluation.results import (
 from validator.evaluation.robustness import robustness
 from validator.evaluation.rows import Cell
 from validator.evaluation.selectivity import blank_response, interference
-from validator.evaluation.stability import stability
 from validator.evaluation.standard_addition import standard_addition
 from validator.evaluation.trueness import found_on_added, recovery
 from validator.evaluation.uncertainty import uncertainty
@@ -149,7 +148,6 @@ def _configuration(
         matrix_effect=matrix_effect(study, cell, fitted),
         comparison=comparison(study, cell),
         robustness=robustness(study, cell),
-        stability=stability(study, cell),
         repeated_use=repeated_use(study, cell),
         device_to_device=device_to_device(study, cell, reader),
         uncertainty=uncertainty(study, cell, fitted, precisions, recoveries),

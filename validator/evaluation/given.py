@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, TypeVar
 from msgspec import Struct
 
 from validator.evaluation.rows import Cell, runs_of
-from validator.study.models.runs import Run
+from validator.study.models.runs import Block, Run
 
 if TYPE_CHECKING:
     from validator.evaluation.calibration import Fitted
@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from validator.study import Study
 
 R = TypeVar("R", bound=Run)
+B = TypeVar("B", bound=Block)
 
 
 class Given(Struct, frozen=True):
@@ -25,6 +26,11 @@ class Given(Struct, frozen=True):
     cell: Cell
     fitted: Fitted | NotAssessed
     detection: DetectionRecord | NotAssessed
+
+    def block(self, name: str, kind: type[B]) -> B | None:
+        """A data block of the study, where it has one."""
+        found = getattr(self.study, name)
+        return found if isinstance(found, kind) else None
 
     def runs(self, block: str, kind: type[R]) -> tuple[R, ...]:
         """Its runs of a data block, excluded ones too."""

@@ -1,4 +1,4 @@
-"""Caveats on robustness, stability, repeated use and carry-over."""
+"""Caveats on robustness and repeated use, and on what was not studied."""
 
 from __future__ import annotations
 
@@ -14,16 +14,13 @@ from validator.evaluation.results import (
     NotAssessed,
     RepeatedUseRecord,
     RobustnessRecord,
-    StabilityTrendRecord,
 )
 
 if TYPE_CHECKING:
-    from validator.evaluation.results import EstimateRecord, FactorEffectRecord, StabilityRecord
+    from validator.evaluation.results import FactorEffectRecord
 
 FEW_FACTORS = 3
 """Factors below which robustness was hardly tried (customary)."""
-FEW_TIMES = 3
-"""Points in time below which nothing is seen of a course (customary)."""
 
 
 def few_robustness_factors(subject: Subject) -> Trigger:
@@ -91,46 +88,6 @@ def _told(value: float, effect: FactorEffectRecord, allowed: float) -> str:
     return f"{text} (within the allowance at ±{numbers.quantity(narrowed, effect.unit or '')})"
 
 
-def stability_claim_beyond_test(subject: Subject) -> Trigger:
-    """Few points in time; or the confidence bound of the trend reaches the limit before the last of them."""
-    found = subject.record.stability
-    if isinstance(found, NotAssessed):
-        return
-    few = [record for record in found if record.n > 0 and record.times < FEW_TIMES]
-    if few:
-        record = min(few, key=lambda one: one.times)
-        yield Raised(
-            id="stability_claim_beyond_test",
-            case="few_points",
-            values={
-                "points": numbers.counted(record.times, "point in time", "points in time"),
-                "condition": record.condition,
-            },
-        )
-    crossed = [
-        (trend.shown / record.last_time, trend.shown, record)
-        for record in found
-        if (trend := _trend(record)) is not None and trend.shown < record.last_time
-    ]
-    if crossed:
-        _, shown, record = min(crossed, key=lambda one: one[0])
-        yield Raised(
-            id="stability_claim_beyond_test",
-            case="bound_crossed",
-            values={
-                "condition": record.condition,
-                "allowed": numbers.as_given(record.allowed_percent),
-                "supported": numbers.significant(shown, 2),
-                "tested": numbers.as_given(record.last_time),
-                "time_unit": record.time_unit,
-            },
-        )
-
-
-def _trend(record: StabilityRecord) -> StabilityTrendRecord | None:
-    return record.trend if isinstance(record.trend, StabilityTrendRecord) else None
-
-
 def uses_beyond_test(subject: Subject) -> Trigger:
     """The number of uses that a device stands is read beyond the last use tested."""
     found = subject.record.repeated_use
@@ -176,45 +133,9 @@ def _has_spikes(subject: Subject) -> bool:
     return any(record.kind == "spike" and record.n > 0 for record in subject.recovery)
 
 
-def answers_on_stability_differ(subject: Subject) -> Trigger:
-    """The trend stays inside the allowed change, and the last against the first results does not show it."""
-    found = subject.record.stability
-    if isinstance(found, NotAssessed):
-        return
-    for record in found:
-        trend, remaining = _trend(record), record.remaining_percent
-        if trend is None or record.equivalence is None or isinstance(remaining, NotAssessed):
-            continue
-        if trend.shown < record.last_time or record.equivalence.passes:
-            continue
-        yield Raised(
-            id="answers_on_stability_differ",
-            case="trend_inside",
-            values={
-                "condition": record.condition,
-                "time": numbers.quantity(numbers.as_given(record.last_time), record.time_unit),
-                "change": numbers.with_interval(
-                    trend.change_at_end.value, *(trend.change_at_end.ci or (None, None))
-                ),
-                "p": numbers.p_text(trend.test.p),
-                "remaining": numbers.with_interval(remaining.value, *(remaining.ci or (None, None))),
-                "allowed": numbers.as_given(record.allowed_percent),
-            },
-            effect=_furthest(remaining) / record.allowed_percent if record.allowed_percent else None,
-        )
-
-
-def _furthest(remaining: EstimateRecord) -> float:
-    """The largest change that the interval includes, percent."""
-    ends = [end for end in (remaining.ci or ()) if end is not None]
-    return max((abs(end - 100) for end in ends), default=0.0)
-
-
 TRIGGERS = (
     few_robustness_factors,
     conditions_to_hold,
-    stability_claim_beyond_test,
-    answers_on_stability_differ,
     uses_beyond_test,
     not_studied,
 )

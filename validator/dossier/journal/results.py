@@ -257,7 +257,6 @@ def further(context: Context, item: Item) -> Iterator[Content]:
     yield from _additions(context, item)
     yield from _methods(context, item)
     yield from _robustness(context, item)
-    yield from _stability(context, item)
     for one in PACKAGES:
         if not isinstance(found := item.configuration.of(one.name), NotAssessed):
             yield from one.part("telling").sentences(context, found)
@@ -303,18 +302,6 @@ def _robustness(context: Context, item: Item) -> Iterator[Content]:
         yield context.say("journal.found_robust", names="; ".join(record.to_control), **named)
     elif record.standard_error is not None or record.allowed_percent is not None:
         yield context.say("journal.found_robust_none", **named)
-
-
-def _stability(context: Context, item: Item) -> Iterator[Content]:
-    records = item.configuration.stability
-    for record in () if isinstance(records, NotAssessed) else records:
-        if not isinstance(record.remaining_percent, NotAssessed):
-            yield context.say(
-                "journal.found_stability",
-                time=numbers.as_given(record.last_time, record.time_unit),
-                condition=record.condition,
-                remaining=estimate_text(record.remaining_percent, "%"),
-            )
 
 
 def _devices(context: Context, item: Item) -> Iterator[Content]:

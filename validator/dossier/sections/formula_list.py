@@ -199,15 +199,6 @@ OF_CONDITIONS: dict[str, tuple[str, str, tuple[Source, ...]]] = {
         "effect of a changed setting against the nominal procedure, with the pooled standard deviation",
         (Source("NIST/SEMATECH e-Handbook, 1.3.5.3 and 7.4.7.3", "seen"),),
     ),
-    "stability": (
-        r"\theta = \frac{b}{\hat y(t_1)}, \quad \tau = \frac{\delta}{100\,|\theta|}, \quad "
-        r"R = 100\,\frac{\bar y_{last}}{\bar y_{first}}\,\%",
-        "slope over the fitted start, time until a change of delta percent, and last in percent of first",
-        (
-            Source("ICH Q1E (2003), Appendix B.1, with the fitted start in place of a label claim", "memory"),
-            Source("E. C. Fieller, J. R. Stat. Soc. B 16 (1954) 175", "memory"),
-        ),
-    ),
     "devices": (
         r"s_{dev} = \sqrt{\frac{\sum (\bar y_j - \bar y)^2}{p-1}}, \quad "
         r"RSD_{dev} = 100\,\frac{s_{dev}}{\bar y}",
@@ -319,7 +310,7 @@ def formulas_used(context: Context) -> tuple[tuple[str, tuple[Named, ...]], ...]
         (say.text("robustness.title"), _general(context, _robustness_names(context))),
         (
             say.text("stability.title"),
-            _if(context, "stability", ("stability",)) + _of_packages(context, "stability"),
+            _of_packages(context, "stability"),
         ),
         (
             say.text("devices.title"),

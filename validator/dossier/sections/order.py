@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from validator.characteristics.order import ALONE
+from validator.characteristics.order import PACKAGES
 from validator.dossier.sections.accuracy_profile import accuracy_profile
 from validator.dossier.sections.calibration import calibration
 from validator.dossier.sections.configurations import configurations
@@ -24,32 +24,36 @@ from validator.dossier.sections.purpose import purpose
 from validator.dossier.sections.recordings import recordings
 from validator.dossier.sections.robustness import robustness
 from validator.dossier.sections.selectivity import selectivity
-from validator.dossier.sections.stability import stability
 from validator.dossier.sections.trueness import trueness
 from validator.dossier.sections.uncertainty import uncertainty
+from validator.records import NotAssessed
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
-    from validator.characteristics import Characteristic
     from validator.dossier.document import Block, Section
     from validator.dossier.sections.context import Context, Item
+    from validator.evaluation.results import ConfigurationRecord
 
 
-def _section_of(one: Characteristic) -> Callable[[Context], Section | None]:
-    """The section of a characteristic that shares it with no other, from what its package tells."""
+def _of_packages(section: str) -> Callable[[Context], Section | None]:
+    """A section that packages alone make: of each, what is asked of it and what it tells."""
+    of_it = [one for one in PACKAGES if one.section == section]
+    names = tuple(one.name for one in of_it)
 
-    def blocks(context: Context, item: Item, found: object) -> Iterator[Block]:
-        yield from judged(context, (one.name,), item.cell)
-        yield from one.part("telling").blocks(context, item, found)
-        yield from open_caveats(context, (one.name,), item.cell)
+    def blocks(context: Context, item: Item, record: ConfigurationRecord) -> Iterator[Block]:
+        told = [(one, found) for one in of_it if not isinstance(found := record.of(one.name), NotAssessed)]
+        for one, found in told:
+            yield from judged(context, (one.name,), item.cell)
+            yield from one.part("telling").blocks(context, item, found)
+        if told:
+            yield from open_caveats(context, names, item.cell)
 
-    return lambda context: section_of(
-        context, one.name, lambda item: item.configuration.of(one.name), blocks, id=one.section
-    )
+    # its words are in the catalogue of the first
+    return lambda context: section_of(context, names[0], lambda item: item.configuration, blocks, id=section)
 
 
-OF_PACKAGES = tuple(map(_section_of, ALONE))
+OF_PACKAGES = tuple(map(_of_packages, dict.fromkeys(one.section for one in PACKAGES)))
 BEFORE_THE_MATRIX = (purpose, design, plan_kept)
 CORE = (calibration, detection, precision, trueness)
 """Their figures are the compact table of each of many analytes."""
@@ -58,9 +62,8 @@ BY_ANALYTE = (
     matrix,
     method_comparison,
     robustness,
-    stability,
-    devices,
     *OF_PACKAGES,
+    devices,
     uncertainty,
     accuracy_profile,
 )
@@ -80,9 +83,8 @@ SECTIONS: tuple[Callable[[Context], Section | None], ...] = (
     matrix,
     method_comparison,
     robustness,
-    stability,
-    devices,
     *OF_PACKAGES,
+    devices,
     configurations,
     uncertainty,
     accuracy_profile,

@@ -76,13 +76,6 @@ from validator.evaluation.results.recordings import (
     ReducedCurve,
     ReductionSettings,
 )
-from validator.evaluation.results.stability import (
-    BatchesRecord,
-    BatchStabilityRecord,
-    StabilityRecord,
-    StabilityTrendRecord,
-    TimePoint,
-)
 from validator.evaluation.results.trueness import (
     AdditionLinearity,
     AdditionPoint,
@@ -90,7 +83,6 @@ from validator.evaluation.results.trueness import (
     ComparedSample,
     ComparisonRecord,
     DemingRecord,
-    Equivalence,
     FoundOnAddedRecord,
     InterferenceRecord,
     LinePoint,
@@ -129,6 +121,7 @@ from validator.evaluation.results.whole import (
     StudyIdentity,
 )
 from validator.records import (
+    Equivalence,
     EstimateRecord,
     ExcludedPoint,
     FTest,

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import ClassVar, Literal
 
 from validator.records import (
+    Equivalence,
     EstimateRecord,
     ExcludedPoint,
     FTest,
@@ -16,15 +17,6 @@ from validator.records import (
 )
 from validator.statistics.found_on_added import CorrectionAdvice
 from validator.statistics.trueness import ReferenceScores
-
-
-class Equivalence(Record, frozen=True, kw_only=True):
-    """Two one-sided tests against stated bounds, in percent; ``p`` is the larger of the two."""
-
-    lower: float
-    upper: float
-    passes: bool
-    p: float | None = None
 
 
 class FoundOnAddedRecord(Record, frozen=True, kw_only=True):

@@ -20,7 +20,6 @@ from validator.evaluation.results.precision import (
     RepeatedUseRecord,
 )
 from validator.evaluation.results.recordings import RecordingsRecord
-from validator.evaluation.results.stability import StabilityRecord
 from validator.evaluation.results.trueness import (
     ComparisonRecord,
     FoundOnAddedRecord,
@@ -48,7 +47,6 @@ class ConfigurationRecord(Record, frozen=True, kw_only=True):
     matrix_effect: tuple[MatrixEffectRecord, ...] | NotAssessed
     comparison: ComparisonRecord | NotAssessed
     robustness: RobustnessRecord | NotAssessed
-    stability: tuple[StabilityRecord, ...] | NotAssessed
     for _one in PACKAGES:
         __annotations__[_one.name] = _one.part("results").RECORD | NotAssessed
     del _one

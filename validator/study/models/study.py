@@ -24,7 +24,6 @@ from validator.study.models.recordings import RecordedRun, RecordingsBlock
 from validator.study.models.robustness import RobustnessBlock
 from validator.study.models.runs import Block, Run
 from validator.study.models.selectivity import InterferenceBlock
-from validator.study.models.stability import StabilityBlock
 from validator.study.models.trueness import ComparisonBlock, RecoveryBlock
 from validator.study.models.uncertainty import FEWEST_DRAWS, UncertaintyBlock
 from validator.study.places import Table, find, leaves, node_at, path_of, text_of
@@ -82,7 +81,6 @@ class Study(Record):
     matrix_calibration: MatrixCalibrationBlock | None = None
     comparison: ComparisonBlock | None = None
     robustness: RobustnessBlock | None = None
-    stability: StabilityBlock | None = None
     for _one in PACKAGES:
         __annotations__[_one.block] = _one.part("runs").BLOCK | None
         vars()[_one.block] = None

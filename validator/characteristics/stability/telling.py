@@ -1,61 +1,36 @@
-"""Stability and carry-over: what time does, and what one measurement leaves for the next."""
+"""Stability in the dossier: what remains under each condition, and its course."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
 from validator import numbers
-from validator.characteristics.order import CHARACTERISTICS
-from validator.dossier.document import Block, Paragraph, Section
+from validator.dossier.document import Block, Paragraph
 from validator.dossier.inline import Text
 from validator.dossier.sections.context import (
     Context,
     Item,
     estimate_text,
-    open_caveats,
     percent_level,
     refusals,
     row,
-    section_of,
 )
-from validator.dossier.sections.judging import judged
 from validator.dossier.sections.matrix import t_text
 from validator.dossier.sections.pictures import paired, widths
 from validator.dossier.sections.pictures_of_comparisons import stability_figure
 from validator.dossier.wording import Col, Mid, Num, table_of
-from validator.evaluation.results import (
-    ConfigurationRecord,
-    NotAssessed,
-    StabilityRecord,
-    StabilityTrendRecord,
-)
+from validator.records import NotAssessed
+from validator.sources import Source
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
 
+    from validator.characteristics.stability.results import StabilityRecord, StabilityTrendRecord
     from validator.dossier.inline import Content
 
 
-def stability(context: Context) -> Section | None:
-    """One subsection for each analyte and configuration with stability or carry-over runs."""
-    return section_of(context, "stability", lambda item: item.configuration, _item)
-
-
-def _item(context: Context, item: Item, found: ConfigurationRecord) -> tuple[Block, ...]:
-    blocks: list[Block] = []
-    kept, after = found.stability, found.of("carry_over")
-    if not isinstance(kept, NotAssessed):
-        blocks.extend(judged(context, ("stability",), item.cell))
-        blocks.extend(_kept(context, item, kept))
-    if not isinstance(after, NotAssessed):
-        blocks.extend(judged(context, ("carry_over",), item.cell))
-        blocks.extend(CHARACTERISTICS["carry_over"].part("telling").blocks(context, item, after))
-    if blocks:
-        blocks.extend(open_caveats(context, ("stability", "carry_over"), item.cell))
-    return tuple(blocks)
-
-
-def _kept(context: Context, item: Item, records: Sequence[StabilityRecord]) -> tuple[Block, ...]:
+def blocks(context: Context, item: Item, records: Sequence[StabilityRecord]) -> tuple[Block, ...]:
+    """The conditions of one analyte and configuration, their courses and figures."""
     say, first = context.say, records[0]
     units = {record.time_unit for record in records}
     change = (
@@ -212,3 +187,28 @@ def _course(context: Context, record: StabilityRecord, trend: StabilityTrendReco
 
 def _duration(record: StabilityRecord, time: float) -> str:
     return numbers.significant(time, 2, record.time_unit)
+
+
+def sentences(context: Context, found: Sequence[StabilityRecord]) -> Iterator[Content]:
+    """What a manuscript says of it."""
+    for record in found:
+        if not isinstance(record.remaining_percent, NotAssessed):
+            yield context.say(
+                "journal.found_stability",
+                time=numbers.as_given(record.last_time, record.time_unit),
+                condition=record.condition,
+                remaining=estimate_text(record.remaining_percent, "%"),
+            )
+
+
+FORMULAS = {
+    "stability": (
+        r"\theta = \frac{b}{\hat y(t_1)}, \quad \tau = \frac{\delta}{100\,|\theta|}, \quad "
+        r"R = 100\,\frac{\bar y_{last}}{\bar y_{first}}\,\%",
+        "slope over the fitted start, time until a change of delta percent, and last in percent of first",
+        (
+            Source("ICH Q1E (2003), Appendix B.1, with the fitted start in place of a label claim", "memory"),
+            Source("E. C. Fieller, J. R. Stat. Soc. B 16 (1954) 175", "memory"),
+        ),
+    ),
+}

@@ -86,3 +86,6 @@ class StabilityBlock(Block):
         if misfits:
             refuse_all(misfits)
         return self
+
+
+BLOCK = StabilityBlock

@@ -9,24 +9,18 @@ import numpy as np
 from msgspec import Struct
 from msgspec.structs import replace
 
-from validator.errors import NotEstimable
-from validator.evaluation.chosen_guidance import BY_STUDY, CUSTOMARY, own_criterion
-from validator.evaluation.convert import attempt
-from validator.evaluation.results import (
+from validator import numbers
+from validator.assessment.caveats.raising import Raised, Subject, Trigger
+from validator.assessment.observation import Observation, Units, figure
+from validator.characteristics.stability.results import (
     BatchesRecord,
     BatchStabilityRecord,
-    Equivalence,
-    EstimateRecord,
-    NotAssessed,
     StabilityRecord,
     StabilityTrendRecord,
     TimePoint,
 )
-from validator.evaluation.rows import Cell, excluded, excluded_points, independent_values, kept, runs_of
-from validator.records import finite
-from validator.statistics.interval import estimate_record, significance
-from validator.statistics.precision import single_series
-from validator.statistics.stability import (
+from validator.characteristics.stability.runs import StabilityBlock, StabilityRun
+from validator.characteristics.stability.statistic import (
     POOLING_LEVEL,
     Direction,
     first_versus_last,
@@ -34,17 +28,26 @@ from validator.statistics.stability import (
     stability_trend,
     trend_from_level,
 )
-from validator.study.models.stability import StabilityRun
+from validator.errors import NotEstimable
+from validator.evaluation.chosen_guidance import BY_STUDY, CUSTOMARY, own_criterion
+from validator.evaluation.convert import attempt
+from validator.evaluation.rows import Cell, excluded, excluded_points, independent_values, kept
+from validator.records import Equivalence, EstimateRecord, NotAssessed, finite
+from validator.statistics.interval import estimate_record, significance
+from validator.statistics.precision import single_series
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
 
     from numpy.typing import NDArray
 
+    from validator.evaluation.given import Given
     from validator.study import Study
 
 ALLOWED_PERCENT = 10.0
 """Change that is allowed where the study states none (common practice)."""
+FEW_TIMES = 3
+"""Points in time below which nothing is seen of a course (customary)."""
 
 
 class _Allowed(Struct, frozen=True):
@@ -82,9 +85,9 @@ class _Series(Struct, frozen=True):
             raise NotEstimable("all results for this condition are excluded", "results that are not excluded")
 
 
-def stability(study: Study, cell: Cell) -> tuple[StabilityRecord, ...] | NotAssessed:
-    """One record for each condition and level of *cell*."""
-    runs = [run for run in runs_of(study.stability, cell) if isinstance(run, StabilityRun)]
+def evaluate(given: Given) -> tuple[StabilityRecord, ...] | NotAssessed:
+    """One record for each condition and level of the cell."""
+    runs = given.runs("stability", StabilityRun)
     if not runs:
         return NotAssessed(
             not_assessed="no stability data were provided",
@@ -93,9 +96,10 @@ def stability(study: Study, cell: Cell) -> tuple[StabilityRecord, ...] | NotAsse
     groups: dict[tuple[str, float | None, str], list[StabilityRun]] = {}
     for run in runs:
         groups.setdefault((run.condition, run.level, run.axis), []).append(run)
-    allowed = _allowed(study, cell)
-    confidence = study.analysis_for(cell.analyte).confidence
-    from_level = study.stability is not None and study.stability.relative_to == "level"
+    allowed = _allowed(given.study, given.cell)
+    confidence = given.study.analysis_for(given.cell.analyte).confidence
+    block = given.block("stability", StabilityBlock)
+    from_level = block is not None and block.relative_to == "level"
     return tuple(_record(members, allowed, confidence, from_level=from_level) for members in groups.values())
 
 
@@ -319,3 +323,88 @@ def _trend(series: _Series, allowed: _Allowed, confidence: float) -> StabilityTr
         time_until_allowed_guarded=finite(found.time_guarded),
         shown=found.shown_guarded,
     )
+
+
+def _observations(entries: tuple[StabilityRecord, ...], _units: Units) -> Iterator[Observation]:
+    for entry in entries:
+        worst = entry.batches.worst if entry.batches else None
+        what = entry.condition if worst is None else f"{entry.condition}, batch {worst}"
+        yield figure(entry.remaining_percent, level=entry.level, what=what, n=entry.n)
+
+
+def stability_claim_beyond_test(subject: Subject) -> Trigger:
+    """Few points in time; or the confidence bound of the trend reaches the limit before the last of them."""
+    found: Sequence[StabilityRecord] | NotAssessed = subject.record.of("stability")
+    if isinstance(found, NotAssessed):
+        return
+    few = [record for record in found if record.n > 0 and record.times < FEW_TIMES]
+    if few:
+        record = min(few, key=lambda one: one.times)
+        yield Raised(
+            id="stability_claim_beyond_test",
+            case="few_points",
+            values={
+                "points": numbers.counted(record.times, "point in time", "points in time"),
+                "condition": record.condition,
+            },
+        )
+    crossed = [
+        (trend.shown / record.last_time, trend.shown, record)
+        for record in found
+        if (trend := _line(record)) is not None and trend.shown < record.last_time
+    ]
+    if crossed:
+        _, shown, record = min(crossed, key=lambda one: one[0])
+        yield Raised(
+            id="stability_claim_beyond_test",
+            case="bound_crossed",
+            values={
+                "condition": record.condition,
+                "allowed": numbers.as_given(record.allowed_percent),
+                "supported": numbers.significant(shown, 2),
+                "tested": numbers.as_given(record.last_time),
+                "time_unit": record.time_unit,
+            },
+        )
+
+
+def _line(record: StabilityRecord) -> StabilityTrendRecord | None:
+    return record.trend if isinstance(record.trend, StabilityTrendRecord) else None
+
+
+def answers_on_stability_differ(subject: Subject) -> Trigger:
+    """The trend stays inside the allowed change, and the last against the first results does not show it."""
+    found: Sequence[StabilityRecord] | NotAssessed = subject.record.of("stability")
+    if isinstance(found, NotAssessed):
+        return
+    for record in found:
+        trend, remaining = _line(record), record.remaining_percent
+        if trend is None or record.equivalence is None or isinstance(remaining, NotAssessed):
+            continue
+        if trend.shown < record.last_time or record.equivalence.passes:
+            continue
+        yield Raised(
+            id="answers_on_stability_differ",
+            case="trend_inside",
+            values={
+                "condition": record.condition,
+                "time": numbers.quantity(numbers.as_given(record.last_time), record.time_unit),
+                "change": numbers.with_interval(
+                    trend.change_at_end.value, *(trend.change_at_end.ci or (None, None))
+                ),
+                "p": numbers.p_text(trend.test.p),
+                "remaining": numbers.with_interval(remaining.value, *(remaining.ci or (None, None))),
+                "allowed": numbers.as_given(record.allowed_percent),
+            },
+            effect=_furthest(remaining) / record.allowed_percent if record.allowed_percent else None,
+        )
+
+
+def _furthest(remaining: EstimateRecord) -> float:
+    """The largest change that the interval includes, percent."""
+    ends = [end for end in (remaining.ci or ()) if end is not None]
+    return max((abs(end - 100) for end in ends), default=0.0)
+
+
+READERS = {"min": _observations, "max": _observations}
+TRIGGERS = (stability_claim_beyond_test, answers_on_stability_differ)

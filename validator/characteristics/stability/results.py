@@ -1,11 +1,11 @@
-"""Records of stability and robustness."""
+"""What is found of stability."""
 
 from __future__ import annotations
 
 from typing import ClassVar, Literal
 
-from validator.evaluation.results.trueness import Equivalence
 from validator.records import (
+    Equivalence,
     EstimateRecord,
     ExcludedPoint,
     NotAssessed,
@@ -108,3 +108,6 @@ class StabilityRecord(Record, frozen=True, kw_only=True):
     excluded: tuple[ExcludedPoint, ...] = ()
     with_excluded: EstimateRecord | NotAssessed | None = None
     batches: BatchesRecord | None = None
+
+
+RECORD = tuple[StabilityRecord, ...]
