@@ -6,7 +6,7 @@ import subprocess
 import sys
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from validator.study.conversion import Inconvertible, converted, factor
@@ -78,6 +78,7 @@ units = st.sampled_from(
 )
 
 
+@settings(deadline=None)  # the first example loads the library of units
 @given(units, units, units, st.floats(1, 1000))
 def test_there_and_back(one, other, third, molar_mass):
     """A conversion and its reverse cancel, and a detour changes nothing."""

@@ -39,6 +39,12 @@ def workbook(*rows, change=lambda sheet: None):
         ('"level\n(µg/L)";"signal\n(µA)"\n1;0.5\n2;1.1\n', ""),
         ('level,signal,note\n1,0.5,"line one\nline two"\n2,1.1,5" disc\n', ""),
         ("level;signal;date\n1;0.5;2026-03-25 14:05\n2;1.1;2026-03-25T15:00:10\n", ""),
+        ("Calibration of zinc, 25 March\n\nlevel;signal\n1;0.5\n2;1.1\n", ""),
+        ("level;signal\nµg/L;µA\n1;0.5\n2;1.1\n", ""),
+        ("level;signal\n[µg/L];\n1;0.5\n2;1.1\n", ""),
+        ("level|signal\n1|0.5\n2|1.1\n", ""),
+        ("level  signal\n1  0.5\n2  1.1\n", ""),
+        ("c(Zn), µg/L;ip (µA, net)\n1,0;0,5\n2,0;1,1\n", 'decimal: ",", columns: {level: c, signal: ip}'),
         ("level;signal\n1\N{NO-BREAK SPACE};0.5\n2;1.1\n", ""),
         (
             "Sample Name;Conc. (µg/L);Height (µA);RT (min)\nS1;1;0.5;2.1\nS2;2;1.1;2.1\n",
@@ -67,41 +73,8 @@ def test_the_time_of_day_is_left_out(study_of):
     [
         (
             "Instrument: X100;;\nOperator;A. Meyer;\nlevel;signal;note\n1;0.5;\n",
-            (
-                "d.csv:1: calibration: the column names appear to be in row 3; delete the rows above it, or "
-                "begin each of them with #"
-            ),
-        ),
-        (
-            "Calibration of zinc, 25 March\n\nlevel;signal\n1;0.5\n",
-            (
-                "d.csv:1: calibration: the column names appear to be in row 3; delete the rows above it, or "
-                "begin each of them with #"
-            ),
-        ),
-        (
-            "level;signal\nµg/L;µA\n1;0.5\n",
-            (
-                "d.csv:2: calibration: this row contains units; move them to the header (level (µg/L), "
-                "signal (µA)) and delete the row"
-            ),
-        ),
-        (
-            "level;signal\n[µg/L];\n1;0.5\n",
-            (
-                "d.csv:2: calibration: this row contains units; move them to the header (level (µg/L)) and "
-                "delete the row"
-            ),
-        ),
-        (
-            "level|signal\n1|0.5\n",
-            "d.csv:1: calibration: the cells are not separated by commas, semicolons or tabs; "
-            "save the table with one of these",
-        ),
-        (
-            "level signal\n1 0.5\n",
-            "d.csv:1: calibration: the cells are not separated by commas, semicolons or tabs; "
-            "save the table with one of these",
+            "d.csv:2: calibration: the column names appear to be in row 3; declare header_row: 3 beside file "
+            "in the study",
         ),
         (
             "level;signal\n1;0.5\n".encode("utf-16-le"),
@@ -111,15 +84,15 @@ def test_the_time_of_day_is_left_out(study_of):
         (
             b"level (\xe6g/L);signal\n1;0.5\n",
             (
-                "d.csv:1 (column 'level (æg/L)'): calibration: the unit 'æg/L' differs from 'µg/L' in "
-                "method.analytes; a character was lost: save the file as UTF-8"
+                "d.csv:1 (column 'level (æg/L)'): calibration: the unit 'æg/L' differs from 'µg/L'; "
+                "a character was lost: save the file as UTF-8"
             ),
         ),
         (
             "level (Âµg/L);signal\n1;0.5\n",
             (
-                "d.csv:1 (column 'level (Âµg/L)'): calibration: the unit 'Âµg/L' differs from 'µg/L' in "
-                "method.analytes; a character was lost: save the file as UTF-8"
+                "d.csv:1 (column 'level (Âµg/L)'): calibration: the unit 'Âµg/L' differs from 'µg/L'; "
+                "a character was lost: save the file as UTF-8"
             ),
         ),
         (
@@ -137,7 +110,8 @@ def test_the_time_of_day_is_left_out(study_of):
             "level;signal\n1;0.5\nMean;0.5\n",
             (
                 "d.csv:3 (column 'level'): calibration.runs[1].level: a number is expected here, found "
-                "'Mean'; omit values calculated from the readings"
+                "'Mean'; omit values calculated from the readings, or name such rows of a table "
+                "in ignored_rows"
             ),
         ),
         (
@@ -186,16 +160,18 @@ def test_formulas_that_were_never_computed(problems_of):
     ]
 
 
-def test_a_title_above_the_header_of_a_sheet(problems_of):
-    """As in a text file."""
-    content = workbook(["Calibration, 25 March"], [], ["level", "signal"], [1, 0.5])
+def test_a_title_above_the_header_of_a_sheet(study_of):
+    """A text that stands alone above the headers is no header; it is said that it was not read."""
+    content = workbook(["Calibration, 25 March"], [], ["level", "signal"], [1, 0.5], [2, 1.1])
 
-    assert problems_of("calibration: {file: d.xlsx}\n", {"d.xlsx": content}) == [
-        (
-            "d.xlsx:1: calibration: the column names appear to be in row 3; delete the rows above it, or "
-            "begin each of them with #"
-        )
-    ]
+    study = study_of("calibration: {file: d.xlsx}\n", {"d.xlsx": content})
+
+    assert values(study) == IN_ALL
+    (remark,) = study.inputs[1].remarks
+    assert (remark.text, remark.is_certain) == (
+        "calibration: 2 rows read; rows not read: 1 above the data",
+        True,
+    )
 
 
 def test_a_curve_below_other_lines(problems_of):

@@ -259,21 +259,24 @@ def test_defaults_hold_for_rows_too(study_of):
             [
                 (
                     "cal.csv:2: calibration: 3 cells for 2 columns; a decimal comma may have been read "
-                    "as a separator"
+                    "as a separator, or remarks stand beside the table: name its place with range, for "
+                    "example range: A1:D20"
                 )
             ],
         ),
         (
             CALIBRATION,
-            "level (mg/L),signal 1 (nA)\n1,2\n",
+            "level (mg/kg),signal 1 (nV)\n1,2\n",
             [
                 (
-                    "cal.csv:1 (column 'level (mg/L)'): calibration: the unit 'mg/L' differs from 'µg/L' in "
-                    "method.analytes; convert the values to µg/L"
+                    "cal.csv:1 (column 'level (mg/kg)'): calibration: 'mg/kg' cannot be "
+                    "converted to µg/L; state "
+                    "the unit of the values in the study, for example units: {level: µg/L}"
                 ),
                 (
-                    "cal.csv:1 (column 'signal 1 (nA)'): calibration: the unit 'nA' differs from 'µA' in "
-                    "method.analytes; convert the values to µA"
+                    "cal.csv:1 (column 'signal 1 (nV)'): calibration: 'nV' cannot be converted "
+                    "to µA; state the "
+                    "unit of the values in the study, for example units: {signal: µA}"
                 ),
             ],
         ),
@@ -374,11 +377,12 @@ def test_defaults_hold_for_rows_too(study_of):
         ),
         (
             "interference: {file: cal.csv}\n",
-            "interferent,ratio,ratio kind,analyte level,found,reference (mg/L)\nCu,1,mass,5,5,5\n",
+            "interferent,ratio,ratio kind,analyte level,found,reference (mg/kg)\nCu,1,mass,5,5,5\n",
             [
                 (
-                    "cal.csv:1 (column 'reference (mg/L)'): interference: the unit 'mg/L' differs from "
-                    "'µg/L or µA' in method.analytes; convert the values to µg/L or µA"
+                    "cal.csv:1 (column 'reference (mg/kg)'): interference: 'mg/kg' cannot be "
+                    "converted to µg/L "
+                    "or µA; state the unit of the values in the study, for example units: {reference: µg/L}"
                 )
             ],
         ),
@@ -429,15 +433,16 @@ def test_defaults_hold_for_rows_too(study_of):
         ),
         (
             CALIBRATION,
-            "\nlevel (g/L),signal,concentration\n",
+            "\nlevel (nA),signal,concentration\n",
             [
                 (
                     "cal.csv:2 (column 'concentration'): calibration: unknown column; did you mean 'level'? "
                     "Then write columns: {level: concentration}, or list it under ignored_columns"
                 ),
                 (
-                    "cal.csv:2 (column 'level (g/L)'): calibration: the unit 'g/L' differs from 'µg/L' in "
-                    "method.analytes; convert the values to µg/L"
+                    "cal.csv:2 (column 'level (nA)'): calibration: 'nA' cannot be converted to "
+                    "µg/L; state the "
+                    "unit of the values in the study, for example units: {level: µg/L}"
                 ),
             ],
         ),
@@ -511,8 +516,8 @@ def test_other_kinds_of_files(problems_of, name, message):
     ]
 
 
-def test_units_of_several_analytes(problems_of):
-    """A header's unit must be that of every analyte in its table."""
+def test_units_of_several_analytes(study_of):
+    """Every row is converted into the unit of its own analyte, below reporting too, and that is said."""
     head = """\
 format: validation-study/1
 study: {title: t}
@@ -521,13 +526,18 @@ method:
     - {id: zn, name: zinc, unit: µg/L, signal: current, signal_unit: µA}
     - {id: cu, name: copper, unit: mg/L, signal: current, signal_unit: µA}
 """
-    assert problems_of(
-        "calibration: {file: cal.csv}\n",
-        {"cal.csv": "analyte,level (µg/L),signal\nzn,1,2\ncu,1,2\n"},
+    study = study_of(
+        "blanks: {file: b.csv}\n",
+        {"b.csv": "analyte,concentration (µg/L),kind\nzn,1,reagent\ncu,1.2,field\ncu,<3,field\ncu,5,field\n"},
         head=head,
-    ) == [
-        (
-            "cal.csv:1 (column 'level (µg/L)'): calibration: the unit 'µg/L' differs from 'mg/L' in "
-            "method.analytes; convert the values to mg/L"
-        )
+    )
+
+    assert [(run.values, run.below) for run in study.blanks.runs] == [
+        ((1,), ()),
+        ((0.0012,), ()),
+        ((), (0.003,)),
+        ((0.005,), ()),
+    ]
+    assert [one.text for one in study.inputs[1].remarks] == [
+        "blanks: concentration (µg/L) converted from µg/L to mg/L (factor 0.001)"
     ]

@@ -79,7 +79,7 @@ def test_one_table_in_many_sheets(study_of, sheet):
 
     assert _values(study) == VALUES
     assert study.calibration.runs[0].note == "a"
-    assert tuple(one.text for one in study.inputs[1].remarks) == ()
+    assert all(one.is_certain for one in study.inputs[1].remarks)
 
 
 def test_every_double_comes_back(study_of):
@@ -213,27 +213,27 @@ def errors():
     [
         (
             merged("B1:C1"),
-            "cal.xlsx:1: calibration: the header cell B1 is merged (B1:C1); "
-            "give each column its own header, and delete titles above it",
+            "cal.xlsx:1: calibration: the header cell B1 is merged (B1:C1); if it is a title, "
+            "name the row of "
+            "the headers with header_row, else give each column its own header",
         ),
         (
             merged("A2:A3"),
-            (
-                "cal.xlsx:2: calibration: the cells A2:A3 are merged; unmerge them and enter the value in "
-                "each cell"
-            ),
+            "cal.xlsx:2: calibration: the cells A2:A3 are merged, and which rows their value "
+            "belongs to is not "
+            "certain; name the rows of the table with rows, or map the values in the study",
         ),
         (
-            book([["Calibration of zinc"], *PLAIN]),
-            (
-                "cal.xlsx:1: calibration: the column names appear to be in row 2; delete the rows above it, "
-                "or begin each of them with #"
-            ),
+            errors(),
+            "cal.xlsx:3 (column 'signal'): calibration: the cell holds the error #DIV/0!; "
+            "correct it, or name "
+            "the row in ignored_rows",
         ),
-        (errors(), "cal.xlsx:3: calibration: the cell B3 holds the error #DIV/0!; correct or empty it"),
         (
             book([["level", "signal"], [1, 2, None, "x"]]),
-            "cal.xlsx:2: calibration: the cell D2 has no column header; add a header or clear the cell",
+            "cal.xlsx:2: calibration: the cell D2 has no column header; add a header, or name "
+            "the place of the "
+            "table with range: A1:B2",
         ),
         (
             book([["level", "signal"], [1, "2,5"]]),
@@ -264,7 +264,7 @@ def errors():
             ),
         ),
     ],
-    ids=["header", "data", "title", "error", "no header", "comma", "date", "sheets", "empty"],
+    ids=["header", "data", "error", "no header", "comma", "date", "sheets", "empty"],
 )
 def test_what_is_wrong_with_a_sheet(problems_of, made, problem):
     """What could be misread is refused with the address of the cell, the rest as in any table."""

@@ -27,6 +27,7 @@ from validator.evaluation.results import (
 )
 from validator.evaluation.rows import runs_of
 from validator.sources import has_marks
+from validator.study.blocks import data_blocks
 from validator.study.models.runs import Block
 from validator.study.stated import stated_limits
 
@@ -151,6 +152,8 @@ def overview(study: Study, results: Results, *, width: int = WIDE, language: str
     stated = [f"  {stated_text(context, one)}" for one in stated_limits(study)]
     left_open = [f"  {one.file}:{one.line}: {one.field} has not been filled in" for one in study.left_open]
     lines = [f"{study.study.title}", f"readable: {files}", *remarks, *stated, *left_open, ""]
+    lines.extend(f"  {line}" for line in aligned(_rows_read(study), width - 2))
+    lines.append("")
     for item in context.items():
         lines.append(item.name)
         rows = [
@@ -163,6 +166,24 @@ def overview(study: Study, results: Results, *, width: int = WIDE, language: str
     lines.extend(_unanswered(context, width))
     lines.extend(_missing(context, width))
     return explained("\n".join(lines).rstrip("\n"), context)
+
+
+def _rows_read(study: Study) -> list[tuple[str, ...]]:
+    """For each data block, how many rows were read and not read, and how many runs are excluded."""
+    rows: list[tuple[str, ...]] = []
+    for name, _, _ in data_blocks():
+        block = getattr(study, name)
+        if block is None:
+            continue
+        tables = [one for file in study.inputs for one in file.tables if one.block == name]
+        excluded = sum(run.excluded is not None for run in block.runs)
+        read = (
+            f"{numbers.count(sum(one.read for one in tables))} rows read" if tables else "in the study file"
+        )
+        skipped = f"{numbers.count(sum(one.skipped for one in tables))} not read" if tables else ""
+        runs = f"{numbers.count(len(block.runs))} {'run' if len(block.runs) == 1 else 'runs'}"
+        rows.append((name, read, skipped, runs, f"{numbers.count(excluded)} excluded"))
+    return rows
 
 
 def _unanswered(context: Context, width: int) -> list[str]:

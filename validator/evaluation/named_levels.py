@@ -10,7 +10,8 @@ from validator.errors import NotEstimable
 from validator.evaluation.chosen_guidance import profiles_of
 from validator.guidance import row_for
 from validator.statistics.horwitz import mass_fraction
-from validator.study.conversion import Inconvertible, converted, same_unit
+from validator.study.conversion import Inconvertible, converted
+from validator.study.headings import same_unit
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

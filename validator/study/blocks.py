@@ -7,17 +7,21 @@ from pathlib import PurePosixPath
 from typing import TYPE_CHECKING
 
 from msgspec import Struct
+from msgspec.structs import replace
+from pydantic_core import PydanticCustomError
 
 from validator.study.columns import TableBlock, Units
-from validator.study.files import Sheet, StudyFolder, TableFiles, Unusable
-from validator.study.keys import records_in
+from validator.study.files import Layout, Sheet, StudyFolder, TableFiles, Unusable
+from validator.study.keys import records_in, specific_first
+from validator.study.models.base import cell_range, row_range
 from validator.study.models.runs import Block, Run
 from validator.study.models.study import DEFAULT_CONFIGURATION, Study
-from validator.study.places import Entry, Leaf, Listing, Node, Place, Table, text_of
-from validator.study.rows import runs_of
+from validator.study.places import Entry, Leaf, Listing, Node, Place, Scalar, Table, resolve, text_of
+from validator.study.problems import Problems, unknown
+from validator.study.rows import Found, runs_of
 
 if TYPE_CHECKING:
-    from validator.study.problems import Problems
+    from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 
 _DEFAULTS = ("analyte", "configuration", "preparation", "date", "matrix")
 
@@ -46,7 +50,10 @@ def units_by_analyte(root: Table) -> dict[str, Units]:
     units: dict[str, Units] = {}
     for _, analyte in method.tables("analytes") if method else ():
         if (name := analyte.text("id")) is not None:
-            units.setdefault(name, Units(analyte.text("unit") or "", analyte.text("signal_unit") or ""))
+            mass = analyte.get("molar_mass")
+            number = mass.value.value if isinstance(mass, Leaf) and isinstance(mass.value, Scalar) else None
+            unit, signal_unit = (analyte.text(key) or "" for key in ("unit", "signal_unit"))
+            units.setdefault(name, Units(unit, signal_unit, number))
     return units
 
 
@@ -113,13 +120,10 @@ def _runs(
         add(block.place_of("file"), (name, "file"), "file and runs are mutually exclusive; give only one")
         return runs, True
     if "file" not in block.entries:
-        for key in ("sheet", "columns", "ignored_columns", "decimal"):
+        for key in _OF_TABLES:
             if key in block.entries:
-                add(
-                    block.place_of(key),
-                    (name, key),
-                    f"{key} applies to a table file, but this block names none",
-                )
+                message = f"{key} applies to a table file, but this block names none"
+                add(block.place_of(key), (name, key), message)
         if "runs" not in block.entries:
             message = "no data; give runs, or file with the name of a table (CSV or XLSX)"
             add(filling.root.place_of(name), (name,), message)
@@ -130,42 +134,186 @@ def _runs(
     return _table_runs(name, block, run, filling, defaults)
 
 
+_OF_TABLES = (
+    *("sheet", "columns", "ignored_columns", "decimal", "header_row", "rows", "range", "ignored_rows"),
+    *("units", "wide"),
+)
+"""Keys that say how a table file is read."""
+
+
+class _Part(Struct, frozen=True):
+    """One reading of one table: its file and sheet, what holds for all its runs, and its own columns."""
+
+    file: str
+    sheet: str | None
+    given: dict[str, Entry]
+    columns: tuple[str, Sequence[str], Place] | None = None
+
+
 def _table_runs(
     name: str, block: Table, run: type[Run], filling: _Filling, defaults: _Defaults
 ) -> tuple[Node | None, bool]:
+    """The runs of every part of the block's tables, one after the other."""
+    parts = list(_parts(name, block, run, filling.problems))
+    items: list[Node | Run] = []
+    is_complete = bool(parts)
+    for part in parts:
+        mapped = dict(_mapped(block))
+        ignored = _ignored(block)
+        for other in parts:
+            if other.columns is not None and other is not part:
+                ignored |= dict.fromkeys(other.columns[1], other.columns[2])
+        if part.columns is not None:
+            mapped[part.columns[0]] = part.columns[1:]
+            ignored = {header: place for header, place in ignored.items() if header not in part.columns[1]}
+        found = _part_runs(name, block, run, filling, defaults.with_given(part.given), part, mapped, ignored)
+        is_complete &= found is not None and found.is_complete
+        if found is not None:
+            items += [_with(item, part.given) for item in found.runs.items]
+    return (Listing(block.place_of("file"), items) if items or is_complete else None), is_complete
+
+
+def _with(item: Node | Run, given: dict[str, Entry]) -> Node | Run:
+    if not isinstance(item, Table):
+        return item
+    return item.with_entries({key: entry for key, entry in given.items() if item.get(key) is None})
+
+
+def _part_runs(
+    name: str,
+    block: Table,
+    run: type[Run],
+    filling: _Filling,
+    defaults: _Defaults,
+    part: _Part,
+    mapped: Mapping[str, tuple[Sequence[str], Place]],
+    ignored: Mapping[str, Place],
+) -> Found | None:
     add = filling.problems.add
-    file = block.text("file")
-    if file is None:
-        if block.get("file") is None:
-            message = "is empty; name a table file (CSV or XLSX), or give runs"
-            add(block.place_of("file"), (name, "file"), message)
-        return None, False
-    file = PurePosixPath(file).as_posix()
-    part = block.text("sheet")
-    shown = f"{file} [{part}]" if part else file
+    shown = f"{part.file} [{part.sheet}]" if part.sheet else part.file
     try:
-        sheet = filling.files.sheet(file, part)
-        _check_form(name, block, file, sheet, filling.problems)
-        columns = block.table("columns")
+        sheet = filling.files.sheet(part.file, part.sheet, _layout(block))
+        _check_form(name, block, part.file, sheet, filling.problems)
         table = TableBlock(
             block=name,
+            label=", ".join([name, *filter(None, (text_of(entry.node) for entry in part.given.values()))]),
             file=shown,
             run=run,
-            mapped=_mapped(columns) if columns else {},
-            ignored=_ignored(block),
+            mapped=mapped,
+            stated=_stated(block),
+            ignored=ignored,
             decimal="." if sheet.separator is None else block.text("decimal") or ".",
             analyte=block.text("analyte") or filling.only_analyte,
             units=filling.units,
             preparation=block.text("preparation") or "independent",
+            given=part.given,
+            only_filled=part.columns[0] if part.columns else "",
         )
-        return runs_of(sheet, table, defaults.complete, filling.problems)
+        found = runs_of(sheet, table, defaults.complete, filling.problems)
     except Unusable as error:
         if error.line:
             add(Place(shown, error.line, in_table=True), (name,), str(error))
         else:
-            said = str(error) if file in str(error) else f"{file}: {error}"
+            said = str(error) if part.file in str(error) else f"{part.file}: {error}"
             add(block.place_of("file"), (name, "file"), said)
-        return None, False
+        return None
+    filling.files.note(part.file, name, sheet.tally, found.remarks)
+    return found
+
+
+def _parts(name: str, block: Table, run: type[Run], problems: Problems) -> Iterator[_Part]:
+    """The parts in the order in which the study names them; what cannot be understood is told."""
+    files, sheets = (_sources(name, block, key, problems) for key in ("file", "sheet"))
+    if len(files) > 1 and len(sheets) > 1:
+        message = "file and sheet are both lists; name several files, or several sheets of one file"
+        problems.add(block.place_of("sheet"), (name, "sheet"), message)
+        return
+    wide = list(_wide(name, block, run, problems))
+    for file, of_file in files:
+        for sheet, of_sheet in sheets or [("", {})]:
+            path, given = PurePosixPath(file).as_posix(), {**of_file, **of_sheet}
+            if not wide:
+                yield _Part(path, sheet or None, given)
+            for of_columns, columns in wide:
+                yield _Part(path, sheet or None, {**given, **of_columns}, columns)
+
+
+def _sources(name: str, block: Table, key: str, problems: Problems) -> list[tuple[str, dict[str, Entry]]]:
+    """Names of files or sheets, with the configuration that each is said to hold."""
+    node = block.get(key)
+    found: list[tuple[str, dict[str, Entry]]] = []
+    match node:
+        case Table():
+            for label, entry in node.entries.items():
+                if (text := text_of(entry.node)) is not None:
+                    of = Entry(entry.key_place, Leaf(entry.key_place, label))
+                    found.append((text, {"configuration": of}))
+        case Listing():
+            found = [(text, {}) for item in node.items if (text := text_of(item)) is not None]
+        case Leaf():
+            text = text_of(node)
+            found = [(text, {})] if text is not None else []
+        case None:
+            pass
+    if not found and key == "file":
+        message = "is empty; name a table file (CSV or XLSX), or give runs"
+        problems.add(block.place_of(key), (name, key), message)
+    return found
+
+
+_READINGS = ("signals", "signal", "signal_height", "found", "concentrations", "result")
+"""Fields that hold what was measured, the first that a block has being that of wide tables."""
+
+
+def _wide(
+    name: str, block: Table, run: type[Run], problems: Problems
+) -> Iterator[tuple[dict[str, Entry], tuple[str, Sequence[str], Place]]]:
+    """What each group of columns stands for, and the field, headers and place of its readings."""
+    wide = block.table("wide")
+    known = [*run.model_fields, *(run.one_row.model_fields if run.one_row else ())]
+    for field, entry in wide.entries.items() if wide else ():
+        if field not in known:
+            told = unknown("field", field, specific_first(known))
+            problems.add(entry.key_place, (name, "wide", field), told)
+            continue
+        readings = next((one for one in _READINGS if one in known), None)
+        if readings is None or field in _READINGS:
+            problems.add(entry.key_place, (name, "wide"), f"wide does not apply to {name}")
+            continue
+        node = entry.node
+        groups: Iterable[tuple[str, Entry]] = node.entries.items() if isinstance(node, Table) else ()
+        if isinstance(node, Listing):
+            labels = [item for item in node.items if isinstance(item, Leaf)]
+            groups = [(text, Entry(item.place, item)) for item in labels if (text := text_of(item))]
+        for label, of in groups:
+            items = of.node.items if isinstance(of.node, Listing) else [of.node]
+            headers = [text for item in items if (text := text_of(item)) is not None]
+            value = resolve(label)
+            yield {field: Entry(of.key_place, Leaf(of.key_place, value))}, (readings, headers, of.key_place)
+
+
+def _layout(block: Table) -> Layout:
+    """Where the table stands; what is written wrongly is told by the models."""
+    rows, cells = _ranged(row_range, block.text("rows")), _ranged(cell_range, block.text("range"))
+    header = block.text("header_row") or ""
+    ignored = block.get("ignored_rows")
+    items = ignored.items if isinstance(ignored, Listing) else [ignored]
+    labels = [text for item in items if (text := text_of(item))]
+    return Layout(
+        header_row=int(header) if header.isdecimal() else cells[0] if cells else 0,
+        first_row=rows[0] if rows else 0,
+        last_row=rows[1] if rows else cells[1] if cells else 0,
+        first_column=cells[2] if cells else 0,
+        last_column=cells[3] if cells else 0,
+        ignored_rows=frozenset(int(one) if one.isdecimal() else one.strip(" :=").lower() for one in labels),
+    )
+
+
+def _ranged(read: Callable[[object], tuple[int, ...]], written: str | None) -> tuple[int, ...]:
+    try:
+        return read(written) if written else ()
+    except PydanticCustomError:
+        return ()
 
 
 def _check_form(name: str, block: Table, file: str, sheet: Sheet, problems: Problems) -> None:
@@ -185,9 +333,23 @@ def _check_form(name: str, block: Table, file: str, sheet: Sheet, problems: Prob
         problems.add(block.place_of("decimal"), (name, "decimal"), message)
 
 
-def _mapped(columns: Table) -> dict[str, tuple[str, Place]]:
-    headers = {field: (text_of(entry.node), entry.key_place) for field, entry in columns.entries.items()}
-    return {field: (header, place) for field, (header, place) in headers.items() if header is not None}
+def _mapped(block: Table) -> Iterator[tuple[str, tuple[Sequence[str], Place]]]:
+    columns = block.table("columns")
+    for field, entry in columns.entries.items() if columns else ():
+        items = entry.node.items if isinstance(entry.node, Listing) else [entry.node]
+        headers = [text for item in items if (text := text_of(item)) is not None]
+        if headers:
+            yield field, (headers, entry.key_place)
+
+
+def _stated(block: Table) -> dict[str, tuple[str, Place]]:
+    units = block.table("units")
+    written = units.entries.items() if units else ()
+    return {
+        field: (text, entry.key_place)
+        for field, entry in written
+        if (text := text_of(entry.node)) is not None
+    }
 
 
 def _ignored(block: Table) -> dict[str, Place]:
@@ -203,6 +365,10 @@ class _Defaults(Struct, frozen=True):
     block: str
     given: dict[str, Entry]
     filling: _Filling
+
+    def with_given(self, added: dict[str, Entry]) -> _Defaults:
+        """These, and what holds for the runs of one part of the tables."""
+        return replace(self, given={**self.given, **added})
 
     def told(self, item: Node | Run, index: int) -> Node | Run:
         """The run with what it does not say itself, after a missing analyte was told.

@@ -7,14 +7,15 @@ from typing import TYPE_CHECKING, get_origin
 
 from msgspec import Struct
 
-from validator.study.conversion import same_unit
+from validator.study.conversion import Inconvertible
+from validator.study.headings import Doubt, heading, into, normal_header, unit_of, without_unit
 from validator.study.keys import parts_of, specific_first
 from validator.study.models.base import quoted
 from validator.study.places import Place
 from validator.study.problems import meant, nearest, unknown
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
+    from collections.abc import Collection, Mapping, Sequence
 
     from pydantic.fields import FieldInfo
 
@@ -22,17 +23,17 @@ if TYPE_CHECKING:
     from validator.study.models.runs import Run
     from validator.study.problems import Problems
 
-_BRACKETS = re.compile(r"\s*[(\[]([^()\[\]]*)[)\]]\s*")
 _NUMBERED = re.compile(r"(.*?)[ _]*([0-9]{1,6})")
 _NOT_ASCII = re.compile(r"[^\x00-\x7f]|\?")
 _LONGEST_HEADER = 200
 
 
 class Units(Struct, frozen=True):
-    """The units that belong to an analyte."""
+    """The units that belong to an analyte, and the molar mass in g/mol that turns amounts into masses."""
 
     level: str
     signal: str
+    molar_mass: float | None = None
 
 
 class TableBlock(Struct, frozen=True, kw_only=True):
@@ -40,25 +41,33 @@ class TableBlock(Struct, frozen=True, kw_only=True):
 
     Attributes:
         block: name of the block.
+        label: that, and for which configuration, device or level the table is read.
         file: name of the table file.
         run: the model of the block's runs.
-        mapped: header by field, and the place where that was written.
+        mapped: headers by field, and the place where they were written; several for a list of values.
+        stated: units by field, and the place where they were written, whatever the headers say.
         ignored: headers of columns that are not read, and the place where that was written.
         decimal: the decimal sign in the file.
         analyte: id of the analyte of rows that name none.
         units: units by analyte id.
         preparation: what replicates are in rows that do not say so.
+        given: fields that hold for all rows and need no column.
+        only_filled: field without which a row says nothing: of a table whose columns stand side by side.
     """
 
     block: str
+    label: str
     file: str
     run: type[Run]
-    mapped: Mapping[str, tuple[str, Place]]
+    mapped: Mapping[str, tuple[Sequence[str], Place]]
+    stated: Mapping[str, tuple[str, Place]]
     ignored: Mapping[str, Place]
     decimal: str
     analyte: str | None
     units: Mapping[str, Units]
     preparation: str
+    given: Collection[str] = ()
+    only_filled: str = ""
 
     @property
     def fields(self) -> list[str]:
@@ -93,15 +102,24 @@ class TableBlock(Struct, frozen=True, kw_only=True):
 
 
 class Column(Struct, frozen=True):
-    """A column that is understood: where it stands, and which field (and which of its values) it holds."""
+    """A column that is understood: where it stands, and which field (and which of its values) it holds.
+
+    ``said`` is its header with what a row of units below it says.
+    """
 
     index: int
     place: Place
     field: str
     number: int | None
-    unit: str | None
+    said: str
     is_mapped: bool
     holds_list: bool
+
+    @property
+    def unit(self) -> str | None:
+        """What the header gives as a unit, of whatever dimension."""
+        found = heading(self.said)
+        return next(iter(found.certain), found.unit)
 
     @property
     def header(self) -> str:
@@ -115,7 +133,7 @@ def columns_of(header: Row, table: TableBlock, problems: Problems) -> tuple[list
     taken: dict[tuple[str, int | None], str] = {}
     ignored = {normal_header(name) for name in table.ignored}
     for index, name in enumerate(header.cells):
-        if ignored and _names_of(name) & ignored:
+        if ignored and ignored.intersection(heading(name).names):
             continue
         place = place_of_header(header, index, table)
         column = column_at(index, place, table) if 0 < len(name) <= _LONGEST_HEADER else None
@@ -141,41 +159,27 @@ def place_of_header(header: Row, index: int, table: TableBlock) -> Place:
 
 def column_at(index: int, place: Place, table: TableBlock) -> Column | None:
     """What the header at *place* says of its column, None where it says nothing that is known."""
-    header = normal_header(place.column)
-    bare, unit = unit_in(place.column)
-    bare = normal_header(bare)
-    numbered = _NUMBERED.fullmatch(bare)
+    found = heading(place.column)
+    numbered = next(
+        (one for name in found.names[1:] or found.names if (one := _NUMBERED.fullmatch(name))), None
+    )
 
-    def column(name: str, number: str | None, is_mapped: bool) -> Column | None:
+    def column(name: str, number: str | int | None, is_mapped: bool) -> Column | None:
         field = table.field_for(name, numbered=number is not None) or ""
         if not is_mapped and (not field or field in table.mapped):
             return None
         holds_list = bool(field) and table.is_list(field)
-        return Column(index, place, field, int(number) if number else None, unit, is_mapped, holds_list)
+        number = int(number) if number else None
+        return Column(index, place, field, number, place.column, is_mapped, holds_list)
 
-    for field, (wanted, _) in table.mapped.items():
-        if normal_header(wanted) in (header, bare):
-            return column(field, None, True)
-        if numbered and normal_header(wanted) == numbered[1]:
-            return column(field, numbered[2], True)
-    own = column(bare, None, False)
+    for field, (headers, _) in table.mapped.items():
+        for number, wanted in enumerate(map(normal_header, headers), start=1):
+            if wanted in found.names:
+                return column(field, number if len(headers) > 1 else None, True)
+            if numbered and wanted == numbered[1] and len(headers) == 1:
+                return column(field, numbered[2], True)
+    own = next(filter(None, (column(name, None, False) for name in found.names)), None)
     return column(numbered[1], numbered[2], False) if own is None and numbered else own
-
-
-def unit_in(header: str) -> tuple[str, str | None]:
-    """The header without what stands in brackets, and that."""
-    found = _BRACKETS.search(header)
-    return " ".join(_BRACKETS.sub(" ", header).split()), found[1].strip() if found else None
-
-
-def normal_header(header: str) -> str:
-    """The header without differences in capitals and blanks."""
-    return " ".join(header.lower().split())
-
-
-def _names_of(header: str) -> set[str]:
-    """What a column may be called in the study: its header with or without what stands in brackets."""
-    return {normal_header(header), normal_header(unit_in(header)[0])}
 
 
 def _taken(column: Column, first: str, table: TableBlock) -> str:
@@ -186,7 +190,7 @@ def _taken(column: Column, first: str, table: TableBlock) -> str:
 
 def _unknown_header(header: str, table: TableBlock) -> str:
     known = [name for name in specific_first(table.fields) if name not in table.mapped]
-    bare = unit_in(header)[0] or header
+    bare = without_unit(header)
     otherwise = "or list it under ignored_columns"
     likely = meant(bare, known)
     if likely is None:
@@ -200,18 +204,31 @@ def _unknown_header(header: str, table: TableBlock) -> str:
 
 def _check_mapping(columns: list[Column], header: Row, table: TableBlock, problems: Problems) -> None:
     found = {column.field for column in columns if column.is_mapped}
-    for field, (wanted, place) in table.mapped.items():
+    for field, (headers, place) in table.mapped.items():
         loc = (table.block, "columns", field)
         meant = {table.field_for(field, numbered=numbered) for numbered in (False, True)} - {None}
         if not meant:
             problems.add(place, loc, unknown("field", field, specific_first(table.fields)))
-        elif meant.isdisjoint(found):
-            problems.add(place, loc, _no_column(wanted, header, table))
+        elif len(headers) > 1 and not any(table.is_list(one) for one in meant if one):
+            problems.add(place, loc, f"{field} holds a single value; name one column")
+        elif len(headers) > 1 or meant.isdisjoint(found):
+            there = {name for cell in header.cells for name in heading(cell).names}
+            for wanted in headers:
+                if len(headers) == 1 or normal_header(wanted) not in there:
+                    problems.add(place, loc, _no_column(wanted, header, table))
+    for field, (_, place) in table.stated.items():
+        meant = {table.field_for(field, numbered=numbered) for numbered in (False, True)} - {None}
+        fields = table.run.in_analyte_unit | table.run.in_signal_unit | table.run.in_either_unit
+        if fields.isdisjoint(meant):
+            sentence = (
+                unknown("field", field, sorted(fields)) if not meant else f"{field} has no unit to state"
+            )
+            problems.add(place, (table.block, "units", field), sentence)
 
 
 def check_ignored(header: Row, table: TableBlock, problems: Problems) -> None:
     """Note columns to be ignored that are not there."""
-    there = {name for cell in header.cells for name in _names_of(cell)}
+    there = {name for cell in header.cells for name in heading(cell).names}
     for wanted, place in table.ignored.items():
         if normal_header(wanted) not in there:
             problems.add(place, (table.block, "ignored_columns"), _no_column(wanted, header, table))
@@ -228,6 +245,7 @@ def _no_column(wanted: str, header: Row, table: TableBlock) -> str:
 def _check_required(columns: list[Column], header: Row, table: TableBlock, problems: Problems) -> bool:
     there = {column.field for column in columns}
     there |= {"time_unit"} if any(column.field == "time" and column.unit for column in columns) else set()
+    there |= set(table.given)
     needed = [field for field in table.fields if table.is_required(field) and field not in there]
     place = Place(table.file, header.number, in_table=True)
     for field in needed:
@@ -244,24 +262,51 @@ def check_preparations(columns: list[Column], table: TableBlock, place: Place, p
         problems.add(place, (table.block,), message)
 
 
-def check_units(
-    columns: list[Column], analytes: Iterable[str], table: TableBlock, problems: Problems
-) -> None:
-    """Note headers whose unit, in brackets, is not that of the analytes in the table."""
-    for analyte in analytes:
-        for column in columns if analyte in table.units else ():
-            expected = expected_units(column, table.units[analyte], table.run)
-            if column.unit and expected and not any(same_unit(column.unit, unit) for unit in expected):
-                problems.add(column.place, (table.block,), other_unit(column.unit, expected))
+class Scale(Struct, frozen=True):
+    """The unit in which the values of a column stand, None where nothing says it, and its factor."""
+
+    unit: str | None
+    into: str
+    factor: float
 
 
-def other_unit(found: str, expected: Sequence[str]) -> str:
-    """The sentence about a unit that is not the one expected."""
-    units = " or ".join(expected)
-    said = f"the unit {quoted(found)} differs from '{units}' in method.analytes"
-    if _NOT_ASCII.search(found) and any(_without_signs(found) == _without_signs(unit) for unit in expected):
-        return f"{said}; a character was lost: save the file as UTF-8"
-    return f"{said}; convert the values to {units}"
+def scale_of(column: Column, analyte: str | None, table: TableBlock) -> Scale | None:
+    """From the values of *column* to the unit declared for *analyte*; None where they have no unit to check.
+
+    Raises:
+        Doubt: what the header or the study says of the unit does not lead there; the message is whole.
+    """
+    units = table.units.get(analyte or "")
+    expected = expected_units(column, units, table.run) if units else []
+    if not units or not all(expected) or not expected:
+        return None
+    for field, (unit, _) in table.stated.items():
+        if column.field in (table.field_for(field, numbered=numbered) for numbered in (False, True)):
+            return _stated_scale(unit, expected, units, field)
+    try:
+        found, factor = unit_of(column.said, expected, units.molar_mass, table.units)
+    except Doubt as doubt:
+        raise Doubt(_asked(column, expected, str(doubt))) from None
+    return Scale(found, expected[0], factor)
+
+
+def _stated_scale(unit: str, expected: Sequence[str], units: Units, field: str) -> Scale:
+    reason = ""
+    for one in expected:
+        try:
+            return Scale(unit, one, into(unit, one, units.molar_mass))
+        except Inconvertible as error:
+            reason = str(error)
+    raise Doubt(f"units: {{{field}: {unit}}}: {reason}")
+
+
+def _asked(column: Column, expected: Sequence[str], why: str) -> str:
+    said = next(iter(heading(column.said).certain), column.said)
+    if _NOT_ASCII.search(said) and any(_without_signs(said) == _without_signs(unit) for unit in expected):
+        lost = "a character was lost: save the file as UTF-8"
+        return f"the unit {quoted(said)} differs from '{expected[0]}'; {lost}"
+    field = column.field.removesuffix("s")
+    return f"{why}; state the unit of the values in the study, for example units: {{{field}: {expected[0]}}}"
 
 
 def _without_signs(unit: str) -> str:
@@ -272,7 +317,6 @@ def expected_units(column: Column, units: Units, run: type[Run]) -> list[str]:
     """The units that the values of *column* may have, none where they have no unit to check."""
     if column.field in run.in_analyte_unit:
         return [units.level]
-    # who maps a header of an instrument's export ("Area (254 nm)") takes what is in its brackets as it comes
-    if column.field in run.in_signal_unit and not column.is_mapped:
+    if column.field in run.in_signal_unit:
         return [units.signal]
-    return [units.level, units.signal] if column.field in run.in_either_unit and not column.is_mapped else []
+    return [units.level, units.signal] if column.field in run.in_either_unit else []

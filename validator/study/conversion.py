@@ -7,7 +7,6 @@ reading a study.
 from __future__ import annotations
 
 import re
-import unicodedata
 from functools import cache
 from typing import TYPE_CHECKING, Any
 
@@ -21,6 +20,8 @@ _LONGEST = 40
 _PLAIN = re.compile(r"[^\W\d_]+(?:\^?-?\d|[⁻²³¹]+)?(?:[ /·*][^\W\d_]+(?:\^?-?\d|[⁻²³¹]+)?)*|%|‰")
 """Names of units with one-digit powers between them: nothing that a parser could labour over."""
 _POWER = re.compile(r"(?<=[^\W\d_])(-?\d)")
+_ABSORBANCE = re.compile(r"(?<![^\W\d_])(m?)AU(?![^\W\d_])")
+"""An astronomical unit to the library."""
 
 
 class Inconvertible(ValueError):
@@ -40,7 +41,7 @@ def factor(unit: str, into: str, molar_mass: float | None) -> float:
     one = registry.Quantity(1.0, source)
     measured, wanted = one.dimensionality, registry.get_dimensionality(target)
     if measured == wanted:
-        return _tidy(one.to(target).magnitude)
+        return tidy(one.to(target).magnitude)
     mass_per_amount = registry.get_dimensionality("kg/mol")
     if measured not in (wanted * mass_per_amount, wanted / mass_per_amount):
         raise Inconvertible(
@@ -52,7 +53,7 @@ def factor(unit: str, into: str, molar_mass: float | None) -> float:
         )
     mass = registry.Quantity(molar_mass, "g/mol")
     turned = one / mass if measured == wanted * mass_per_amount else one * mass
-    return _tidy(turned.to(target).magnitude)
+    return tidy(turned.to(target).magnitude)
 
 
 def converted(value: float, unit: str, into: str, molar_mass: float | None) -> float:
@@ -61,20 +62,23 @@ def converted(value: float, unit: str, into: str, molar_mass: float | None) -> f
     Raises:
         Inconvertible: as ``factor``.
     """
-    return _tidy(value * factor(unit, into, molar_mass))
+    return tidy(value * factor(unit, into, molar_mass))
 
 
-def _tidy(number: float) -> float:
+def tidy(number: float) -> float:
     """Without the last two digits, where powers of ten leave their rounding: 0.1, not 0.09999999999999999."""
     return float(f"{number:.14g}")
 
 
 def _parsed(registry: UnitRegistry[Any], unit: str) -> UnitsContainer:
     text = unit.strip().replace("‰", "permille")
+    if text == "1":
+        return registry.UnitsContainer()
     if len(text) > _LONGEST or not _PLAIN.fullmatch(text):
         raise Inconvertible(f"the unit {quoted(unit)} cannot be converted")
     try:
-        return registry.parse_units(_POWER.sub(r"**\1", text.replace("^", "").replace(" ", "·")))._units
+        text = _ABSORBANCE.sub(r"\1absorbance_unit", text.replace("^", "").replace(" ", "·"))
+        return registry.parse_units(_POWER.sub(r"**\1", text))._units
     except Exception as error:  # the parser raises what its tokens raise
         raise Inconvertible(f"the unit {quoted(unit)} cannot be converted") from error
 
@@ -85,18 +89,5 @@ def _registry() -> UnitRegistry[Any]:
 
     registry: UnitRegistry[Any] = UnitRegistry()
     registry.define("ppb = 1e-9")
+    registry.define("absorbance_unit = 1")
     return registry
-
-
-_MICRO = re.compile(r"\bu(?=[gmlLMA]|mol)")
-_LITRE = re.compile(r"(?<=/)([munpμ]?)l\b")
-
-
-def same_unit(one: str, other: str) -> bool:
-    """True when the units differ in blanks, in the micro sign or in the letter of the litre at most."""
-    return _normal(one) == _normal(other)
-
-
-def _normal(unit: str) -> str:
-    text = "".join(unicodedata.normalize("NFKC", unit).split())
-    return _LITRE.sub(r"\1L", _MICRO.sub("μ", text))

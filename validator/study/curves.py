@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 
 from msgspec import Struct
 
-from validator.study.columns import normal_header, unit_in
 from validator.study.files import Unusable
+from validator.study.headings import heading, normal_header, without_unit
 from validator.study.models.base import LARGEST, quoted
 from validator.study.places import Scalar, resolve_cell
 from validator.study.problems import nearest
@@ -66,8 +66,14 @@ def read_curve(files: TableFiles, name: str, x: str | None, y: str | None, decim
             ys.append(_number(cell_y, at_y, row, header if is_headed else (), decimal))
     _turn_and_check(xs, ys)
     names = (header[at_x], header[at_y]) if is_headed else ("", "")
-    (x_name, x_unit), (y_name, y_unit) = (unit_in(one) for one in names)
+    (x_name, x_unit), (y_name, y_unit) = (_name_and_unit(one) for one in names)
     return Curve(xs, ys, x_name, y_name, x_unit, y_unit)
+
+
+def _name_and_unit(text: str) -> tuple[str, str | None]:
+    """The heading without its unit, and that."""
+    unit = heading(text).unit
+    return without_unit(text), unit
 
 
 def _data(sheet: Sheet, is_headed: bool) -> Iterator[Row]:
@@ -82,7 +88,7 @@ def _place_of(wanted: str | None, otherwise: int, header: Sequence[str]) -> int:
             raise Unusable("a curve needs two columns, abscissa and ordinate")
         return otherwise
     for index, name in enumerate(header):
-        if normal_header(wanted) in (normal_header(name), normal_header(unit_in(name)[0])):
+        if normal_header(wanted) in heading(name).names:
             return index
     near = nearest(wanted, header)
     hint = f"did you mean '{near}'?" if near else f"it has: {', '.join(header[:20])}"

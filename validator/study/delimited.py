@@ -6,6 +6,7 @@ import codecs
 import csv
 import io
 import re
+from collections import Counter
 from itertools import chain, islice
 from typing import TYPE_CHECKING, TextIO
 
@@ -19,11 +20,15 @@ from validator.study.files import (
     Remark,
     Row,
     Sheet,
+    Tally,
     Unusable,
+    laid_out,
 )
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
+
+    from validator.study.files import Layout
 
 _CHUNK = 1024 * 1024
 _FEW = 6
@@ -134,11 +139,13 @@ MOST_LINES = 2_000_000
 _LONGEST_LINE = 10_000
 _ARCHIVE = b"PK\x03\x04"
 _QUOTED = re.compile(r'"[^"]*"')
+_BLANKS = re.compile(r"\s+(?![(\[])")
+"""A bracket behind a blank holds the unit of what stands before it."""
 _SEPARATOR_LINE = re.compile(r"sep=.")
 
 
-def read_delimited(content: bytes) -> Sheet:
-    """A table of cells separated by comma, semicolon or tab, the first row being the header.
+def read_delimited(content: bytes, layout: Layout) -> Sheet:
+    """A table of cells separated by commas, semicolons, tabs, bars or blanks; its first row is the header.
 
     Raises:
         Unusable: there is no such table in *content*; rows further down are read, and refused, later.
@@ -150,37 +157,37 @@ def read_delimited(content: bytes) -> Sheet:
             "this is a workbook, not a text file; give it the ending .xlsx, or save the sheet as CSV"
         )
     text = text_of_table(content)
-    lines = _Lines(text.stream)
-    separator = _separator(lines.first_record())
-    rows = _rows(lines, separator)
+    tally = Tally()
+    lines = _Lines(text.stream, layout, tally)
+    separator = separator_of([line for _, line in lines.beginning])
+    rows = laid_out(_rows(lines, separator), layout, tally)
     header = next(rows, None)
     if header is None:
         raise Unusable("the table is empty; the first row must contain the column headers")
     remarks = (Remark(text.remark),) if text.remark else ()
     beginning = [Row(number, _split(line)) for number, line in lines.beginning if len(line) < _LONGEST_LINE]
-    return Sheet(header, rows, separator, remarks, beginning)
+    return Sheet(header, _within(rows, len(header.cells)), separator, tally, remarks, beginning)
 
 
 def _split(line: str) -> list[str]:
-    return [cell.strip().strip('"').strip() for cell in line.split(_separator(line))]
+    return [cell.strip().strip('"').strip() for cell in line.split(separator_of([line]))]
 
 
 def _rows(lines: _Lines, separator: str) -> Iterator[Row]:
     """Every row that holds something, the header first."""
-    width = MOST_COLUMNS
     cells = rows = 0
+    between = ("\t".join(_BLANKS.split(line.strip())) for line in lines) if separator == " " else lines
+    delimiter = "\t" if separator == " " else separator
     try:
-        for row in csv.reader(lines, delimiter=separator, strict=True, skipinitialspace=True):
+        for row in csv.reader(between, delimiter=delimiter, strict=True, skipinitialspace=True):
             stripped = list(map(str.strip, row))
             cells += len(row)
-            if len(row) > width:
-                _check_width(stripped, width, lines.begin)
+            if len(row) > MOST_COLUMNS:
+                raise Unusable(f"the table has more than {MOST_COLUMNS} columns")
             if lines.hold_apostrophes:
                 stripped = list(map(unguarded, stripped))
             if any(stripped):
                 rows += 1
-                if rows == 1:
-                    width = len(row)
                 if rows > MOST_ROWS + 1 or cells > MOST_CELLS:
                     raise Unusable(f"the table has more than {MOST_ROWS} rows or {MOST_CELLS} cells")
                 yield Row(lines.begin, stripped)
@@ -189,12 +196,17 @@ def _rows(lines: _Lines, separator: str) -> Iterator[Row]:
         raise Unusable(_what_is_wrong(str(error)), lines.begin) from None
 
 
-def _check_width(cells: Sequence[str], width: int, line: int) -> None:
-    if len(cells) > MOST_COLUMNS:
-        raise Unusable(f"the table has more than {MOST_COLUMNS} columns")
-    if any(cells[width:]):
-        message = f"{len(cells)} cells for {width} columns; a decimal comma may have been read as a separator"
-        raise Unusable(message, line)
+def _within(rows: Iterator[Row], width: int) -> Iterator[Row]:
+    """The rows, none of them wider than the header."""
+    for row in rows:
+        if len(row.cells) > width and any(row.cells[width:]):
+            message = (
+                f"{len(row.cells)} cells for {width} columns; a decimal comma may have been read "
+                "as a separator, "
+                "or remarks stand beside the table: name its place with range, for example range: A1:D20"
+            )
+            raise Unusable(message, row.number)
+        yield row
 
 
 class _Lines:
@@ -206,20 +218,13 @@ class _Lines:
         hold_apostrophes: a line since then holds one.
     """
 
-    def __init__(self, stream: Iterable[str]) -> None:
+    def __init__(self, stream: Iterable[str], layout: Layout, tally: Tally) -> None:
+        self._header_row = layout.header_row
+        self._tally = tally
         self._numbered = self._that_carry_cells(stream)
         self.beginning = list(islice(self._numbered, ROWS_OF_BEGINNING))
         self.begin = 0
         self.hold_apostrophes = False
-
-    def first_record(self) -> str:
-        """The first lines as far as a quotation mark opened in them is closed."""
-        record = ""
-        for _, line in self.beginning:
-            record += line
-            if record.count('"') % 2 == 0:
-                return record
-        return self.beginning[0][1] if self.beginning else ""
 
     def __iter__(self) -> Iterator[str]:
         for number, line in chain(self.beginning, self._numbered):
@@ -228,18 +233,39 @@ class _Lines:
                 self.hold_apostrophes = True
             yield line
 
-    @staticmethod
-    def _that_carry_cells(stream: Iterable[str]) -> Iterator[tuple[int, str]]:
+    def _that_carry_cells(self, stream: Iterable[str]) -> Iterator[tuple[int, str]]:
+        is_above = True
         for number, line in enumerate(stream, start=1):
             bare = line.strip()
             # spreadsheets tell each other the separator in a first line sep=;
-            if bare and not bare.startswith("#") and not (number == 1 and _SEPARATOR_LINE.fullmatch(bare)):
-                yield number, line
+            if not bare or (number == 1 and _SEPARATOR_LINE.fullmatch(bare)):
+                continue
+            if is_above and number != self._header_row and (number < self._header_row or bare[0] == "#"):
+                self._tally.above += 1  # quotation marks in such a line open no cell
+                continue
+            is_above = False
+            yield number, line
 
 
-def _separator(header: str) -> str:
-    bare = _QUOTED.sub("", header)
-    return max("\t;,", key=bare.count)
+def separator_of(lines: Sequence[str]) -> str:
+    """The separator that cuts most *lines* into equally many cells, and these into numbers.
+
+    Blanks separate where they alone do in every line; a decimal comma cuts numbers into pieces that are none.
+    """
+    bare = [line for line in _QUOTED.sub("", "\n".join(lines)).splitlines() if line.strip()]
+    return max("\t;,| ", key=lambda sign: _order_in(bare, sign))
+
+
+def _order_in(lines: Sequence[str], sign: str) -> tuple[float, float]:
+    rows = [_BLANKS.split(line.strip()) if sign == " " else line.split(sign) for line in lines]
+    several = [row for row in rows if len(row) > 1]
+    if not several or (sign == " " and len(several) < max(len(rows), 2)):
+        return 0.0, 0.0
+    ((_, agree),) = Counter(map(len, several)).most_common(1)
+    if sign == " " and agree < len(rows):
+        return 0.0, 0.0
+    cells = [cell.strip() for row in several[1:] or several for cell in row]
+    return round(agree / len(rows), 1), sum(bool(_NUMBER.fullmatch(cell)) for cell in cells) / len(cells)
 
 
 def _what_is_wrong(said: str) -> str:

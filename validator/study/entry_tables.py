@@ -85,9 +85,11 @@ def _entries(study: Study, sheet: EntrySheet) -> list[_Entry]:
     run = next(run for name, _, run in data_blocks() if name == sheet.block)
     table = TableBlock(
         block=sheet.block,
+        label=sheet.block,
         file=sheet.block,
         run=run,
         mapped={},
+        stated={},
         ignored={},
         decimal=".",
         analyte=None,

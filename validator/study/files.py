@@ -8,17 +8,18 @@ from __future__ import annotations
 
 import codecs
 import hashlib
-from itertools import islice
+import re
+from itertools import chain, islice
 from pathlib import Path, PurePosixPath, PureWindowsPath
 from typing import TYPE_CHECKING, Literal
 
-from msgspec import Struct
+from msgspec import Struct, field
 from msgspec.structs import replace
 
 from validator.study.problems import nearest
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Iterable, Iterator, Sequence
 
     from validator.study.workbook import Workbook
 
@@ -32,15 +33,25 @@ _MOST_LOOKED_AT = 1000
 
 
 class Remark(Struct, frozen=True):
-    """What was not certain when a file was read, and how it was taken.
+    """What a reader of the study should know of how a file was read.
 
     Attributes:
         text: a clause for the reader.
         values_missing: readings that the file seems to hold were not stored in it.
+        is_certain: nothing was left open: rows that the study leaves out, units that were converted.
     """
 
     text: str
     values_missing: bool = False
+    is_certain: bool = False
+
+
+class TableRead(Struct, frozen=True):
+    """How many rows of a table were read for a data block, and how many were not."""
+
+    block: str
+    read: int
+    skipped: int
 
 
 class InputFile(Struct, frozen=True):
@@ -52,6 +63,7 @@ class InputFile(Struct, frozen=True):
         role: what the file is to the study.
         size: number of bytes.
         remarks: on how the file was read.
+        tables: what was read from it for the data blocks.
     """
 
     path: str
@@ -59,6 +71,7 @@ class InputFile(Struct, frozen=True):
     role: Role
     size: int
     remarks: tuple[Remark, ...] = ()
+    tables: tuple[TableRead, ...] = ()
 
 
 class Unusable(Exception):
@@ -103,6 +116,12 @@ class StudyFolder:
         file = self._inputs[key]
         if remark not in file.remarks:
             self._inputs[key] = replace(file, remarks=(*file.remarks, remark))
+
+    def count(self, name: str, table: TableRead) -> None:
+        """Note how much of the file *name*, read before, was read for a data block."""
+        key = PurePosixPath(name).as_posix()
+        file = self._inputs[key]
+        self._inputs[key] = replace(file, tables=(*file.tables, table))
 
     def _confined(self, name: str) -> Path:
         inside = "; name a file inside the study folder, relative to it"
@@ -190,6 +209,54 @@ class Row(Struct, frozen=True):
     cells: Sequence[str]
 
 
+class Layout(Struct, frozen=True):
+    """Where in its file a table stands; 0 where the study does not say.
+
+    Attributes:
+        header_row: number of the row that names the columns.
+        first_row, last_row: numbers of the rows that may hold data.
+        first_column, last_column: numbers of its columns.
+        ignored_rows: first cells of rows that hold no data, in small letters, and numbers of such rows.
+    """
+
+    header_row: int = 0
+    first_row: int = 0
+    last_row: int = 0
+    first_column: int = 0
+    last_column: int = 0
+    ignored_rows: frozenset[str | int] = frozenset()
+
+
+AS_IT_IS = Layout()
+
+
+class Tally(Struct):
+    """What became of the rows below the header.
+
+    Attributes:
+        read: those that were handed out.
+        above: rows with cells above the header.
+        comments: those that begin with # and hold nothing else.
+        empty: those without a value in the columns that were asked for.
+        ignored: numbers of those that the study ignores.
+        headers: numbers of those that repeat the header.
+        flawed: row and column (from 0) of cells that hold the error of a spreadsheet program, and the error.
+    """
+
+    read: int = 0
+    above: int = 0
+    comments: int = 0
+    empty: int = 0
+    ignored: list[int] = field(default_factory=list)
+    headers: list[int] = field(default_factory=list)
+    flawed: list[tuple[int, int, str]] = field(default_factory=list)
+
+    @property
+    def skipped(self) -> int:
+        """How many rows were not read."""
+        return self.above + self.comments + self.empty + len(self.ignored) + len(self.headers)
+
+
 class Sheet(Struct, frozen=True):
     """A table as it stands in the file; one that is not filled in yet has a header and no rows.
 
@@ -198,6 +265,7 @@ class Sheet(Struct, frozen=True):
         rows: those below it, read while they are asked for, once; what is wrong with one is raised there
             as ``Unusable``.
         separator: of text files, None in workbooks, whose numbers know their decimal sign.
+        tally: what became of its rows, complete when they were all asked for.
         remarks: on how the file was read, for those who rely on it.
         beginning: its first rows once more, each by itself, to find out what a table is that makes no sense.
     """
@@ -205,8 +273,86 @@ class Sheet(Struct, frozen=True):
     header: Row
     rows: Iterable[Row]
     separator: str | None
+    tally: Tally
     remarks: Sequence[Remark] = ()
     beginning: Sequence[Row] = ()
+
+
+_FIRST_OF_NUMBER = re.compile(r"[-+<]?[.,]?[0-9]")
+ERRORS = frozenset(
+    {
+        *("#DIV/0!", "#N/A", "#NAME?", "#NULL!", "#NUM!", "#REF!", "#VALUE!", "#SPILL!", "#CALC!"),
+        *("#WERT!", "#BEZUG!", "#ZAHL!", "#NV"),
+    }
+)
+"""What spreadsheet programs write where nothing could be computed."""
+
+
+def laid_out(raw: Iterator[Row], layout: Layout, tally: Tally) -> Iterator[Row]:
+    """The header and the rows below it, as far as *layout* takes them; the rest is counted in *tally*.
+
+    Each of the rows *raw* holds something. # begins a comment above the header, and below it in a row that is otherwise empty.
+    """
+    rows = raw if layout == AS_IT_IS else _in_columns(raw, layout)
+    header, waiting = _header(rows, layout)
+    if header is None:
+        return
+    tally.above += sum(row.number < header.number for row in waiting)
+    yield header
+    labels = {one for one in layout.ignored_rows if isinstance(one, str)}
+    for row in chain((row for row in waiting if row.number > header.number), rows):
+        cells = row.cells
+        first = cells[0] or next(filter(None, cells))
+        if first[0] == "#" and first not in ERRORS and sum(map(bool, cells)) == 1:
+            tally.comments += 1
+        elif row.number in layout.ignored_rows or (labels and first.strip(" :=").lower() in labels):
+            tally.ignored.append(row.number)
+        elif row.number < layout.first_row:
+            tally.above += 1
+        elif cells == header.cells:
+            tally.headers.append(row.number)
+        else:
+            tally.read += 1
+            if not ERRORS.isdisjoint(cells):
+                tally.flawed += (
+                    (row.number, index, cell) for index, cell in enumerate(cells) if cell in ERRORS
+                )
+            yield row
+
+
+def _in_columns(raw: Iterator[Row], layout: Layout) -> Iterator[Row]:
+    """The rows that hold something between the first and the last column."""
+    begin, end = max(layout.first_column - 1, 0), layout.last_column or None
+    for row in raw:
+        if layout.last_row and row.number > layout.last_row:
+            return
+        found = Row(row.number, row.cells[begin:end]) if begin or end else row
+        if any(found.cells):
+            yield found
+
+
+def _header(rows: Iterator[Row], layout: Layout) -> tuple[Row | None, list[Row]]:
+    """The row that names the columns, and the rows that were seen in search of it.
+
+    Texts that stand alone above a row of several cells are titles.
+    """
+    seen: list[Row] = []
+    for row in rows:
+        first = next(filter(None, row.cells))
+        if layout.header_row:
+            if row.number == layout.header_row:
+                return Row(row.number, [cell.lstrip("# ") for cell in row.cells]), seen
+            seen.append(row)
+        elif not first.startswith("#"):
+            if sum(map(bool, row.cells)) > 1:
+                return (seen[0], [*seen[1:], row]) if _FIRST_OF_NUMBER.match(first) and seen else (row, seen)
+            if _FIRST_OF_NUMBER.match(first) or len(seen) > ROWS_OF_BEGINNING:
+                seen.append(row)
+                break
+            seen.append(row)
+    if layout.header_row:
+        raise Unusable(f"row {layout.header_row}, named by header_row, is empty or does not exist")
+    return (seen[0], seen[1:]) if seen else (None, [])
 
 
 class TableFiles:
@@ -216,7 +362,7 @@ class TableFiles:
         self._folder = folder
         self._workbooks: dict[str, Workbook] = {}
 
-    def sheet(self, name: str, part: str | None) -> Sheet:
+    def sheet(self, name: str, part: str | None, layout: Layout = AS_IT_IS) -> Sheet:
         """The table in the file *name*; *part* names the sheet or table of a workbook.
 
         Raises:
@@ -225,23 +371,29 @@ class TableFiles:
         """
         kind = PurePosixPath(name).suffix.lower()
         if name in self._workbooks:
-            sheet = self._workbooks[name].sheet(part)
+            sheet = self._workbooks[name].sheet(part, layout)
         else:
             content = self._folder.read(name, "data")
             if kind == WORKBOOK:
                 from validator.study.workbook import open_workbook
 
                 self._workbooks[name] = open_workbook(content, name)
-                sheet = self._workbooks[name].sheet(part)
+                sheet = self._workbooks[name].sheet(part, layout)
             elif kind in DELIMITED:
                 from validator.study.delimited import read_delimited
 
-                sheet = read_delimited(content)
+                sheet = read_delimited(content, layout)
             else:
                 raise Unusable(_unknown_kind(kind))
         for remark in sheet.remarks:
             self._folder.remark(name, remark)
         return sheet
+
+    def note(self, name: str, block: str, tally: Tally, remarks: Iterable[Remark]) -> None:
+        """Note what of the file *name* was read for a data block, and how."""
+        self._folder.count(name, TableRead(block, tally.read, tally.skipped))
+        for remark in remarks:
+            self._folder.remark(name, remark)
 
 
 def _unknown_kind(kind: str) -> str:

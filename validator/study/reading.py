@@ -12,9 +12,9 @@ from pydantic import ValidationError
 from validator.errors import Problem, StudyError
 from validator.study.blocks import data_blocks, with_data
 from validator.study.composing import compose
-from validator.study.conversion import same_unit
 from validator.study.curves import Curve, CurveName, read_curve
 from validator.study.files import StudyFolder, TableFiles, Unusable, decoded
+from validator.study.headings import same_unit
 from validator.study.models.base import quoted
 from validator.study.models.study import Study
 from validator.study.places import Leaf, Listing, Place, Table, find, plain, text_of

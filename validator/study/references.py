@@ -8,7 +8,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from validator.study.blocks import configuration_ids, data_blocks, units_by_analyte
-from validator.study.conversion import same_unit
+from validator.study.headings import same_unit
 from validator.study.models.base import quoted
 from validator.study.models.plan import PLANNED_BLOCKS
 from validator.study.models.runs import Run

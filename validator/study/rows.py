@@ -16,10 +16,11 @@ of several fields together on which of them are filled; a test holds both ways a
 from __future__ import annotations
 
 import re
-from itertools import islice, zip_longest
-from typing import TYPE_CHECKING
+from itertools import chain, islice, zip_longest
+from typing import TYPE_CHECKING, Any
 
 from msgspec import Struct
+from msgspec.structs import replace
 from pydantic import ValidationError
 
 from validator.study.columns import (
@@ -27,17 +28,17 @@ from validator.study.columns import (
     TableBlock,
     check_ignored,
     check_preparations,
-    check_units,
     column_at,
     columns_of,
     expected_units,
-    normal_header,
     place_of_header,
+    scale_of,
 )
-from validator.study.conversion import same_unit
-from validator.study.files import Unusable
+from validator.study.conversion import tidy
+from validator.study.files import Remark, Unusable
+from validator.study.headings import Doubt, canonical, same_unit
 from validator.study.keys import kind_of
-from validator.study.models.base import LARGEST, SMALLEST
+from validator.study.models.base import LARGEST, LESS_THAN, SMALLEST, few
 from validator.study.places import (
     Entry,
     Leaf,
@@ -55,11 +56,10 @@ from validator.study.problems import Problems
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 
-    from validator.study.files import Row, Sheet
+    from validator.study.columns import Scale
+    from validator.study.files import Row, Sheet, Tally
     from validator.study.keys import Kind
     from validator.study.models.runs import Run
-
-_OTHER_SEPARATORS = re.compile(r"[|\s]+")
 
 
 def check_header(sheet: Sheet, columns: Sequence[Column], table: TableBlock) -> None:
@@ -77,17 +77,10 @@ def check_header(sheet: Sheet, columns: Sequence[Column], table: TableBlock) -> 
     known = _understood(likeliest.cells, table)
     if known > len(columns) and 2 * known >= sum(map(bool, likeliest.cells)):
         raise Unusable(
-            f"the column names appear to be in row {likeliest.number}; delete the rows above it, "
-            "or begin each of them with #",
+            f"the column names appear to be in row {likeliest.number}; "
+            f"declare header_row: {likeliest.number} beside file in the study",
             header.number,
         )
-    if len(filled) == 1 and not columns:
-        parts = [part for part in _OTHER_SEPARATORS.split(filled[0]) if part]
-        if len(parts) > 1 and _understood(parts, table) == len(parts):
-            raise Unusable(
-                "the cells are not separated by commas, semicolons or tabs; save the table with one of these",
-                header.number,
-            )
 
 
 def _understood(cells: Sequence[str], table: TableBlock) -> int:
@@ -96,32 +89,23 @@ def _understood(cells: Sequence[str], table: TableBlock) -> int:
     return sum(column is not None for column in found)
 
 
-def check_no_units(row: Row, columns: Sequence[Column], table: TableBlock) -> None:
-    """Refuse a first row that holds the units of the columns.
-
-    Raises:
-        Unusable: it does; the message says how headers carry them.
-    """
-    units = set()
+def _with_units(row: Row, columns: Sequence[Column], table: TableBlock) -> list[Column] | None:
+    """The *columns* with the units in *row*, where the first row below the header holds these and no data."""
+    found = []
+    is_of_units = False
     for column in columns:
         cell = row.cells[column.index] if column.index < len(row.cells) else ""
-        bare = cell.strip("()[]")
-        if kind_of(table.info(column.field)) != "number" or not bare:
-            continue
-        if isinstance(resolve_cell(cell, table.decimal), Scalar):
-            return
-        if any(
-            same_unit(bare, expected)
-            for one in table.units.values()
-            for expected in expected_units(column, one, table.run)
-        ):
-            units.add(f"{normal_header(column.header)} ({bare})")
-    if units:
-        raise Unusable(
-            f"this row contains units; move them to the header ({', '.join(sorted(units))}) and "
-            "delete the row",
-            row.number,
-        )
+        bare = cell.strip("()[] ")
+        if kind_of(table.info(column.field)) == "number" and bare:
+            if isinstance(resolve_cell(cell, table.decimal), Scalar):
+                return None
+            expected = [
+                unit for one in table.units.values() for unit in expected_units(column, one, table.run)
+            ]
+            if canonical(bare) or any(same_unit(bare, unit) for unit in expected):
+                is_of_units, column = True, replace(column, said=f"{column.header} ({bare})")
+        found.append(column)
+    return found if is_of_units else None
 
 
 CELLS_AT_ONCE = 160_000
@@ -129,10 +113,18 @@ MOST_UNUSUAL = 50_000
 """Rows that are not plain, each with the place of every cell, take a hundred times the room of others."""
 
 
+class Found(Struct, frozen=True):
+    """What a table holds: its runs, whether every column that they need is there, and what was done to it."""
+
+    runs: Listing
+    is_complete: bool
+    remarks: Sequence[Remark] = ()
+
+
 def runs_of(
     sheet: Sheet, table: TableBlock, through: Callable[[Table], Table | None], problems: Problems
-) -> tuple[Listing, bool]:
-    """The runs in *sheet*, and whether every column that they need is there.
+) -> Found:
+    """The runs in *sheet*.
 
     ``through`` fills what a run does not say itself; it returns None where that is not possible.
 
@@ -143,12 +135,18 @@ def runs_of(
     columns, complete = columns_of(sheet.header, table, found)
     check_header(sheet, columns, table)
     check_ignored(sheet.header, table, found)
-    reader = _Reader(columns, table, through)
-    items: list[Run | Table] = []
     rows, at_once = iter(sheet.rows), max(1, CELLS_AT_ONCE // len(sheet.header.cells))
+    first = next(rows, None)
+    if first is not None and (with_units := _with_units(first, columns, table)):
+        columns, first = with_units, None
+        sheet.tally.headers.append(sheet.header.number + 1)
+        sheet.tally.read -= 1
+    rows = chain([first] if first else [], rows)
+    if table.only_filled:
+        rows = _filled(rows, columns, table, sheet.tally)
+    reader = _Reader(columns, table, through, found)
+    items: list[Run | Table] = []
     while chunk := list(islice(rows, at_once)):
-        if not items:
-            check_no_units(chunk[0], columns, table)
         _check_headless(chunk, sheet.header, table, found)
         items.extend(reader.runs(chunk))
         if reader.unusual > MOST_UNUSUAL:
@@ -156,13 +154,46 @@ def runs_of(
                 message = f"more than {MOST_UNUSUAL} rows contain values other than numbers and labels"
                 found.add(Place(table.file, chunk[-1].number, in_table=True), (table.block,), message)
             break
-    check_units(columns, sorted(reader.analytes), table, found)
+    if not items:
+        reader.scales(None)
     place = Place(table.file, sheet.header.number, in_table=True)
     if reader.has_repeated_readings or table.preparation == "repeated_reading":
         check_preparations(columns, table, place, found)
+    for number, index, error in sheet.tally.flawed:
+        where = Place(table.file, number, sheet.header.cells[index], in_table=True)
+        message = f"the cell holds the error {error}; correct it, or name the row in ignored_rows"
+        found.add(where, (table.block,), message)
     problems.take(found)
     gathered = _gathered([item for item in items if isinstance(item, Table)], table)
-    return Listing(place, gathered if table.run.gathers_rows else items), complete
+    runs = Listing(place, gathered if table.run.gathers_rows else items)
+    remarks = [*(reader.conversions() if items else ()), *_skipped(sheet.tally, table.label)]
+    return Found(runs, complete, remarks)
+
+
+def _filled(rows: Iterator[Row], columns: Sequence[Column], table: TableBlock, tally: Tally) -> Iterator[Row]:
+    """Of columns that stand side by side for different things, the rows that say something of this one."""
+    at = [column.index for column in columns if column.field == table.only_filled]
+    for row in rows:
+        if not any(row.cells[index] for index in at if index < len(row.cells)):
+            tally.empty += 1
+            tally.read -= 1
+        else:
+            yield row
+
+
+def _skipped(tally: Tally, label: str) -> Iterator[Remark]:
+    """What was not read, and why."""
+    parts = [
+        (tally.above, "above the data"),
+        (tally.empty, "without a value in these columns"),
+        (tally.comments, "that begin with # and hold nothing else"),
+        (len(tally.ignored), f"named in ignored_rows ({few(tally.ignored)})"),
+        (len(tally.headers), f"that repeat the headers or hold their units ({few(tally.headers)})"),
+    ]
+    said = [f"{count} {what}" for count, what in parts if count]
+    if said:
+        text = f"{label}: {tally.read} rows read; rows not read: {', '.join(said)}"
+        yield Remark(text, is_certain=True)
 
 
 Code = int | str | None
@@ -182,15 +213,22 @@ class _Mould(Struct, frozen=True):
     fields: dict[str, object]
     singles: Sequence[tuple[str, int]]
     lists: Sequence[tuple[str, Sequence[int]]]
+    scaled: Sequence[tuple[int, float]]
 
 
 class _Reader:
     """Reads rows and keeps in mind what the table as a whole is asked for."""
 
     def __init__(
-        self, columns: Sequence[Column], table: TableBlock, through: Callable[[Table], Table | None]
+        self,
+        columns: Sequence[Column],
+        table: TableBlock,
+        through: Callable[[Table], Table | None],
+        problems: Problems,
     ) -> None:
         self._columns = columns
+        self._problems = problems
+        self._scales: dict[str | None, dict[int, Scale]] = {}
         # ids are looked up: an unknown one is a problem
         self._kinds: list[Kind] = [
             "word" if one.field in ("analyte", "configuration") else kind_of(table.info(one.field))
@@ -199,14 +237,38 @@ class _Reader:
         self._table = table
         self._through = through
         self._moulds: dict[tuple[Code, ...], _Mould | None] = {}
-        self._named: set[str] = set()
         self.has_repeated_readings = False
         self.unusual = 0
 
-    @property
-    def analytes(self) -> set[str]:
-        """Ids of the analytes that the rows name or leave to the block."""
-        return self._named or ({self._table.analyte} if self._table.analyte else set())
+    def scales(self, analyte: str | None) -> Mapping[int, Scale]:
+        """For each column, by its index, what turns its values into the units declared for *analyte*."""
+        analyte = analyte or self._table.analyte
+        if analyte not in self._scales:
+            scales = self._scales[analyte] = {}
+            for column in self._columns:
+                try:
+                    scale = scale_of(column, analyte, self._table)
+                except Doubt as doubt:
+                    self._problems.add(column.place, (self._table.block,), str(doubt))
+                    continue
+                if scale is not None:
+                    scales[column.index] = scale
+        return self._scales[analyte]
+
+    def conversions(self) -> Iterator[Remark]:
+        """What was converted."""
+        headers: dict[Scale, dict[str, None]] = {}
+        for scales in self._scales.values():
+            for column in self._columns:
+                scale = scales.get(column.index)
+                if scale is not None and scale.factor != 1:
+                    headers.setdefault(scale, {})[column.header] = None
+        for scale, named in headers.items():
+            text = (
+                f"{self._table.label}: {', '.join(named)} converted from {scale.unit} to {scale.into} "
+                f"(factor {scale.factor:.10g})"
+            )
+            yield Remark(text, is_certain=True)
 
     def runs(self, rows: Sequence[Row]) -> Iterator[Run | Table]:
         """A finished run for every plain row, what was written for every other."""
@@ -222,12 +284,16 @@ class _Reader:
         values = zip(*(values for _, values in read), strict=True)
         model, start = self._table.run, f"{self._table.file} row "
         make = model.__new__
-        for row, pattern, filled in zip(rows, patterns, values, strict=True):
+        for row, pattern, written in zip(rows, patterns, values, strict=True):
+            filled: Sequence[Any] = written
             mould = self._moulds[pattern] if pattern in self._moulds else self._mould(pattern, row)
             if mould is None:
                 yield self._written(row)
                 continue
             fields = mould.fields.copy()
+            if mould.scaled:
+                factors = dict(mould.scaled)
+                filled = [tidy(one * factors[at]) if at in factors else one for at, one in enumerate(filled)]
             for field, index in mould.singles:
                 fields[field] = filled[index]
             for field, indices in mould.lists:
@@ -239,13 +305,9 @@ class _Reader:
 
     def _written(self, row: Row) -> Table:
         self.unusual += 1
-        run = _run(row, self._columns, self._table)
-        self._note(run.text("analyte") or self._table.analyte, run.text("preparation"))
+        run = _run(row, self._columns, self._table, self.scales)
+        self.has_repeated_readings |= run.text("preparation") == "repeated_reading"
         return run
-
-    def _note(self, analyte: str | None, preparation: str | None) -> None:
-        self._named |= {analyte} if analyte else set()
-        self.has_repeated_readings |= preparation == "repeated_reading"
 
     def _mould(self, pattern: tuple[Code, ...], first: Row) -> _Mould | None:
         if len(self._moulds) >= MOST_PATTERNS:
@@ -254,24 +316,28 @@ class _Reader:
         return made
 
     def _made(self, pattern: tuple[Code, ...], first: Row) -> _Mould | None:
-        table = self._through(_run(first, self._columns, self._table))
+        table = self._through(_run(first, self._columns, self._table, self.scales))
         if table is None:
             return None
         try:
             run = self._table.run.model_validate(plain(table))
         except ValidationError:
             return None
-        self._note(run.analyte, run.preparation)
+        self.has_repeated_readings |= run.preparation == "repeated_reading"
         singles: list[tuple[str, int]] = []
         lists: dict[str, list[int]] = {}
+        scales, scaled = self.scales(run.analyte), []
         for index, (column, kind, code) in enumerate(zip(self._columns, self._kinds, pattern, strict=True)):
             if kind == "word" or code is None:
                 continue
+            scale = scales.get(column.index)
+            if scale is not None and scale.factor != 1:
+                scaled.append((index, scale.factor))
             if column.holds_list:
                 lists.setdefault(column.field, []).append(index)
             else:
                 singles.append((column.field, index))
-        return _Mould(run.__getstate__(), dict(run), singles, list(lists.items()))
+        return _Mould(run.__getstate__(), dict(run), singles, list(lists.items()), scaled)
 
 
 def _read(
@@ -318,15 +384,27 @@ def _check_headless(rows: Sequence[Row], header: Row, table: TableBlock, problem
             problems.add(place, (table.block,), "the column has values but no header")
 
 
-def _run(row: Row, columns: Sequence[Column], table: TableBlock) -> Table:
+def _run(
+    row: Row,
+    columns: Sequence[Column],
+    table: TableBlock,
+    scales: Callable[[str | None], Mapping[int, Scale]],
+) -> Table:
     place = Place(table.file, row.number, in_table=True)
     entries: dict[str, Entry] = {}
     lists: dict[str, list[Node]] = {}
-    for column in columns:
-        cell = row.cells[column.index] if column.index < len(row.cells) else ""
+    cells = [row.cells[column.index] if column.index < len(row.cells) else "" for column in columns]
+    analyte = next(
+        (cell for cell, one in zip(cells, columns, strict=True) if one.field == "analyte" and cell), None
+    )
+    of_column = scales(analyte)
+    for cell, column in zip(cells, columns, strict=True):
         value = resolve_cell(cell, table.decimal)
         if value is None:
             continue
+        scale = of_column.get(column.index)
+        if scale is not None and scale.factor != 1:
+            value = _scaled(value, scale.factor)
         leaf = Leaf(Place(table.file, row.number, column.header, in_table=True), value)
         if column.holds_list:
             lists.setdefault(column.field, []).append(leaf)
@@ -336,6 +414,15 @@ def _run(row: Row, columns: Sequence[Column], table: TableBlock) -> Table:
             entries.setdefault("time_unit", Entry(leaf.place, Leaf(leaf.place, column.unit)))
     entries |= {field: Entry(place, Listing(place, leaves)) for field, leaves in lists.items()}
     return Table(place, entries)
+
+
+def _scaled(value: Scalar | str, factor: float) -> Scalar | str:
+    """The *value* times *factor*; also the limit that a value is reported as less than."""
+    if isinstance(value, Scalar):
+        found = tidy(value.value * factor)
+        return Scalar(repr(found), found)
+    less = LESS_THAN.fullmatch(value)
+    return f"<{tidy(float(less[1]) * factor)!r}" if less else value
 
 
 def _gathered(rows: Sequence[Table], table: TableBlock) -> list[Table]:

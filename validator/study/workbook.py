@@ -17,8 +17,17 @@ from typing import TYPE_CHECKING
 from msgspec import Struct
 
 from validator.errors import EnvironmentProblem
-from validator.study.files import MOST_COLUMNS, ROWS_OF_BEGINNING, Remark, Row, Sheet, Unusable
-from validator.study.models.base import quoted
+from validator.study.files import (
+    MOST_COLUMNS,
+    ROWS_OF_BEGINNING,
+    Remark,
+    Row,
+    Sheet,
+    Tally,
+    Unusable,
+    laid_out,
+)
+from validator.study.models.base import few, quoted
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
@@ -26,6 +35,8 @@ if TYPE_CHECKING:
     from openpyxl import Workbook as Contents
     from openpyxl.cell import Cell
     from openpyxl.worksheet.worksheet import Worksheet
+
+    from validator.study.files import Layout
 
 INSTALL = "pip install 'validator[excel]'"
 MOST_UNPACKED = 100 * 1024 * 1024
@@ -35,7 +46,6 @@ LARGEST_AREA = 2_000_000
 _CHUNK = 1024 * 1024
 _MEGABYTE = 1024 * 1024
 _OVERLAP = 16
-_FEW = 5
 _DOCUMENT_TYPE = re.compile(rb"<!(?:DOCTYPE|ENTITY)|<\0!\0[DE]")
 """Also in UTF-16, of either byte order."""
 _CELL = re.compile(rb"<(?:\w+:)?c[ >/]")
@@ -62,21 +72,29 @@ class Workbook:
         self._values = values
         self._formulas = formulas
 
-    def sheet(self, part: str | None) -> Sheet:
+    def sheet(self, part: str | None, layout: Layout) -> Sheet:
         """The table on the sheet, or the table, named *part*; that on the only sheet where it is None.
 
         Raises:
             Unusable: there is no such sheet or table, or what stands there cannot be read for certain.
         """
         sheet, area = self._find(part)
-        first = self._header_row(sheet, area)
-        area = _Area(first, area.max_row, area.min_col, area.max_col)
-        if area.max_col - area.min_col >= MOST_COLUMNS:
+        tally = Tally()
+        if layout.first_column and area.min_col > 1:
+            raise Unusable(f"range applies to a sheet, and {quoted(part)} is a table; omit one of them")
+        rows = laid_out(_rows(sheet, area), layout, tally)
+        header = next(rows, None)
+        if header is None:
+            raise Unusable("the table is empty; the first row must contain the column headers")
+        width = max(index for index, text in enumerate(header.cells, start=1) if text)
+        if width > MOST_COLUMNS:
             raise Unusable(f"the table has more than {MOST_COLUMNS} columns")
+        first = max(area.min_col, layout.first_column)
+        area = _Area(header.number, layout.last_row or area.max_row, first, first + width - 1)
         _refuse_merged(sheet, area)
-        remarks = self._remarks(sheet, area)
-        rows = _rows(sheet, area)
-        return Sheet(next(rows), rows, None, remarks, _beginning(sheet, area))
+        header = Row(header.number, header.cells[:width])
+        within = _within(rows, sheet, area)
+        return Sheet(header, within, None, tally, self._remarks(sheet, area), _beginning(sheet, area))
 
     def _find(self, part: str | None) -> tuple[Worksheet, _Area]:
         sheets = list(self._values.worksheets)
@@ -105,13 +123,6 @@ class Workbook:
             raise Unusable(f"the table {quoted(part)} has no header row; its first row must name the columns")
         return sheet, _Area(min_row, max_row - (table.totalsRowCount or 0), min_col, max_col)
 
-    def _header_row(self, sheet: Worksheet, area: _Area) -> int:
-        for cells in _cells(sheet, area):
-            texts = [_text(cell) for cell in cells]
-            if any(texts) and not _is_comment(texts):
-                return int(cells[0].row)
-        raise Unusable("the table is empty; the first row must contain the column headers")
-
     def _remarks(self, sheet: Worksheet, area: _Area) -> tuple[Remark, ...]:
         remarks = []
         if self._formulas is not None:
@@ -121,7 +132,7 @@ class Workbook:
             if held:
                 remarks.append(Remark(f"{_count(held, 'cell')} with formulas; the stored results were read"))
             if empty:
-                text = f"formulas without a stored value, read as empty cells: {_listed(empty)}"
+                text = f"formulas without a stored value, read as empty cells: {few(empty)}"
                 remarks.append(Remark(text, values_missing=True))
         hidden = [
             number
@@ -129,7 +140,15 @@ class Workbook:
             if row.hidden and area.min_row < number <= area.max_row
         ]
         if hidden:
-            remarks.append(Remark(f"hidden rows were read: {_listed(map(str, hidden))}"))
+            remarks.append(Remark(f"hidden rows were read: {few(hidden)}"))
+        struck = [
+            cell.coordinate
+            for cells in _cells(sheet, area)
+            for cell in cells
+            if cell.value is not None and cell.font is not None and cell.font.strike
+        ]
+        if struck:
+            remarks.append(Remark(f"struck-out cells were read as the others: {few(struck)}"))
         percent = [
             cell.coordinate
             for cells in _cells(sheet, area)
@@ -137,7 +156,7 @@ class Workbook:
             if cell.data_type == "n" and cell.value is not None and "%" in (cell.number_format or "")
         ]
         if percent:
-            remarks.append(Remark(f"percent format, read as stored (0.95 for 95 %): {_listed(percent)}"))
+            remarks.append(Remark(f"percent format, read as stored (0.95 for 95 %): {few(percent)}"))
         return tuple(remarks)
 
 
@@ -258,14 +277,17 @@ def _refuse_merged(sheet: Worksheet, area: _Area) -> None:
         )
         if apart:
             continue
+        corner = sheet.cell(merged.min_row, merged.min_col).coordinate
         if merged.min_row <= area.min_row:
-            corner = sheet.cell(merged.min_row, merged.min_col).coordinate
             message = (
-                f"the header cell {corner} is merged ({merged.coord}); "
-                "give each column its own header, and delete titles above it"
+                f"the header cell {corner} is merged ({merged.coord}); if it is a title, name the row of the "
+                "headers with header_row, else give each column its own header"
             )
         else:
-            message = f"the cells {merged.coord} are merged; unmerge them and enter the value in each cell"
+            message = (
+                f"the cells {merged.coord} are merged, and which rows their value belongs to is not certain; "
+                "name the rows of the table with rows, or map the values in the study"
+            )
         raise Unusable(message, merged.min_row)
 
 
@@ -277,30 +299,31 @@ def _beginning(sheet: Worksheet, area: _Area) -> list[Row]:
 
 
 def _rows(sheet: Worksheet, area: _Area) -> Iterator[Row]:
-    width = 0
+    """Every row that holds something."""
     for cells in _cells(sheet, area):
-        for cell in cells:
-            if cell.data_type == "e":
-                raise Unusable(
-                    f"the cell {cell.coordinate} holds the error {cell.value}; correct or empty it",
-                    cell.row,
-                )
         texts = [_text(cell) for cell in cells]
-        if not any(texts) or _is_comment(texts):
-            continue
-        if not width:
-            width = max(index for index, text in enumerate(texts, start=1) if text)
-        elif any(texts[width:]):
-            index = next(index for index, text in enumerate(texts[width:], start=width) if text)
+        if any(texts):
+            yield Row(cells[0].row, texts)
+
+
+def _within(rows: Iterator[Row], sheet: Worksheet, area: _Area) -> Iterator[Row]:
+    """The rows as wide as the header."""
+    width = area.max_col - area.min_col + 1
+    for row in rows:
+        if any(row.cells[width:]):
+            index = next(index for index, text in enumerate(row.cells[width:], start=width) if text)
+            beside = sheet.cell(row.number, area.min_col + index).coordinate
+            first, last = (sheet.cell(one, column).coordinate for one, column in _corners(area))
             raise Unusable(
-                f"the cell {cells[index].coordinate} has no column header; add a header or clear the cell",
-                cells[index].row,
+                f"the cell {beside} has no column header; add a header, or name the place of the table with "
+                f"range: {first}:{last}",
+                row.number,
             )
-        yield Row(cells[0].row, texts[:width])
+        yield Row(row.number, row.cells[:width])
 
 
-def _is_comment(texts: Sequence[str]) -> bool:
-    return next(text for text in texts if text).startswith("#")
+def _corners(area: _Area) -> tuple[tuple[int, int], tuple[int, int]]:
+    return (area.min_row, area.min_col), (area.max_row, area.max_col)
 
 
 def _text(cell: Cell) -> str:
@@ -327,9 +350,3 @@ def _text(cell: Cell) -> str:
 
 def _count(items: Sequence[object], what: str) -> str:
     return f"{len(items)} {what}{'' if len(items) == 1 else 's'}"
-
-
-def _listed(items: Iterable[str]) -> str:
-    listed = list(items)
-    rest = len(listed) - _FEW
-    return ", ".join(listed[:_FEW]) + (f" and {rest} more" if rest > 0 else "")

@@ -164,6 +164,8 @@ def file_read_with_doubt(subject: Subject) -> Trigger:
         return
     for file in subject.study.inputs:
         for remark in file.remarks:
+            if remark.is_certain:
+                continue
             yield Raised(
                 id="file_read_with_doubt",
                 case="values_missing" if remark.values_missing else "taken",

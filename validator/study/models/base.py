@@ -102,7 +102,7 @@ def _of_signs_and_words(text: str) -> str:
     if _NO_VALUE.fullmatch(word):
         return "; omit the reading and state the reason in a note"
     if _OF_ALL.fullmatch(word):
-        return "; omit values calculated from the readings"
+        return "; omit values calculated from the readings, or name such rows of a table in ignored_rows"
     if found := _NUMBER_AND_UNIT.fullmatch(text):
         return f"; write the number only ({found[1]}); the unit is declared in method.analytes"
     return ""
@@ -137,6 +137,7 @@ _DATE = re.compile(rf"({DATE})(?:[ T]{TIME})?")
 """The time of day, which instruments write beside it, is left out."""
 _LEADING_ZERO = re.compile(r"[-+]?0\d")
 _LONGEST_QUOTE = 40
+_FEW = 5
 _BIGGEST_COUNT = 10**12
 SMALLEST_RATE, MOST_CONFIDENT = 1e-6, 0.999999
 """Beyond these a quantile says more of the normal distribution than of the laboratory."""
@@ -195,6 +196,13 @@ def printable(text: str, longest: int) -> str:
     line = " ".join(text[: 2 * longest].split())
     line = "".join(sign if sign.isprintable() else "?" for sign in line)
     return line if len(line) <= longest else f"{line[: longest - 1]}…"
+
+
+def few(items: Iterable[object]) -> str:
+    """The first of the *items*, and how many more there are."""
+    listed = list(map(str, items))
+    rest = len(listed) - _FEW
+    return ", ".join(listed[:_FEW]) + (f" and {rest} more" if rest > 0 else "")
 
 
 # --- numbers ---------------------------------------------------------------------------------------
@@ -406,6 +414,58 @@ Texts = Annotated[tuple[Text, ...], BeforeValidator(as_list)]
 Labels = Annotated[tuple[Label, ...], BeforeValidator(as_list)]
 
 
+# --- where a table stands ----------------------------------------------------------------------------
+_ROWS = re.compile(r"([1-9]\d{0,6})\s*(?:-|–|to)\s*([1-9]\d{0,6})")
+_RANGE = re.compile(r"([A-Za-z]{1,3})([1-9]\d{0,6}):([A-Za-z]{1,3})([1-9]\d{0,6})")
+
+
+def row_range(value: object) -> tuple[int, int]:
+    """The first and the last row of ``5-40``."""
+    found = _ROWS.fullmatch(value.strip()) if isinstance(value, str) else None
+    if found is None or int(found[1]) > int(found[2]):
+        raise problem(f"the first and the last row are expected here (rows: 5-40), found {quoted(value)}")
+    return int(found[1]), int(found[2])
+
+
+def cell_range(value: object) -> tuple[int, int, int, int]:
+    """First row, last row, first column and last column of ``B4:H30``, counted from 1."""
+    found = _RANGE.fullmatch(value.strip()) if isinstance(value, str) else None
+    if found is not None:
+        first, last = (_column_number(found[group]) for group in (1, 3))
+        if int(found[2]) <= int(found[4]) and first <= last:
+            return int(found[2]), int(found[4]), first, last
+    raise problem(f"two corner cells are expected here (range: B4:H30), found {quoted(value)}")
+
+
+def _column_number(letters: str) -> int:
+    number = 0
+    for letter in letters.upper():
+        number = 26 * number + ord(letter) - ord("A") + 1
+    return number
+
+
+def _one_many_or_named(value: object) -> tuple[str, ...] | dict[str, str]:
+    if isinstance(value, dict):
+        return {_label(key): _label(one) for key, one in value.items()}
+    return tuple(map(_label, as_list(value)))
+
+
+def _headers_by_label(value: object) -> dict[str, tuple[str, ...]]:
+    if isinstance(value, dict) and value:
+        return {_label(key): tuple(map(_label, as_list(one))) for key, one in value.items()}
+    if isinstance(value, list) and value:
+        return {_label(one): (_label(one),) for one in value}
+    raise problem(
+        "headers by what they stand for are expected here (wide: {configuration: {bare: ip bare}}), "
+        f"found {quoted(value)}"
+    )
+
+
+RowRange = Annotated[tuple[int, int], PlainValidator(row_range)]
+CellRange = Annotated[tuple[int, int, int, int], PlainValidator(cell_range)]
+Sources = Annotated[tuple[str, ...] | dict[str, str], PlainValidator(_one_many_or_named)]
+Headers = Annotated[dict[str, tuple[str, ...]], PlainValidator(_headers_by_label)]
+
 SIMPLE_CHECKS: Mapping[Literal["number", "whole", "text"], frozenset[Callable[..., object]]] = {
     "number": frozenset({_number, _reading, _not_negative, _positive, _not_empty, as_list}),
     "whole": frozenset({_count, _at_least_one, _not_negative_count}),
@@ -413,15 +473,34 @@ SIMPLE_CHECKS: Mapping[Literal["number", "whole", "text"], frozenset[Callable[..
 }
 """Checks that ask of a number for its sign and size only, and of a printable text for nothing more."""
 
+_LABEL: Mapping[str, object] = {"type": ["string", "number"]}
 WRITTEN_AS: Mapping[object, Mapping[str, object]] = {
     _number: {"type": "number"},
     _count: {"type": "integer"},
     _reading: {"anyOf": [{"type": "number"}, {"type": "string", "pattern": "^\\s*<"}]},
-    _text: {"type": ["string", "number"]},
-    _label: {"type": ["string", "number"]},
+    _text: _LABEL,
+    _label: _LABEL,
     _cause: {"type": "string"},
     _date: {"type": "string", "pattern": f"^{DATE}([ T]{TIME})?$"},
     _flag: {"type": "boolean"},
+    row_range: {"type": "string", "pattern": _ROWS.pattern},
+    cell_range: {"type": "string", "pattern": f"^{_RANGE.pattern}$"},
+    _one_many_or_named: {
+        "anyOf": [
+            _LABEL,
+            {"type": "array", "items": _LABEL},
+            {"type": "object", "additionalProperties": _LABEL},
+        ]
+    },
+    _headers_by_label: {
+        "anyOf": [
+            {"type": "array", "items": _LABEL},
+            {
+                "type": "object",
+                "additionalProperties": {"anyOf": [_LABEL, {"type": "array", "items": _LABEL}]},
+            },
+        ]
+    },
 }
 """What may be written where a kind of value is expected, as a JSON Schema says it."""
 

@@ -6,7 +6,10 @@ from pydantic import Field, ValidatorFunctionWrapHandler, field_validator, model
 
 from validator.study.models.base import (
     Cause,
+    CellRange,
+    Count,
     Date,
+    Headers,
     Label,
     Labels,
     LessThan,
@@ -15,6 +18,8 @@ from validator.study.models.base import (
     Reading,
     Readings,
     Record,
+    RowRange,
+    Sources,
     Text,
     Whole,
     problem,
@@ -98,16 +103,29 @@ class Run(Record):
 class Block(Record):
     """A data block: defaults for its runs, and the table they came from where there is one."""
 
-    file: Label | None = None
-    sheet: Label | None = None
-    columns: dict[Label, Label] = Field(default={})
+    file: Sources | None = None
+    sheet: Sources | None = None
+    header_row: Count | None = None
+    rows: RowRange | None = None
+    range: CellRange | None = None
+    ignored_rows: Labels = ()
+    columns: dict[Label, Labels] = Field(default={})
     ignored_columns: Labels = ()
+    units: dict[Label, Label] = Field(default={})
+    wide: dict[Label, Headers] = Field(default={})
     decimal: Literal[".", ","] = "."
     analyte: Label | None = None
     configuration: Label | None = None
     unit: Label | None = None
     preparation: Preparation = "independent"
     date: Date | None = None
+
+    @field_validator("wide")
+    @classmethod
+    def _is_one(cls, value: dict[str, dict[str, tuple[str, ...]]]) -> dict[str, dict[str, tuple[str, ...]]]:
+        if len(value) > 1:
+            raise problem(f"one field is expected here, found {len(value)}: {', '.join(value)}")
+        return value
 
     __slots__ = ("_by_cell",)  # not a private attribute of pydantic's: a copy with other runs starts without
 
