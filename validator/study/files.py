@@ -291,7 +291,8 @@ ERRORS = frozenset(
 def laid_out(raw: Iterator[Row], layout: Layout, tally: Tally) -> Iterator[Row]:
     """The header and the rows below it, as far as *layout* takes them; the rest is counted in *tally*.
 
-    Each of the rows *raw* holds something. # begins a comment above the header, and below it in a row that is otherwise empty.
+    Each of the rows *raw* holds something. # begins a comment above the header, and below it in a row that is
+    otherwise empty.
     """
     rows = raw if layout == AS_IT_IS else _in_columns(raw, layout)
     header, waiting = _header(rows, layout)
