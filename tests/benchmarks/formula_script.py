@@ -49,6 +49,8 @@ def figures_of(tables: dict[str, pd.DataFrame], weighting: str = "none", *, by_r
     found = _calibration(line, tables["calibration"], weighting)
     if weighting == "none":
         found |= _tests_of_residuals(line, tables["calibration"])
+        found["calibration.method_standard_deviation"] = np.sqrt(line.scale) / line.params["level"]
+        found |= _about_the_mean(tables["calibration"])
         found |= _linear_range(tables["calibration"])
         found |= _limits(line, tables["calibration"], tables["blanks"])
         found |= _bands(line, tables["calibration"]) if by_roots else {}
@@ -98,7 +100,6 @@ def _calibration(line, data: pd.DataFrame, weighting: str) -> Figures:
     found |= {
         f"{root}.residual_standard_deviation": s,
         f"{root}.r_squared": line.rsquared,
-        f"{root}.method_standard_deviation": s / slope,
         f"{root}.quality_coefficient_percent": 100 * np.sqrt((relative**2).sum() / (len(data) - 1)),
         f"{root}.intercept_test.t": line.tvalues["Intercept"],
         f"{root}.intercept_test.p": line.pvalues["Intercept"],
@@ -119,6 +120,20 @@ def _calibration(line, data: pd.DataFrame, weighting: str) -> Figures:
     }
     for name, values in columns.items():
         found |= {f"{root}.points[{i}].{name}": value for i, value in enumerate(values)}
+    return found
+
+
+def _about_the_mean(data: pd.DataFrame) -> Figures:
+    """The line about its centre, where its two coefficients are uncorrelated."""
+    x = data["level"]
+    line = smf.ols("signal ~ z", data.assign(z=(x - x.mean()) / x.std(ddof=0))).fit()
+    root = "calibration.function"
+    found = {f"{root}.centre": x.mean(), f"{root}.scale": x.std(ddof=0)}
+    for i, name in enumerate(line.params.index):
+        found[f"{root}.coefficients[{i}]"] = line.params[name]
+        found |= {
+            f"{root}.covariance[{i}][{j}]": value for j, value in enumerate(line.cov_params().loc[name])
+        }
     return found
 
 
@@ -159,7 +174,14 @@ def _linear_range(data: pd.DataFrame) -> Figures:
             f"{path}.worst_level": worst,
         }
         if min(curve["Pr(>F)"], by_level["Pr(>F)"]) >= ALPHA and (errors.abs() <= allowed).all():
-            found["calibration.linear_range.upper"] = here["level"].max()
+            root = "calibration.linear_range.fit"
+            found |= _estimate(f"{root}.slope", line, "level", bounds=("ci",))
+            found |= _estimate(f"{root}.intercept", line, "Intercept", bounds=("ci",))
+            found |= {
+                "calibration.linear_range.upper": here["level"].max(),
+                f"{root}.residual_standard_deviation": np.sqrt(line.scale),
+                f"{root}.correlation": np.sqrt(line.rsquared),
+            }
             break
     return found
 
@@ -278,15 +300,18 @@ def _precision(data: pd.DataFrame) -> Figures:
             f"{root}.intermediate_limit_exact": np.sqrt(2 * variance) * stats.t.ppf(0.975, nu),
             f"{root}.mean.value": mean,
             f"{root}.mean.standard_error": u,
+            f"{root}.mean.degrees_of_freedom": nu_between,
             f"{root}.repeatability_sd.value": np.sqrt(within),
             f"{root}.repeatability_sd.standard_error": np.sqrt(within / (2 * nu_within)),
             f"{root}.repeatability_sd.degrees_of_freedom": nu_within,
             f"{root}.repeatability_rsd.value": 100 * np.sqrt(within) / mean,
+            f"{root}.repeatability_rsd.degrees_of_freedom": nu_within,
             f"{root}.between_sd.value": np.sqrt(variance - within),
             f"{root}.intermediate_sd.value": np.sqrt(variance),
             f"{root}.intermediate_sd.standard_error": np.sqrt(variance / (2 * nu)),
             f"{root}.intermediate_sd.degrees_of_freedom": nu,
             f"{root}.intermediate_rsd.value": 100 * np.sqrt(variance) / mean,
+            f"{root}.intermediate_rsd.degrees_of_freedom": nu,
         }
         for kind, confidence in BOUNDS.items():
             tails = np.array([(1 + confidence) / 2, (1 - confidence) / 2])
