@@ -251,15 +251,88 @@ def test_what_is_wrong_with_a_curve(problems_of, more, content, problem):
     assert problems_of(SETTINGS + more + RUN, {"c.csv": content}) == [problem]
 
 
-def test_the_unit_of_a_height(problems_of):
-    """Heights become signals, so ordinates must be in the unit of the signal."""
-    more = with_peak(f"from: 3, to: 7, {LINEAR}")
+@pytest.mark.parametrize(
+    ("header", "by"),
+    [("E (V),I (mA)", 1e3), ("E/V,Diff(i/A)", 1e6), ("E / V,I / µA", 1), ("E,I", 1), ("E (V),ΔI [nA]", 1e-3)],
+)
+def test_the_unit_of_a_height(study_of, header, by):
+    """Heights become signals: ordinates are converted into the unit of the signal, and that is said."""
+    study = study_of(with_peak(f"from: 3, to: 7, {LINEAR}"), {"c.csv": table(header=header)})
 
-    assert problems_of(more, {"c.csv": table(header="E (V),I (mA)")}) == [
+    assert points(study) == [(x, pytest.approx(by * y, rel=1e-14)) for x, y in CURVE]
+    assert len(study.inputs[1].remarks) == (by != 1)
+
+
+@pytest.mark.parametrize(
+    ("peak", "header", "problem"),
+    [
+        ("", "E (V),I (mV)", "'mV' cannot be converted to µA"),
         (
-            "c.csv:1 (column 'I (mA)'): recordings: the unit is 'mA' here and 'µA' in method.analytes; "
-            "convert the values to µA"
-        )
+            "measure: area, ",
+            "E (V),I (µA)",
+            "areas of this curve have the unit µA·V, and signal_unit is µA; ",
+        ),
+    ],
+)
+def test_ordinates_that_are_no_signal(problems_of, peak, header, problem):
+    """A voltage is no current, and an area of currents over a potential is none either."""
+    (found,) = problems_of(with_peak(f"{peak}from: 3, to: 7, {LINEAR}"), {"c.csv": table(header=header)})
+
+    assert found.startswith(f"c.csv:1 (column '{header.partition(',')[2]}'): recordings: {problem}")
+
+
+EXPORT = """\
+Mar. 23, 2026 10:45:26
+Technique: square wave
+Init E (V) = -1.0, Final E (V) = 0.2
+Scan: 1, 25
+
+Potential/V, Diff(i/A), For(i/A)
+"""
+
+
+def test_an_export_with_settings_above_the_curve(study_of):
+    """The curve is the first block of numbers; what stands above and below it is counted, not read."""
+    rows = "".join(f"{x:.3f}, {-y:.4e}, {y}\n" for x, y in reversed(CURVE))
+    more = "  x: Potential\n  y: Diff\n"
+
+    study = study_of(
+        with_peak(f"from: 3, to: 7, {LINEAR}") + more, {"c.csv": f"{EXPORT}\n{rows}\nEnd of scan\n"}
+    )
+
+    assert points(study) == [(x, pytest.approx(-1e6 * y, rel=1e-12)) for x, y in CURVE]
+    assert [one.text for one in study.inputs[1].remarks] == [
+        "5 rows above or below the curve not read",
+        "recordings: unit of the ordinates converted from A to µA",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("more", "content"),
+    [
+        ("", "E (V)  I\n" + "".join(f"{x}   {y}\n" for x, y in CURVE)),
+        ("", "E I\nV -\n" + "".join(f"{x} {y}\n" for x, y in CURVE)),
+        ("  skip: 12\n", "".join(f"{i},{i}\n" for i in range(12)) + table()),
+        ("", table(CURVE[:12]) + "time (min),response\n" + table(CURVE[12:], header="")),
+        ("  recording_decimal: ','\n", table(separator=" ", decimal=",", header="")),
+    ],
+    ids=["blanks", "units below", "skip", "header again", "blanks and commas"],
+)
+def test_curves_as_instruments_write_them(study_of, more, content):
+    """Blanks between the columns, units in a row of their own, another block above, headers repeated."""
+    study = study_of(SETTINGS + more + RUN, {"c.csv": content})
+
+    assert points(study) == CURVE
+
+
+def test_one_cause_is_told_once(problems_of):
+    """Fifty files with the same fault are one line."""
+    runs = ", ".join(f"{{recording: c{i}.csv, into: calibration, level: {i}}}" for i in range(1, 51))
+    files = {f"c{i}.csv": "time\n1\n2\n" for i in range(1, 51)}
+
+    assert problems_of(f"{SETTINGS}  runs: [{runs}]\n", files) == [
+        "study.yaml:9: recordings.runs[0].recording: c1.csv: a curve needs two columns, abscissa and "
+        "ordinate (and in 49 more files)"
     ]
 
 

@@ -21,7 +21,7 @@ _PLAIN = re.compile(r"[^\W\d_]+(?:\^?-?\d|[⁻²³¹]+)?(?:[ /·*][^\W\d_]+(?:\^
 """Names of units with one-digit powers between them: nothing that a parser could labour over."""
 _POWER = re.compile(r"(?<=[^\W\d_])(-?\d)")
 _ABSORBANCE = re.compile(r"(?<![^\W\d_])(m?)AU(?![^\W\d_])")
-"""An astronomical unit to the library."""
+"""A quantity of its own to the library; a number to those who measure it."""
 
 
 class Inconvertible(ValueError):
@@ -77,7 +77,7 @@ def _parsed(registry: UnitRegistry[Any], unit: str) -> UnitsContainer:
     if len(text) > _LONGEST or not _PLAIN.fullmatch(text):
         raise Inconvertible(f"the unit {quoted(unit)} cannot be converted")
     try:
-        text = _ABSORBANCE.sub(r"\1absorbance_unit", text.replace("^", "").replace(" ", "·"))
+        text = _ABSORBANCE.sub(r"\1decadic_absorbance", text.replace("^", "").replace(" ", "·"))
         return registry.parse_units(_POWER.sub(r"**\1", text))._units
     except Exception as error:  # the parser raises what its tokens raise
         raise Inconvertible(f"the unit {quoted(unit)} cannot be converted") from error
@@ -89,5 +89,5 @@ def _registry() -> UnitRegistry[Any]:
 
     registry: UnitRegistry[Any] = UnitRegistry()
     registry.define("ppb = 1e-9")
-    registry.define("absorbance_unit = 1")
+    registry.define("decadic_absorbance = 1")
     return registry

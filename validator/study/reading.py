@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gc
+import re
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -10,12 +11,12 @@ from typing import TYPE_CHECKING
 from pydantic import ValidationError
 
 from validator.errors import Problem, StudyError
+from validator.numbers import counted
 from validator.study.blocks import data_blocks, with_data
 from validator.study.composing import compose
-from validator.study.curves import Curve, CurveName, read_curve
-from validator.study.files import StudyFolder, TableFiles, Unusable, decoded
-from validator.study.headings import same_unit
-from validator.study.models.base import quoted
+from validator.study.curves import Curve, CurveFiles, CurveName
+from validator.study.files import Remark, StudyFolder, Unusable, decoded
+from validator.study.headings import Doubt
 from validator.study.models.study import Study
 from validator.study.places import Leaf, Listing, Place, Table, find, plain, text_of
 from validator.study.plan_record import PlanRecord, read_plan_record
@@ -33,49 +34,65 @@ MOST_POINTS = 5_000_000
 
 
 def read_curves(study: Study, root: Table, folder: StudyFolder, problems: Problems) -> dict[CurveName, Curve]:
-    """Every curve that a run of ``recordings`` names; what is wrong goes to *problems*."""
+    """Every curve that a run of ``recordings`` names; what is wrong goes to *problems*, once a cause."""
     curves: dict[CurveName, Curve] = {}
     block = study.recordings
     if block is None:
         return curves
-    files = TableFiles(folder)
-    refused: set[CurveName] = set()
+    files = CurveFiles(folder, block.recording_decimal, block.skip or 0)
+    refused: dict[CurveName, None] = {}
+    causes: dict[str, tuple[Place, Loc, str, set[str]]] = {}
     points = 0
+
+    def refuse(name: CurveName, place: Place, loc: Loc, message: str) -> None:
+        refused[name] = None
+        causes.setdefault(_QUOTED.sub("", message), (place, loc, message, set()))[3].add(name[0])
+
     for index, run in enumerate(block.runs):
         loc: Loc = ("recordings", "runs", index, "recording")
         name = (run.recording, run.column)
-        if name not in curves and name not in refused:
-            if len(curves) >= MOST_CURVES or points > MOST_POINTS:
-                message = f"the study names more than {MOST_CURVES} curves or {MOST_POINTS} points"
-                problems.add(find(root, loc)[0], loc, message)
-                break
-            try:
-                ordinate = run.column or block.y
-                curves[name] = read_curve(files, run.recording, block.x, ordinate, block.recording_decimal)
-                points += len(curves[name].x)
-            except Unusable as error:
-                refused.add(name)
-                if error.line:
-                    problems.add(Place(run.recording, error.line, in_table=True), ("recordings",), str(error))
-                else:
-                    problems.add(find(root, loc)[0], loc, f"{run.recording}: {error}")
-        if name in curves:
-            _check_unit(study, run, curves[name], problems)
+        if name in curves or name in refused:
+            continue
+        if len(curves) >= MOST_CURVES or points > MOST_POINTS:
+            message = f"the study names more than {MOST_CURVES} curves or {MOST_POINTS} points"
+            problems.add(find(root, loc)[0], loc, message)
+            break
+        curve = None
+        try:
+            curve = files.curve(run.recording, block.x, run.column or block.y)
+            curves[name] = _in_unit_of_signal(study, run, curve, folder)
+            points += len(curve.x)
+        except Unusable as error:
+            in_file = Place(run.recording, error.line, in_table=True)
+            if error.line:
+                refuse(name, in_file, ("recordings",), str(error))
+            else:
+                refuse(name, find(root, loc)[0], loc, f"{run.recording}: {error}")
+        except Doubt as doubt:
+            row, header = (curve.header_row, curve.header) if curve else (0, "")
+            place = Place(run.recording, row, header, in_table=True)
+            refuse(name, place, ("recordings",), str(doubt))
+    for place, loc, message, named in causes.values():
+        more = len(named) - 1
+        problems.add(place, loc, f"{message} (and in {counted(more, 'more file')})" if more else message)
     return curves
 
 
-def _check_unit(study: Study, run: RecordedRun, curve: Curve, problems: Problems) -> None:
-    """Note ordinates that are not in the unit of the signal where their height becomes the signal."""
+_QUOTED = re.compile(r"'[^']*'|^[^ ]+: ")
+
+
+def _in_unit_of_signal(study: Study, run: RecordedRun, curve: Curve, folder: StudyFolder) -> Curve:
+    """The curve with ordinates in the unit of the signal that becomes of it; a conversion is noted."""
     peak = study.recordings.peak_for(run.analyte, run.configuration) if study.recordings else None
-    expected = study.analyte(run.analyte).signal_unit
-    if peak is None or peak.measure == "area" or curve.y_unit is None or same_unit(curve.y_unit, expected):
-        return
-    place = Place(run.recording, 1, f"{curve.y_name} ({curve.y_unit})", in_table=True)
-    message = (
-        f"the unit is {quoted(curve.y_unit)} here and '{expected}' in method.analytes; "
-        f"convert the values to {expected}"
-    )
-    problems.add(place, ("recordings",), message)
+    if peak is None:
+        return curve
+    wanted = study.analyte(run.analyte).signal_unit
+    found = curve.in_unit(wanted, is_area=peak.measure == "area")
+    if found is not curve:
+        into = found.y_unit or "that of the signal"
+        text = f"recordings: unit of the ordinates converted from {curve.y_unit} to {into}"
+        folder.remark(run.recording, Remark(text, is_certain=True))
+    return found
 
 
 STUDY_FILE = "study.yaml"

@@ -12,6 +12,7 @@ from validator.study.models.base import (
     Positive,
     Probability,
     Record,
+    Whole,
     as_list,
     problem,
     refuse,
@@ -172,13 +173,15 @@ class RecordingsBlock(Block):
     """The block ``recordings``; ``file`` is the run sheet that lists the curves.
 
     ``x`` and ``y`` are the headers of abscissa and ordinate in the curves' own files, the first and the
-    second column where they are not given; ``recording_decimal`` is the decimal sign there.
+    second column where they are not given; ``recording_decimal`` is the decimal sign there, ``skip`` the
+    number of lines to leave out above the curve, where the block of numbers alone does not tell.
     """
 
     kind: Literal["voltammogram", "chromatogram", "spectrum"]
     x: Label | None = None
     y: Label | None = None
     recording_decimal: Literal[".", ","] = "."
+    skip: Whole | None = None
     peaks: tuple[Peak, ...]
     runs: tuple[RecordedRun, ...]
 
