@@ -58,6 +58,7 @@ def folder_with(tmp_path_factory):
         text = study if isinstance(study, str) else yaml.safe_dump(study, allow_unicode=True, sort_keys=False)
         (folder / "study.yaml").write_text(text, encoding="utf-8")
         for name, content in (tables or {}).items():
+            (folder / name).parent.mkdir(exist_ok=True)
             (folder / name).write_text(content, encoding="utf-8")
         return folder
 

@@ -25,7 +25,7 @@ import click
 from validator.errors import EnvironmentProblem, GuidanceError, OutputProblem, StudyError, ValidatorError
 from validator.terminal import show_what_can_be_shown
 from validator.version import __version__
-from validator.writing import check_outputs, write_atomically
+from validator.writing import check_ending, check_outputs, write_atomically
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -157,15 +157,29 @@ def schema(output: Path | None) -> None:
 
 @cli.command()
 @_study_argument
-def check(study: Path) -> None:
+@click.option(
+    "--curves",
+    type=click.Path(path_type=Path),
+    help="Also write a page (HTML) with a picture of every recorded curve, its baseline and its reading.",
+)
+def check(study: Path, curves: Path | None) -> None:
     """Read and check STUDY; list what can and cannot be assessed, with reasons."""
     from validator.assessment import assess
     from validator.dossier.console import overview
     from validator.evaluation import evaluate as evaluate_study
 
-    loaded = _read(study, Stopwatch()).with_shortest_simulation()
+    check_ending(curves, ".html")
+    loaded = _read(study, Stopwatch(), [curves]).with_shortest_simulation()
     results = assess(loaded, evaluate_study(loaded))
     click.echo(overview(loaded, results, width=_width()))
+    if curves is not None:
+        from validator.dossier import render_html
+        from validator.dossier.sections.every_curve import page_of_curves
+
+        page = page_of_curves(loaded, results)
+        if page is None:
+            raise OutputProblem(f"{curves}: the study holds no recorded curves (key recordings)")
+        write_atomically(curves, render_html(page, medium="web"))
 
 
 @cli.command()
@@ -180,6 +194,7 @@ def evaluate(
     """Evaluate and assess STUDY; print the findings as a table or write the results as JSON."""
     from validator.dossier.console import findings_table
 
+    check_ending(results_file, ".json")
     loaded, results = _results_of(study, Stopwatch(), [results_file])
     if results_file is not None:
         _write_results(results_file, results)
@@ -236,6 +251,8 @@ def report(
     """Write the validation dossier of STUDY (PDF)."""
     watch = Stopwatch()
     target = output or Path(f"{_folder_of(study).resolve().name}.pdf")
+    for file, ending in ((target, ".pdf"), (web, ".html"), (results_file, ".json"), (timings, ".json")):
+        check_ending(file, ending)
     look: tuple[Path, ...] = ()
     if own_templates is not None:
         from validator.dossier.laboratory import laboratory_files

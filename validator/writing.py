@@ -13,6 +13,16 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
 
 
+def check_ending(output: Path | None, ending: str) -> None:
+    """Refuse a name that promises another format than what is written; None is none.
+
+    Raises:
+        OutputProblem: the ending of *output* is not *ending*.
+    """
+    if output is not None and output.suffix.lower() != ending:
+        raise OutputProblem(f"{output}: the extension must be {ending}, the format that is written")
+
+
 def check_outputs(outputs: Iterable[Path | None], inputs: Iterable[Path] = ()) -> None:
     """Refuse *outputs* that cannot be written or would overwrite one of *inputs* or each other; None is none.
 

@@ -50,7 +50,7 @@ def overview(command, folder_with):
 @pytest.fixture
 def missing(overview):
     """What the command says after the list of what can be assessed."""
-    return lambda **choices: overview(**choices).split("\n\n", 2)[2]
+    return lambda **choices: overview(**choices).split("\n\n", 3)[3]
 
 
 def expected(name):

@@ -273,6 +273,7 @@ def test_blanks_read_zero_on_average(folder_with, settings, baseline):
         text = text.replace("{method: linear, feet: [[-1.25, -1.21], [-0.99, -0.95]]}", baseline)
     if "area" in settings:
         text = text.replace("      noise: {from: -0.94, to: -0.82}\n", "")
+        text = text.replace("signal_unit: µA", "signal_unit: µA·V")
 
     study = read_study(folder_with(text, files))
 

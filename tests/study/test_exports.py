@@ -174,8 +174,8 @@ def test_a_title_above_the_header_of_a_sheet(study_of):
     )
 
 
-def test_a_curve_below_other_lines(problems_of):
-    """The lines that instruments write above a curve are comments when they begin with #."""
+def test_a_curve_below_other_lines(study_of):
+    """The lines that instruments write above a curve are not read; that is said."""
     more = (
         "recordings:\n  kind: voltammogram\n"
         "  peaks: [{from: 3, to: 7, baseline: {method: linear, feet: [[0, 1], [9, 10]]}}]\n"
@@ -183,7 +183,7 @@ def test_a_curve_below_other_lines(problems_of):
     )
     curve = "Instrument;X100\nScan rate;50\nE (V);I (µA)\n" + "".join(f"{x};1\n" for x in range(20))
 
-    assert problems_of(more, {"c.csv": curve}) == [
-        "c.csv:2: recordings: a number is expected in the column 'Instrument', found 'Scan rate'; "
-        "begin lines above the table with #"
-    ]
+    study = study_of(more, {"c.csv": curve})
+
+    assert list(study.curve(study.recordings.runs[0]).x) == list(range(20))
+    assert [one.text for one in study.inputs[1].remarks] == ["2 rows above or below the curve not read"]

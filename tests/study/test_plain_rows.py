@@ -199,7 +199,7 @@ def test_numbers_are_judged_by_sign_and_size_alone():
             "level_is",
             "successive",
         ),
-        *("sequence", "into"),
+        *("sequence", "into", "reason"),
     }
 
 

@@ -178,9 +178,8 @@ LINEAR = "baseline: {method: linear, feet: [[0, 1], [9, 10]]}"
             "runs[0].level: level does not apply to blanks",
         ),
         (
-            f"{SETTINGS}  runs: [{{recording: c.csv, into: recovery}}]\n",
-            "runs[0].into: calibration, matrix_calibration, blanks, low_level, precision, repeated_use or "
-            "noise is expected here, found 'recovery'",
+            f"{SETTINGS}  runs: [{{recording: c.csv, into: comparison}}]\n",
+            "runs[0].into: 'comparison' is not known here; did you mean 'precision'?",
         ),
         (
             f"{SETTINGS}  runs: [{{recording: ../c.csv, into: blanks}}]\n",

@@ -177,10 +177,11 @@ def _rows_read(study: Study) -> list[tuple[str, ...]]:
             continue
         tables = [one for file in study.inputs for one in file.tables if one.block == name]
         excluded = sum(run.excluded is not None for run in block.runs)
-        read = (
-            f"{numbers.count(sum(one.read for one in tables))} rows read" if tables else "in the study file"
-        )
-        skipped = f"{numbers.count(sum(one.skipped for one in tables))} not read" if tables else ""
+        from_curves = study.recordings is not None and name in {run.into for run in study.recordings.runs}
+        read, skipped = "from recordings" if from_curves else "in the study file", ""
+        if tables:
+            read = f"{numbers.count(sum(one.read for one in tables))} rows read"
+            skipped = f"{numbers.count(sum(one.skipped for one in tables))} not read"
         runs = f"{numbers.count(len(block.runs))} {'run' if len(block.runs) == 1 else 'runs'}"
         rows.append((name, read, skipped, runs, f"{numbers.count(excluded)} excluded"))
     return rows

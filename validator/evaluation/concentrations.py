@@ -7,11 +7,13 @@ from typing import TYPE_CHECKING, Any
 from msgspec import Struct
 
 from validator.errors import NotEstimable
+from validator.evaluation.results import NotAssessed
 from validator.statistics.inverse_prediction import level_read
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from validator.evaluation.calibration import Fitted
     from validator.evaluation.rows import Value
     from validator.statistics.regression import CalibrationFunction
 
@@ -43,3 +45,10 @@ class SignalReader(Struct, frozen=True):
         """One value as a concentration."""
         axis: Any = getattr(value.run, "axis", "concentration")
         return self.read(value.value) if axis == "signal" else value.value
+
+
+def reader_of(fitted: Fitted | NotAssessed) -> SignalReader:
+    """What reads signals from the calibration, or says why none can."""
+    if isinstance(fitted, NotAssessed):
+        return SignalReader(None, NotEstimable(fitted.not_assessed, fitted.needs))
+    return SignalReader(fitted.fit)

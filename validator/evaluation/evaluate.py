@@ -9,11 +9,10 @@ import numpy as np
 import scipy
 
 from validator.characteristics.order import PACKAGES
-from validator.errors import NotEstimable
 from validator.evaluation.accuracy_profile import accuracy_profile
 from validator.evaluation.calibration import Fitted, calibration
 from validator.evaluation.comparison import comparison
-from validator.evaluation.concentrations import SignalReader
+from validator.evaluation.concentrations import reader_of
 from validator.evaluation.configurations import compare_configurations
 from validator.evaluation.decision_limits import decision_limits
 from validator.evaluation.declared import check_declared
@@ -122,7 +121,7 @@ def _configuration(
     below: Mapping[float, int],
     only_deciding_limits: bool,
 ) -> tuple[ConfigurationRecord, Limits]:
-    reader = _reader(fitted)
+    reader = reader_of(fitted)
     precisions = without_scatter(precision(study, cell, reader), below)
     recoveries = recovery(study, cell)
     profile = accuracy_profile(study, cell, reader)
@@ -162,9 +161,3 @@ def _configuration(
         **{one.name: one.part("assessing").evaluate(given) for one in PACKAGES},
     )
     return record, limits
-
-
-def _reader(fitted: Fitted | NotAssessed) -> SignalReader:
-    if isinstance(fitted, NotAssessed):
-        return SignalReader(None, NotEstimable(fitted.not_assessed, fitted.needs))
-    return SignalReader(fitted.fit)

@@ -6,14 +6,16 @@ Done once, right after reading, so that everything that follows sees one study.
 from __future__ import annotations
 
 import math
-from functools import cache
 from typing import TYPE_CHECKING
 
 import numpy as np
 from msgspec import Struct
 from msgspec.structs import replace
+from pydantic import ValidationError
 
 from validator.errors import NotEstimable, Problem, StudyError
+from validator.evaluation.calibration import calibration
+from validator.evaluation.concentrations import reader_of
 from validator.evaluation.results import (
     BaselineRecord,
     MaximaRecord,
@@ -42,11 +44,16 @@ from validator.statistics.peaks import (
     reduce_peak,
 )
 from validator.study.blocks import data_blocks
+from validator.study.models.recordings import OWN_SETTINGS, TARGETS, reading_of
+from validator.study.places import path_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
 
+    from pydantic_core import ErrorDetails
+
     from validator.study import Study
+    from validator.study.models.base import Record
     from validator.study.models.recordings import Baseline as DeclaredBaseline
     from validator.study.models.recordings import Peak, RecordedRun
     from validator.study.models.runs import Block, Run
@@ -87,7 +94,7 @@ def reduced(study: Study) -> Study:
     """
     if study.is_reduced:
         return study
-    runs: dict[str, list[Run]] = {}
+    found: dict[str, list[Reduction]] = {}
     problems = []
     unclear: dict[Cell, list[RecordedRun]] = {}
     refused = set()
@@ -100,12 +107,16 @@ def reduced(study: Study) -> Study:
         elif run.into == "noise" and not (outcome.signal > 0 and outcome.noise and outcome.noise.sd > 0):
             problems.append(_problem(run, "signal to noise needs a height above zero and some noise"))
         else:
-            runs.setdefault(run.into, []).append(_run(study, outcome))
+            found.setdefault(run.into, []).append(outcome)
     # where clear curves are refused, the others only lack a position because of that
     problems += [_without_position(one) for cell, one in unclear.items() if cell not in refused]
     if problems:
         raise StudyError(problems)
-    return study.with_signals({name: _with_runs(study, name, added) for name, added in runs.items()})
+    results = found.pop("recovery", [])
+    done = study.with_signals({into: _with_runs(study, into, some) for into, some in found.items()})
+    if not results:
+        return done
+    return done.with_signals({"recovery": _with_runs(done, "recovery", results)})
 
 
 def reductions(study: Study, cell: Cell) -> tuple[Reduction, ...]:
@@ -269,7 +280,7 @@ def _cell(run: RecordedRun) -> Cell:
 
 
 def _peak(study: Study, run: RecordedRun) -> Peak:
-    peak = study.recordings.peak_for(run.analyte, run.configuration) if study.recordings else None
+    peak = study.recordings.peak_of(run) if study.recordings else None
     if peak is None:  # the block is checked when it is read
         raise ValueError(f"no entry under peaks for {run.analyte}")
     return peak
@@ -303,31 +314,77 @@ def _baseline(declared: DeclaredBaseline) -> Baseline:
             return AsymmetricBaseline(declared.smoothness or 1.0, declared.asymmetry or 0.5)
 
 
-@cache
-def _models() -> dict[str, tuple[type[Block], type[Run]]]:
-    return {name: (block, run) for name, block, run in data_blocks()}
+def _runs(study: Study, into: str, found: Sequence[Reduction]) -> Iterator[Run]:
+    """The runs of a block that the curves make, one of each or one of several that belong together."""
+    model = TARGETS[into]
+    if into != "interference" and not model.gathers_rows:
+        for one in found:
+            run = model.model_validate({**_given(study, one), **_readings(study, one)})
+            run.stand_at(one.run.place)
+            yield run
+        return
+    # a reading that is left out makes no run: it is listed among the curves, with its cause
+    groups: dict[tuple[object, ...], list[Reduction]] = {}
+    for one in found:
+        if one.run.excluded is None:
+            groups.setdefault(_belongs_with(one.run), []).append(one)
+    references = {key: groups.pop(key) for key in list(groups) if into == "interference" and key[0] is None}
+    for members in groups.values():
+        first = members[0].run
+        values: dict[str, object] = {**_given(study, members[0])}
+        if model.one_row is not None:
+            rows = [{**_of_row(one.run, model.one_row), "signal": one.signal} for one in members]
+            values = {name: value for name, value in values.items() if name in model.model_fields}
+            values[model.rows_in] = rows
+        else:
+            values["signals"] = [one.signal for one in members]
+            if first.added is not None:
+                values["added"] = [one.run.added for one in members]
+        if into == "interference":
+            near = [one for some in references.values() for one in some if _goes_with(one.run, first)]
+            values["reference"] = [one.signal for one in near]
+            if not near:
+                message = "no curve without the interferent at this analyte_level (one that names none)"
+                raise StudyError([_problem(first, message)])
+        run = model.model_validate(values)
+        run.stand_at(first.place)
+        yield run
 
 
-def _run(study: Study, reduction: Reduction) -> Run:
-    """The run of the block that the curve goes into."""
+def _belongs_with(run: RecordedRun) -> tuple[object, ...]:
+    """What curves share that are readings of one run; that of interference begins with the interferent."""
+    apart = {"recording", "column", "added", "order", "note", "reason", *OWN_SETTINGS}
+    model = TARGETS[run.into]
+    if model.one_row is not None:
+        apart |= set(model.one_row.model_fields)
+    fixed = sorted(run.model_fields_set - apart)
+    return (run.interferent, *((name, getattr(run, name)) for name in fixed))
+
+
+def _goes_with(reference: RecordedRun, run: RecordedRun) -> bool:
+    """True where a reading without the interferent belongs to the *run* with it."""
+    return _cell(reference) == _cell(run) and reference.analyte_level == run.analyte_level
+
+
+def _of_row(run: RecordedRun, row: type[Record]) -> dict[str, object]:
+    given = {name: getattr(run, name) for name in row.model_fields if name != "signal"}
+    return {name: value for name, value in given.items() if value is not None}
+
+
+def _given(study: Study, reduction: Reduction) -> dict[str, object]:
     source = reduction.run
-    _, model = _models()[source.into]
-    given = {
-        field: getattr(source, field)
-        for field in source.model_fields_set
-        if field in model.model_fields and getattr(source, field) is not None
-    }
+    given = source.for_block()
     if source.into == "matrix_calibration" and source.matrix is None and study.study.matrix is not None:
         given["matrix"] = study.study.matrix
-    run = model.model_validate({**given, **_readings(reduction)})
-    run.stand_at(source.place)
-    return run
+    return given
 
 
-def _readings(reduction: Reduction) -> dict[str, object]:
+def _readings(study: Study, reduction: Reduction) -> dict[str, object]:
     noise, window = reduction.noise, reduction.peak.noise
+    if reduction.run.into == "recovery":
+        return {"found": _result(study, reduction)}
     if reduction.run.into != "noise" or noise is None or window is None:
-        return {"signal": reduction.signal}
+        return {reading_of(reduction.run.into): reduction.signal}
     return {
         "signal_height": reduction.signal,
         "noise": _rounded(noise.peak_to_peak if window.kind == "peak_to_peak" else noise.sd),
@@ -336,17 +393,39 @@ def _readings(reduction: Reduction) -> dict[str, object]:
     }
 
 
+def _result(study: Study, reduction: Reduction) -> float:
+    """The signal of a recovery as a concentration, read from the calibration of its cell."""
+    fitted = calibration(study, _cell(reduction.run))
+    try:
+        return reader_of(fitted).read(reduction.signal)
+    except NotEstimable as refusal:
+        raise StudyError([_problem(reduction.run, f"{refusal.reason}; needs {refusal.needs}")]) from None
+
+
 def _rounded(noise: float | None) -> float | None:
     """The noise to four digits: a standard deviation of a hundred points is known to a tenth of itself."""
     return None if noise is None else float(f"{noise:.4g}")
 
 
-def _with_runs(study: Study, name: str, added: list[Run]) -> Block:
-    before: Block | None = getattr(study, name)
-    if before is None:
-        model, _ = _models()[name]
-        return model.model_validate({"runs": added})
-    return before.model_copy(update={"runs": (*study.runs(name), *added)})
+def _with_runs(study: Study, into: str, found: Sequence[Reduction]) -> Block:
+    """The block with the runs that the curves make.
+
+    Raises:
+        StudyError: the block refuses them.
+    """
+    before: Block | None = getattr(study, into)
+    model = next(block for name, block, _ in data_blocks() if name == into)
+    written = {name: getattr(before, name) for name in before.model_fields_set} if before else {}
+    try:
+        return model.model_validate({**written, "runs": [*study.runs(into), *_runs(study, into, found)]})
+    except ValidationError as error:
+        refused = [Problem(*_place(one, found), one["msg"]) for one in error.errors(include_url=False)]
+        raise StudyError(refused) from None
+
+
+def _place(refused: ErrorDetails, found: Sequence[Reduction]) -> tuple[str, int, str]:
+    run = found[0].run
+    return run.recording, 0, path_of((run.into, *refused["loc"]))
 
 
 def _problem(run: RecordedRun, sentence: str) -> Problem:
@@ -415,5 +494,7 @@ def _curve_record(one: Reduction) -> ReducedCurve:
         other_baseline_difference=one.result.other.value if one.result.other else None,
         noise_sd=one.result.noise_sd,
         noise_peak_to_peak=one.noise.peak_to_peak if one.noise else None,
+        settings=one.run.own_settings or None,
+        reason=one.run.reason,
         excluded=one.run.excluded,
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from functools import cache
 from pathlib import PurePosixPath
 from typing import TYPE_CHECKING
@@ -13,7 +14,8 @@ from pydantic_core import PydanticCustomError
 from validator.study.columns import TableBlock, Units
 from validator.study.files import Layout, Sheet, StudyFolder, TableFiles, Unusable
 from validator.study.keys import records_in, specific_first
-from validator.study.models.base import cell_range, row_range
+from validator.study.models.base import cell_range, few, row_range
+from validator.study.models.recordings import FROM_NAMES, name_pattern
 from validator.study.models.runs import Block, Run
 from validator.study.models.study import DEFAULT_CONFIGURATION, Study
 from validator.study.places import Entry, Leaf, Listing, Node, Place, Scalar, Table, resolve, text_of
@@ -74,6 +76,7 @@ def _validated(root: Table) -> str:
 
 class _Filling(Struct):
     root: Table
+    folder: StudyFolder
     files: TableFiles
     problems: Problems
     units: dict[str, Units]
@@ -88,7 +91,13 @@ class _Filling(Struct):
 def with_data(root: Table, folder: StudyFolder, problems: Problems) -> tuple[Table, set[str]]:
     """The study with tables read in and defaults filled in, and the names of blocks that stay incomplete."""
     filling = _Filling(
-        root, TableFiles(folder), problems, units_by_analyte(root), configuration_ids(root), _validated(root)
+        root,
+        folder,
+        TableFiles(folder),
+        problems,
+        units_by_analyte(root),
+        configuration_ids(root),
+        _validated(root),
     )
     filled: dict[str, Entry] = {}
     incomplete: set[str] = set()
@@ -116,6 +125,12 @@ def _runs(
     """The runs of a block, from the study file or from its table; False where a table is not complete."""
     add = filling.problems.add
     runs = block.get("runs")
+    found = list(_curves(block, filling)) if name == "recordings" else []
+    if "curves" in block.entries and not {"runs", "file"} & set(block.entries):
+        return Listing(block.place_of("curves"), found), True
+    if found:
+        message = "curves, runs and file are mutually exclusive; give only one"
+        add(block.place_of("curves"), (name, "curves"), message)
     if "file" in block.entries and "runs" in block.entries:
         add(block.place_of("file"), (name, "file"), "file and runs are mutually exclusive; give only one")
         return runs, True
@@ -124,6 +139,8 @@ def _runs(
             if key in block.entries:
                 message = f"{key} applies to a table file, but this block names none"
                 add(block.place_of(key), (name, key), message)
+        if "runs" not in block.entries and name != "recordings" and filling.root.table("recordings"):
+            return Listing(filling.root.place_of(name), []), True  # its readings come from curves
         if "runs" not in block.entries:
             message = "no data; give runs, or file with the name of a table (CSV or XLSX)"
             add(filling.root.place_of(name), (name,), message)
@@ -132,6 +149,49 @@ def _runs(
             add(block.place_of("runs"), (name, "runs"), "the list is empty; enter at least one run")
         return runs, True
     return _table_runs(name, block, run, filling, defaults)
+
+
+def _curves(block: Table, filling: _Filling) -> Iterator[Table]:
+    """A run for every file that a pattern of ``curves`` finds, with what its name says."""
+    for index, entry in block.tables("curves"):
+        pattern = entry.text("files")
+        loc = ("recordings", "curves", index)
+        if pattern is None:
+            continue  # told by the models
+        try:
+            names = filling.folder.matching(pattern)
+        except Unusable as error:
+            filling.problems.add(entry.place_of("files"), (*loc, "files"), str(error))
+            continue
+        shared = {key: one for key, one in entry.entries.items() if key != "files" and key not in _FROM_NAMES}
+        unread: dict[str, list[str]] = {}
+        for name in names:
+            read = {"recording": _entry(entry.place_of("files"), name)}
+            for key, field in _FROM_NAMES.items():
+                if (expression := entry.text(key)) is None or not _is_name_pattern(expression):
+                    continue
+                found = re.search(expression, PurePosixPath(name).name)
+                if found is None:
+                    unread.setdefault(key, []).append(name)
+                    continue
+                text = found[1].replace(",", ".") if field in ("level", "use") else found[1]
+                place = entry.place_of(key)
+                read[field] = Entry(place, Leaf(place, resolve(text) if field in ("level", "use") else text))
+            yield Table(entry.place, {**shared, **read})
+        for key, missed in unread.items():
+            message = f"finds nothing in {few(missed)}"
+            filling.problems.add(entry.place_of(key), (*loc, key), message)
+
+
+_FROM_NAMES = {f"{field}_from": field for field in FROM_NAMES}
+
+
+def _is_name_pattern(text: str) -> bool:
+    try:
+        name_pattern(text)
+    except PydanticCustomError:
+        return False
+    return True
 
 
 _OF_TABLES = (

@@ -30,6 +30,7 @@ LARGEST_STUDY = 10 * 1024 * 1024
 """A description as large as its values may be many; data beyond that belong into tables."""
 _MEGABYTE = 1024 * 1024
 _MOST_LOOKED_AT = 1000
+_MOST_MATCHES = 5001
 
 
 class Remark(Struct, frozen=True):
@@ -116,6 +117,22 @@ class StudyFolder:
         file = self._inputs[key]
         if remark not in file.remarks:
             self._inputs[key] = replace(file, remarks=(*file.remarks, remark))
+
+    def matching(self, pattern: str) -> list[str]:
+        """The names of the files that match *pattern* (``curves/*.txt``), in the order of the alphabet.
+
+        Raises:
+            Unusable: the pattern leaves the folder, or no file matches it.
+        """
+        if PurePosixPath(pattern).is_absolute() or ".." in PurePosixPath(pattern).parts or "\\" in pattern:
+            raise Unusable(f"'{pattern}' leads out of the study folder; write a pattern relative to it")
+        if "**" in pattern:
+            raise Unusable(f"'{pattern}' searches all folders; name the folder, for example curves/*.txt")
+        found = islice((one for one in self.folder.glob(pattern) if one.is_file()), _MOST_MATCHES)
+        names = sorted(one.relative_to(self.folder).as_posix() for one in found)
+        if not names:
+            raise Unusable(f"no file matches '{pattern}'")
+        return names
 
     def count(self, name: str, table: TableRead) -> None:
         """Note how much of the file *name*, read before, was read for a data block."""

@@ -11,7 +11,6 @@ from typing import TYPE_CHECKING
 from pydantic import ValidationError
 
 from validator.errors import Problem, StudyError
-from validator.numbers import counted
 from validator.study.blocks import data_blocks, with_data
 from validator.study.composing import compose
 from validator.study.curves import Curve, CurveFiles, CurveName
@@ -73,8 +72,8 @@ def read_curves(study: Study, root: Table, folder: StudyFolder, problems: Proble
             place = Place(run.recording, row, header, in_table=True)
             refuse(name, place, ("recordings",), str(doubt))
     for place, loc, message, named in causes.values():
-        more = len(named) - 1
-        problems.add(place, loc, f"{message} (and in {counted(more, 'more file')})" if more else message)
+        more = "another file" if len(named) == 2 else f"{len(named) - 1} more files"
+        problems.add(place, loc, f"{message} (and in {more})" if len(named) > 1 else message)
     return curves
 
 

@@ -14,6 +14,7 @@ from pydantic.json_schema import GenerateJsonSchema, JsonSchemaValue
 from validator.study.keys import parts_of
 from validator.study.models.base import NARROWED, WRITTEN_AS
 from validator.study.models.method import LIMITS_OF_ANALYTE, LimitInUnit, in_unit_of_analyte
+from validator.study.models.recordings import TARGETS
 from validator.study.models.robustness import SETTINGS, setting
 from validator.study.models.runs import Block
 from validator.study.models.study import Study
@@ -30,6 +31,12 @@ SCHEMA_FILE = "study.schema.json"
 """Name under which ``validator new`` puts the schema beside a study."""
 _DESCRIPTIONS = Path(__file__).with_name("descriptions.yaml")
 _EVERYWHERE = "everywhere"
+OF_CURVES = ("RecordedRun", "CurveSet")
+RUNS_OF_CURVES = (
+    "RecordedRun",
+    *(part.__name__ for one in TARGETS.values() for part in (one, one.one_row) if part),
+)
+"""A curve takes the keys of the runs that it becomes, and what they mean."""
 _WORDS: Mapping[object, Sequence[object]] = {
     bias_in_words: tuple(BIAS_FROM),
     within_in_words: tuple(WITHIN_FROM),
@@ -83,8 +90,9 @@ def _describe(schema: dict[str, Any]) -> None:
     written = key_descriptions()
     for table, definition in {**schema["$defs"], Study.__name__: schema}.items():
         for key, value in definition.get("properties", {}).items():
-            sentence = written.get(table, {}).get(key) or written[_EVERYWHERE].get(key)
-            if sentence is not None:
+            tables = [table, _EVERYWHERE, *(RUNS_OF_CURVES if table in OF_CURVES else ())]
+            found = (written[one][key] for one in tables if key in written.get(one, {}))
+            if sentence := next(found, None):
                 value["description"] = sentence
 
 

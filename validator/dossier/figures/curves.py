@@ -83,8 +83,8 @@ def _draw(axes: Axes, one: DrawnCurve, series: look.SeriesLook, budget: int) -> 
     line: dict[str, Any] = {"color": series.colour, "linestyle": series.dash, "linewidth": 0.6, "alpha": 0.8}
     if one.excluded:
         line |= {"color": look.VERMILLION, "linestyle": ":"}
-    axes.plot(*_thinned(numbers_of(one.x), numbers_of(one.y), budget), zorder=2, **line)
-    baseline = _thinned(numbers_of(one.baseline_x), numbers_of(one.baseline_y), budget)
+    axes.plot(*thinned(numbers_of(one.x), numbers_of(one.y), budget), zorder=2, **line)
+    baseline = thinned(numbers_of(one.baseline_x), numbers_of(one.baseline_y), budget)
     axes.plot(*baseline, color=look.INK, linewidth=0.35, alpha=0.6, zorder=3)
 
 
@@ -93,7 +93,7 @@ def _extent(values: ArrayLike) -> tuple[float, float]:
     return float(numbers.min()), float(numbers.max())
 
 
-def _thinned(
+def thinned(
     x: NDArray[np.float64], y: NDArray[np.float64], budget: int
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """At most *budget* points: the lowest and the highest of each stretch, so that no peak is lost."""

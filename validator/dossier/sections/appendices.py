@@ -20,6 +20,7 @@ from validator.dossier.document import (
 from validator.dossier.inline import Code, Content, Outcome, OutcomeWord, Reference, Text
 from validator.dossier.sections.context import Context, row
 from validator.dossier.sections.data import data
+from validator.dossier.sections.every_curve import every_curve
 from validator.dossier.sections.formula_list import formulas_used
 from validator.dossier.wording import Col, table_of
 from validator.evaluation.chosen_guidance import profiles_of
@@ -38,6 +39,7 @@ def appendices(context: Context) -> tuple[Section, ...]:
     """Appendices in order; each starts a page."""
     found = (
         data(context),
+        every_curve(context),
         _formulas(context),
         _cross_reference(context),
         _software(context),

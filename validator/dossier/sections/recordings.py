@@ -7,7 +7,17 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from validator import numbers
-from validator.dossier.document import Block, Column, DefinitionList, Figure, Paragraph, Row, Section, Table
+from validator.dossier.document import (
+    Block,
+    BulletList,
+    Column,
+    DefinitionList,
+    Figure,
+    Paragraph,
+    Row,
+    Section,
+    Table,
+)
 from validator.dossier.figures.curves import DrawnCurve, curves_figure
 from validator.dossier.figures.parts import AxisText
 from validator.dossier.sections.context import section_of
@@ -45,7 +55,7 @@ def _item(context: Context, item: Item, record: RecordingsRecord) -> tuple[Block
     say = context.say
     found = reductions(context.study, item.cell)
     curve = context.study.curve(found[0].run)
-    x_unit, unit = curve.x_unit or "", _signal_unit(item)
+    x_unit, unit = curve.x_unit or "", signal_unit(item)
     blocks: list[Block] = [
         DefinitionList(_settings(context, record, x_unit, unit)),
         Paragraph(_scatter(context, record, unit)),
@@ -55,10 +65,30 @@ def _item(context: Context, item: Item, record: RecordingsRecord) -> tuple[Block
         blocks.append(_table(context, item, record, x_unit))
     else:
         blocks.append(say.paragraph("recordings.many", count=len(record.curves)))
+    blocks.extend(_own_settings(context, record, x_unit))
     return tuple(blocks)
 
 
-def _signal_unit(item: Item) -> str:
+def _own_settings(context: Context, record: RecordingsRecord, unit: str) -> tuple[Block, ...]:
+    """The curves that are read by settings of their own, with the reason for each."""
+    own = [one for one in record.curves if one.settings]
+    items = tuple(
+        context.say(
+            "recordings.own_settings",
+            curve=curve_name(one, alone=True),
+            settings=", ".join(
+                f"{name} {numbers.as_given(value, unit) if isinstance(value, float) else value}"
+                for name, value in (one.settings or {}).items()
+            ),
+            reason=one.reason or "",
+        )
+        for one in own
+    )
+    return (Paragraph(context.say("recordings.own", count=len(own))), BulletList(items)) if own else ()
+
+
+def signal_unit(item: Item) -> str:
+    """The unit of the signal, empty where it is a plain number."""
     return "" if item.analyte.signal_unit == "1" else item.analyte.signal_unit
 
 
@@ -166,9 +196,9 @@ def _figure(
 ) -> Figure:
     say = context.say
     drawn = curves_figure(
-        [_drawn(context, one) for one in found],
+        [drawn_curve(context, one) for one in found],
         x=AxisText(curve.x_name or say.text(f"recordings.abscissa.{record.kind}"), curve.x_unit or ""),
-        y=AxisText(say.text("recordings.ordinate"), curve.y_unit or _signal_unit(item)),
+        y=AxisText(say.text("recordings.ordinate"), curve.y_unit or signal_unit(item)),
         window=(record.settings.lower, record.settings.upper),
         at=record.settings.at,
         language=say.language,
@@ -176,7 +206,8 @@ def _figure(
     return picture(context, item, "figure-recordings", "recordings.figure", drawn, count=len(found))
 
 
-def _drawn(context: Context, one: Reduction) -> DrawnCurve:
+def drawn_curve(context: Context, one: Reduction) -> DrawnCurve:
+    """The curve with its baseline, by the block that it goes into."""
     curve = context.study.curve(one.run)
     x, y = np.frombuffer(curve.x), np.frombuffer(curve.y)
     low, high = _shown(one)
@@ -200,13 +231,15 @@ def _shown(one: Reduction) -> tuple[float, float]:
 
 def _table(context: Context, item: Item, record: RecordingsRecord, x_unit: str) -> Table:
     """Every curve with its figures; short rows stand two beside each other, what they share above them."""
-    say, unit = context.say, _signal_unit(item)
+    say, unit = context.say, signal_unit(item)
     has_position = record.maxima is not None
     groups: dict[str, list[ReducedCurve]] = {}
     for one in record.curves:
         groups.setdefault(one.into, []).append(one)
     names = {
-        id(one): _name(one, alone=_file(members) is None) for members in groups.values() for one in members
+        id(one): curve_name(one, alone=_file(members) is None)
+        for members in groups.values()
+        for one in members
     }
     panels = 1 if max(map(len, names.values())) > _LONGEST_BESIDE or has_position else 2
     columns = tuple(
@@ -256,7 +289,8 @@ def _file(curves: Sequence[ReducedCurve]) -> str | None:
     return None if others or any(one.column is None for one in curves) else first
 
 
-def _name(one: ReducedCurve, *, alone: bool) -> str:
+def curve_name(one: ReducedCurve, *, alone: bool) -> str:
+    """Its file or its column, both where it stands *alone* among curves of other files."""
     if one.column is None:
         return one.recording
     return f"{one.recording}, {one.column}" if alone else one.column

@@ -43,6 +43,7 @@ class ReducedCurve(Record, frozen=True, kw_only=True):
         other_baseline_difference: what another kind of baseline would add to the signal.
         noise_sd: standard deviation of one point.
         noise_peak_to_peak: extent of the noise in its window, where one is declared.
+        settings: settings of this curve alone, as they were written, and the ``reason`` for them.
     """
 
     recording: str
@@ -58,6 +59,8 @@ class ReducedCurve(Record, frozen=True, kw_only=True):
     other_baseline_difference: float | None = None
     noise_sd: float
     noise_peak_to_peak: float | None = None
+    settings: dict[str, float | str] | None = None
+    reason: str | None = None
     excluded: str | None = None
 
 

@@ -1,10 +1,15 @@
 """The block ``recordings``: raw curves, how they are reduced, and what becomes of the numbers."""
 
-from typing import Annotated, Literal, Self
+import re
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Annotated, Any, Literal, Self, get_args
 
-from pydantic import AfterValidator, BeforeValidator, Field, model_validator
+from pydantic import AfterValidator, BeforeValidator, Field, ValidationError, create_model, model_validator
+from pydantic.fields import FieldInfo
 
+from validator.characteristics.order import PACKAGES
 from validator.study.models.base import (
+    Cause,
     Count,
     Label,
     NonNegative,
@@ -12,34 +17,20 @@ from validator.study.models.base import (
     Positive,
     Probability,
     Record,
+    Text,
     Whole,
     as_list,
     problem,
     refuse,
 )
+from validator.study.models.blanks import BlanksBlock, LowLevelBlock, NoiseBlock
+from validator.study.models.calibration import CalibrationBlock, MatrixCalibrationBlock, StandardAdditionBlock
+from validator.study.models.precision import PrecisionBlock, RepeatedUseBlock
+from validator.study.models.robustness import RobustnessBlock
 from validator.study.models.runs import Block, Run
+from validator.study.models.selectivity import InterferenceBlock
+from validator.study.models.trueness import RecoveryBlock
 
-Into = Literal[
-    "calibration", "matrix_calibration", "blanks", "low_level", "precision", "repeated_use", "noise"
-]
-
-NEEDED = {
-    "calibration": ("level",),
-    "matrix_calibration": ("level",),
-    "blanks": (),
-    "low_level": ("level",),
-    "precision": ("level",),
-    "repeated_use": ("device", "use"),
-    "noise": ("level",),
-}
-"""What a run of each block cannot do without, beside its signal."""
-_BELONGS_TO = {
-    "kind": ("blanks",),
-    "day": ("precision",),
-    "laboratory": ("precision",),
-    "use": ("repeated_use",),
-    "level": ("calibration", "matrix_calibration", "low_level", "precision", "noise"),
-}
 HIGHEST_DEGREE = 9
 
 
@@ -137,44 +128,184 @@ class Peak(Record):
         return self
 
 
-class RecordedRun(Run):
+_HELD_BY = (
+    *(CalibrationBlock, MatrixCalibrationBlock, BlanksBlock, LowLevelBlock, PrecisionBlock, RecoveryBlock),
+    *(InterferenceBlock, StandardAdditionBlock, RobustnessBlock, RepeatedUseBlock, NoiseBlock),
+)
+_NAMES = (
+    *("calibration", "matrix_calibration", "blanks", "low_level", "precision", "recovery", "interference"),
+    *("standard_addition", "robustness", "repeated_use", "noise"),
+)
+_BLOCKS = dict(zip(_NAMES, _HELD_BY, strict=True)) | {one.block: one.part("runs").BLOCK for one in PACKAGES}
+TARGETS: Mapping[str, type[Run]] = {
+    name: next(part for part in get_args(block.model_fields["runs"].annotation) if isinstance(part, type))
+    for name, block in _BLOCKS.items()
+}
+"""Blocks that take signals, and the models of their runs."""
+_READINGS = ("signal_height", "signal", "signals", "result", "found")
+_NOT_WRITTEN = frozenset({*_READINGS, "concentration", "concentrations", "noise", "noise_kind", "sequence"})
+"""What the curve itself gives, or what only results have."""
+
+
+def reading_of(into: str) -> str:
+    """The field of a run of the block *into* that holds what is read from a curve."""
+    known = fields_of(into)
+    return next(name for name in _READINGS if name in known)
+
+
+def fields_of(into: str) -> Mapping[str, FieldInfo]:
+    """The fields of a run of the block *into*, and of its rows where it gathers several."""
+    model = TARGETS[into]
+    return {**model.model_fields, **(model.one_row.model_fields if model.one_row else {})}
+
+
+def _optional(info: FieldInfo) -> tuple[object, None]:
+    kind: Any = info.annotation
+    return (Annotated[(kind, *info.metadata)] if info.metadata else kind) | None, None
+
+
+OWN_SETTINGS = ("from", "to", "at", "baseline")
+_OF_CURVES = frozenset({*Run.model_fields, "recording", "column", "into", "reason", *OWN_SETTINGS})
+
+
+class _Recorded(Run):
     """One curve: the file ``recording`` and, where that holds several, the ``column`` of its ordinates.
 
-    The reduced signal becomes a run of the block ``into``, with everything else that is written here.
+    The reduced signal becomes a run of the block ``into``, or one of its readings, with everything else that
+    is written here. A curve of interference without ``interferent`` is a reference reading. ``from``, ``to``,
+    ``at`` and ``baseline`` (a name of ``baselines``) replace the settings of the peak, for a ``reason``.
     """
 
-    in_analyte_unit = frozenset({"level"})
     recording: Label
     column: Label | None = None
-    into: Into
+    into: Literal[tuple(TARGETS)]  # type: ignore[valid-type]
+    kind: Label | None = None
     level: NonNegative | None = None
-    kind: Literal["reagent", "matrix", "field"] | None = None
-    day: Label | None = None
-    laboratory: Label | None = None
-    use: Count | None = None
+    added: NonNegative | None = None
+    reference: NonNegative | None = None
+    interferent: Text | None = None
+    analyte_level: NonNegative | None = None
+    at: Number | None = None
+    baseline: Label | None = None
+    reason: Cause | None = None
 
     @property
     def is_blank(self) -> bool:
         """True for a curve of a sample without the analyte, which has no peak to seek."""
-        return self.into == "blanks" or self.level == 0
+        return self.into == "blanks" or self.level == 0 or (self.into != "blanks" and self.kind == "blank")
+
+    @property
+    def own_settings(self) -> dict[str, float | str]:
+        """The settings of the peak that are replaced for this curve."""
+        given = {name: getattr(self, name) for name in OWN_SETTINGS}
+        return {name: value for name, value in given.items() if value is not None}
+
+    @model_validator(mode="after")
+    def _own_settings_have_a_reason(self) -> Self:
+        own = self.own_settings
+        if own and self.reason is None:
+            refuse(f"{next(iter(own))} is set for this curve alone; state the reason", "reason")
+        if self.reason is not None and not own:
+            refuse(
+                f"reason applies to settings of this curve ({', '.join(OWN_SETTINGS)}); give one", "reason"
+            )
+        return self
 
     @model_validator(mode="after")
     def _fits_its_block(self) -> Self:
-        for name in NEEDED[self.into]:
-            if getattr(self, name) is None:
-                refuse(f"{name} is missing; it is required for {self.into}")
-        for name, blocks in _BELONGS_TO.items():
-            if getattr(self, name) is not None and self.into not in blocks:
+        known = fields_of(self.into)
+        if self.into == "interference":
+            known = {name: info for name, info in known.items() if name != "reference"}
+        for name in sorted(self.model_fields_set - _OF_CURVES):
+            if name not in known and getattr(self, name) is not None:
                 refuse(f"{name} does not apply to {self.into}", name)
+        reading = reading_of(self.into)
+        for name, info in known.items():
+            is_optional = self.into == "interference" and name == "interferent"
+            is_needed = info.is_required() and name not in _NOT_WRITTEN and not is_optional
+            if is_needed and getattr(self, name, None) is None:
+                refuse(f"{name} is missing; it is required for {self.into}")
+        if not TARGETS[self.into].gathers_rows and self.into not in ("interference", "noise"):
+            TARGETS[self.into].model_validate({**self.for_block(), reading: 1.0})
         return self
+
+    def for_block(self) -> dict[str, object]:
+        """What is written here of the fields of the block's run."""
+        known = fields_of(self.into)
+        given = {name: getattr(self, name) for name in self.model_fields_set if name in known}
+        return {name: value for name, value in given.items() if value is not None}
+
+
+def _written() -> dict[str, tuple[object, None]]:
+    """Every field that a run of some block has and that a curve does not give."""
+    found: dict[str, tuple[object, None]] = {}
+    for into in TARGETS:
+        for name, info in fields_of(into).items():
+            if name not in {*_Recorded.model_fields, *_NOT_WRITTEN, *found}:
+                found[name] = _optional(info)
+    return found
+
+
+if TYPE_CHECKING:
+    RecordedRun = _Recorded
+else:
+    RecordedRun = create_model(
+        "RecordedRun",
+        __base__=_Recorded,
+        __module__=__name__,
+        __doc__=_Recorded.__doc__,
+        **_written(),
+        **{"from": (Number | None, None), "to": (Number | None, None)},
+    )
+    """As ``_Recorded``, with the fields of the runs of every block that takes signals."""
+    _IN_ANALYTE_UNIT = frozenset().union(*(one.in_analyte_unit for one in TARGETS.values()))
+    RecordedRun.in_analyte_unit = _IN_ANALYTE_UNIT - _NOT_WRITTEN
+
+
+def name_pattern(text: str) -> str:
+    """A regular expression with one group that takes no long time on any name."""
+    bare = re.sub(r"\[[^\]]*\]", "x", re.sub(r"\\.", "x", text))
+    try:
+        is_simple = re.compile(text).groups == 1 and "(?" not in bare and not re.search(r"\)[+*?{]", bare)
+    except re.error as error:
+        raise problem(f"this is no regular expression ({error})") from None
+    if not is_simple or len(re.findall(r"[+*?{]", bare)) > _MOST_REPEATS or len(text) > _LONGEST_PATTERN:
+        raise problem('write one group that is the value, and few repeats, for example "_([0-9.]+)ug"')
+    return text
+
+
+_MOST_REPEATS = 3
+_LONGEST_PATTERN = 100
+NamePattern = Annotated[Label, AfterValidator(name_pattern)]
+FROM_NAMES = ("level", "sample", "series", "device", "configuration", "use")
+"""Fields that may be read from the name of a file."""
+
+CurveSet: type[Record] = create_model(  # type: ignore[call-overload]
+    "CurveSet",
+    __base__=Record,
+    __module__=__name__,
+    __doc__="""Curves found by a pattern of file names; what differs between them is read from the names.
+
+    ``files`` is a pattern such as ``curves/*.txt``; each ``..._from`` a regular expression whose group is the
+    value. Everything else holds for all of them, as in a run.
+    """,
+    files=(Label, ...),
+    **{f"{name}_from": (NamePattern | None, None) for name in FROM_NAMES},
+    **{
+        name: _optional(info)
+        for name, info in RecordedRun.model_fields.items()
+        if name not in ("recording", "reason", *OWN_SETTINGS)
+    },
+)
 
 
 class RecordingsBlock(Block):
     """The block ``recordings``; ``file`` is the run sheet that lists the curves.
 
     ``x`` and ``y`` are the headers of abscissa and ordinate in the curves' own files, the first and the
-    second column where they are not given; ``recording_decimal`` is the decimal sign there, ``skip`` the
-    number of lines to leave out above the curve, where the block of numbers alone does not tell.
+    second column where they are not given; ``curves`` finds files by patterns; ``recording_decimal`` is the
+    decimal sign there, ``skip`` the number of lines to leave out above the curve, where the block of numbers
+    alone does not tell. ``baselines`` are named for single curves.
     """
 
     kind: Literal["voltammogram", "chromatogram", "spectrum"]
@@ -183,7 +314,24 @@ class RecordingsBlock(Block):
     recording_decimal: Literal[".", ","] = "."
     skip: Whole | None = None
     peaks: tuple[Peak, ...]
+    baselines: dict[Label, Baseline] = Field(default={})
+    curves: tuple[CurveSet, ...] = ()
     runs: tuple[RecordedRun, ...]
+
+    def peak_of(self, run: _Recorded) -> Peak | None:
+        """The settings for one curve, those of its own included.
+
+        Raises:
+            ValidationError: these do not go together with those of the peak.
+        """
+        peak = self.peak_for(run.analyte, run.configuration)
+        own = run.own_settings
+        if peak is None or not own:
+            return peak
+        keys = {name: Peak.model_fields[name].alias or name for name in peak.model_fields_set}
+        written = {key: getattr(peak, name) for name, key in keys.items()}
+        baseline = {"baseline": self.baselines[str(own["baseline"])]} if "baseline" in own else {}
+        return Peak.model_validate({**written, **own, **baseline})
 
     def peak_for(self, analyte: str, configuration: str) -> Peak | None:
         """The settings for one analyte and configuration, those that name the configuration first."""
@@ -197,7 +345,14 @@ class RecordingsBlock(Block):
     @model_validator(mode="after")
     def _every_curve_has_settings(self) -> Self:
         for index, run in enumerate(self.runs):
-            peak = self.peak_for(run.analyte, run.configuration)
+            if run.baseline is not None and run.baseline not in self.baselines:
+                known = f"; baselines has: {', '.join(self.baselines)}" if self.baselines else ""
+                refuse(f"no entry {run.baseline} under baselines{known}", "runs", index, "baseline")
+            try:
+                peak = self.peak_of(run)
+            except ValidationError as error:
+                details = error.errors()[0]
+                refuse(details["msg"], "runs", index, *details["loc"])
             if peak is None:
                 refuse(f"no entry under peaks for the analyte {run.analyte}", "runs", index, "analyte")
             if run.is_blank and peak.baseline.method == "asymmetric_least_squares":
