@@ -168,8 +168,7 @@ def check(study: Path, curves: Path | None) -> None:
     from validator.dossier.console import overview
     from validator.evaluation import evaluate as evaluate_study
 
-    check_ending(curves, ".html")
-    loaded = _read(study, Stopwatch(), [curves]).with_shortest_simulation()
+    loaded = _read(study, Stopwatch(), [curves], endings=[".html"]).with_shortest_simulation()
     results = assess(loaded, evaluate_study(loaded))
     click.echo(overview(loaded, results, width=_width()))
     if curves is not None:
@@ -194,8 +193,7 @@ def evaluate(
     """Evaluate and assess STUDY; print the findings as a table or write the results as JSON."""
     from validator.dossier.console import findings_table
 
-    check_ending(results_file, ".json")
-    loaded, results = _results_of(study, Stopwatch(), [results_file])
+    loaded, results = _results_of(study, Stopwatch(), [results_file], endings=[".json"])
     if results_file is not None:
         _write_results(results_file, results)
     click.echo(findings_table(loaded, results, width=_width()))
@@ -251,14 +249,13 @@ def report(
     """Write the validation dossier of STUDY (PDF)."""
     watch = Stopwatch()
     target = output or Path(f"{_folder_of(study).resolve().name}.pdf")
-    for file, ending in ((target, ".pdf"), (web, ".html"), (results_file, ".json"), (timings, ".json")):
-        check_ending(file, ending)
     look: tuple[Path, ...] = ()
     if own_templates is not None:
         from validator.dossier.laboratory import laboratory_files
 
         look = laboratory_files(own_templates)
-    loaded, results = _results_of(study, watch, [target, web, results_file, timings], look)
+    outputs, endings = [target, web, results_file, timings], [".pdf", ".html", ".json", ".json"]
+    loaded, results = _results_of(study, watch, outputs, look, endings)
 
     from validator.dossier import build_document, dossier_pdf, render_html
     from validator.dossier.laboratory import read_laboratory
@@ -535,9 +532,16 @@ def _folder_of(study: Path) -> Path:
 
 
 def _read(
-    path: Path, watch: Stopwatch, outputs: Sequence[Path | None] = (), inputs: Sequence[Path] = ()
+    path: Path,
+    watch: Stopwatch,
+    outputs: Sequence[Path | None] = (),
+    inputs: Sequence[Path] = (),
+    endings: Sequence[str] = (),
 ) -> Study:
-    """The study at *path*; refused if *outputs* would overwrite its files, other *inputs* or each other."""
+    """The study at *path*; refused if *outputs* would overwrite its files, other *inputs* or each other.
+
+    So are outputs whose names do not have the *endings* of what is written.
+    """
     from validator.evaluation.inputs import files_of
     from validator.reading import read_study
 
@@ -545,13 +549,19 @@ def _read(
     with watch.step("read", "reading the study"):
         study = read_study(path)
     check_outputs(outputs, files_of(study))
+    for output, ending in zip(outputs, endings, strict=False):
+        check_ending(output, ending)
     return study
 
 
 def _results_of(
-    path: Path, watch: Stopwatch, outputs: Sequence[Path | None] = (), inputs: Sequence[Path] = ()
+    path: Path,
+    watch: Stopwatch,
+    outputs: Sequence[Path | None] = (),
+    inputs: Sequence[Path] = (),
+    endings: Sequence[str] = (),
 ) -> tuple[Study, Results]:
-    study = _read(path, watch, outputs, inputs)
+    study = _read(path, watch, outputs, inputs, endings)
 
     from validator.assessment import assess
     from validator.evaluation import evaluate as evaluate_study

@@ -12,6 +12,7 @@ All functions return plain strings. Input is in the unit (or percent) in which i
 from __future__ import annotations
 
 import math
+import re
 from decimal import ROUND_HALF_EVEN, Context, Decimal, localcontext
 from typing import TYPE_CHECKING, TypeGuard
 
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
 
 MINUS = "\N{MINUS SIGN}"
+_PLAIN_DIGITS = re.compile(r"-?\d+(?:\.\d*)?")
 UNIT_SPACE = "\N{NARROW NO-BREAK SPACE}"
 MISSING = "\N{EN DASH}"
 UNBOUNDED = "unbounded"
@@ -110,6 +112,14 @@ def as_given(value: float | None, unit: str = "") -> str:
     if not _is_number(value):
         return _no_number(value)
     return quantity(_write(_rounded(_decimal(value), _FIGURES_AS_GIVEN).normalize(_EXACT)), unit)
+
+
+def as_written(value: float, text: str) -> str:
+    """A datum with the digits of the *text* it was written in (``7.000``), if that is the same number."""
+    plain = text.strip().lstrip("+").replace(",", ".")
+    if not _PLAIN_DIGITS.fullmatch(plain) or float(plain) != value:
+        return as_given(value)
+    return plain.replace("-", MINUS)
 
 
 def end_of_range(value: float | None) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import sys
 from pathlib import Path
 
@@ -12,10 +13,11 @@ from msgspec.structs import replace
 from validator import assess, evaluate, read_study
 from validator.dossier import build_document, render_html
 from validator.dossier.document import Figure, Table
-from validator.dossier.figures.curves import DrawnCurve, _thinned, curves_figure
+from validator.dossier.figures.curves import DrawnCurve, curves_figure, thinned
 from validator.dossier.figures.parts import AxisText
 from validator.dossier.inline import plain
 from validator.dossier.sections.context import Context
+from validator.dossier.sections.every_curve import page_of_curves
 from validator.dossier.sections.recordings import _table
 from validator.dossier.wording import wording
 
@@ -103,7 +105,7 @@ def test_long_curves_are_thinned_and_keep_their_peaks():
     y = np.sin(x / 1e5)
     y[123_456], y[654_321] = 9, -9
 
-    thin_x, thin_y = _thinned(x, y, 400)
+    thin_x, thin_y = thinned(x, y, 400)
 
     assert thin_x.size <= 400
     assert np.all(np.diff(thin_x) > 0)
@@ -124,3 +126,44 @@ def test_every_curve_is_in_the_figure():
     assert len(lines) == 6
     labels = [text.get_text() for text in figure.legends[0].get_texts()]
     assert labels == ["peak window", "Calibration", "Blanks", "baseline", "excluded"]
+
+
+def test_every_curve_is_a_picture_with_its_number(judged):
+    """Forty to a sheet, each with its name, its level and what was read; the sheet says which they are."""
+    study, results = judged
+
+    page = page_of_curves(study, results)
+
+    sheets = [block for block in page.sections[0].blocks if isinstance(block, Figure)]
+    assert [plain(one.caption) for one in sheets] == [
+        "Recorded curves of zinc, 1 to 40 of 68.",
+        "Recorded curves of zinc, 41 to 68 of 68.",
+    ]
+    assert sum(one.svg.count("<g>") for one in sheets) == 68
+    first = results.analytes["zn"].configurations["default"].recordings.curves[0]
+    assert f">{first.column}</text>" in sheets[0].svg
+    assert f"{first.signal:.4f}" in sheets[0].svg
+    assert "every-curve" in [one.id for one in build_document(study, results).sections]
+
+
+def test_settings_of_one_curve_are_listed_with_their_reason(judged, tmp_path):
+    """Name, settings and reason beside the table; the picture of the curve has a frame."""
+    folder = shutil.copytree(EXAMPLE, tmp_path / "own")
+    sheet = folder / "curves.csv"
+    lines = sheet.read_text(encoding="utf-8").splitlines()
+    lines[0] += ",at,reason"
+    lines[1] += ",-1.09,peak shifted by a scratch on the film"
+    lines[2:] = [f"{line},," for line in lines[2:]]
+    sheet.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    study = read_study(folder)
+    results = assess(study, evaluate(study))
+
+    document = build_document(study, results)
+
+    page = render_html(document, medium="web")
+    assert "1 curve evaluated with individual settings:" in page
+    assert "at −1.09 V; peak shifted by a scratch on the film" in page
+    svg = "".join(
+        one.svg for one in page_of_curves(study, results).sections[0].blocks if isinstance(one, Figure)
+    )
+    assert svg.count("stroke-dasharray") == 1

@@ -287,3 +287,31 @@ def test_an_output_that_is_a_folder(command, good, tmp_path):
 
     assert done.status == 2
     assert "is a folder" in done.err
+
+
+@pytest.mark.parametrize(
+    ("arguments", "ending"),
+    [
+        (("report", "--output", "dossier.docx"), ".pdf"),
+        (("report", "--web", "dossier.pdf"), ".html"),
+        (("report", "--results", "results.csv"), ".json"),
+        (("evaluate", "--results", "results.csv"), ".json"),
+        (("check", "--curves", "curves.pdf"), ".html"),
+    ],
+)
+def test_an_output_that_promises_another_format(command, good, tmp_path, arguments, ending):
+    """A PDF called .docx would be opened by the wrong program, and JSON called .csv by none."""
+    verb, option, name = arguments
+
+    done = command(verb, good, option, tmp_path / name)
+
+    assert (done.status, list(tmp_path.iterdir())) == (2, [])
+    assert f"{name}: the extension must be {ending}, the format that is written" in done.err
+
+
+def test_a_page_of_curves_needs_curves(command, good, tmp_path):
+    """A study without recordings has none to show."""
+    done = command("check", good, "--curves", tmp_path / "curves.html")
+
+    assert (done.status, list(tmp_path.iterdir())) == (2, [])
+    assert "the study holds no recorded curves" in done.err

@@ -179,12 +179,12 @@ def test_a_file_that_grows_while_it_is_read(monkeypatch, study):
 def test_more_runs_than_can_be_worked_on(command, study, tmp_path, monkeypatch, limit, verb, sentence):
     """What would take minutes and gigabytes is refused before it begins, with what would help."""
     monkeypatch.setattr(limit, 5)
-    option = {"evaluate": "--results", "report": "--output"}[verb]
+    option, name = {"evaluate": ("--results", "out.json"), "report": ("--output", "out.pdf")}[verb]
 
-    done = command(verb, study, option, tmp_path / "out")
+    done = command(verb, study, option, tmp_path / name)
 
     assert (done.status, done.err) == (2, sentence)
-    assert not (tmp_path / "out").exists()
+    assert not (tmp_path / name).exists()
 
 
 def test_many_runs_are_evaluated_in_bounded_time(command, described, folder_with):

@@ -214,6 +214,21 @@ def plain(node: Node) -> object:
             return {key: plain(entry.node) for key, entry in node.entries.items()}
 
 
+def written_in(table: Table) -> dict[str, tuple[str, ...]]:
+    """The texts of the numbers under each key, those of tables in a list under ``key.key``."""
+    found: dict[str, tuple[str, ...]] = {}
+    for key, entry in table.entries.items():
+        items = entry.node.items if isinstance(entry.node, Listing) else [entry.node]
+        values = [one.value for one in items if isinstance(one, Leaf)]
+        texts = tuple(one.text for one in values if isinstance(one, Scalar))
+        if texts and len(texts) == len(items):
+            found[key] = texts
+        for item in items:
+            for inner, some in written_in(item).items() if isinstance(item, Table) else ():
+                found[f"{key}.{inner}"] = (*found.get(f"{key}.{inner}", ()), *some)
+    return found
+
+
 def path_of(loc: Loc) -> str:
     """The field's path as it is printed: ``calibration.runs[3].signals[1]``."""
     path = ""

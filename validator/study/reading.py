@@ -17,7 +17,7 @@ from validator.study.curves import Curve, CurveFiles, CurveName
 from validator.study.files import Remark, StudyFolder, Unusable, decoded
 from validator.study.headings import Doubt
 from validator.study.models.study import Study
-from validator.study.places import Leaf, Listing, Place, Table, find, plain, text_of
+from validator.study.places import Leaf, Listing, Place, Table, find, plain, text_of, written_in
 from validator.study.plan_record import PlanRecord, read_plan_record
 from validator.study.problems import Problems, add_validation_errors
 from validator.study.references import check_references
@@ -188,7 +188,7 @@ def _study(text: str, name: str, folder: StudyFolder, problems: Problems) -> Stu
             study.runs(block_name), written.items if isinstance(written, Listing) else (), strict=True
         ):
             if isinstance(node, Table):
-                run.stand_at(str(node.place))
+                run.stand_at(str(node.place), written_in(node))
     study._curves = read_curves(study, root, folder, problems)
     study._head = _without_data(root)
     study._folder = folder.folder

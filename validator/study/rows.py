@@ -109,6 +109,8 @@ def _with_units(row: Row, columns: Sequence[Column], table: TableBlock) -> list[
 
 
 CELLS_AT_ONCE = 160_000
+MOST_KEPT = 20_000
+"""Runs whose digits are kept as they were written: more are not printed."""
 MOST_UNUSUAL = 50_000
 """Rows that are not plain, each with the place of every cell, take a hundred times the room of others."""
 
@@ -239,6 +241,7 @@ class _Reader:
         self._moulds: dict[tuple[Code, ...], _Mould | None] = {}
         self.has_repeated_readings = False
         self.unusual = 0
+        self._kept = 0
 
     def scales(self, analyte: str | None) -> Mapping[int, Scale]:
         """For each column, by its index, what turns its values into the units declared for *analyte*."""
@@ -301,7 +304,20 @@ class _Reader:
             mould.state["__dict__"], mould.state["place"] = fields, f"{start}{row.number}"
             run = make(model)
             run.__setstate__(mould.state)  # as if it came back from a worker: a copy takes twice the room
+            if self._kept < MOST_KEPT:
+                self._kept += 1
+                run.stand_at(run.place, self._texts(row, mould))
             yield run
+
+    def _texts(self, row: Row, mould: _Mould) -> dict[str, tuple[str, ...]]:
+        """The numbers of the row as they were written, without those that were converted."""
+        converted = {index for index, _ in mould.scaled}
+        places = [(field, [index]) for field, index in mould.singles] + [*mould.lists]
+        return {
+            field: tuple(row.cells[self._columns[index].index] for index in indices)
+            for field, indices in places
+            if self._kinds[indices[0]] == "number" and converted.isdisjoint(indices)
+        }
 
     def _written(self, row: Row) -> Table:
         self.unusual += 1

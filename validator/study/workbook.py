@@ -53,6 +53,7 @@ _FORMULA = re.compile(rb"<(?:\w+:)?f[ >/]")
 _NOT_OF_A_PROGRAM = ", which no spreadsheet program writes"
 _OLD_FORMAT = b"\xd0\xcf\x11\xe0"
 _WHOLE_UP_TO = 1e15
+_FIXED = re.compile(r"#?0\.(0+)")
 
 
 class _Area(Struct, frozen=True):
@@ -334,6 +335,8 @@ def _text(cell: Cell) -> str:
             return ""
         case bool():
             return str(value).upper()
+        case float() | int() if (shown := _as_formatted(value, cell.number_format)) is not None:
+            return shown
         case float() if value.is_integer() and abs(value) < _WHOLE_UP_TO:
             return str(int(value))
         case float():
@@ -346,6 +349,15 @@ def _text(cell: Cell) -> str:
             return value.isoformat()
         case _:
             return str(value).strip()
+
+
+def _as_formatted(value: float, number_format: str | None) -> str | None:
+    """The number with the decimals that the cell shows, where these are all of it: 7.000 for 7."""
+    decimals = _FIXED.fullmatch(number_format or "")
+    if decimals is None or abs(value) >= _WHOLE_UP_TO:
+        return None
+    shown = f"{value:.{len(decimals[1])}f}"
+    return shown if float(shown) == value else None
 
 
 def _count(items: Sequence[object], what: str) -> str:

@@ -19,7 +19,7 @@ from validator.dossier.wording import sentence
 from validator.study.blocks import result_blocks
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
 
     from validator.dossier.sections.context import Context
     from validator.study.models.runs import Run
@@ -82,7 +82,8 @@ def _block(context: Context, name: str) -> Table | None:
     runs: tuple[Run, ...] = getattr(getattr(context.study, name), "runs", ())
     if not runs:
         return None
-    entries = [_entry(context, run) for run in runs]
+    one_file = len({_file(run) for run in runs}) == 1
+    entries = [_entry(context, run, one_file=one_file) for run in runs]
     plan = _planned(entries)
     has_readings = any(not entry.readings.startswith("[") for entry in entries)
     titles = [_title(context, field) for field in plan.columns]
@@ -115,12 +116,17 @@ def _block(context: Context, name: str) -> Table | None:
 # --- one run -----------------------------------------------------------------------------------------
 
 
-def _entry(context: Context, run: Run) -> _Entry:
+def _file(run: Run) -> str:
+    """The file that the run was written in."""
+    return run.place.rpartition(" row ")[0] or run.place.rpartition(":")[0]
+
+
+def _entry(context: Context, run: Run, *, one_file: bool) -> _Entry:
     fields = {"analyte": context.analyte_name(run.analyte)} if context.has_several_analytes else {}
     if context.has_several_configurations:
         fields["configuration"] = context.configuration_name(run.configuration)
     own = (field for field in type(run).model_fields if field not in COMMON_FIELDS)
-    fields |= {field: _cell(getattr(run, field)) for field in own}
+    fields |= {field: _cell(getattr(run, field), run.written, field) for field in own}
     for field, unit in _WITH_UNIT.items():
         stated = fields.pop(unit, numbers.MISSING)
         if stated != numbers.MISSING:
@@ -128,33 +134,46 @@ def _entry(context: Context, run: Run) -> _Entry:
     for field in fields:
         if field.endswith("kind"):  # a word of the format, not of the user
             fields[field] = fields[field].replace("_", " ")
-    line = f"[{re.split(r'[ :]', run.place)[-1]}]"
+    line = f"[{re.split(r'[ :]', run.place)[-1] if one_file else run.place}]"
     return _Entry(fields, f"{_readings(run)} {line}".strip(), run.excluded or "")
 
 
-def _cell(value: object) -> str:
+def _cell(value: object, written: Mapping[str, Sequence[str]], field: str) -> str:
+    texts = written.get(field, ())
     match value:
         case None | "" | ():
             return numbers.MISSING
         case bool():
             return str(value).lower()
         case float() | int():
-            return numbers.as_given(value)
+            return numbers.as_written(value, texts[0] if len(texts) == 1 else "")
         case tuple():
-            return ", ".join(_cell(one) for one in value)
-        case _ if hasattr(value, "kind") and hasattr(value, "signal"):
-            return f"{value.kind} {numbers.as_given(value.signal)}"
+            texts = texts if len(texts) == len(value) else [""] * len(value)
+            steps = written.get(f"{field}.signal", ())
+            steps = steps if len(steps) == len(value) else [""] * len(value)
+            return ", ".join(_item(*both) for both in zip(value, texts, steps, strict=True))
         case _:
             return str(value)
 
 
+def _item(value: object, text: str, step: str) -> str:
+    """One of several values, or one step of a sequence."""
+    if hasattr(value, "kind") and hasattr(value, "signal"):
+        return f"{value.kind} {numbers.as_written(value.signal, step)}"
+    return _cell(value, {"": [text]}, "")
+
+
+_READINGS = ("signals", "signal", "found", "concentrations", "concentration", "result")
+
+
 def _readings(run: Run) -> str:
+    field = next((one for one in _READINGS if one in run.written), "")
     for name in ("readings", "values"):
         found = getattr(run, name, None)
         if found is not None:
-            return ", ".join(_cell(one) for one in found)
+            return _cell(found, run.written, field) if found else ""
     result = getattr(run, "result", None)
-    return "" if result is None else _cell(result)
+    return "" if result is None else _cell(result, run.written, field)
 
 
 # --- where each field goes ---------------------------------------------------------------------------
@@ -243,7 +262,8 @@ def _rows(context: Context, plan: _Plan, members: Sequence[_Entry], panels: int)
 
 def _notes(context: Context, runs: Sequence[Run], entries: Sequence[_Entry], plan: _Plan) -> Iterable[str]:
     say = context.say
-    yield say.text("appendices.places", file=runs[0].place.rpartition(" row ")[0] or "study.yaml")
+    files = dict.fromkeys(map(_file, runs))
+    yield say.text("appendices.places", file=", ".join(files))
     if units := _units(context, runs):
         yield units
     if plan.shared:

@@ -1,5 +1,6 @@
 """What all data blocks and their runs share."""
 
+from collections.abc import Mapping, Sequence
 from typing import Any, ClassVar, Literal, Self, get_args
 
 from pydantic import Field, ValidatorFunctionWrapHandler, field_validator, model_validator
@@ -71,25 +72,35 @@ class Run(Record):
             raise problem('write the cause as a text (excluded: "pipetting error"), or leave out the key')
         return value
 
-    __slots__ = ("_place",)  # not a private attribute of pydantic's: those take 200 bytes a run
+    __slots__ = ("_place", "_written")  # not private attributes of pydantic's: those take 200 bytes a run
 
     @property
     def place(self) -> str:
         """Where the run was written: ``study.yaml:17`` or ``blanks.csv row 5``."""
         return getattr(self, "_place", "")
 
-    def stand_at(self, place: str) -> None:
-        """Note where the run was written."""
+    @property
+    def written(self) -> Mapping[str, Sequence[str]]:
+        """The numbers of each field as they were written, where that was kept: 7.000 stays 7.000.
+
+        Fields of the records in a list stand under ``list.field``.
+        """
+        return getattr(self, "_written", {})
+
+    def stand_at(self, place: str, written: Mapping[str, Sequence[str]] | None = None) -> None:
+        """Note where the run was written, and how."""
         object.__setattr__(self, "_place", place)
+        if written is not None:
+            object.__setattr__(self, "_written", written)
 
     def __copy__(self) -> Self:
         copied = super().__copy__()
-        copied.stand_at(self.place)
+        copied.stand_at(self.place, self.written)
         return copied
 
     def __deepcopy__(self, memo: dict[int, Any] | None = None) -> Self:
         copied = super().__deepcopy__(memo)
-        copied.stand_at(self.place)
+        copied.stand_at(self.place, self.written)
         return copied
 
     def __getstate__(self) -> dict[Any, Any]:
