@@ -13,6 +13,7 @@ import gc
 import json
 import logging
 import os
+import shlex
 import shutil
 import sys
 import time
@@ -136,8 +137,9 @@ def new(folder: Path, kind: str, tables: Literal["csv", "xlsx"]) -> None:
     start_study(folder, kind, tables)
     click.echo(f"{folder}: a starter study for {kind.replace('-', ' ')}.")
     click.echo("Complete study.yaml and the tables, then run:")
-    click.echo(f"  validator check {folder}")
-    click.echo(f"  validator report {folder}")
+    shown = shlex.quote(str(folder))
+    click.echo(f"  validator check {shown}")
+    click.echo(f"  validator report {shown}")
 
 
 @cli.command()

@@ -17,6 +17,8 @@ from validator.study.places import Entry, Leaf, Listing, Loc, Node, Place, Scala
 from validator.yaml_loader import DEEPEST, SafeLoader
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from validator.study.problems import Problems
 
 MOST_VALUES = 100_000
@@ -114,10 +116,19 @@ def _syntax_problem(error: yaml.MarkedYAMLError, text: str, file: str) -> tuple[
     said = error.problem or ""
     lines = text.splitlines()
     source = lines[line] if line < len(lines) else ""
+    above = lines[line - 1] if line else ""
+    if "mapping values" in said and (found := _KEY_WITHOUT_BLANK.fullmatch(above)):
+        message = f"missing space after the colon; write {found[1]}: {found[2]}"
+        return Place(file, line), (), message
     if "\t" in source[: len(source) - len(source.lstrip())]:
         message = "the indentation contains a tab; YAML accepts spaces only"
     elif "cannot start any token" in said and mark:
         message = f"enclose text that starts with {source[mark.column : mark.column + 1]} in quotation marks"
+    elif (found := _KEY_WITHOUT_BLANK.match(source)) and "could not find expected" in said:
+        message = f"missing space after the colon; write {found[1]}: {found[2]}"
+    elif "mapping values" in said and (begins := _indentation_above(lines, line)) is not None:
+        own = len(source) - len(source.lstrip())
+        message = f"this line begins after {own} blanks and the key above it after {begins}; begin both alike"
     else:
         message = next(
             (ours for theirs, ours in _SYNTAX if theirs in said), f"this is not valid YAML ({said})"
@@ -126,6 +137,23 @@ def _syntax_problem(error: yaml.MarkedYAMLError, text: str, file: str) -> tuple[
     if opened is not None and opened.line != line:
         message += f" (begun in line {opened.line + 1})"
     return Place(file, line + 1), (), message
+
+
+_KEY_WITHOUT_BLANK = re.compile(r"\s*(?:- )?([A-Za-z_]+):([^\s:/].*)")
+_KEY_WITH_VALUE = re.compile(r"(\s*(?:- )?)[\w-]+:\s+\S")
+
+
+def _indentation_above(lines: Sequence[str], line: int) -> int | None:
+    """Where the key above a *line* that is indented more than it begins; None for any other fault."""
+    source = lines[line] if line < len(lines) else ""
+    if not _KEY_WITH_VALUE.match(source) and not source.rstrip().endswith(":"):
+        return None
+    above = next(
+        (one for one in reversed(lines[:line]) if one.strip() and not one.lstrip().startswith("#")), ""
+    )
+    found = _KEY_WITH_VALUE.match(above)
+    own = len(source) - len(source.lstrip())
+    return len(found[1]) if found and len(found[1]) < own else None
 
 
 class _Composer:

@@ -23,6 +23,9 @@ if TYPE_CHECKING:
 
 LONGEST_WORD = 100
 _NUMBERED = re.compile(r"(.*\D)_?\d{1,3}")
+_VALUES = re.compile(r"'[^']*'|(?<=is )\S+|[-\d.]+")
+_FEW_ALIKE = 3
+"""Cells of one column with the same fault that are told one by one."""
 
 _EVERYDAY = {
     ("level",): "concentration conc conc. amount content standard std nominal",
@@ -33,14 +36,30 @@ _EVERYDAY = {
     ("quantification_limit",): "loq lloq limit_of_quantification limit_of_quantitation",
     ("trueness", "recovery"): "accuracy bias",
     ("repeatability", "precision"): "precision within_run replicates repeatability",
-    ("intermediate_precision",): "within_laboratory between_run between_day",
+    (
+        "intermediate_precision",
+        "precision",
+    ): "within_laboratory between_run between_day intermediate_precision",
+    ("reproducibility", "precision"): "reproducibility between_laboratory",
+    (
+        "device_to_device",
+        "precision",
+    ): "device_to_device device_precision sensor_to_sensor electrode_to_electrode",
+    ("repeated_use",): "reuse reusability regeneration cycles",
+    ("stability",): "shelf_life lifetime storage ageing aging",
     ("robustness",): "ruggedness",
-    ("selectivity", "interference"): "specificity interferents",
+    ("selectivity", "interference"): "selectivity specificity interferents interferences interferent",
+    ("matrix_effect", "matrix_calibration"): "matrix_effect matrix_effects matrix_matched",
+    ("recordings",): "voltammograms voltammogram chromatograms spectra curves traces",
+    ("criteria",): "detection_limit quantification_limit lod loq acceptance acceptance_criteria limits",
     ("working_range",): "range linear_range",
     ("calibration",): "standards calibration_curve curve",
-    ("recovery",): "spikes spiked additions",
+    ("recovery",): "spikes spiked additions samples real_samples real_sample applications",
 }
-_MEANT = {word: choices for choices, words in _EVERYDAY.items() for word in words.split()}
+_MEANT: dict[str, tuple[str, ...]] = {}
+for _choices, _words in _EVERYDAY.items():
+    for _word in _words.split():
+        _MEANT[_word] = (*_MEANT.get(_word, ()), *_choices)
 """What a word of everyday speech stands for, the first choice that is known where it was written."""
 
 
@@ -120,7 +139,19 @@ class Problems:
         self.uncounted += others.uncounted
 
     def _all(self) -> Iterator[Problem]:
-        yield from self._found.values()
+        by_cause: dict[tuple[str, ...], list[Problem]] = {}
+        for problem in self._found.values():
+            cause = (
+                _VALUES.sub("", problem.message) if problem.column else f"{problem.field} {problem.message}"
+            )
+            key = (problem.file, problem.column, cause, "" if problem.column else str(problem.line))
+            by_cause.setdefault(key, []).append(problem)
+        for alike in by_cause.values():
+            first, rest = alike[0], len(alike) - 1
+            if rest < _FEW_ALIKE:
+                yield from alike
+            else:
+                yield replace(first, message=f"{first.message} (and in {rest} more cells of this column)")
         for rows in self._rows.values():
             first = rows[min(rows)]
             more = "another row" if len(rows) == 2 else f"{len(rows) - 1} more rows"
@@ -234,7 +265,7 @@ def _sentence(details: ErrorDetails, place: Place, root: Node, model: type[BaseM
                 pattern = _IN_WORKBOOKS.get(cause, pattern)
             return (pattern or "{sentence}").format(sentence=details["msg"], found=quoted(found))
         case "extra_forbidden":
-            return _unknown_key(loc, root, known_keys(model, loc[:-1]))
+            return unknown_key(loc, root, known_keys(model, loc[:-1]))
         case "literal_error":
             return _choice(details)
         case "model_type" | "model_attributes_type" | "dict_type":
@@ -245,7 +276,8 @@ def _sentence(details: ErrorDetails, place: Place, root: Node, model: type[BaseM
             return f"{quoted(found)} is not valid here"
 
 
-def _unknown_key(loc: Loc, root: Node, known: Sequence[str]) -> str:
+def unknown_key(loc: Loc, root: Node, known: Sequence[str]) -> str:
+    """The sentence about a key at *loc* that is none of the *known* ones."""
     key = str(loc[-1])
     if key in _UNKNOWN:
         return _UNKNOWN[key]

@@ -16,15 +16,17 @@ from validator.study.composing import compose
 from validator.study.curves import Curve, CurveFiles, CurveName
 from validator.study.files import Remark, StudyFolder, Unusable, decoded
 from validator.study.headings import Doubt
+from validator.study.keys import known_keys
 from validator.study.models.study import Study
 from validator.study.places import Leaf, Listing, Place, Table, find, plain, text_of, written_in
 from validator.study.plan_record import PlanRecord, read_plan_record
-from validator.study.problems import Problems, add_validation_errors
+from validator.study.problems import Problems, add_validation_errors, unknown_key
 from validator.study.references import check_references
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
+    from validator.study.models.calibration import CalibrationRun
     from validator.study.models.recordings import RecordedRun
     from validator.study.places import Loc
 
@@ -172,6 +174,8 @@ def _study(text: str, name: str, folder: StudyFolder, problems: Problems) -> Stu
     root = compose(text, name, problems)
     if root is None:
         return None
+    if "method" not in root.entries and _tell_of_keys(root, problems):
+        return None  # every analyte and configuration would be unknown: no problem of its own
     root, incomplete = with_data(root, folder, problems)
     check_references(root, problems)
     _read_attachments(root, folder, problems)
@@ -189,12 +193,42 @@ def _study(text: str, name: str, folder: StudyFolder, problems: Problems) -> Stu
         ):
             if isinstance(node, Table):
                 run.stand_at(str(node.place), written_in(node))
+    _note_exchanged_columns(study, folder)
     study._curves = read_curves(study, root, folder, problems)
     study._head = _without_data(root)
     study._folder = folder.folder
     study._inputs = folder.inputs
     study._recorded_plan = planned
     return study
+
+
+_FEWEST_TO_TELL = 6
+_MOST_KEYS = 20
+
+
+def _tell_of_keys(root: Table, problems: Problems) -> bool:
+    """Note top-level keys that are unknown, one of which may be the one that is missing."""
+    known = known_keys(Study, ())
+    unknown = [key for key in root.entries if key not in known]
+    for key in unknown[:_MOST_KEYS]:
+        problems.add(root.place_of(key), (key,), unknown_key((key,), root, known))
+    return bool(unknown)
+
+
+def _note_exchanged_columns(study: Study, folder: StudyFolder) -> None:
+    """Note calibration tables whose levels all differ while the signals repeat: it is the other way round."""
+    by_file: dict[str, list[CalibrationRun]] = {}
+    for run in study.calibration.runs if study.calibration else ():
+        by_file.setdefault(run.place.rpartition(_ROW)[0].partition(" [")[0], []).append(run)
+    for file, runs in by_file.items():
+        levels, signals = {run.level for run in runs}, [value for run in runs for value in run.values]
+        repeat = len(set(signals)) <= len(signals) / 2
+        if file and len(levels) == len(runs) >= _FEWEST_TO_TELL and repeat:
+            text = "calibration: every level differs while signals repeat; are the two columns exchanged?"
+            folder.remark(file, Remark(text))
+
+
+_ROW = " row "
 
 
 def _without_data(root: Table) -> Table:

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, cast
 from msgspec import Struct
 from pydantic.json_schema import GenerateJsonSchema, JsonSchemaValue
 
+from validator.study.blocks import result_blocks
 from validator.study.keys import parts_of
 from validator.study.models.base import NARROWED, WRITTEN_AS
 from validator.study.models.method import LIMITS_OF_ANALYTE, LimitInUnit, in_unit_of_analyte
@@ -43,7 +44,9 @@ _WORDS: Mapping[object, Sequence[object]] = {
     setting: (*SETTINGS, *sorted(set(SETTINGS.values()))),
 }
 """Words that stand for something else, by the function that reads them."""
-_ONE_OF_BOTH = [{"required": ["runs"]}, {"required": ["file"]}]
+_BOTH = {"required": ["runs", "file"]}
+_ONE = {"anyOf": [{"required": ["runs"]}, {"required": ["file"]}]}
+"""Never both; neither only where the readings come from curves."""
 
 
 class Names(Struct, frozen=True, kw_only=True):
@@ -71,7 +74,9 @@ def study_schema(names: Names | None = None) -> dict[str, Any]:
     for name, definition in schema["$defs"].items():
         if name in blocks:
             definition["required"] = [key for key in definition.get("required", ()) if key != "runs"]
-            definition["oneOf"] = _ONE_OF_BOTH
+            definition["not"] = _BOTH
+    schema["if"] = {"required": ["recordings"]}
+    schema["else"] = {"properties": dict.fromkeys(result_blocks(), _ONE)}
     tidied = cast("dict[str, Any]", _tidy(schema))
     _describe(tidied)
     if names is not None:

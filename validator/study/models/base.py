@@ -370,10 +370,22 @@ def _date(value: object) -> dt.date:
             return dt.date.fromisoformat(found[1])
         except ValueError:
             raise problem(f"{quoted(value)} is not a date of the calendar") from None
-    rather = date_instead_of(value) if isinstance(value, str) else ""
+    rather = date_instead_of(value) if isinstance(value, str) else _date_of_serial(value)
     raise problem(
         f"a date is expected here, written year-month-day (2026-03-25), found {quoted(value)}{rather}"
     )
+
+
+_FIRST_DAY, _SERIALS = dt.date(1899, 12, 30), (36_526, 73_050)
+"""Spreadsheets count days from here; numbers of the years 2000 to 2099."""
+
+
+def _date_of_serial(value: object) -> str:
+    number = value.value if isinstance(value, Scalar) else None
+    if not isinstance(number, float) or not _SERIALS[0] <= number <= _SERIALS[1]:
+        return ""
+    day = (_FIRST_DAY + dt.timedelta(days=int(number))).isoformat()
+    return f"; spreadsheets keep {day} as this number: write {day}, or format the column as dates"
 
 
 def _flag(value: object) -> bool:

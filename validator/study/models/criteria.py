@@ -21,6 +21,7 @@ WHOLE = 100.0
 """What the ideal method recovers or retains, percent."""
 
 LARGEST_FRACTION = 2.0
+LARGEST_RSD_FRACTION = 0.3
 """A limit in percent of a whole up to this was meant as a fraction."""
 
 _NAMES = ("rsd_max", "min", "max", "p_min", "tolerated_ratio_min")
@@ -96,6 +97,12 @@ class Criterion(Record):
             refuse("tolerated_ratio_min requires max, the change that counts as tolerated", "max")
         if self.reason is None:
             self._ideal_method_meets(meaning)
+            if self.rsd_max is not None and self.rsd_max <= LARGEST_RSD_FRACTION:
+                refuse(
+                    f"the limit is in percent; did you mean {100 * self.rsd_max:g}? If {self.rsd_max:g} % is "
+                    "intended, state the reason (key reason)",
+                    "rsd_max",
+                )
         return self
 
     def _ideal_method_meets(self, meaning: Characteristic) -> None:
