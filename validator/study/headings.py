@@ -140,10 +140,13 @@ def heading(text: str) -> Heading:
     without_last = "".join(f"{plain[: one.start()]} {plain[one.end() :]}" for one in found[-1:])
     names = [normal_header(text), normal_header(without_last), bare.lower()]
     names += [" ".join(words[: -len(one.split())]).strip(" /,;").lower() for one in units[-1:]]
+    for whole in (plain, bare):
+        name, solidus, rest = whole.partition("/")
+        if solidus and canonical(rest.strip()):
+            names.append(name.strip().lower())
     name, solidus, rest = bare.partition("/")
     if solidus and canonical(rest.strip()) and not any("/" in one for one in units):
         certain.append(rest.strip())
-        names.append(name.strip().lower())
     return Heading(tuple(dict.fromkeys(filter(None, names))), tuple(certain), behind, tuple(likely))
 
 
@@ -173,6 +176,9 @@ def unit_of(
         if (by := _factor(one, wanted, molar_mass)) is not None:
             _check_alone(one, found.certain, wanted)
             return one, by
+    for one in found.certain:
+        if one in symbols and canonical(one) and _factor(one, wanted, molar_mass) is not None:
+            raise Doubt(f"{quoted(one)} may name the analyte or be a unit")
     for one in units:
         if one == found.behind:
             raise Doubt(f"{quoted(found.certain[0])} is not a unit that is known")
