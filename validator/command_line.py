@@ -130,13 +130,23 @@ def cli(verbose: bool) -> None:
     show_default=True,
     help="Format of the data-entry tables: text files, or one workbook with drop-down lists.",
 )
-def new(folder: Path, kind: str, tables: Literal["csv", "xlsx"]) -> None:
+@click.option(
+    "--from",
+    "workbook",
+    type=click.Path(path_type=Path),
+    help="Write a study that reads this workbook (XLSX) as it is; a copy of it is put beside the study.",
+)
+def new(folder: Path, kind: str, tables: Literal["csv", "xlsx"], workbook: Path | None) -> None:
     """Write a commented starter study with data-entry tables to FOLDER."""
     from validator.starting import start_study
 
-    start_study(folder, kind, tables)
-    click.echo(f"{folder}: a starter study for {kind.replace('-', ' ')}.")
-    click.echo("Complete study.yaml and the tables, then run:")
+    start_study(folder, kind, tables, workbook)
+    if workbook is None:
+        click.echo(f"{folder}: a starter study for {kind.replace('-', ' ')}.")
+        click.echo("Complete study.yaml and the tables, then run:")
+    else:
+        click.echo(f"{folder}: a study that reads {workbook.name}.")
+        click.echo("Correct and complete study.yaml, then run:")
     shown = shlex.quote(str(folder))
     click.echo(f"  validator check {shown}")
     click.echo(f"  validator report {shown}")

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 STUDY_FILE = "study.yaml"
 WORKBOOK = "measurements.xlsx"
-_TABLE = re.compile(r"\{file: (\w+)\.csv\}")
+_TABLE = re.compile(r"\bfile: (\w+)\.csv\}")
 _ON_TEXT_FILES = re.compile(r"#\n# Semicolons stand .*?\n(?!#)", re.DOTALL)
 """What a starter says of tables that are text files."""
 _FOR_EDITORS = f"# yaml-language-server: $schema={SCHEMA_FILE}\n"
@@ -42,8 +42,12 @@ def schema_text() -> str:
     return json.dumps(study_schema(names), ensure_ascii=False, indent=1) + "\n"
 
 
-def start_study(folder: Path, kind: str, tables: Literal["csv", "xlsx"]) -> None:
+def start_study(
+    folder: Path, kind: str, tables: Literal["csv", "xlsx"], workbook: Path | None = None
+) -> None:
     """Write the starter study for the technique *kind* into *folder*, which is new or empty.
+
+    With a *workbook*, a copy of it and a study whose mappings fit it.
 
     Raises:
         OutputProblem: the folder holds something, or cannot be written; nothing is left in it then.
@@ -51,7 +55,7 @@ def start_study(folder: Path, kind: str, tables: Literal["csv", "xlsx"]) -> None
     """
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         raise OutputProblem(f"{folder}: already exists and is not an empty folder; specify a new folder")
-    files = _files(kind, tables)
+    files = _files(kind, tables) if workbook is None else _files_for(workbook)
     was_there = folder.exists()
     written: list[Path] = []
     try:
@@ -69,6 +73,17 @@ def start_study(folder: Path, kind: str, tables: Literal["csv", "xlsx"]) -> None
         raise
 
 
+def _files_for(workbook: Path) -> dict[str, bytes]:
+    from validator.sketching import sketch
+
+    text = sketch(workbook)
+    return {
+        workbook.name: workbook.read_bytes(),
+        SCHEMA_FILE: schema_text().encode("utf-8"),
+        STUDY_FILE: (_FOR_EDITORS + text).encode("utf-8"),
+    }
+
+
 def _files(kind: str, tables: Literal["csv", "xlsx"]) -> dict[str, bytes]:
     source = starters_folder() / kind
     text = (source / STUDY_FILE).read_text(encoding="utf-8")
@@ -80,7 +95,7 @@ def _files(kind: str, tables: Literal["csv", "xlsx"]) -> dict[str, bytes]:
         sheets = [EntrySheet(block=name, header=headers[name]) for name in blocks]
         files = {WORKBOOK: entry_workbook(study, sheets)}
         text = _ON_TEXT_FILES.sub("", text)
-        text = _TABLE.sub(rf"{{file: {WORKBOOK}, sheet: \1}}", text).replace(
+        text = _TABLE.sub(rf"file: {WORKBOOK}, sheet: \1}}", text).replace(
             "tables (CSV)", f"sheets of {WORKBOOK}"
         )
     files[SCHEMA_FILE] = schema_text().encode("utf-8")

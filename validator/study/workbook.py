@@ -97,6 +97,12 @@ class Workbook:
         within = _within(rows, sheet, area)
         return Sheet(header, within, None, tally, self._remarks(sheet, area), _beginning(sheet, area))
 
+    def grids(self, most: int) -> Iterator[tuple[str, list[Row]]]:
+        """The title and at *most* so many rows of every sheet that is not hidden."""
+        for sheet in self._values.worksheets:
+            if sheet.sheet_state == "visible":
+                yield sheet.title, list(islice(_rows(sheet, _used(sheet)), most))
+
     def _find(self, part: str | None) -> tuple[Worksheet, _Area]:
         sheets = list(self._values.worksheets)
         names = ", ".join(quoted(sheet.title) for sheet in sheets)
