@@ -506,6 +506,15 @@ CASES = [
         },
     ),
     (
+        "deciding_limit_weakened:no_precision_at_limit",
+        (
+            "The limit (Lower end of the linear range) is the lowest level at which the calibration is linear; "
+            "the precision and trueness of a result there were not considered."
+        ),
+        {"calibration": line(HIGH), "analysis": decides("blank_3s", "lower_linear_limit")},
+        {"calibration": line(HIGH), "analysis": decides("blank_3s", "blank_10s")},
+    ),
+    (
         "deciding_limit_weakened:higher_level_fails",
         (
             "A level above the limit (Lowest validated level) does not meet the criteria met at the limit "

@@ -290,6 +290,7 @@ OWN_CASES = (
     result.BLANKS_NOT_NORMAL,
     result.EXTRAPOLATED,
     result.NOT_MONOTONE,
+    result.NO_PRECISION,
     result.SCATTER_BETWEEN_LEVELS_ASSUMED,
     result.NOT_CALIBRATED_AT_ZERO,
     result.DESIGN_NOT_MET,

@@ -9,7 +9,7 @@ import numpy as np
 
 from validator.errors import NotEstimable
 from validator.sources import Source
-from validator.statistics.detection.result import EXTRAPOLATED, NOT_MONOTONE, LimitResult
+from validator.statistics.detection.result import EXTRAPOLATED, NO_PRECISION, NOT_MONOTONE, LimitResult
 from validator.statistics.detection.scatter import calibration, levels_of
 from validator.statistics.distributions import t_two_sided
 from validator.statistics.interval import Estimate, Interval
@@ -319,4 +319,5 @@ def lower_linear_limit(inputs: DetectionInputs) -> LimitResult:
         inputs={"linear_range_lower": inputs.linear_range_lower},
         source=LOWER_LINEAR,
         note="Not based on a standard deviation; the limit is the lowest level of the linear range.",
+        cautions=(NO_PRECISION,),
     )
