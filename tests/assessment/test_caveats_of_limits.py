@@ -508,7 +508,8 @@ CASES = [
     (
         "deciding_limit_weakened:no_precision_at_limit",
         (
-            "The limit (Lower end of the linear range) is the lowest level at which the calibration is linear; "
+            "The limit (Lower end of the linear range) is the lowest level at which the "
+            "calibration is linear; "
             "the precision and trueness of a result there were not considered."
         ),
         {"calibration": line(HIGH), "analysis": decides("blank_3s", "lower_linear_limit")},

@@ -444,6 +444,8 @@ def _dixon_nodes() -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
     return used_a, b[kept], special.ndtr(used_a), weight[kept]
 
 
+MOST_FOR_A_PAIR = 40
+"""Values for which critical values of Grubbs' tests of a pair are tabled."""
 GRUBBS_DOUBLE_CRITICAL: Final[dict[float, dict[int, float]]] = {
     0.05: {
         4: 0.00019,

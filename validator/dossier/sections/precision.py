@@ -38,6 +38,7 @@ from validator.evaluation.results import (
 )
 from validator.evaluation.rows import independent_values, kept, runs_of
 from validator.statistics.horwitz import THOMPSON_LOWER, THOMPSON_UPPER
+from validator.statistics.outliers import MOST_FOR_A_PAIR
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -217,9 +218,17 @@ def outliers(context: Context, item: Item, records: Sequence[PrecisionRecord]) -
         return ()
     by_level = [{test.test: test for test in record.outlier_tests} for record in tested]
     once = sum(len(found) for found in by_level) == sum(len(record.outlier_tests) for record in tested)
-    if len(tested) <= LEVELS_BESIDE and once:
-        return (_levels_beside(context, item, tested, by_level),)
-    return (_levels_below(context, item, tested),)
+    beside = len(tested) <= LEVELS_BESIDE and once
+    table = (
+        _levels_beside(context, item, tested, by_level) if beside else _levels_below(context, item, tested)
+    )
+    without_pair = [one for one in tested if one.n > MOST_FOR_A_PAIR]
+    blocks: tuple[Block, ...] = (table,)
+    return (
+        (*blocks, context.say.paragraph("precision.no_pair", most=MOST_FOR_A_PAIR))
+        if without_pair
+        else blocks
+    )
 
 
 def _levels_beside(
