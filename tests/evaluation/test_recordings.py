@@ -252,8 +252,10 @@ def test_curves_that_cannot_be_reduced(folder_with, change, problem):
         "",
         "{method: polynomial, degree: 2, through: [[-1.3, -1.2], [-1.0, -0.8]]}",
         "{method: exponential, decay: 0.1, through: [[-1.3, -1.2], [-1.0, -0.8]]}",
+        "{method: tangent, feet: [[-1.25, -1.21], [-0.99, -0.95]]}",
+        "{method: linear, feet: [[-1.25, -1.21], [-0.99, -0.95]]}\n      smoothing: {width: 0.03}",
     ],
-    ids=["line", "polynomial", "exponential"],
+    ids=["line", "polynomial", "exponential", "tangent", "smoothed"],
 )
 def test_blanks_read_zero_on_average(folder_with, settings, baseline):
     """400 curves of noise: the mean within 0.1 standard deviations of zero, 3 s within 10 % of a fixed point.
@@ -427,3 +429,74 @@ def test_through_the_command_line(command, folder_with, tmp_path):
     assert len(results["analytes"]["zn"]["configurations"]["default"]["recordings"]["curves"]) == 31
     assert refused.status == 2
     assert "31 problems found; nothing was written." in refused.err
+
+
+@pytest.mark.parametrize("settings", ["      at: -1.1\n", ""], ids=["declared", "taught"])
+def test_second_derivatives_read_zero_in_blanks_and_the_curvature_of_a_peak(folder_with, settings):
+    """Blanks read zero on average, at a declared or a taught position; a peak h exp(-x²/2w²) reads h/w²."""
+    rng = np.random.default_rng(42)
+    curves = {f"S{k}": voltammogram(40, rng, 0.001) for k in range(4)}
+    curves |= {f"B{k}": voltammogram(0, rng, 0.001) for k in range(400)}
+    sheet = ["recording,into,level"]
+    sheet += [f"{name}.csv,{'blanks,' if name[0] == 'B' else 'calibration,40'}" for name in curves]
+    files = {f"{name}.csv": table_of({name: curve}) for name, curve in curves.items()}
+    files["curves.csv"] = "\n".join(sheet) + "\n"
+    text = STUDY.replace("      summit: 0.03\n      at: -1.1\n", settings)
+    text = text.replace(
+        "{method: linear, feet: [[-1.25, -1.21], [-0.99, -0.95]]}", "{method: none}\n" + SECOND
+    )
+    text = text.replace("signal_unit: µA", "signal_unit: µA·V-2")
+    text = text.replace("      noise: {from: -0.94, to: -0.82}\n", "")
+
+    record = (
+        evaluate(read_study(folder_with(text, files))).analytes["zn"].configurations["default"].recordings
+    )
+
+    signals = np.array([one.signal for one in record.curves if one.into == "blanks"])
+    peaks = np.array([one.signal for one in record.curves if one.into == "calibration"])
+    stated = np.sqrt(np.mean([one.standard_error**2 for one in record.curves if one.into == "blanks"]))
+    assert abs(signals.mean()) < 0.1 * signals.std()
+    assert signals.std() == pytest.approx(stated, rel=0.15)
+    # polynomials of degree 4 over two widths of the peak are within 5 % of its curvature (by this very sum)
+    assert peaks.mean() == pytest.approx(SENSITIVITY * 40 / WIDTH**2, rel=0.05)
+
+
+FEET = "[[-1.25, -1.21], [-0.99, -0.95]]"
+SECOND = "      smoothing: {width: 0.06, degree: 4, second_derivative: true}"
+
+
+@pytest.mark.parametrize(
+    ("baseline", "problem"),
+    [
+        ("{method: none}", "a second derivative, and it alone, is read without a baseline"),
+        ("{method: linear, feet: [[-1.25, -1.21], [-0.99, -0.95]]}\n" + SECOND, "give method: none"),
+        ("{method: none}\n" + SECOND.replace("degree: 4", "degree: 1"), "the degree must be from 2 to 5"),
+        ("{method: tangent}", "a baseline with method tangent requires feet"),
+        ("{method: none}\n" + SECOND.replace("0.06", "0.9"), "smoothing over 0.9 takes 225 points"),
+    ],
+)
+def test_smoothing_that_does_not_fit(folder_with, baseline, problem):
+    """A derivative has its own zero, and nothing else has; a width fits into the curve."""
+    text = STUDY.replace("{method: linear, feet: [[-1.25, -1.21], [-0.99, -0.95]]}", baseline)
+    text = text.replace("signal_unit: µA", "signal_unit: µA·V-2") if "second" in baseline else text
+    text = text.replace("      noise: {from: -0.94, to: -0.82}\n", "")
+    files = simulated()
+    files["curves.csv"] = (
+        "\n".join(one for one in files["curves.csv"].splitlines() if "noise" not in one) + "\n"
+    )
+
+    with pytest.raises(StudyError) as caught:
+        evaluate(read_study(folder_with(text, files)))
+
+    assert any(problem in str(one) for one in caught.value.problems)
+
+
+def test_a_tangent_without_clear_curves_has_nothing_to_touch(folder_with):
+    """Blanks alone show no foot; the way out is named."""
+    files = simulated()
+    rows = files["curves.csv"].splitlines()
+    files["curves.csv"] = "\n".join([rows[0], *(one for one in rows[1:] if ",blanks," in one)]) + "\n"
+    text = STUDY.replace("method: linear", "method: tangent")
+
+    with pytest.raises(StudyError, match="no curve with a clear peak shows where the tangent touches"):
+        evaluate(read_study(folder_with(text, files)))

@@ -269,7 +269,7 @@ def test_the_unit_of_a_height(study_of, header, by):
         (
             "measure: area, ",
             "E (V),I (µA)",
-            "areas of this curve have the unit µA·V, and signal_unit is µA; ",
+            "the area of this curve has the unit µA·V, and signal_unit is µA; ",
         ),
     ],
 )

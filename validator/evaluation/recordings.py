@@ -6,7 +6,7 @@ Done once, right after reading, so that everything that follows sees one study.
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 from msgspec import Struct
@@ -34,14 +34,18 @@ from validator.statistics.peaks import (
     Baseline,
     ExponentialBaseline,
     LinearBaseline,
+    NoBaseline,
     PeakResult,
     PeakSettings,
     PolynomialBaseline,
+    TangentBaseline,
     UnclearPeak,
     baseline_effect,
     half_width,
     other_baseline,
     reduce_peak,
+    smoothed,
+    touching_points,
 )
 from validator.study.blocks import data_blocks
 from validator.study.models.recordings import OWN_SETTINGS, TARGETS, reading_of
@@ -50,6 +54,7 @@ from validator.study.places import path_of
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
 
+    from numpy.typing import NDArray
     from pydantic_core import ErrorDetails
 
     from validator.study import Study
@@ -67,6 +72,7 @@ class Reduction(Struct, frozen=True):
     Attributes:
         maximum, half_width: abscissa of the curve's own maximum, and width at half its height; None for an
             area, and where the peak is not clear.
+        touching: where the tangent below all curves touches them, where that is the baseline.
     """
 
     run: RecordedRun
@@ -74,6 +80,7 @@ class Reduction(Struct, frozen=True):
     result: PeakResult
     noise: WindowNoise | None
     model: NoiseModel
+    touching: tuple[float, float] | None = None
     maximum: float | None = None
     half_width: float | None = None
 
@@ -140,7 +147,7 @@ def recordings(study: Study, cell: Cell) -> RecordingsRecord | None:
     relative = [100 * one.settings_uncertainty / one.signal for one in clear]
     return RecordingsRecord(
         kind=study.recordings.kind,
-        settings=_settings_record(counting[0].peak),
+        settings=_settings_record(counting[0]),
         n=len(counting),
         noise_sd=_mean_square([one.result.noise_sd for one in counting]),
         standard_error=_mean_square([one.result.standard_error for one in counting]),
@@ -160,7 +167,7 @@ def _attempts(study: Study) -> Iterator[tuple[RecordedRun, Reduction | NotEstima
     """
     block = study.recordings
     runs = block.runs if block else ()
-    models = _noise_models(study)
+    models = _taught(study)
     own = [_at_own_maximum(study, run, models) for run in runs]
     maxima = _maxima([one for one in own if isinstance(one, Reduction)])
     for run, found in zip(runs, own, strict=True):
@@ -170,29 +177,78 @@ def _attempts(study: Study) -> Iterator[tuple[RecordedRun, Reduction | NotEstima
             yield run, refusal
 
 
-def _noise_models(study: Study) -> dict[Cell, NoiseModel]:
-    """What the curves of each analyte and configuration that count tell of their noise together."""
+class _Taught(Struct, frozen=True):
+    """What the curves of a cell tell together: their noise, and where a tangent touches them."""
+
+    noise: NoiseModel
+    touching: tuple[float, float] | None = None
+
+
+def _taught(study: Study) -> dict[Cell, _Taught | NotEstimable]:
+    """What the curves of each analyte and configuration that count tell together, or why they do not."""
     runs: dict[Cell, dict[tuple[str, str | None], RecordedRun]] = {}
     for run in study.recordings.runs if study.recordings else ():
         same = runs.setdefault(_cell(run), {})
         if run.excluded is None or not same:
             same[run.recording, run.column] = run
-    models = {}
+    found: dict[Cell, _Taught | NotEstimable] = {}
     for cell, same in runs.items():
-        peak = _peak(study, next(iter(same.values())))
-        quiet = (peak.noise.start, peak.noise.end) if peak.noise else None
-        curves = [_points(study, run) for run in same.values()]
-        models[cell] = noise_model(curves, (peak.start, peak.end), quiet=quiet)
-    return models
+        try:
+            found[cell] = _taught_by(study, list(same.values()))
+        except NotEstimable as refusal:
+            found[cell] = refusal
+    return found
 
 
-def _points(study: Study, run: RecordedRun) -> Points:
+def _taught_by(study: Study, runs: Sequence[RecordedRun]) -> _Taught:
+    peak = _peak(study, runs[0])
+    quiet = (peak.noise.start, peak.noise.end) if peak.noise else None
+    curves = [points_of(study, run) for run in runs]
+    noise = noise_model(curves, (peak.start, peak.end), quiet=quiet)
+    settings = _settings(peak)
+    if not isinstance(settings.baseline, TangentBaseline):
+        return _Taught(noise)
+    touching = [
+        touching_points(x, y, settings.baseline)
+        for run, (x, y) in zip(runs, curves, strict=True)
+        if not run.is_blank and _is_clear(x, y, settings, noise)
+    ]
+    if not touching:
+        raise NotEstimable(
+            "no curve with a clear peak shows where the tangent touches", "such a curve, or method: linear"
+        )
+    low, high = np.mean(touching, axis=0)
+    return _Taught(noise, (float(low), float(high)))
+
+
+def _is_clear(
+    x: NDArray[np.float64], y: NDArray[np.float64], settings: PeakSettings, noise: NoiseModel
+) -> bool:
+    try:
+        found = reduce_peak(x, y, settings, noise=noise.of(x, y))
+    except NotEstimable:
+        return False
+    return found.signal > CLEAR * found.standard_error
+
+
+def points_of(study: Study, run: RecordedRun) -> Points:
+    """Abscissae and ordinates of the curve as it is read: smoothed or differentiated where declared.
+
+    Raises:
+        NotEstimable: the declared smoothing does not fit the curve.
+    """
     curve = study.curve(run)
-    return np.frombuffer(curve.x), np.frombuffer(curve.y)
+    x, y = np.frombuffer(curve.x), np.frombuffer(curve.y)
+    declared = _peak(study, run).smoothing
+    if declared is None:
+        return x, y
+    return x, smoothed(
+        x, y, width=declared.width, degree=declared.degree, second_derivative=declared.second_derivative
+    )
 
 
 def _at_own_maximum(
-    study: Study, run: RecordedRun, models: Mapping[Cell, NoiseModel]
+    study: Study, run: RecordedRun, models: Mapping[Cell, _Taught | NotEstimable]
 ) -> Reduction | NotEstimable:
     """The curve read at its own maximum; in a blank none is sought, nor for an area."""
     if run.is_blank or _peak(study, run).measure == "area":
@@ -201,7 +257,7 @@ def _at_own_maximum(
         found = _read(study, run, models, at=None)
     except NotEstimable as refusal:
         return refusal
-    x, y = _points(study, run)
+    x, y = points_of(study, run)
     width = half_width(x, y, found.result, direction=_settings(found.peak).direction)
     return replace(found, maximum=found.result.position, half_width=width)
 
@@ -209,7 +265,7 @@ def _at_own_maximum(
 def _reduction(
     study: Study,
     run: RecordedRun,
-    models: Mapping[Cell, NoiseModel],
+    models: Mapping[Cell, _Taught | NotEstimable],
     own: Reduction | NotEstimable,
     maxima: MaximaRecord | None,
 ) -> Reduction:
@@ -228,11 +284,19 @@ def _reduction(
     return found
 
 
-def _read(study: Study, run: RecordedRun, models: Mapping[Cell, NoiseModel], at: float | None) -> Reduction:
-    peak, (x, y), model = _peak(study, run), _points(study, run), models[_cell(run)]
+def _read(
+    study: Study, run: RecordedRun, models: Mapping[Cell, _Taught | NotEstimable], at: float | None
+) -> Reduction:
+    taught = models[_cell(run)]
+    if isinstance(taught, NotEstimable):
+        raise taught
+    peak, (x, y), model = _peak(study, run), points_of(study, run), taught.noise
+    settings = replace(_settings(peak), at=at)
+    if isinstance(settings.baseline, TangentBaseline):
+        settings = replace(settings, baseline=replace(settings.baseline, touching=taught.touching))
     noise = window_noise(x, y, (peak.noise.start, peak.noise.end)) if peak.noise else None
-    result = reduce_peak(x, y, replace(_settings(peak), at=at), noise=model.of(x, y))
-    return Reduction(run, peak, result, noise, model)
+    result = reduce_peak(x, y, settings, noise=model.of(x, y))
+    return Reduction(run, peak, result, noise, model, taught.touching)
 
 
 def _maxima(found: Sequence[Reduction]) -> dict[Cell, MaximaRecord]:
@@ -261,12 +325,15 @@ def _maxima_record(clear: list[Reduction]) -> MaximaRecord:
 
 def _other_baseline(counting: Sequence[Reduction]) -> OtherBaselineRecord | None:
     pairs = [(one.result, one.result.other) for one in counting if one.result.other is not None]
+    kind = other_baseline(_settings(counting[0].peak))
+    if kind is None:
+        return None
     try:
         effect = baseline_effect([result.signal for result, _ in pairs], [other for _, other in pairs])
     except NotEstimable:
         return None
     return OtherBaselineRecord(
-        baseline=_baseline_record(other_baseline(_settings(counting[0].peak))),
+        baseline=_baseline_record(kind),
         offset=effect.offset,
         offset_error=effect.offset_error,
         percent=effect.percent,
@@ -287,17 +354,18 @@ def _peak(study: Study, run: RecordedRun) -> Peak:
 
 
 def _settings(peak: Peak) -> PeakSettings:
+    direction: Literal[1, -1] = 1 if peak.direction == "up" else -1
     return PeakSettings(
         window=(peak.start, peak.end),
-        baseline=_baseline(peak.baseline),
+        baseline=_baseline(peak.baseline, direction),
         measure=peak.measure,
-        direction=1 if peak.direction == "up" else -1,
+        direction=direction,
         summit=peak.summit,
         at=peak.at,
     )
 
 
-def _baseline(declared: DeclaredBaseline) -> Baseline:
+def _baseline(declared: DeclaredBaseline, direction: Literal[1, -1]) -> Baseline:
     match declared.method:
         case "linear":
             (left, right) = declared.feet
@@ -312,6 +380,11 @@ def _baseline(declared: DeclaredBaseline) -> Baseline:
             )
         case "asymmetric_least_squares":
             return AsymmetricBaseline(declared.smoothness or 1.0, declared.asymmetry or 0.5)
+        case "tangent":
+            (left, right) = declared.feet
+            return TangentBaseline(((left[0], left[1]), (right[0], right[1])), direction)
+        case "none":
+            return NoBaseline()
 
 
 def _runs(study: Study, into: str, found: Sequence[Reduction]) -> Iterator[Run]:
@@ -445,7 +518,9 @@ def _mean_square(values: list[float]) -> float:
     return math.sqrt(sum(value**2 for value in values) / len(values))
 
 
-def _settings_record(peak: Peak) -> ReductionSettings:
+def _settings_record(one: Reduction) -> ReductionSettings:
+    peak = one.peak
+    baseline = replace(_baseline_record(_settings(peak).baseline), touching=one.touching)
     return ReductionSettings(
         lower=peak.start,
         upper=peak.end,
@@ -453,7 +528,10 @@ def _settings_record(peak: Peak) -> ReductionSettings:
         direction=peak.direction,
         summit=peak.summit,
         at=peak.at,
-        baseline=_baseline_record(_baseline(peak.baseline)),
+        baseline=baseline,
+        smoothing_width=peak.smoothing.width if peak.smoothing else None,
+        smoothing_degree=peak.smoothing.degree if peak.smoothing else None,
+        second_derivative=peak.is_derivative or None,
     )
 
 
@@ -461,6 +539,10 @@ def _baseline_record(baseline: Baseline) -> BaselineRecord:
     match baseline:
         case LinearBaseline(feet=feet):
             return BaselineRecord(method="linear", feet=feet)
+        case TangentBaseline(feet=feet):
+            return BaselineRecord(method="tangent", feet=feet)
+        case NoBaseline():
+            return BaselineRecord(method="none")
         case PolynomialBaseline(degree=degree, through=through):
             return BaselineRecord(method="polynomial", degree=degree, through=through)
         case ExponentialBaseline(decay=decay, through=through):

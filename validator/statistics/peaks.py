@@ -128,16 +128,21 @@ def reduce_peak(
     )
 
 
-def other_baseline(settings: PeakSettings) -> Baseline:
+def other_baseline(settings: PeakSettings) -> Baseline | None:
     """A baseline of another kind through the same points, to see what the choice of the kind matters.
 
-    A parabola beside a straight line, one degree more beside a polynomial, degree 5 beside an exponential
-    (lower degrees do not follow one over several decays); beside asymmetric least squares, which have no
-    windows, a line between the means over a tenth of the window on both sides of it.
+    A parabola beside a straight line, a line between means beside a tangent, one degree more beside a
+    polynomial, degree 5 beside an exponential (lower degrees do not follow one over several decays); beside
+    asymmetric least squares, which have no windows, a line between the means over a tenth of the window on
+    both sides of it. None where nothing is drawn.
     """
     match settings.baseline:
         case LinearBaseline(feet=feet):
             return PolynomialBaseline(2, feet)
+        case TangentBaseline(feet=feet):
+            return LinearBaseline(feet)
+        case NoBaseline():
+            return None
         case PolynomialBaseline(degree=degree, through=through):
             return PolynomialBaseline(degree + 1, through)
         case ExponentialBaseline(through=through):
@@ -155,9 +160,12 @@ def _under_another_baseline(
     measured: _Measured,
     noise: Noise,
 ) -> Difference | None:
+    kind = other_baseline(settings)
     try:
-        other = fit_baseline(x, y, other_baseline(settings))
+        other = None if kind is None else fit_baseline(x, y, kind)
     except NotEstimable:
+        return None
+    if other is None:
         return None
     a, sign = measured.reading, settings.direction
     weights = sign * (a - other.transposed(a)) - measured.weights
@@ -403,6 +411,7 @@ Window = tuple[float, float]
 DISPLACED = 0.1
 """Share of its own width by which a window is moved to see what the choice of it matters."""
 _LARGEST_POWER = 500.0
+_ROUNDS_OF_TANGENT = 50
 MOST_ROUNDS = 50
 """Rounds of re-weighting within which asymmetric least squares settles on real curves (customary)."""
 
@@ -411,6 +420,22 @@ class LinearBaseline(Struct, frozen=True):
     """A straight line between the means of the points in two windows, the feet of the peak."""
 
     feet: tuple[Window, Window]
+
+
+class TangentBaseline(Struct, frozen=True):
+    """A straight line that touches the curve in two windows, the feet of the peak, from its outer side.
+
+    Where it touches is found among the points, which noise decides: ``touching`` fixes the two abscissae, and
+    the line is linear in the ordinates again. ``direction`` is that of the peak.
+    """
+
+    feet: tuple[Window, Window]
+    direction: Literal[1, -1] = 1
+    touching: tuple[float, float] | None = None
+
+
+class NoBaseline(Struct, frozen=True):
+    """Nothing is drawn: what is measured has its own zero, as a derivative has."""
 
 
 class PolynomialBaseline(Struct, frozen=True):
@@ -440,7 +465,14 @@ class AsymmetricBaseline(Struct, frozen=True):
     asymmetry: float
 
 
-Baseline = LinearBaseline | PolynomialBaseline | ExponentialBaseline | AsymmetricBaseline
+Baseline = (
+    LinearBaseline
+    | TangentBaseline
+    | PolynomialBaseline
+    | ExponentialBaseline
+    | AsymmetricBaseline
+    | NoBaseline
+)
 
 
 class FittedBaseline(Struct, frozen=True):
@@ -459,6 +491,10 @@ def fit_baseline(x: NDArray[np.float64], y: NDArray[np.float64], baseline: Basel
     match baseline:
         case LinearBaseline():
             return _linear(x, y, baseline)
+        case TangentBaseline():
+            return _tangent(x, y, baseline)
+        case NoBaseline():
+            return FittedBaseline(np.zeros_like(y), np.zeros_like)
         case PolynomialBaseline() | ExponentialBaseline():
             return _through_windows(x, y, baseline)
         case AsymmetricBaseline():
@@ -468,7 +504,9 @@ def fit_baseline(x: NDArray[np.float64], y: NDArray[np.float64], baseline: Basel
 def displaced(baseline: Baseline) -> list[tuple[Baseline, Baseline]]:
     """The baseline with each of its settings a little lower and a little higher, one at a time."""
     match baseline:
-        case LinearBaseline(feet=(left, right)):
+        case TangentBaseline(touching=tuple()) | NoBaseline():
+            return []  # where it touches was found over all curves
+        case LinearBaseline(feet=(left, right)) | TangentBaseline(feet=(left, right)):
             return [
                 (
                     replace(baseline, feet=(moved(left, -1), right)),
@@ -541,6 +579,36 @@ def _linear(x: NDArray[np.float64], y: NDArray[np.float64], baseline: LinearBase
         return back
 
     return FittedBaseline((1 - t) * y[left].mean() + t * y[right].mean(), transposed)
+
+
+def touching_points(x: ArrayLike, y: ArrayLike, baseline: TangentBaseline) -> tuple[float, float]:
+    """The abscissae where the tangent touches the curve, one in each window.
+
+    Raises:
+        NotEstimable: a window holds no point.
+    """
+    xs, ys = np.asarray(x, dtype=np.float64), baseline.direction * np.asarray(y, dtype=np.float64)
+    left, right = (np.flatnonzero(inside(xs, foot, 1, "the baseline window")) for foot in baseline.feet)
+    one, other = int(left[np.argmin(ys[left])]), int(right[np.argmin(ys[right])])
+    for _ in range(_ROUNDS_OF_TANGENT):  # each end in turn, until the line lies under both windows
+        after = int(right[np.argmin((ys[right] - ys[one]) / (xs[right] - xs[one]))])
+        before = int(left[np.argmax((ys[after] - ys[left]) / (xs[after] - xs[left]))])
+        if (before, after) == (one, other):
+            break
+        one, other = before, after
+    return float(xs[one]), float(xs[other])
+
+
+def _tangent(x: NDArray[np.float64], y: NDArray[np.float64], baseline: TangentBaseline) -> FittedBaseline:
+    low, high = baseline.touching or touching_points(x, y, baseline)
+    left, right = _value_weights(x, low, None), _value_weights(x, high, None)
+    t = (x - low) / (high - low)
+
+    def transposed(a: NDArray[np.float64]) -> NDArray[np.float64]:
+        back: NDArray[np.float64] = left * np.sum((1 - t) * a) + right * np.sum(t * a)
+        return back
+
+    return FittedBaseline((1 - t) * (left @ y) + t * (right @ y), transposed)
 
 
 def _through_windows(
@@ -621,3 +689,48 @@ def _squared_second_differences(n: int, smoothness: float) -> NDArray[np.float64
     bands[1, [1, -1]] = -2.0
     bands[0, 2:] = 1.0
     return smoothness * bands
+
+
+def smoothed(
+    x: ArrayLike, y: ArrayLike, *, width: float, degree: int, second_derivative: bool = False
+) -> NDArray[np.float64]:
+    """The curve smoothed by polynomials of *degree* over *width*, or the second derivative of these.
+
+    The derivative has the opposite sign, so that a peak points as it did.  scipy's filter of Savitzky and
+    Golay; the ends are those of the polynomial there.
+
+    Args:
+        x: abscissae, rising by equal steps.
+        y: ordinates.
+        width: in units of x; it is rounded to an odd number of points.
+        degree: of the polynomials.
+        second_derivative: take the negative second derivative, in units of y/x².
+
+    Raises:
+        NotEstimable: the steps differ, or the width holds too few points for the degree or too many.
+
+    References:
+        A. Savitzky, M. J. E. Golay, Analytical Chemistry 36 (1964) 1627 (from memory).
+    """
+    from scipy.signal import savgol_filter
+
+    xs, ys = np.asarray(x, dtype=np.float64), np.asarray(y, dtype=np.float64)
+    steps = np.diff(xs)
+    step = float(steps.mean())
+    if np.abs(steps - step).max() > _LARGEST_DIFFERENCE_OF_STEPS * step:
+        raise NotEstimable(
+            "the abscissae are not equally spaced", "a curve with equal steps, or no smoothing"
+        )
+    points = 2 * round((width / step - 1) / 2) + 1
+    fewest = degree + (2 if degree % 2 else 3)
+    if not fewest <= points <= xs.size:
+        raise NotEstimable(
+            f"smoothing over {width:g} takes {counted(max(points, 0), 'point')}",
+            f"from {fewest} to {xs.size} points for degree {degree}",
+        )
+    derivative = 2 if second_derivative else 0
+    found: NDArray[np.float64] = savgol_filter(ys, points, degree, deriv=derivative, delta=step)
+    return -found if second_derivative else found
+
+
+_LARGEST_DIFFERENCE_OF_STEPS = 0.01

@@ -10,7 +10,7 @@ import re
 from array import array
 from itertools import pairwise
 from pathlib import PurePosixPath
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 from msgspec import Struct, field
 from msgspec.structs import replace
@@ -57,8 +57,8 @@ class Curve(Struct, frozen=True):
     header: str = ""
     header_row: int = 0
 
-    def in_unit(self, wanted: str, *, is_area: bool) -> Curve:
-        """The curve with ordinates that give heights, or areas, in the unit *wanted*.
+    def in_unit(self, wanted: str, of: Literal["height", "area", "second derivative"]) -> Curve:
+        """The curve with ordinates that give what is measured in the unit *wanted*.
 
         What the headers do not say is not asked.
 
@@ -67,24 +67,27 @@ class Curve(Struct, frozen=True):
         """
         if not self.header or self.y_unit is None:
             return self
-        if is_area:
-            by = self._factor_of_area(wanted)
+        if of != "height":
+            by = self._factor(wanted, of)
         else:
             unit, by = unit_of(self.header, [wanted], None)
             if unit is None:
                 return self
         if by == 1:
             return self
-        return replace(self, y=array("d", [by * one for one in self.y]), y_unit=None if is_area else wanted)
+        return replace(
+            self, y=array("d", [by * one for one in self.y]), y_unit=wanted if of == "height" else None
+        )
 
-    def _factor_of_area(self, wanted: str) -> float:
+    def _factor(self, wanted: str, of: str) -> float:
         if self.x_unit is None or self.y_unit is None or canonical(self.x_unit) is None:
             return 1.0
-        unit = f"{self.y_unit}·{self.x_unit}"
+        power = "" if of == "area" else "-2"
+        unit = "·".join([self.y_unit, f"{self.x_unit}{power}"])
         try:
             return into(unit, wanted, None)
         except Inconvertible:
-            message = f"areas of this curve have the unit {unit}, and signal_unit is {wanted}; declare "
+            message = f"the {of} of this curve has the unit {unit}, and signal_unit is {wanted}; declare "
             raise Doubt(f"{message}signal_unit: {unit}, or measure heights") from None
 
 

@@ -88,7 +88,7 @@ def _in_unit_of_signal(study: Study, run: RecordedRun, curve: Curve, folder: Stu
     if peak is None:
         return curve
     wanted = study.analyte(run.analyte).signal_unit
-    found = curve.in_unit(wanted, is_area=peak.measure == "area")
+    found = curve.in_unit(wanted, "second derivative" if peak.is_derivative else peak.measure)
     if found is not curve:
         into = found.y_unit or "that of the signal"
         text = f"recordings: unit of the ordinates converted from {curve.y_unit} to {into}"

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Literal
 
-import numpy as np
-
 from validator import numbers
 from validator.dossier.document import (
     Block,
@@ -22,7 +20,7 @@ from validator.dossier.figures.curves import DrawnCurve, curves_figure
 from validator.dossier.figures.parts import AxisText
 from validator.dossier.sections.context import section_of
 from validator.dossier.sections.pictures import picture
-from validator.evaluation.recordings import Reduction, reductions
+from validator.evaluation.recordings import Reduction, points_of, reductions
 from validator.statistics.peaks import CLEAR
 
 if TYPE_CHECKING:
@@ -104,6 +102,10 @@ def _settings(
         decay=numbers.as_given(baseline.decay, unit),
         smoothness=numbers.as_given(baseline.smoothness),
         asymmetry=numbers.as_given(baseline.asymmetry),
+        touching=" and ".join(
+            numbers.quantity(numbers.significant(one, _DIGITS_OF_POSITION), unit)
+            for one in baseline.touching or ()
+        ),
     )
     read = say(
         f"recordings.read.{_way(settings)}",
@@ -123,6 +125,11 @@ def _settings(
             else say("recordings.parabola", width=numbers.as_given(settings.summit, unit))
         )
         items.append((say("recordings.summit"), summit))
+    if settings.smoothing_width is not None:
+        way = "second_derivative" if settings.second_derivative else "smoothed"
+        width = numbers.as_given(settings.smoothing_width, unit)
+        text = say(f"recordings.{way}", width=width, degree=settings.smoothing_degree or 0)
+        items.append((say("recordings.smoothing"), text))
     items.append((say("recordings.drawn"), drawn))
     if record.other_baseline is not None:
         items.append((say("recordings.other"), _other(context, record.other_baseline, signal_unit)))
@@ -208,8 +215,7 @@ def _figure(
 
 def drawn_curve(context: Context, one: Reduction) -> DrawnCurve:
     """The curve with its baseline, by the block that it goes into."""
-    curve = context.study.curve(one.run)
-    x, y = np.frombuffer(curve.x), np.frombuffer(curve.y)
+    x, y = points_of(context.study, one.run)
     low, high = _shown(one)
     shown = (x >= low) & (x <= high)
     return DrawnCurve(

@@ -12,6 +12,7 @@ class BaselineRecord(Record, frozen=True, kw_only=True):
     feet: tuple[tuple[float, ...], ...] | None = None
     degree: int | None = None
     through: tuple[tuple[float, ...], ...] | None = None
+    touching: tuple[float, float] | None = None
     decay: float | None = None
     smoothness: float | None = None
     asymmetry: float | None = None
@@ -27,6 +28,9 @@ class ReductionSettings(Record, frozen=True, kw_only=True):
     summit: float | None = None
     at: float | None = None
     baseline: BaselineRecord
+    smoothing_width: float | None = None
+    smoothing_degree: int | None = None
+    second_derivative: bool | None = None
 
 
 class ReducedCurve(Record, frozen=True, kw_only=True):

@@ -11,6 +11,7 @@ from validator.characteristics.order import PACKAGES
 from validator.study.models.base import (
     Cause,
     Count,
+    Flag,
     Label,
     NonNegative,
     Number,
@@ -32,6 +33,7 @@ from validator.study.models.selectivity import InterferenceBlock
 from validator.study.models.trueness import RecoveryBlock
 
 HIGHEST_DEGREE = 9
+HIGHEST_OF_SMOOTHING = 5
 
 
 def _in_order(ends: tuple[float, ...]) -> tuple[float, ...]:
@@ -48,13 +50,14 @@ Window = Annotated[tuple[Number, ...], AfterValidator(_in_order), BeforeValidato
 class Baseline(Record):
     """What is drawn under the peak.
 
-    ``linear``: between the means of the points in two windows, the ``feet``. ``polynomial``: of ``degree``
-    through the points in the windows ``through``. ``exponential``: a straight line and an exponential that
-    falls to 1/e over ``decay``, through the same. ``asymmetric_least_squares``: of ``smoothness`` (λ) and
-    ``asymmetry`` (p).
+    ``linear``: between the means of the points in two windows, the ``feet``. ``tangent``: touching the curves
+    in these, where the clear ones do on average. ``polynomial``: of ``degree`` through the points in the
+    windows ``through``. ``exponential``: a straight line and an exponential that falls to 1/e over ``decay``,
+    through the same. ``asymmetric_least_squares``: of ``smoothness`` (λ) and ``asymmetry`` (p). ``none``: for
+    a derivative, which has its own zero.
     """
 
-    method: Literal["linear", "polynomial", "exponential", "asymmetric_least_squares"]
+    method: Literal["linear", "tangent", "polynomial", "exponential", "asymmetric_least_squares", "none"]
     feet: tuple[Window, ...] = ()
     degree: Count | None = None
     through: tuple[Window, ...] = ()
@@ -66,6 +69,8 @@ class Baseline(Record):
     def _is_complete(self) -> Self:
         wanted = {
             "linear": ("feet",),
+            "tangent": ("feet",),
+            "none": (),
             "polynomial": ("degree", "through"),
             "exponential": ("decay", "through"),
             "asymmetric_least_squares": ("smoothness", "asymmetry"),
@@ -76,10 +81,31 @@ class Baseline(Record):
                 refuse(f"a baseline with method {self.method} requires {name}")
             if is_given and not is_wanted:
                 refuse(f"{name} does not apply to a baseline with method {self.method}", name)
-        if self.method == "linear" and (len(self.feet) != 2 or self.feet[0][1] > self.feet[1][0]):
+        if self.method in ("linear", "tangent") and (
+            len(self.feet) != 2 or self.feet[0][1] > self.feet[1][0]
+        ):
             refuse("give two windows that do not overlap, the lower one first", "feet")
         if self.degree is not None and self.degree > HIGHEST_DEGREE:
             refuse(f"the degree must be at most {HIGHEST_DEGREE}; higher degrees follow the noise", "degree")
+        return self
+
+
+class Smoothing(Record):
+    """Polynomials of ``degree`` over ``width``, in units of the abscissa, fitted around every point.
+
+    ``second_derivative``: the curve is read as the negative second derivative of these.
+    """
+
+    width: Positive
+    degree: Count = 2
+    second_derivative: Flag = False
+
+    @model_validator(mode="after")
+    def _is_low(self) -> Self:
+        if not 1 + self.second_derivative <= self.degree <= HIGHEST_OF_SMOOTHING:
+            refuse(
+                f"the degree must be from {1 + self.second_derivative} to {HIGHEST_OF_SMOOTHING}", "degree"
+            )
         return self
 
 
@@ -103,7 +129,7 @@ class Peak(Record):
     ``from`` and ``to`` bound the search for the summit, or the area. A parabola is fitted over the width
     ``summit`` at the top; without it the single highest point counts. A curve whose peak is not clear, and
     every blank, is read at the mean of the clear maxima: the highest point of noise is never below zero.
-    With ``at`` the height is read there in every curve.
+    With ``at`` the height is read there in every curve. ``smoothing`` is applied to the curve first.
     """
 
     analyte: Label | None = None
@@ -115,10 +141,25 @@ class Peak(Record):
     summit: Positive | None = None
     at: Number | None = None
     baseline: Baseline
+    smoothing: Smoothing | None = None
     noise: NoiseWindow | None = None
+
+    @property
+    def is_derivative(self) -> bool:
+        """True where curves are read as their second derivatives."""
+        return self.smoothing is not None and self.smoothing.second_derivative
 
     @model_validator(mode="after")
     def _is_complete(self) -> Self:
+        if (self.baseline.method == "none") is not self.is_derivative:
+            wanted = (
+                "method: none" if self.is_derivative else "a baseline, or smoothing with second_derivative"
+            )
+            refuse(
+                f"a second derivative, and it alone, is read without a baseline; give {wanted}", "baseline"
+            )
+        if self.is_derivative and self.measure == "area":
+            refuse("a second derivative is measured as a height", "measure")
         if self.end <= self.start:
             refuse("to must be greater than from", "to")
         if self.measure == "area" and (self.summit is not None or self.at is not None):
