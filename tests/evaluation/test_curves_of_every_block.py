@@ -221,6 +221,24 @@ def test_settings_of_one_curve(folder_with):
     assert record.curves[1].signal == pytest.approx(2 * math.exp(-0.04), abs=1e-3)
 
 
+def test_settings_of_a_curve_found_by_its_name(folder_with):
+    """A set of one file adds to what the pattern says of it."""
+    curves = """\
+  curves:
+    - {files: "*.txt", into: calibration, level_from: "_([0-9]+)ug"}
+    - {files: b_10ug.txt, into: calibration, at: 0.02, reason: shifted}
+"""
+    files = {"a_10ug.txt": curve(2.0), "b_10ug.txt": curve(2.0)}
+
+    record = evaluate(read_study(folder_with(HEAD + PEAK + curves, files)))
+
+    found = record.analytes["zn"].configurations["default"].recordings.curves
+    assert [(one.recording, one.level, one.position, one.reason) for one in found] == [
+        ("a_10ug.txt", 10, 0, None),
+        ("b_10ug.txt", 10, 0.02, "shifted"),
+    ]
+
+
 @pytest.mark.parametrize(
     ("own", "problem"),
     [

@@ -54,9 +54,19 @@ calibration:
   unit: mg/L
   runs: [{level: 1, signals: [1, 2], series: a}, {level: 2, signal: 2, excluded: spilled}]
 matrix_calibration: {matrix: brine, runs: [{level: 1, signal: 1}]}
-blanks: {file: b.csv, columns: {signals: reading}, decimal: ","}
+blanks:
+  file: [b.csv, b2.csv]
+  header_row: 2
+  rows: 3-9
+  ignored_rows: [mean, 5]
+  columns: {signals: [reading 1, reading 2]}
+  units: {signals: nA}
+  decimal: ","
 low_level: {runs: [{level: 1, concentrations: [1, "<0.5"]}]}
-precision: {preparation: independent, runs: [{level: 1, concentrations: [1, 2], day: 1}]}
+precision:
+  file: p.csv
+  range: A1:C3
+  wide: {level: {1: low, 5: [high]}}
 recovery: {runs: [{native: 0, added: 1, found: [1, 2]}, {reference: 1, reference_uncertainty: 0.1, found: 1}]}
 interference:
   runs: [{interferent: Cu, ratio: 1, ratio_kind: mass, analyte_level: 1, found: 1, reference: 1}]
@@ -69,8 +79,12 @@ repeated_use: {runs: [{device: 1, use: 1, signal: 1}]}
 noise: {runs: [{level: 1, signal_height: 1, noise: 1, noise_kind: rms}]}
 recordings:
   kind: voltammogram
-  file: curves.csv
-  x: E
+  curves:
+    - {files: "c*.txt", into: calibration, level_from: "_([0-9]+)ug", series: K, at: 5, reason: drift}
+    - {files: c_1ug.txt, into: noise, level: 1, baseline: near, reason: bubble}
+    - {files: c_1ug.txt, into: stability, condition: dark, time: 1, time_unit: d, level: 1}
+  skip: 1
+  baselines: {near: {method: tangent, feet: [[0, 2], [8, 10]]}}
   peaks:
     - analyte: zn
       from: 3
@@ -78,16 +92,19 @@ recordings:
       at: 5
       summit: 4
       baseline: {method: linear, feet: [[0, 2], [8, 10]]}
+      smoothing: {width: 5, degree: 2}
       noise: {from: 0, to: 11, kind: rms}
 uncertainty:
   bias: from recovery
   components: [{name: v, value: 1, kind: expanded, k: 2, unit: mL, source: s}]
 """
 FILES = {
-    "b.csv": "reading 1;reading 2;series\n0,5;0,7;a\n",
+    "b.csv": "title\nreading 1;reading 2;series\n0,5;0,7;a\n# pause\nmean;0,6;\n",
+    "b2.csv": "\nreading 1;reading 2;series\n0,4;0,8;#2\n",
+    "p.csv": "series,low,high (nA)\na,1,2\nb,1.5,2\n",
     "sa.csv": "sample,added,signal\na,0,1\na,1,2\n",
-    "curves.csv": "recording,column,into,level,series\nc.csv,a,calibration,1,K\nc.csv,b,noise,1,K\n",
-    "c.csv": "E;a;b\n" + "".join(f"{i};{5 - abs(i - 5)};{i % 3}\n" for i in range(12)),
+    "c_1ug.txt": "settings\nE (V), i/A\n" + "".join(f"{i}, {5 - abs(i - 5) + i % 2}\n" for i in range(12)),
+    "c_2ug.txt": "settings\nE (V), i/A\n" + "".join(f"{i}, {9 - abs(i - 5) + i % 2}\n" for i in range(12)),
 }
 FOREIGN = (
     "Input should",
@@ -230,6 +247,10 @@ headers = st.sampled_from(
         "signals",
         "Level (mg/L)",
         "level (g)",
+        "level / mg L-1",
+        "signal (nA)",
+        "signal A",
+        "#2",
         "date",
         "order",
         "x",
@@ -244,7 +265,21 @@ headers = st.sampled_from(
     st.lists(st.lists(cells, max_size=6), max_size=4),
     st.sampled_from([",", ";", "\t"]),
     st.sampled_from(
-        ["", ", decimal: ','", ", preparation: repeated_reading", ", columns: {level: x, signals: date}"]
+        [
+            *(
+                "",
+                ", decimal: ','",
+                ", preparation: repeated_reading",
+                ", columns: {level: x, signals: date}",
+            ),
+            *(
+                ", header_row: 2",
+                ", rows: 2-3",
+                ", range: A1:B3",
+                ", ignored_rows: [x, 2], units: {level: g/L}",
+            ),
+            *(", wide: {device: [x, date]}", ", columns: {signals: [x, date]}"),
+        ]
     ),
 )
 @settings(max_examples=120, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])

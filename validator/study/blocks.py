@@ -151,36 +151,45 @@ def _runs(
     return _table_runs(name, block, run, filling, defaults)
 
 
-def _curves(block: Table, filling: _Filling) -> Iterator[Table]:
-    """A run for every file that a pattern of ``curves`` finds, with what its name says."""
+def _curves(block: Table, filling: _Filling) -> Iterable[Table]:
+    """A run for every file that a pattern of ``curves`` finds, with what its name says.
+
+    What a later set says of the same curve, analyte and block is added to it.
+    """
+    found: dict[tuple[str, str | None, str | None], Table] = {}
     for index, entry in block.tables("curves"):
-        pattern = entry.text("files")
-        loc = ("recordings", "curves", index)
-        if pattern is None:
-            continue  # told by the models
-        try:
-            names = filling.folder.matching(pattern)
-        except Unusable as error:
-            filling.problems.add(entry.place_of("files"), (*loc, "files"), str(error))
-            continue
-        shared = {key: one for key, one in entry.entries.items() if key != "files" and key not in _FROM_NAMES}
-        unread: dict[str, list[str]] = {}
-        for name in names:
-            read = {"recording": _entry(entry.place_of("files"), name)}
-            for key, field in _FROM_NAMES.items():
-                if (expression := entry.text(key)) is None or not _is_name_pattern(expression):
-                    continue
-                found = re.search(expression, PurePosixPath(name).name)
-                if found is None:
-                    unread.setdefault(key, []).append(name)
-                    continue
-                text = found[1].replace(",", ".") if field in ("level", "use") else found[1]
-                place = entry.place_of(key)
-                read[field] = Entry(place, Leaf(place, resolve(text) if field in ("level", "use") else text))
-            yield Table(entry.place, {**shared, **read})
-        for key, missed in unread.items():
-            message = f"finds nothing in {few(missed)}"
-            filling.problems.add(entry.place_of(key), (*loc, key), message)
+        for name, run in _curves_of(entry, index, filling):
+            key = (name, run.text("into"), run.text("analyte"))
+            found[key] = found[key].with_entries(run.entries) if key in found else run
+    return found.values()
+
+
+def _curves_of(entry: Table, index: int, filling: _Filling) -> Iterator[tuple[str, Table]]:
+    pattern, loc = entry.text("files"), ("recordings", "curves", index)
+    if pattern is None:
+        return  # told by the models
+    try:
+        names = filling.folder.matching(pattern)
+    except Unusable as error:
+        filling.problems.add(entry.place_of("files"), (*loc, "files"), str(error))
+        return
+    shared = {key: one for key, one in entry.entries.items() if key != "files" and key not in _FROM_NAMES}
+    unread: dict[str, list[str]] = {}
+    for name in names:
+        read = {"recording": _entry(entry.place_of("files"), name)}
+        for key, field in _FROM_NAMES.items():
+            if (expression := entry.text(key)) is None or not _is_name_pattern(expression):
+                continue
+            found = re.search(expression, PurePosixPath(name).name)
+            if found is None:
+                unread.setdefault(key, []).append(name)
+                continue
+            text = found[1].replace(",", ".") if field in ("level", "use") else found[1]
+            place = entry.place_of(key)
+            read[field] = Entry(place, Leaf(place, resolve(text) if field in ("level", "use") else text))
+        yield name, Table(entry.place, {**shared, **read})
+    for key, missed in unread.items():
+        filling.problems.add(entry.place_of(key), (*loc, key), f"finds nothing in {few(missed)}")
 
 
 _FROM_NAMES = {f"{field}_from": field for field in FROM_NAMES}

@@ -328,15 +328,12 @@ CurveSet: type[Record] = create_model(  # type: ignore[call-overload]
     __doc__="""Curves found by a pattern of file names; what differs between them is read from the names.
 
     ``files`` is a pattern such as ``curves/*.txt``; each ``..._from`` a regular expression whose group is the
-    value. Everything else holds for all of them, as in a run.
+    value. Everything else holds for all of them, as in a run. A later set adds to what an earlier one says of
+    the same curve, analyte and block: settings of one curve stand in a set of its own.
     """,
     files=(Label, ...),
     **{f"{name}_from": (NamePattern | None, None) for name in FROM_NAMES},
-    **{
-        name: _optional(info)
-        for name, info in RecordedRun.model_fields.items()
-        if name not in ("recording", "reason", *OWN_SETTINGS)
-    },
+    **{name: _optional(info) for name, info in RecordedRun.model_fields.items() if name != "recording"},
 )
 
 
