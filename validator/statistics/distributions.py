@@ -106,12 +106,15 @@ def noncentrality_for(alpha: float, beta: float, nu: float) -> float:
 def standard_deviation_interval(s: float, nu: float, level: float, method: str = "chi-squared") -> Interval:
     """Chi-squared interval of a standard deviation *s* with *nu* degrees of freedom (ISO 2854).
 
-    *method* names where effective degrees of freedom come from.
+    *method* names where effective degrees of freedom come from.  Of a small fraction of one, the quantile is
+    zero to a double, and the upper limit infinite.
     """
 
     def limits(level: float) -> tuple[float, float]:
         tail = (1 - level) / 2
-        return s * math.sqrt(nu / chi2_quantile(1 - tail, nu)), s * math.sqrt(nu / chi2_quantile(tail, nu))
+        least = chi2_quantile(tail, nu)
+        upper = s * math.sqrt(nu / least) if least > 0 else math.inf
+        return s * math.sqrt(nu / chi2_quantile(1 - tail, nu)), upper
 
     return Interval.by(limits, level, method)
 

@@ -4,8 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from msgspec.structs import replace
+from scipy import stats
 
+from validator.errors import NotEstimable
 from validator.statistics.detection import VARIANTS, DetectionInputs
+from validator.statistics.distributions import standard_deviation_interval
 from validator.statistics.regression import fit
 from validator.statistics.weighting import weights_for
 
@@ -99,3 +103,22 @@ def test_equal_scatter_that_few_replicates_did_not_reject_bounds_no_limit(descri
     assert few[1].startswith("equal scatter at all levels was concluded from too few replicates")
     assert outcome("none", 3)[0] == "meets"
     assert outcome("auto", 6)[0] == "meets"
+
+
+def test_a_variance_function_that_says_nothing_of_level_0():
+    """Of less than one degree of freedom there, no limit follows; it is said what would help."""
+    generator = np.random.default_rng(1)
+    inputs = inputs_of("1/s^2 smoothed", 3, generator)
+
+    with pytest.raises(NotEstimable, match="has less than one degree of freedom") as refused:
+        VARIANTS["residual_3.3"].limits(replace(inputs, variance_degrees_of_freedom=0.0074))
+
+    assert refused.value.needs == "more replicates at the lowest levels, or blanks"
+
+
+def test_an_interval_of_a_fraction_of_a_degree_of_freedom_is_unbounded():
+    """The quantile of chi-squared is zero to a double there."""
+    found = standard_deviation_interval(1.0, 0.0074, 0.95)
+
+    assert found.lower == pytest.approx(np.sqrt(0.0074 / stats.chi2.ppf(0.975, 0.0074)), rel=1e-6)
+    assert found.upper == np.inf

@@ -160,7 +160,8 @@ def residual_scatter(inputs: DetectionInputs) -> Scatter:
     that variance, with the degrees of freedom of its estimate: n − 2 belongs to known weights only.
 
     Raises:
-        NotEstimable: no calibration, or residuals that are all zero.
+        NotEstimable: no calibration, residuals that are all zero, or a variance function that says nothing of
+            level 0: less than one degree of freedom.
     """
     fit = calibration(inputs)
     s = fit.residual_standard_deviation
@@ -175,6 +176,12 @@ def residual_scatter(inputs: DetectionInputs) -> Scatter:
     if fit.is_weighted:
         notes, cautions = _of_weights(variance, float(fit.x.min()))
     own = inputs.variance_degrees_of_freedom
+    if own is not None and own < 1:
+        raise NotEstimable(
+            "the standard deviation at level 0, estimated with the weights, has less than one "
+            "degree of freedom",
+            "more replicates at the lowest levels, or blanks",
+        )
     scatter = Scatter(
         sd=s * math.sqrt(float(variance(0.0))),
         degrees_of_freedom=fit.degrees_of_freedom if own is None else own,
