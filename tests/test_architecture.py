@@ -24,6 +24,7 @@ ROOMS = {
     "planning": {"planning", *_UP_TO_ASSESSMENT},
     "qualification": {
         "qualification",
+        "characteristics",
         "evaluation",
         "study",
         "statistics",

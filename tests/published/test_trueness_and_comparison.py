@@ -5,12 +5,16 @@ import math
 import numpy as np
 import pytest
 
+from validator.characteristics.robustness.statistic import (
+    factor_effects,
+    lenth_pseudo_standard_error,
+    plackett_burman,
+)
 from validator.statistics.comparison import bland_altman, paired_difference
 from validator.statistics.equivalence import welch_difference
 from validator.statistics.errors_in_variables import deming
 from validator.statistics.found_on_added import correction_advised
 from validator.statistics.interval import Estimate
-from validator.statistics.robustness import factor_effects, lenth_pseudo_standard_error, plackett_burman
 
 
 def test_recovery_of_quam_example_a4():

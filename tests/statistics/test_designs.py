@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
+from validator.characteristics.robustness.statistic import is_orthogonal, plackett_burman, two_level, youden
 from validator.errors import NotEstimable
-from validator.statistics.robustness import is_orthogonal, plackett_burman, two_level, youden
 
 
 @pytest.mark.parametrize("runs", [8, 12, 16, 20])

@@ -10,14 +10,14 @@ from scipy import stats
 from statsmodels.regression.linear_model import OLS
 from statsmodels.tools import add_constant
 
-from validator.errors import NotEstimable
-from validator.statistics.robustness import (
+from validator.characteristics.robustness.statistic import (
     factor_effects,
     lenth_pseudo_standard_error,
     one_at_a_time,
     plackett_burman,
     youden,
 )
+from validator.errors import NotEstimable
 
 NAMES = list("ABCDEFG")
 RESULTS = np.array([101.2, 99.8, 100.4, 100.1, 98.9, 99.7, 100.9, 100.2])

@@ -250,7 +250,7 @@ def _per_laboratory(data: _Data) -> int:
 
 
 def _factors(data: _Data) -> int:
-    return len(getattr(data.study.robustness, "factors", ()))
+    return len(getattr(getattr(data.study, "robustness", None), "factors", ()))
 
 
 _COUNTS: Mapping[Counter, Callable[[_Data], int]] = {

@@ -20,7 +20,6 @@ from validator.evaluation.results import (
     DetectionRecord,
     DeviceToDeviceRecord,
     EstimateRecord,
-    FactorEffectRecord,
     FormulaRecord,
     InterferenceRecord,
     MatrixEffectRecord,
@@ -29,7 +28,6 @@ from validator.evaluation.results import (
     RecoveryRecord,
     RepeatedUseRecord,
     ResidueLimitRecord,
-    RobustnessRecord,
     SimulatedLevel,
     UncertaintyRecord,
 )
@@ -277,34 +275,6 @@ def _matrix_effect(entries: tuple[MatrixEffectRecord, ...], _units: Units) -> It
         yield figure(entry.effect_percent, what=entry.matrix, n=entry.n)
 
 
-def _effects(found: RobustnessRecord, _units: Units) -> Iterator[Observation]:
-    """Every effect in percent of the mean result, with its sign."""
-    for effect in found.effects:
-        yield figure(effect.effect_percent, what=factor_name(effect), n=found.results)
-
-
-def _effects_p(found: RobustnessRecord, _units: Units) -> Iterator[Observation]:
-    for effect in found.effects:
-        p = effect.p if effect.p_adjusted is None else effect.p_adjusted
-        yield Observation(
-            estimate=EstimateRecord(value=p, reason=found.reason),
-            kind="probability",
-            sought=_effect_of(effect),
-            what=factor_name(effect),
-            n=found.results,
-        )
-
-
-def _effect_of(effect: FactorEffectRecord) -> tuple[Sought, ...]:
-    found = effect.effect_percent
-    return () if isinstance(found, NotAssessed) else (Sought("the effect", None, found, "effect"),)
-
-
-def factor_name(effect: FactorEffectRecord) -> str:
-    """The factor, with the way it was changed in a one-at-a-time design."""
-    return effect.factor if effect.setting is None else f"{effect.factor}, {effect.setting}"
-
-
 def _device_rsd(entries: tuple[DeviceToDeviceRecord, ...], _units: Units) -> Iterator[Observation]:
     for entry in entries:
         yield figure(entry.device_rsd, kind="deviation", level=entry.level, n=entry.devices)
@@ -485,7 +455,6 @@ READERS: Mapping[str, Mapping[str, Reader]] = {
     "selectivity": {"min": _interference, "max": _interference},
     "interference": {"min": _interference, "max": _interference},
     "matrix_effect": {"min": _matrix_effect, "max": _matrix_effect},
-    "robustness": {"min": _effects, "max": _effects, "p_min": _effects_p},
     "device_to_device": {"rsd_max": _device_rsd, "max": _device_sd},
     "repeated_use": {"rsd_max": _use_rsd, "min": _use_remaining, "max": _use_remaining},
     "uncertainty": {"rsd_max": _expanded_percent, "max": _expanded},

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Literal
 
 from validator.characteristics import Characteristic, Figure
 from validator.characteristics.carry_over import CARRY_OVER
+from validator.characteristics.robustness import ROBUSTNESS
 from validator.characteristics.stability import STABILITY
 
 if TYPE_CHECKING:
@@ -306,20 +307,7 @@ ORDER: tuple[Characteristic, ...] = (
             "matrix_spread_rsd_percent": Figure("RSD of the slope ratio between matrices or lots", "%"),
         },
     ),
-    Characteristic(
-        name="robustness",
-        takes=("min", "max", "p_min"),
-        quantity="effect",
-        is_change=True,
-        tolerates="effect",
-        names_things=True,
-        counters=frozenset({"factors", "runs"}),
-        figures={
-            "robustness_effect_percent": Figure(
-                "largest absolute effect of a factor, relative to the mean result", "%"
-            ),
-        },
-    ),
+    ROBUSTNESS,
     STABILITY,
     CARRY_OVER,
     Characteristic(
@@ -420,9 +408,10 @@ ORDER: tuple[Characteristic, ...] = (
 PACKAGES = tuple(one for one in ORDER if one.home)
 """Those with a package of their own: their blocks, records, figures and caveats are found there."""
 
-_SECTIONS = [one.section for one in ORDER]
-ALONE = tuple(one for one in PACKAGES if _SECTIONS.count(one.section) == 1)
-"""Those that share their section of the dossier with no other."""
+FIRST_OF: dict[str, str] = {}
+for _one in PACKAGES:
+    FIRST_OF.setdefault(_one.section, _one.name)
+"""Sections that packages make, in order, and the first of each, under whose words it stands."""
 
 CHARACTERISTICS: Mapping[str, Characteristic] = {one.name: one for one in ORDER}
 FIGURES: Mapping[str, Figure] = {

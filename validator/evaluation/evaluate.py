@@ -35,7 +35,6 @@ from validator.evaluation.results import (
     Software,
     StudyIdentity,
 )
-from validator.evaluation.robustness import robustness
 from validator.evaluation.rows import Cell
 from validator.evaluation.selectivity import blank_response, interference
 from validator.evaluation.standard_addition import standard_addition
@@ -146,7 +145,6 @@ def _configuration(
         standard_addition=standard_addition(study, cell, fitted),
         matrix_effect=matrix_effect(study, cell, fitted),
         comparison=comparison(study, cell),
-        robustness=robustness(study, cell),
         repeated_use=repeated_use(study, cell),
         device_to_device=device_to_device(study, cell, reader),
         uncertainty=uncertainty(study, cell, fitted, precisions, recoveries),

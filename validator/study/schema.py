@@ -11,12 +11,12 @@ from typing import TYPE_CHECKING, Any, cast
 from msgspec import Struct
 from pydantic.json_schema import GenerateJsonSchema, JsonSchemaValue
 
+from validator.characteristics.robustness.runs import SETTINGS, setting
 from validator.study.blocks import result_blocks
 from validator.study.keys import parts_of
 from validator.study.models.base import NARROWED, WRITTEN_AS
 from validator.study.models.method import LIMITS_OF_ANALYTE, LimitInUnit, in_unit_of_analyte
 from validator.study.models.recordings import TARGETS
-from validator.study.models.robustness import SETTINGS, setting
 from validator.study.models.runs import Block
 from validator.study.models.study import Study
 from validator.study.models.uncertainty import BIAS_FROM, WITHIN_FROM, bias_in_words, within_in_words

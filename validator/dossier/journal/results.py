@@ -256,7 +256,6 @@ def further(context: Context, item: Item) -> Iterator[Content]:
     yield from _matrix(context, item)
     yield from _additions(context, item)
     yield from _methods(context, item)
-    yield from _robustness(context, item)
     for one in PACKAGES:
         if not isinstance(found := item.configuration.of(one.name), NotAssessed):
             yield from one.part("telling").sentences(context, found)
@@ -290,18 +289,6 @@ def _methods(context: Context, item: Item) -> Iterator[Content]:
         n=record.n,
         difference=estimate_text(record.paired.mean_difference, item.analyte.unit),
     )
-
-
-def _robustness(context: Context, item: Item) -> Iterator[Content]:
-    record = item.configuration.robustness
-    if isinstance(record, NotAssessed):
-        return
-    named = {"count": numbers.count(len({effect.factor for effect in record.effects}))}
-    named["design"] = context.say.maybe(f"robustness.design.{record.design}", record.design)
-    if record.to_control:
-        yield context.say("journal.found_robust", names="; ".join(record.to_control), **named)
-    elif record.standard_error is not None or record.allowed_percent is not None:
-        yield context.say("journal.found_robust_none", **named)
 
 
 def _devices(context: Context, item: Item) -> Iterator[Content]:

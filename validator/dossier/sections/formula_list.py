@@ -6,7 +6,7 @@ import re
 from types import NoneType
 from typing import TYPE_CHECKING
 
-from validator.characteristics.order import ALONE, PACKAGES
+from validator.characteristics.order import FIRST_OF, PACKAGES
 from validator.dossier.document import Formula
 from validator.dossier.inline import Content, Inline, Symbol
 from validator.evaluation.results import LimitVariant, NotAssessed, ResidueLimitRecord
@@ -184,21 +184,6 @@ OF_CONDITIONS: dict[str, tuple[str, str, tuple[Source, ...]]] = {
         "line with a stated uncertainty of every result in both methods, found by iteration",
         (Source("D. York et al., Am. J. Phys. 72 (2004) 367, section III", "seen"),),
     ),
-    "effects": (
-        r"E_k = \bar y_{k+} - \bar y_{k-}, \quad u_E = \frac{2 s}{\sqrt N}, \quad "
-        r"|E_k| > t_{1-\alpha/2,\nu}\, u_E",
-        "effect of a factor, its standard error, and when it is beyond chance",
-        (
-            Source("W. J. Youden, E. H. Steiner, Statistical Manual of the AOAC (1975) 33", "memory"),
-            Source("Y. Vander Heyden et al., J. Pharm. Biomed. Anal. 24 (2001) 723", "memory"),
-        ),
-    ),
-    "one_at_a_time": (
-        r"E = \bar y_{changed} - \bar y_{nominal}, \quad u_E = s_p\sqrt{\frac1{n_{changed}} + "
-        r"\frac1{n_{nominal}}}",
-        "effect of a changed setting against the nominal procedure, with the pooled standard deviation",
-        (Source("NIST/SEMATECH e-Handbook, 1.3.5.3 and 7.4.7.3", "seen"),),
-    ),
     "devices": (
         r"s_{dev} = \sqrt{\frac{\sum (\bar y_j - \bar y)^2}{p-1}}, \quad "
         r"RSD_{dev} = 100\,\frac{s_{dev}}{\bar y}",
@@ -307,11 +292,7 @@ def formulas_used(context: Context) -> tuple[tuple[str, tuple[Named, ...]], ...]
             + _if(context, "standard_addition", ("standard_addition",)),
         ),
         (say.text("method_comparison.title"), _general(context, _comparison_names(context))),
-        (say.text("robustness.title"), _general(context, _robustness_names(context))),
-        (
-            say.text("stability.title"),
-            _of_packages(context, "stability"),
-        ),
+        *((say.text(f"{name}.title"), _of_packages(context, section)) for section, name in FIRST_OF.items()),
         (
             say.text("devices.title"),
             _if(context, "device_to_device", ("devices",)) + _if(context, "repeated_use", ("repeated_use",)),
@@ -323,8 +304,7 @@ def formulas_used(context: Context) -> tuple[tuple[str, tuple[Named, ...]], ...]
         (say.text("uncertainty.title"), _general(context, uncertainty_names(context))),
         (say.text("accuracy_profile.title"), _if(context, "accuracy_profile", ("tolerance",))),
     )
-    own = ((say.text(f"{one.name}.title"), _of_packages(context, one.section)) for one in ALONE)
-    return tuple((title, formulas) for title, formulas in (*topics, *own) if formulas)
+    return tuple((title, formulas) for title, formulas in topics if formulas)
 
 
 def _precision_names(context: Context) -> tuple[str, ...]:
@@ -373,22 +353,16 @@ def _comparison_names(context: Context) -> tuple[str, ...]:
     )
 
 
-def _robustness_names(context: Context) -> tuple[str, ...]:
-    designs = {
-        "one_at_a_time" if item.configuration.robustness.design == "one_at_a_time" else "effects"
-        for item in context.items()
-        if not isinstance(item.configuration.robustness, NotAssessed)
-    }
-    return tuple(sorted(designs))
-
-
 def _of_packages(context: Context, section: str) -> tuple[Named, ...]:
     """Formulas of the characteristics with a package of their own that stand in *section*."""
     found: dict[str, tuple[str, str, tuple[Source, ...]]] = {}
     for one in PACKAGES:
-        records = [item.configuration.of(one.name) for item in context.items()]
-        if one.section == section and not all(isinstance(record, NotAssessed) for record in records):
-            found |= one.part("telling").FORMULAS
+        every = (item.configuration.of(one.name) for item in context.items())
+        records = [record for record in every if not isinstance(record, NotAssessed)]
+        if one.section == section and records:
+            told = one.part("telling")
+            used = told.formulas_of(records) if hasattr(told, "formulas_of") else told.FORMULAS
+            found |= {name: told.FORMULAS[name] for name in used}
     return _named(context, tuple(found), found)
 
 

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from validator.characteristics.order import PACKAGES
+from validator.characteristics.order import FIRST_OF, PACKAGES
 from validator.dossier.sections.accuracy_profile import accuracy_profile
 from validator.dossier.sections.calibration import calibration
 from validator.dossier.sections.configurations import configurations
@@ -22,7 +22,6 @@ from validator.dossier.sections.method_comparison import method_comparison
 from validator.dossier.sections.precision import precision
 from validator.dossier.sections.purpose import purpose
 from validator.dossier.sections.recordings import recordings
-from validator.dossier.sections.robustness import robustness
 from validator.dossier.sections.selectivity import selectivity
 from validator.dossier.sections.trueness import trueness
 from validator.dossier.sections.uncertainty import uncertainty
@@ -53,7 +52,7 @@ def _of_packages(section: str) -> Callable[[Context], Section | None]:
     return lambda context: section_of(context, names[0], lambda item: item.configuration, blocks, id=section)
 
 
-OF_PACKAGES = tuple(map(_of_packages, dict.fromkeys(one.section for one in PACKAGES)))
+OF_PACKAGES = tuple(map(_of_packages, FIRST_OF))
 BEFORE_THE_MATRIX = (purpose, design, plan_kept)
 CORE = (calibration, detection, precision, trueness)
 """Their figures are the compact table of each of many analytes."""
@@ -61,7 +60,6 @@ BY_ANALYTE = (
     selectivity,
     matrix,
     method_comparison,
-    robustness,
     *OF_PACKAGES,
     devices,
     uncertainty,
@@ -82,7 +80,6 @@ SECTIONS: tuple[Callable[[Context], Section | None], ...] = (
     selectivity,
     matrix,
     method_comparison,
-    robustness,
     *OF_PACKAGES,
     devices,
     configurations,

@@ -37,6 +37,7 @@ if TYPE_CHECKING:
 
     from matplotlib.figure import Figure as Drawing
 
+    from validator.characteristics.robustness.results import RobustnessRecord
     from validator.characteristics.stability.results import StabilityRecord
     from validator.dossier.document import Figure, FigurePair
     from validator.dossier.figure_style import Width
@@ -46,7 +47,6 @@ if TYPE_CHECKING:
         DeclineRecord,
         PrecisionRecord,
         RepeatedUseRecord,
-        RobustnessRecord,
     )
 
 

@@ -140,6 +140,5 @@ from validator.statistics.level_dependence import LevelForm
 from validator.statistics.linearity import LinearRangeStep
 from validator.statistics.monte_carlo import SimulationCheck
 from validator.statistics.repeated_use import DeclineRecord
-from validator.statistics.robustness import FactorEffectRecord, RobustnessRecord
 from validator.statistics.trueness import ReferenceScores
 from validator.statistics.weighting import WeightingStep

@@ -30,7 +30,6 @@ from validator.evaluation.results.trueness import (
 )
 from validator.evaluation.results.uncertainty import UncertaintyRecord
 from validator.records import EstimateRecord, FTest, NotAssessed, Record, TTest
-from validator.statistics.robustness import RobustnessRecord
 
 FORMAT = "validation-results/2"
 
@@ -46,7 +45,6 @@ class ConfigurationRecord(Record, frozen=True, kw_only=True):
     standard_addition: tuple[StandardAdditionRecord, ...] | NotAssessed
     matrix_effect: tuple[MatrixEffectRecord, ...] | NotAssessed
     comparison: ComparisonRecord | NotAssessed
-    robustness: RobustnessRecord | NotAssessed
     for _one in PACKAGES:
         __annotations__[_one.name] = _one.part("results").RECORD | NotAssessed
     del _one

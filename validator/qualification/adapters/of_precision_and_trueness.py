@@ -8,13 +8,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from validator.characteristics.robustness import statistic
 from validator.qualification.adapters.kinds import value_of
 from validator.statistics import (
     equivalence,
     found_on_added,
     nested,
     residuals,
-    robustness,
 )
 from validator.statistics import horwitz as horwitz_module
 from validator.statistics import interlaboratory as interlaboratory_module
@@ -122,7 +122,7 @@ def screening(inputs: Inputs) -> Figures:
     """Effects of factors at two settings, written as a row of signs for each run."""
     signs = np.array([[1 if sign == "+" else -1 for sign in row] for row in inputs["settings"]])
     names = [str(k + 1) for k in range(signs.shape[1])]
-    result = robustness.factor_effects(signs, np.array(inputs["response"], dtype=float), names)
+    result = statistic.factor_effects(signs, np.array(inputs["response"], dtype=float), names)
     return {f"effect {one.factor}": value_of(one.effect) for one in result.effects}
 
 
@@ -136,7 +136,7 @@ def factorial(inputs: Inputs) -> Figures:
         for size in range(1, len(names) + 1)
         for some in combinations(names, size)
     }
-    result = robustness.factor_effects(
+    result = statistic.factor_effects(
         np.column_stack(list(columns.values())), np.array(inputs["response"], dtype=float), list(columns)
     )
     figures = {f"effect {one.factor}": value_of(one.effect) for one in result.effects}

@@ -27,7 +27,6 @@ from validator.study.models.base import (
 from validator.study.models.blanks import BlanksBlock, LowLevelBlock, NoiseBlock
 from validator.study.models.calibration import CalibrationBlock, MatrixCalibrationBlock, StandardAdditionBlock
 from validator.study.models.precision import PrecisionBlock, RepeatedUseBlock
-from validator.study.models.robustness import RobustnessBlock
 from validator.study.models.runs import Block, Run
 from validator.study.models.selectivity import InterferenceBlock
 from validator.study.models.trueness import RecoveryBlock
@@ -171,11 +170,11 @@ class Peak(Record):
 
 _HELD_BY = (
     *(CalibrationBlock, MatrixCalibrationBlock, BlanksBlock, LowLevelBlock, PrecisionBlock, RecoveryBlock),
-    *(InterferenceBlock, StandardAdditionBlock, RobustnessBlock, RepeatedUseBlock, NoiseBlock),
+    *(InterferenceBlock, StandardAdditionBlock, RepeatedUseBlock, NoiseBlock),
 )
 _NAMES = (
     *("calibration", "matrix_calibration", "blanks", "low_level", "precision", "recovery", "interference"),
-    *("standard_addition", "robustness", "repeated_use", "noise"),
+    *("standard_addition", "repeated_use", "noise"),
 )
 _BLOCKS = dict(zip(_NAMES, _HELD_BY, strict=True)) | {one.block: one.part("runs").BLOCK for one in PACKAGES}
 TARGETS: Mapping[str, type[Run]] = {

@@ -21,7 +21,6 @@ from validator.study.models.method import Analyte, Method
 from validator.study.models.plan import Plan
 from validator.study.models.precision import PrecisionBlock, RepeatedUseBlock
 from validator.study.models.recordings import RecordedRun, RecordingsBlock
-from validator.study.models.robustness import RobustnessBlock
 from validator.study.models.runs import Block, Run
 from validator.study.models.selectivity import InterferenceBlock
 from validator.study.models.trueness import ComparisonBlock, RecoveryBlock
@@ -80,7 +79,6 @@ class Study(Record):
     standard_addition: StandardAdditionBlock | None = None
     matrix_calibration: MatrixCalibrationBlock | None = None
     comparison: ComparisonBlock | None = None
-    robustness: RobustnessBlock | None = None
     for _one in PACKAGES:
         __annotations__[_one.block] = _one.part("runs").BLOCK | None
         vars()[_one.block] = None

@@ -75,3 +75,6 @@ class RobustnessBlock(Block):
             if self.design != "one_at_a_time" and 0 in run.settings:
                 message = f"a {self.design} design has no nominal settings; write + or -"
                 yield message, (*loc, run.settings.index(0))
+
+
+BLOCK = RobustnessBlock

@@ -5,46 +5,37 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from validator import numbers
-from validator.dossier.document import Block, Paragraph, Section, Table
+from validator.dossier.document import Block, Paragraph, Table
 from validator.dossier.sections.context import (
     Context,
     Item,
     interval_text,
-    open_caveats,
     percent_level,
-    section_of,
     value_text,
 )
-from validator.dossier.sections.judging import judged
 from validator.dossier.sections.pictures_of_comparisons import effects_figure
 from validator.dossier.wording import Col, Mid, Num, table_of
+from validator.sources import Source
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from validator.characteristics.robustness.results import FactorEffectRecord, RobustnessRecord
     from validator.dossier.inline import Content
-    from validator.evaluation.results import FactorEffectRecord, RobustnessRecord
-
-CHARACTERISTICS = ("robustness",)
 
 
-def robustness(context: Context) -> Section | None:
-    """One subsection for each analyte and configuration with a robustness design."""
-    return section_of(context, "robustness", lambda item: item.configuration.robustness, _item)
-
-
-def _item(context: Context, item: Item, record: RobustnessRecord) -> tuple[Block, ...]:
+def blocks(context: Context, item: Item, record: RobustnessRecord) -> tuple[Block, ...]:
+    """The design, the effects with what must be kept, and the figure."""
     say = context.say
-    blocks: list[Block] = [
+    found: list[Block] = [
         Paragraph(_done(context, item, record)),
-        *judged(context, CHARACTERISTICS, item.cell),
         _table(context, item, record),
         *_control(context, record),
         *effects_figure(context, item, record, [_label(context, one) for one in record.effects]),
     ]
     if record.orthogonal is False:
-        blocks.append(say.paragraph("robustness.not_orthogonal"))
-    blocks.extend(_beside(context, record))
-    blocks.extend(open_caveats(context, CHARACTERISTICS, item.cell))
-    return tuple(blocks)
+        found.append(say.paragraph("robustness.not_orthogonal"))
+    return (*found, *_beside(context, record))
 
 
 def _done(context: Context, item: Item, record: RobustnessRecord) -> Content:
@@ -166,3 +157,37 @@ def _beside(context: Context, record: RobustnessRecord) -> tuple[Block, ...]:
             factor=_label(context, largest),
         ),
     )
+
+
+def sentences(context: Context, record: RobustnessRecord) -> Iterator[Content]:
+    """What must be controlled, in a manuscript."""
+    named = {"count": numbers.count(len({effect.factor for effect in record.effects}))}
+    named["design"] = context.say.maybe(f"robustness.design.{record.design}", record.design)
+    if record.to_control:
+        yield context.say("journal.found_robust", names="; ".join(record.to_control), **named)
+    elif record.standard_error is not None or record.allowed_percent is not None:
+        yield context.say("journal.found_robust_none", **named)
+
+
+FORMULAS = {
+    "effects": (
+        r"E_k = \bar y_{k+} - \bar y_{k-}, \quad u_E = \frac{2 s}{\sqrt N}, \quad "
+        r"|E_k| > t_{1-\alpha/2,\nu}\, u_E",
+        "effect of a factor, its standard error, and when it is beyond chance",
+        (
+            Source("W. J. Youden, E. H. Steiner, Statistical Manual of the AOAC (1975) 33", "memory"),
+            Source("Y. Vander Heyden et al., J. Pharm. Biomed. Anal. 24 (2001) 723", "memory"),
+        ),
+    ),
+    "one_at_a_time": (
+        r"E = \bar y_{changed} - \bar y_{nominal}, \quad u_E = s_p\sqrt{\frac1{n_{changed}} + "
+        r"\frac1{n_{nominal}}}",
+        "effect of a changed setting against the nominal procedure, with the pooled standard deviation",
+        (Source("NIST/SEMATECH e-Handbook, 1.3.5.3 and 7.4.7.3", "seen"),),
+    ),
+}
+
+
+def formulas_of(records: Sequence[RobustnessRecord]) -> tuple[str, ...]:
+    """Those of the designs that were used."""
+    return tuple(sorted({"one_at_a_time" if one.design == "one_at_a_time" else "effects" for one in records}))
