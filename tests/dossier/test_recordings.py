@@ -161,6 +161,8 @@ def test_settings_of_one_curve_are_listed_with_their_reason(judged, tmp_path):
     document = build_document(study, results)
 
     page = render_html(document, medium="web")
+    found = results.analytes["zn"].configurations["default"].recordings
+    assert (found.settings.at, found.curves[0].position) == (-1.1, -1.09)  # those of all, and of this one
     assert "1 curve evaluated with individual settings:" in page
     assert "; peak shifted by a scratch on the film." in page
     svg = "".join(

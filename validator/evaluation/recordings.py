@@ -142,19 +142,20 @@ def recordings(study: Study, cell: Cell) -> RecordingsRecord | None:
     counting = [one for one in found if one.run.excluded is None]
     if study.recordings is None or not counting:
         return None
+    common = _common(study, cell)
     clear = [one.result for one in counting if one.result.signal > CLEAR * one.result.standard_error]
-    maxima = _maxima(found)
+    maxima = _maxima(study, found)
     relative = [100 * one.settings_uncertainty / one.signal for one in clear]
     return RecordingsRecord(
         kind=study.recordings.kind,
-        settings=_settings_record(counting[0]),
+        settings=_settings_record(common, counting[0].touching),
         n=len(counting),
         noise_sd=_mean_square([one.result.noise_sd for one in counting]),
         standard_error=_mean_square([one.result.standard_error for one in counting]),
         repeatability=_mean_square([one.result.settings_uncertainty for one in counting]),
         repeatability_percent=_mean_square(relative) if relative else None,
         noise=_noise_record(counting[0].model),
-        other_baseline=_other_baseline(counting),
+        other_baseline=_other_baseline(counting, common),
         maxima=maxima.get(cell),
         curves=tuple(_curve_record(one) for one in found),
     )
@@ -169,7 +170,7 @@ def _attempts(study: Study) -> Iterator[tuple[RecordedRun, Reduction | NotEstima
     runs = block.runs if block else ()
     models = _taught(study)
     own = [_at_own_maximum(study, run, models) for run in runs]
-    maxima = _maxima([one for one in own if isinstance(one, Reduction)])
+    maxima = _maxima(study, [one for one in own if isinstance(one, Reduction)])
     for run, found in zip(runs, own, strict=True):
         try:
             yield run, _reduction(study, run, models, found, maxima.get(_cell(run)))
@@ -201,7 +202,7 @@ def _taught(study: Study) -> dict[Cell, _Taught | NotEstimable]:
 
 
 def _taught_by(study: Study, runs: Sequence[RecordedRun]) -> _Taught:
-    peak = _peak(study, runs[0])
+    peak = _common(study, _cell(runs[0]))
     quiet = (peak.noise.start, peak.noise.end) if peak.noise else None
     curves = [points_of(study, run) for run in runs]
     noise = noise_model(curves, (peak.start, peak.end), quiet=quiet)
@@ -299,20 +300,21 @@ def _read(
     return Reduction(run, peak, result, noise, model, taught.touching)
 
 
-def _maxima(found: Sequence[Reduction]) -> dict[Cell, MaximaRecord]:
+def _maxima(study: Study, found: Sequence[Reduction]) -> dict[Cell, MaximaRecord]:
     """The clear maxima of each analyte and configuration; every curve counts once, whatever it goes into."""
     clear: dict[Cell, dict[tuple[str, str | None], Reduction]] = {}
     for one in found:
         if one.maximum is not None and one.run.excluded is None:
             clear.setdefault(_cell(one.run), {})[one.run.recording, one.run.column] = one
-    return {cell: _maxima_record(list(curves.values())) for cell, curves in clear.items()}
+    return {
+        cell: _maxima_record(list(curves.values()), _common(study, cell).at) for cell, curves in clear.items()
+    }
 
 
-def _maxima_record(clear: list[Reduction]) -> MaximaRecord:
+def _maxima_record(clear: list[Reduction], at: float | None) -> MaximaRecord:
     positions = np.array([one.maximum for one in clear])
     weights = np.array([one.result.signal for one in clear]) ** 2
     widths = [one.half_width for one in clear if one.half_width is not None]
-    at = clear[0].peak.at
     return MaximaRecord(
         n=len(clear),
         mean=float(positions.mean()),
@@ -323,9 +325,9 @@ def _maxima_record(clear: list[Reduction]) -> MaximaRecord:
     )
 
 
-def _other_baseline(counting: Sequence[Reduction]) -> OtherBaselineRecord | None:
+def _other_baseline(counting: Sequence[Reduction], common: Peak) -> OtherBaselineRecord | None:
     pairs = [(one.result, one.result.other) for one in counting if one.result.other is not None]
-    kind = other_baseline(_settings(counting[0].peak))
+    kind = other_baseline(_settings(common))
     if kind is None:
         return None
     try:
@@ -351,6 +353,14 @@ def _peak(study: Study, run: RecordedRun) -> Peak:
     if peak is None:  # the block is checked when it is read
         raise ValueError(f"no entry under peaks for {run.analyte}")
     return peak
+
+
+def _common(study: Study, cell: Cell) -> Peak:
+    """The settings for all curves of *cell* that have none of their own."""
+    found = study.recordings.peak_for(cell.analyte, cell.configuration) if study.recordings else None
+    if found is None:  # the block is checked when it is read
+        raise ValueError(f"no entry under peaks for {cell.analyte}")
+    return found
 
 
 def _settings(peak: Peak) -> PeakSettings:
@@ -518,9 +528,8 @@ def _mean_square(values: list[float]) -> float:
     return math.sqrt(sum(value**2 for value in values) / len(values))
 
 
-def _settings_record(one: Reduction) -> ReductionSettings:
-    peak = one.peak
-    baseline = replace(_baseline_record(_settings(peak).baseline), touching=one.touching)
+def _settings_record(peak: Peak, touching: tuple[float, float] | None) -> ReductionSettings:
+    baseline = replace(_baseline_record(_settings(peak).baseline), touching=touching)
     return ReductionSettings(
         lower=peak.start,
         upper=peak.end,

@@ -504,8 +504,17 @@ def fit_baseline(x: NDArray[np.float64], y: NDArray[np.float64], baseline: Basel
 def displaced(baseline: Baseline) -> list[tuple[Baseline, Baseline]]:
     """The baseline with each of its settings a little lower and a little higher, one at a time."""
     match baseline:
-        case TangentBaseline(touching=tuple()) | NoBaseline():
-            return []  # where it touches was found over all curves
+        case NoBaseline():
+            return []
+        case TangentBaseline(feet=(left, right), touching=(low, high)):
+            by, along = (DISPLACED * (end - start) for start, end in (left, right))
+            return [
+                (replace(baseline, touching=(low - by, high)), replace(baseline, touching=(low + by, high))),
+                (
+                    replace(baseline, touching=(low, high - along)),
+                    replace(baseline, touching=(low, high + along)),
+                ),
+            ]
         case LinearBaseline(feet=(left, right)) | TangentBaseline(feet=(left, right)):
             return [
                 (
