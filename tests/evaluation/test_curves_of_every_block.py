@@ -256,3 +256,14 @@ def test_settings_without_a_reason(folder_with, own, problem):
         read_study(folder_with(HEAD + PEAK + run, {"a.txt": curve(2.0)}))
 
     assert problem in str(refused.value)
+
+
+def test_what_is_said_of_many_files_is_said_once(command, folder_with):
+    """Two hundred exports with settings above the curve are one line, not two hundred."""
+    files = {f"raw/{level}ug_{k}.txt": curve(0.2 * level) for level in (1, 2, 4, 8, 16) for k in range(4)}
+    curves = '  curves: [{files: "raw/*.txt", into: calibration, level_from: "([0-9.]+)ug"}]\n'
+
+    printed = command("check", folder_with(HEAD + PEAK + curves, files)).out
+
+    assert printed.count("not read") == 1
+    assert "raw/16ug_0.txt and 19 more: 1 row above or below the curve not read" in printed

@@ -12,7 +12,7 @@ from validator.assessment.guidance_findings import guidance_findings
 from validator.assessment.own_criteria import own_findings
 from validator.characteristics.order import FIGURES
 from validator.dossier.inline import plain
-from validator.dossier.sections.context import Context, Item, estimate_text, figure_text
+from validator.dossier.sections.context import Context, Item, estimate_text, figure_text, remarks_on_files
 from validator.dossier.sections.decision import level_of
 from validator.dossier.sections.other_unit import stated_text
 from validator.dossier.sections.summary import limit_text
@@ -28,6 +28,7 @@ from validator.evaluation.results import (
 from validator.evaluation.rows import runs_of
 from validator.sources import has_marks
 from validator.study.blocks import data_blocks
+from validator.study.models.base import few
 from validator.study.models.runs import Block
 from validator.study.stated import stated_limits
 
@@ -39,6 +40,7 @@ if TYPE_CHECKING:
     from validator.study import Study
 
 WIDE = 10_000
+MOST_FILES_NAMED = 15
 """Columns where no terminal limits them."""
 
 MARKS = {"meets": "+", "does not meet": "-", "inconclusive": "?", "not assessed": "."}
@@ -147,8 +149,9 @@ def _figures_of(context: Context, item: Item) -> Iterator[tuple[str, ...]]:
 def overview(study: Study, results: Results, *, width: int = WIDE, language: str = "en") -> str:
     """What can be assessed and what cannot, and why; then what the chosen guidance still misses."""
     context = Context(study, results, wording(language))
-    files = ", ".join(one.path for one in results.inputs)
-    remarks = [f"  {one.path}: {remark}" for one in results.inputs for remark in one.remarks or ()]
+    paths = [one.path for one in results.inputs]
+    files = ", ".join(paths) if len(paths) <= MOST_FILES_NAMED else few(paths)
+    remarks = [f"  {line}" for line in remarks_on_files(results.inputs)]
     stated = [f"  {stated_text(context, one)}" for one in stated_limits(study)]
     left_open = [f"  {one.file}:{one.line}: {one.field} has not been filled in" for one in study.left_open]
     lines = [f"{study.study.title}", f"readable: {files}", *remarks, *stated, *left_open, ""]

@@ -18,7 +18,7 @@ from validator.dossier.document import (
     identifier,
 )
 from validator.dossier.inline import Code, Content, Outcome, OutcomeWord, Reference, Text
-from validator.dossier.sections.context import Context, row
+from validator.dossier.sections.context import Context, remarks_on_files, row
 from validator.dossier.sections.data import data
 from validator.dossier.sections.every_curve import every_curve
 from validator.dossier.sections.formula_list import formulas_used
@@ -166,9 +166,7 @@ def _software(context: Context) -> Section:
                 Col("role", lambda one: one.role, width=12),
                 Col(Text("SHA-256"), lambda one: Code(one.sha256)),
                 id="inputs",
-                note="; ".join(
-                    f"{one.path}: {remark}" for one in context.results.inputs for remark in one.remarks or ()
-                ),
+                note="; ".join(remarks_on_files(context.results.inputs)),
             ),
         ),
         numbering="appendix",

@@ -35,7 +35,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 
     from validator.dossier.wording import Wording
-    from validator.evaluation.results import CalibrationRecord
+    from validator.evaluation.results import CalibrationRecord, InputRecord
     from validator.study import Study
     from validator.study.models.method import Analyte
 
@@ -337,6 +337,18 @@ def open_caveats(context: Context, characteristics: Sequence[str], cell: Cell) -
             )
         ),
     )
+
+
+def remarks_on_files(inputs: Iterable[InputRecord]) -> list[str]:
+    """How the files were read, once for all of which the same is said."""
+    files: dict[str, list[str]] = {}
+    for one in inputs:
+        for remark in one.remarks or ():
+            files.setdefault(remark, []).append(one.path)
+    return [
+        f"{paths[0]}{f' and {len(paths) - 1} more' if len(paths) > 1 else ''}: {remark}"
+        for remark, paths in files.items()
+    ]
 
 
 def section_of(
