@@ -114,3 +114,56 @@ def test_levels_and_signals_exchanged(study_of):
     )
     assert not remark.is_certain
     assert right == ()
+
+
+TABLE = "level;signal\n1;0.1\n2;0.2\nMean;0.15\n3;0.9\n"
+
+
+def test_rows_that_hold_data_are_not_ignored(problems_of):
+    """An inconvenient reading is excluded with its cause, never by naming its row or its label."""
+    message = (
+        "calibration.ignored_rows: ignored_rows names this row, which holds data as the others "
+        "do; to exclude it, "
+        "state the cause (column excluded)"
+    )
+
+    assert problems_of("calibration: {file: c.csv, ignored_rows: [mean, 5]}\n", {"c.csv": TABLE}) == [
+        f"c.csv:5: {message}"
+    ]
+    assert problems_of(
+        "calibration: {file: c.csv, ignored_rows: [B]}\n",
+        {"c.csv": "series,level,signal\nA,1,0.1\nB,1,0.9\nB,2,0.8\n"},
+    ) == [f"c.csv:3: {message} (and in another row)"]
+
+
+def test_a_mean_row_is_ignored(study_of):
+    """By its label or its number; also where every other cell of it is a number."""
+    table = "series,level,signal\na,1,0.1\nb,2,0.2\nmean,1.5,0.15\n"
+    for ignored in ("mean", "4"):
+        study = study_of(f"calibration: {{file: c.csv, ignored_rows: [{ignored}]}}\n", {"c.csv": table})
+        assert [run.level for run in study.calibration.runs] == [1, 2]
+
+
+def test_data_outside_the_rows_named_raise_a_doubt(study_of):
+    """Rows like those read that stand below the last of them are named, whatever stands further down."""
+    table = TABLE.replace("Mean;0.15\n", "") + 'fitted by; "eye\n'
+
+    study = study_of("calibration: {file: c.csv, rows: 2-3}\n", {"c.csv": table})
+
+    assert [run.level for run in study.calibration.runs] == [1, 2]
+    assert [(one.text, one.is_certain) for one in study.inputs[1].remarks] == [
+        ("calibration: 2 rows read; rows not read: 1 outside the rows named (4)", True),
+        ("calibration: rows like those read stand outside the rows named (4)", False),
+    ]
+
+
+def test_a_unit_that_the_heading_contradicts(problems_of):
+    """Stated units speak where headings do not; they do not overrule them."""
+    (found,) = problems_of(
+        "calibration: {file: c.csv, units: {signal: nA}}\n", {"c.csv": "level,signal (µA)\n1,2\n"}
+    )
+
+    assert found == (
+        "c.csv:1 (column 'signal (µA)'): calibration: the heading says 'µA' and units 'nA'; "
+        "correct one of them"
+    )

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, get_origin
 from msgspec import Struct
 
 from validator.study.conversion import Inconvertible
-from validator.study.headings import Doubt, heading, into, normal_header, unit_of, without_unit
+from validator.study.headings import Doubt, heading, into, normal_header, same_unit, unit_of, without_unit
 from validator.study.keys import parts_of, specific_first
 from validator.study.models.base import quoted
 from validator.study.places import Place
@@ -280,17 +280,28 @@ def scale_of(column: Column, analyte: str | None, table: TableBlock) -> Scale | 
     expected = expected_units(column, units, table.run) if units else []
     if not units or not all(expected) or not expected:
         return None
-    for field, (unit, _) in table.stated.items():
-        if column.field in (table.field_for(field, numbered=numbered) for numbered in (False, True)):
-            return _stated_scale(unit, expected, units, field)
+    stated = next(
+        (
+            (unit, field)
+            for field, (unit, _) in table.stated.items()
+            if column.field in (table.field_for(field, numbered=numbered) for numbered in (False, True))
+        ),
+        None,
+    )
     try:
         found, factor = unit_of(column.said, expected, units.molar_mass, table.units)
     except Doubt as doubt:
-        raise Doubt(_asked(column, expected, str(doubt))) from None
-    return Scale(found, expected[0], factor)
+        if stated is None:
+            raise Doubt(_asked(column, expected, str(doubt))) from None
+        return _stated_scale(*stated, expected, units)
+    if stated is None:
+        return Scale(found, expected[0], factor)
+    if found is not None and not same_unit(found, stated[0]):
+        raise Doubt(f"the heading says {quoted(found)} and units {quoted(stated[0])}; correct one of them")
+    return _stated_scale(*stated, expected, units)
 
 
-def _stated_scale(unit: str, expected: Sequence[str], units: Units, field: str) -> Scale:
+def _stated_scale(unit: str, field: str, expected: Sequence[str], units: Units) -> Scale:
     reason = ""
     for one in expected:
         try:

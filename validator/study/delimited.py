@@ -160,7 +160,7 @@ def read_delimited(content: bytes, layout: Layout) -> Sheet:
     tally = Tally()
     lines = _Lines(text.stream, layout, tally)
     separator = separator_of([line for _, line in lines.beginning])
-    rows = laid_out(_rows(lines, separator), layout, tally)
+    rows = laid_out(_rows(lines, separator, layout.last_row), layout, tally)
     header = next(rows, None)
     if header is None:
         raise Unusable("the table is empty; the first row must contain the column headers")
@@ -173,7 +173,7 @@ def _split(line: str) -> list[str]:
     return [cell.strip().strip('"').strip() for cell in line.split(separator_of([line]))]
 
 
-def _rows(lines: _Lines, separator: str) -> Iterator[Row]:
+def _rows(lines: _Lines, separator: str, last_row: int) -> Iterator[Row]:
     """Every row that holds something, the header first."""
     cells = rows = 0
     between = ("\t".join(_BLANKS.split(line.strip())) for line in lines) if separator == " " else lines
@@ -193,7 +193,8 @@ def _rows(lines: _Lines, separator: str) -> Iterator[Row]:
                 yield Row(lines.begin, stripped)
             lines.begin, lines.hold_apostrophes = 0, False
     except csv.Error as error:
-        raise Unusable(_what_is_wrong(str(error)), lines.begin) from None
+        if not 0 < last_row < lines.begin:  # what stands below the table need not be one
+            raise Unusable(_what_is_wrong(str(error)), lines.begin) from None
 
 
 def _within(rows: Iterator[Row], width: int) -> Iterator[Row]:

@@ -255,7 +255,8 @@ class Tally(Struct):
         above: rows with cells above the header.
         comments: those that begin with # and hold nothing else.
         empty: those without a value in the columns that were asked for.
-        ignored: numbers of those that the study ignores.
+        ignored: those that the study ignores.
+        outside: those above and below the rows that the study names.
         headers: numbers of those that repeat the header.
         flawed: row and column (from 0) of cells that hold the error of a spreadsheet program, and the error.
     """
@@ -264,14 +265,16 @@ class Tally(Struct):
     above: int = 0
     comments: int = 0
     empty: int = 0
-    ignored: list[int] = field(default_factory=list)
+    ignored: list[Row] = field(default_factory=list)
+    outside: list[Row] = field(default_factory=list)
     headers: list[int] = field(default_factory=list)
     flawed: list[tuple[int, int, str]] = field(default_factory=list)
 
     @property
     def skipped(self) -> int:
         """How many rows were not read."""
-        return self.above + self.comments + self.empty + len(self.ignored) + len(self.headers)
+        listed = len(self.ignored) + len(self.outside) + len(self.headers)
+        return self.above + self.comments + self.empty + listed
 
 
 class Sheet(Struct, frozen=True):
@@ -324,9 +327,9 @@ def laid_out(raw: Iterator[Row], layout: Layout, tally: Tally) -> Iterator[Row]:
         if first[0] == "#" and first not in ERRORS and sum(map(bool, cells)) == 1:
             tally.comments += 1
         elif row.number in layout.ignored_rows or (labels and first.strip(" :=").lower() in labels):
-            tally.ignored.append(row.number)
-        elif row.number < layout.first_row:
-            tally.above += 1
+            tally.ignored.append(row)
+        elif row.number < layout.first_row or 0 < layout.last_row < row.number:
+            tally.outside.append(row)
         elif cells == header.cells:
             tally.headers.append(row.number)
         else:
@@ -342,8 +345,6 @@ def _in_columns(raw: Iterator[Row], layout: Layout) -> Iterator[Row]:
     """The rows that hold something between the first and the last column."""
     begin, end = max(layout.first_column - 1, 0), layout.last_column or None
     for row in raw:
-        if layout.last_row and row.number > layout.last_row:
-            return
         found = Row(row.number, row.cells[begin:end]) if begin or end else row
         if any(found.cells):
             yield found

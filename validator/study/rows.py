@@ -38,7 +38,7 @@ from validator.study.conversion import tidy
 from validator.study.files import Remark, Unusable
 from validator.study.headings import Doubt, canonical, same_unit
 from validator.study.keys import kind_of
-from validator.study.models.base import LARGEST, LESS_THAN, SMALLEST, few
+from validator.study.models.base import LARGEST, LESS_THAN, SMALLEST, few, is_of_all
 from validator.study.places import (
     Entry,
     Leaf,
@@ -165,10 +165,14 @@ def runs_of(
         where = Place(table.file, number, sheet.header.cells[index], in_table=True)
         message = f"the cell holds the error {error}; correct it, or name the row in ignored_rows"
         found.add(where, (table.block,), message)
+    _check_left_out(sheet.tally, columns, table, found)
     problems.take(found)
     gathered = _gathered([item for item in items if isinstance(item, Table)], table)
     runs = Listing(place, gathered if table.run.gathers_rows else items)
     remarks = [*(reader.conversions() if items else ()), *_skipped(sheet.tally, table.label)]
+    if beyond := [row.number for row in sheet.tally.outside if _is_like_a_run(row, columns, table)]:
+        text = f"{table.label}: rows like those read stand outside the rows named ({few(beyond)})"
+        remarks.append(Remark(text))
     return Found(runs, complete, remarks)
 
 
@@ -183,13 +187,42 @@ def _filled(rows: Iterator[Row], columns: Sequence[Column], table: TableBlock, t
             yield row
 
 
+def _check_left_out(tally: Tally, columns: Sequence[Column], table: TableBlock, problems: Problems) -> None:
+    """Refuse to ignore rows that hold runs: what is excluded has a cause, and its effect is shown."""
+    for row in tally.ignored:
+        first = next(filter(None, row.cells))
+        if _is_like_a_run(row, columns, table) and not is_of_all(first):
+            place = Place(table.file, row.number, in_table=True)
+            message = (
+                "ignored_rows names this row, which holds data as the others do; to exclude it, "
+                "state the cause "
+                "(column excluded)"
+            )
+            problems.add(place, (table.block, "ignored_rows"), message)
+
+
+def _is_like_a_run(row: Row, columns: Sequence[Column], table: TableBlock) -> bool:
+    """True where numbers stand in every column of numbers that is not optional, and in one of readings."""
+    numeric = [column for column in columns if kind_of(table.info(column.field)) == "number"]
+    cells = [row.cells[column.index] if column.index < len(row.cells) else "" for column in numeric]
+    values = [resolve_cell(cell, table.decimal) for cell in cells]
+    needed = [
+        isinstance(value, Scalar)
+        for value, column in zip(values, numeric, strict=True)
+        if table.is_required(column.field)
+    ]
+    filled = [value for value in values if value is not None]
+    return bool(filled) and all(needed) and all(isinstance(value, Scalar) for value in filled)
+
+
 def _skipped(tally: Tally, label: str) -> Iterator[Remark]:
     """What was not read, and why."""
     parts = [
         (tally.above, "above the data"),
         (tally.empty, "without a value in these columns"),
         (tally.comments, "that begin with # and hold nothing else"),
-        (len(tally.ignored), f"named in ignored_rows ({few(tally.ignored)})"),
+        (len(tally.ignored), f"named in ignored_rows ({few(row.number for row in tally.ignored)})"),
+        (len(tally.outside), f"outside the rows named ({few(row.number for row in tally.outside)})"),
         (len(tally.headers), f"that repeat the headers or hold their units ({few(tally.headers)})"),
     ]
     said = [f"{count} {what}" for count, what in parts if count]

@@ -44,7 +44,7 @@ _NO_VALUE = re.compile(
 )
 _BELOW = re.compile(r"lod|loq|bdl|bql|blq|<[a-z]+")
 _OF_ALL = re.compile(
-    r"(mean|average|avg|median|sd|s|stdev|std|std\.dev\.|%?rsd%?|cv%?|min|max|sum|total|n)[:=]?"
+    r"(mean|average|avg|median|sd|s|stdev|std|std\.dev\.|%?rsd%?|cv%?|min|max|sum|total|n|slope|intercept)[:=]?"
 )
 _DATE_OR_TIME = re.compile(r"(\d{4}-\d\d-\d\d)(?:[T ].*)?")
 _DAY_FIRST = re.compile(r"(\d{1,2})\.(\d{1,2})\.(\d{4})")
@@ -106,6 +106,11 @@ def _of_signs_and_words(text: str) -> str:
     if found := _NUMBER_AND_UNIT.fullmatch(text):
         return f"; write the number only ({found[1]}); the unit is declared in method.analytes"
     return ""
+
+
+def is_of_all(text: str) -> bool:
+    """True for the name of what is calculated from readings: a mean, a standard deviation, a sum."""
+    return _OF_ALL.fullmatch("".join(text.lower().split())) is not None
 
 
 def date_instead_of(text: str) -> str:
