@@ -10,6 +10,7 @@ import zipfile
 
 import openpyxl
 import pytest
+from openpyxl.styles import Font
 from openpyxl.worksheet.table import Table
 
 from validator.errors import EnvironmentProblem
@@ -181,8 +182,9 @@ def test_formulas_are_read_by_their_stored_value(study_of):
 
 
 def test_what_a_sheet_hides_is_said(study_of):
-    """Hidden rows are read, and numbers shown in percent are read as stored: both are said."""
+    """Hidden rows and struck-out cells are read, and numbers shown in percent as stored: all that is said."""
     made = book(PLAIN)
+    made.active["C2"].font = Font(strike=True)
     made.active.row_dimensions[3].hidden = True
     made.active["B2"].number_format = "0.0%"
 
@@ -191,8 +193,19 @@ def test_what_a_sheet_hides_is_said(study_of):
     assert _values(study) == VALUES
     assert tuple(one.text for one in study.inputs[1].remarks) == (
         "hidden rows were read: 3",
+        "struck-out cells were read as the others: C2",
         "percent format, read as stored (0.95 for 95 %): B2",
     )
+
+
+def test_a_merged_title_above_the_headers(study_of):
+    """It is named out of the way; the sheet stays as it is."""
+    made = book([["Calibration", None, "March"], *PLAIN])
+    made.active.merge_cells("A1:B1")
+
+    study = study_of("calibration: {file: cal.xlsx, header_row: 2}\n", {"cal.xlsx": stored(made)})
+
+    assert _values(study) == VALUES
 
 
 def merged(*ranges):
