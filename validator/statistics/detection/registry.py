@@ -77,6 +77,7 @@ class Variant(Struct, frozen=True, kw_only=True):
 
     Attributes:
         id: name in the study description and the results.
+        quantifies_as: another name for its quantification limit, by the factor that this has.
         title: name in the dossier.
         function: computes it or raises NotEstimable.
         formula: LaTeX.
@@ -91,6 +92,7 @@ class Variant(Struct, frozen=True, kw_only=True):
     """
 
     id: str
+    quantifies_as: str = ""
     title: str
     function: Callable[[DetectionInputs], LimitResult]
     formula: str
@@ -147,6 +149,7 @@ _RESIDUAL_SCATTER = (
 _ALL = (
     Variant(
         id="blank_3s",
+        quantifies_as="blank_10s",
         title="Blank, 3s (Eurachem)",
         function=blank_3s,
         formula=(
@@ -163,6 +166,7 @@ _ALL = (
     ),
     Variant(
         id="blank_mean_3s",
+        quantifies_as="blank_mean_10s",
         title="Mean blank + 3s (IUPAC 1976)",
         function=blank_mean_3s,
         formula=r"x_D = \frac{\bar y_B + 3 s_B - a}{b},\quad x_Q = \frac{\bar y_B + 10 s_B - a}{b}",
@@ -176,6 +180,7 @@ _ALL = (
     ),
     Variant(
         id="blank_3.3",
+        quantifies_as="blank_10",
         title="Blank, 3.3s (ICH)",
         function=blank_3_3,
         formula=r"x_D = \frac{3.3 s_B}{b},\quad x_Q = \frac{10 s_B}{b}",
@@ -228,6 +233,7 @@ _ALL = (
     ),
     Variant(
         id="residual_3.3",
+        quantifies_as="residual_10",
         title="Residual SD, 3.3s (ICH)",
         function=residual_3_3,
         formula=r"x_D = \frac{3.3 s_{y/x}}{b},\quad x_Q = \frac{10 s_{y/x}}{b}",
@@ -240,6 +246,7 @@ _ALL = (
     ),
     Variant(
         id="intercept_3.3",
+        quantifies_as="intercept_10",
         title="SD of intercept, 3.3s (ICH)",
         function=intercept_3_3,
         formula=r"x_D = \frac{3.3 s_a}{b},\quad x_Q = \frac{10 s_a}{b}",
@@ -254,6 +261,7 @@ _ALL = (
     ),
     Variant(
         id="low_level_3s",
+        quantifies_as="low_level_10s",
         title="Low-level sample, 3s (Eurachem)",
         function=low_level_3s,
         formula=r"x_D = 3 s_0',\quad x_Q = 10 s_0',\quad s_0' = s_0\sqrt{\frac1m+\frac1{n_b}}",
@@ -268,6 +276,7 @@ _ALL = (
     ),
     Variant(
         id="intercepts_3.3",
+        quantifies_as="intercepts_10",
         title="SD of intercepts of several lines, 3.3s (ICH)",
         function=intercepts_3_3,
         formula=r"x_D = \frac{3.3\, s(a_1 \dots a_k)}{b},\quad x_Q = \frac{10\, s(a_1 \dots a_k)}{b}",
@@ -280,6 +289,7 @@ _ALL = (
     ),
     Variant(
         id="currie",
+        quantifies_as="currie_10",
         title="Currie (IUPAC 1995)",
         function=currie,
         formula=(
@@ -377,6 +387,7 @@ _ALL = (
     ),
     Variant(
         id="epa_mdl",
+        quantifies_as="epa_ml",
         title="Method detection limit (40 CFR 136)",
         function=epa_mdl,
         formula=(
@@ -427,6 +438,7 @@ _ALL = (
     ),
     Variant(
         id="signal_to_noise",
+        quantifies_as="signal_to_noise_10",
         title="Signal-to-noise ratio",
         function=signal_to_noise,
         formula=r"x_D = \frac{3x}{S/N},\quad x_Q = \frac{10x}{S/N},\quad S/N = \frac{2H}{h}",
@@ -508,18 +520,7 @@ _ALL = (
 
 VARIANTS: dict[str, Variant] = {variant.id: variant for variant in _ALL}
 
-QUANTIFICATION_ALIASES: dict[str, str] = {
-    "blank_10s": "blank_3s",
-    "blank_mean_10s": "blank_mean_3s",
-    "blank_10": "blank_3.3",
-    "residual_10": "residual_3.3",
-    "intercept_10": "intercept_3.3",
-    "intercepts_10": "intercepts_3.3",
-    "low_level_10s": "low_level_3s",
-    "currie_10": "currie",
-    "epa_ml": "epa_mdl",
-    "signal_to_noise_10": "signal_to_noise",
-}
+QUANTIFICATION_ALIASES: dict[str, str] = {one.quantifies_as: one.id for one in _ALL if one.quantifies_as}
 """Names of the quantification limit of a variant whose own id names the factor of the detection limit."""
 
 
